@@ -1,0 +1,64 @@
+"""What is measured: a feature of a test piece or a commanded move, and its readings.
+
+Vectors are nominal, in mm, as (x, s, h): across the belt, along it, off it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final, Literal, get_args
+
+Kind = Literal["outside", "inside", "pitch", "lean", "sway", "travel", "gap"]
+Between = Literal["faces", "points"]
+Vector = tuple[float, float, float]
+
+KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
+
+#: Directions whose faces grow alike (bead wider than planned): one offset unknown for each.
+GROUPS: Final = ("x", "s", "h", "gantry", "diagonal")
+
+#: Sine of the angle within which a vector counts as lying along an axis.
+_ALONG = 1e-6
+
+
+def direction_group(along: Vector, gantry_angle: float) -> str:
+    """Direction group of a nominal vector; `gantry_angle` in rad."""
+    length = math.hypot(*along)
+    axes = {
+        "x": (1.0, 0.0, 0.0),
+        "s": (0.0, 1.0, 0.0),
+        "h": (0.0, 0.0, 1.0),
+        "gantry": (0.0, math.cos(gantry_angle), math.sin(gantry_angle)),
+    }
+    for name, axis in axes.items():
+        dot = sum(a * b for a, b in zip(along, axis, strict=True))
+        if length and math.hypot(*(v - dot * a for v, a in zip(along, axis, strict=True))) <= (
+            _ALONG * length
+        ):
+            return name
+    return "diagonal"
+
+
+@dataclass(frozen=True, slots=True)
+class Feature:
+    """One thing to measure on a piece, named as in the drawing."""
+
+    name: str
+    kind: Kind
+    along: Vector
+    between: Between | None = None  #: None: faces along an axis, points on a diagonal
+    jaws: tuple[Vector, Vector] | None = None  #: nominal contact points on the piece, mm
+    hint: str = ""  #: where to put the caliper, in words
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Values read for one feature, each re-seated, in mm."""
+
+    kind: Kind
+    along: Vector
+    mm: tuple[float, ...]
+    between: Between | None = None
+    u_mm: float | None = None  #: own standard uncertainty, instead of the instrument's
+    name: str = ""
