@@ -1,0 +1,152 @@
+"""Drive train: motor turns to travel, with the uncertainty of what was measured by hand.
+
+    steps/mm = full steps per turn * microsteps * gear ratio / travel per output turn
+
+Travel per turn of a driven roller is pi * (D + 2 k), k the depth of the belt's neutral line above
+the roller face: t/2 for a plain belt of thickness t (belt-drive chapters of the usual theory of
+machines textbooks: speed ratio (d1 + t) / (d2 + t)), or the depth of its cord.  A toothed belt
+moves pitch * teeth, a screw its lead.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+
+def _positive(**values: float) -> None:
+    for name, value in values.items():
+        if not (math.isfinite(value) and value > 0):
+            raise ValueError(f"{name} must be a positive number, not {value!r}")
+
+
+@dataclass(frozen=True, slots=True)
+class Roller:
+    """Belt on a driven plain roller; lengths in mm, `u_*` standard uncertainties."""
+
+    diameter: float
+    belt: float
+    neutral: float | None = None  #: neutral line above the roller face; None: half of `belt`
+    u_diameter: float = 0.03
+    u_belt: float = 0.03
+    u_neutral: float | None = None  #: None: a quarter of `belt`, where `neutral` is assumed
+
+    def __post_init__(self) -> None:
+        _positive(roller=self.diameter, belt=self.belt)
+        if self.neutral is not None and not 0 <= self.neutral <= self.belt:
+            raise ValueError("neutral line must lie inside the belt, between 0 and its thickness")
+
+    @property
+    def _depth(self) -> tuple[float, float]:
+        """Depth of the neutral line and its standard uncertainty, mm.
+
+        An assumed mid line could be anywhere in the belt: triangular between the two faces,
+        standard uncertainty (t/2)/sqrt(6) (JCGM 100:2008, 4.3.9), plus half that of t.
+        """
+        if self.neutral is not None:
+            return self.neutral, 0.0 if self.u_neutral is None else self.u_neutral
+        return self.belt / 2, math.hypot(self.belt / 2 / math.sqrt(6), self.u_belt / 2)
+
+    @property
+    def travel_per_turn(self) -> float:
+        return math.pi * (self.diameter + 2 * self._depth[0])
+
+    @property
+    def u_travel_per_turn(self) -> float:
+        return math.pi * math.hypot(self.u_diameter, 2 * self._depth[1])
+
+
+@dataclass(frozen=True, slots=True)
+class Toothed:
+    """Toothed belt on a pulley; pitch in mm.
+
+    `u_relative`: common practice, toothed drives keep their calculated travel to 0.05-0.3 %.
+    """
+
+    teeth: int
+    pitch: float
+    u_relative: float = 0.0015
+
+    def __post_init__(self) -> None:
+        _positive(teeth=self.teeth, pitch=self.pitch)
+
+    @property
+    def travel_per_turn(self) -> float:
+        return self.teeth * self.pitch
+
+    @property
+    def u_travel_per_turn(self) -> float:
+        return self.u_relative * self.travel_per_turn
+
+    @property
+    def pitch_diameter(self) -> float:
+        """Diameter at the cord, mm: teeth * pitch / pi."""
+        return self.teeth * self.pitch / math.pi
+
+
+@dataclass(frozen=True, slots=True)
+class Screw:
+    """Lead screw; lead in mm per turn (starts * pitch)."""
+
+    lead: float
+    u_relative: float = 0.001
+
+    def __post_init__(self) -> None:
+        _positive(lead=self.lead)
+
+    @property
+    def travel_per_turn(self) -> float:
+        return self.lead
+
+    @property
+    def u_travel_per_turn(self) -> float:
+        return self.u_relative * self.lead
+
+
+Output = Roller | Toothed | Screw
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """Motor, gear and output of one axis."""
+
+    full_steps: int
+    microsteps: int
+    ratio: float  #: motor turns per output turn
+    output: Output
+
+    def __post_init__(self) -> None:
+        _positive(full_steps=self.full_steps, microsteps=self.microsteps, ratio=self.ratio)
+
+    @property
+    def steps_per_mm(self) -> float:
+        return self.full_steps * self.microsteps * self.ratio / self.output.travel_per_turn
+
+    @property
+    def u_steps_per_mm(self) -> float:
+        """Standard uncertainty of `steps_per_mm`, step/mm."""
+        output = self.output
+        return self.steps_per_mm * output.u_travel_per_turn / output.travel_per_turn
+
+    @property
+    def mm_per_motor_turn(self) -> float:
+        """Travel per motor turn, for controllers that keep their settings in a file."""
+        return self.output.travel_per_turn / self.ratio
+
+
+def steps_after_change(old_steps: float, old: Drive, new: Drive) -> tuple[float, float]:
+    """Steps/mm after a part of the drive was replaced, and its standard uncertainty.
+
+    new = old MEASURED steps * old calculated travel / new calculated travel: the measured value
+    carries what the calculation cannot know.  Only outputs that both differ count as uncertain.
+    Raises ValueError for a value of `old_steps` that is not positive.
+    """
+    _positive(old_steps=old_steps)
+    value = old_steps * new.steps_per_mm / old.steps_per_mm
+    if new.output == old.output:
+        return value, 0.0
+    relative = math.hypot(
+        old.output.u_travel_per_turn / old.output.travel_per_turn,
+        new.output.u_travel_per_turn / new.output.travel_per_turn,
+    )
+    return value, value * relative
