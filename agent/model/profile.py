@@ -104,7 +104,7 @@ class Profile:
     name: str
     note: str = ""
     family: str | None = None
-    axes: Axes = Axes()
+    axes: Axes = field(default_factory=Axes)
     mechanics: Mechanics = field(default_factory=Mechanics)
     material: Material = Material()
     bead: Bead = Bead()
