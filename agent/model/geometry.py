@@ -1,0 +1,148 @@
+"""How errors of a tilted-gantry machine deform what it makes.
+
+The frame is fixed to the belt's surface: x across the belt, s along it, h normal to it, s
+positive the way the nozzle travels when the gantry axis rises.  The gantry plane leans at the
+set angle theta.  A nominal point (X, S, H) is commanded as
+
+    across = X        gantry = H / sin(theta)        belt = S - H * cot(theta)
+
+A real machine has seven linear errors: relative scale errors ex, ey, ez of across, gantry and
+belt; three rotations of the gantry against the belt, delta (lean: true angle minus set angle),
+psi (yaw about h) and rho (roll about s); and eps, the across rail turned inside the gantry plane.
+With R = Rh(psi) Rs(rho) Rx(theta + delta) the axes really move along
+
+    across   (1 + ex) R (cos eps, sin eps, 0)
+    gantry   (1 + ey) R (0, 1, 0)
+    belt     (1 + ez)   (0, 1, 0)
+
+and with these directions as the columns of D, and C the commands of a nominal point,
+
+    A = D C,        p_real = A p_nominal.
+
+Seen from the belt an affine machine has nine entries less the two that the choice of a common
+direction and origin take; the seven errors are a complete set.  Rotations: Rx(a) turns (0,1,0) into
+(0, cos a, sin a), Rh(a) turns (1,0,0) into (cos a, sin a, 0), Rs(a) turns (1,0,0) into
+(cos a, 0, -sin a).
+
+Errors come in the order of `ERRORS`; angles in rad, scales relative, lengths in mm.  All arrays
+are float64.  Source: this project's own derivation; the tests check it against the simulator's
+independent plant, against numerical differentiation and against hand-worked special cases.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+#: Names of the seven machine errors, in the order of every error vector.
+ERRORS: Final = ("ex", "ey", "ez", "delta", "psi", "rho", "eps")
+EX, EY, EZ, DELTA, PSI, RHO, EPS = range(7)
+
+
+def commands(theta: float) -> Array:
+    """C (3, 3): rows across, gantry, belt; columns x, s, h of a nominal point.
+
+    Raises ValueError unless 0 < theta < pi.
+    """
+    if not 0.0 < theta < np.pi:
+        raise ValueError("the gantry angle must lie between 0 and 180 degrees")
+    sin, cos = np.sin(theta), np.cos(theta)
+    return np.array([[1.0, 0.0, 0.0], [0.0, 0.0, 1.0 / sin], [0.0, 1.0, -cos / sin]])
+
+
+def _rx(a: float) -> Array:
+    return np.array([[1.0, 0.0, 0.0], [0.0, np.cos(a), -np.sin(a)], [0.0, np.sin(a), np.cos(a)]])
+
+
+def _rs(a: float) -> Array:
+    return np.array([[np.cos(a), 0.0, np.sin(a)], [0.0, 1.0, 0.0], [-np.sin(a), 0.0, np.cos(a)]])
+
+
+def _rh(a: float) -> Array:
+    return np.array([[np.cos(a), -np.sin(a), 0.0], [np.sin(a), np.cos(a), 0.0], [0.0, 0.0, 1.0]])
+
+
+def _slope(rotation: Callable[[float], Array], a: float) -> Array:
+    """Derivative of a rotation: a quarter turn further, without the part along its axis."""
+    return (rotation(a + np.pi / 2) - rotation(a - np.pi / 2)) / 2
+
+
+def affine(theta: float, errors: Array) -> Array:
+    """A (3, 3) for the set angle `theta` and an error vector (7,)."""
+    return affine_with_slopes(theta, errors)[0]
+
+
+def affine_with_slopes(theta: float, errors: Array) -> tuple[Array, Array]:
+    """A (3, 3) and dA (7, 3, 3), its derivatives by the errors.
+
+    Raises ValueError for a theta outside (0, pi).
+    """
+    ex, ey, ez, delta, psi, rho, eps = errors
+    turn_h, turn_s, turn_x = _rh(psi), _rs(rho), _rx(theta + delta)
+    R = turn_h @ turn_s @ turn_x
+    in_plane = np.array([np.cos(eps), np.sin(eps), 0.0])
+    in_plane_slope = np.array([-np.sin(eps), np.cos(eps), 0.0])
+    up = np.array([0.0, 1.0, 0.0])
+    along = np.array([0.0, 1.0, 0.0])
+    none = np.zeros(3)
+
+    def directions(R: Array) -> Array:
+        return np.column_stack([(1 + ex) * (R @ in_plane), (1 + ey) * (R @ up), none])
+
+    D = directions(R)
+    D[:, 2] = (1 + ez) * along
+    slopes = np.stack(
+        [
+            np.column_stack([R @ in_plane, none, none]),
+            np.column_stack([none, R @ up, none]),
+            np.column_stack([none, none, along]),
+            directions(turn_h @ turn_s @ _slope(_rx, theta + delta)),
+            directions(_slope(_rh, psi) @ turn_s @ turn_x),
+            directions(turn_h @ _slope(_rs, rho) @ turn_x),
+            np.column_stack([(1 + ex) * (R @ in_plane_slope), none, none]),
+        ]
+    )
+    C = commands(theta)
+    return D @ C, slopes @ C
+
+
+@dataclass(frozen=True, slots=True)
+class Sized:
+    """A quantity for n vectors and its derivatives by the seven errors."""
+
+    value: Array  #: (n,) mm
+    slope: Array  #: (n, 7) mm per unit of each error
+
+
+def between_points(A: Array, dA: Array, v: Array) -> Sized:
+    """Distance of points that are nominally v (n, 3) apart: norm(A v)."""
+    real = v @ A.T
+    length = np.linalg.norm(real, axis=1)
+    moved = np.einsum("kij,nj->nki", dA, v)
+    return Sized(length, np.einsum("ni,nki->nk", real, moved) / length[:, None])
+
+
+def between_faces(A: Array, dA: Array, v: Array) -> Sized:
+    """Distance of parallel faces nominally v (n, 3) apart and square to v.
+
+    A plane with nominal normal n keeps the normal A^-T n, so the planes stand
+    norm(v) / norm(A^-T v / norm(v)) apart; that is what caliper jaws see.
+    """
+    nominal = np.linalg.norm(v, axis=1)
+    inverse = np.linalg.inv(A)
+    w = (v / nominal[:, None]) @ inverse  # rows A^-T n
+    size = np.linalg.norm(w, axis=1)
+    turned = w @ inverse.T  # rows A^-1 w;  dw = -A^-T dA^T w
+    slope = np.einsum("ni,kij,nj->nk", w, dA, turned)
+    return Sized(nominal / size, nominal[:, None] * slope / (size**3)[:, None])
+
+
+def component(A: Array, dA: Array, v: Array, axis: int) -> Sized:
+    """Component of A v along x (0), s (1) or h (2)."""
+    return Sized(v @ A[axis], np.einsum("kj,nj->nk", dA[:, axis], v))

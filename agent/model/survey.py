@@ -1,0 +1,35 @@
+"""Everything one estimate rests on: readings, the machine, what it printed with and was read with."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from agent.model.feature import Reading
+from agent.model.profile import Instrument, Material, Mechanics, Priors, Tolerance
+from agent.model.roles import Axes
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """Under what conditions the pieces were read."""
+
+    room_c: float | None = None
+    piece_c: float | None = None
+    minutes_since_print: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """Readings of one machine in one state; `steps_per_mm` by the controller's letters."""
+
+    readings: tuple[Reading, ...]
+    mechanics: Mechanics = field(default_factory=Mechanics)
+    steps_per_mm: Mapping[str, float] = field(default_factory=dict)
+    max_speed: Mapping[str, float] = field(default_factory=dict)  #: mm/s by letter, if known
+    axes: Axes = field(default_factory=Axes)
+    instrument: Instrument = field(default_factory=Instrument)
+    material: Material = field(default_factory=Material)
+    tolerance: Tolerance = field(default_factory=Tolerance)
+    priors: Priors = field(default_factory=Priors)
+    conditions: Conditions = field(default_factory=Conditions)
