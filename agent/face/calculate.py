@@ -1,0 +1,153 @@
+"""Commands that calculate and touch nothing: `drive` and `shim`."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from agent.errors import BadInput, Problem
+from agent.face.desk import Desk, at_desk
+from agent.face.options import COMMAND_LINE, HEIGHT, LENGTH, RATIO, Count, Number, Verb, as_json
+from agent.face.options import wrong_line as wrong
+from agent.model import bed
+from agent.model.drive import Drive, Output, Roller, Screw, Toothed
+
+#: Options of each kind of output: those that must be there, then those that may be.
+_OUTPUTS = {
+    "roller": (("roller", "belt"), ("neutral", "u_roller", "u_belt")),
+    "toothed belt": (("teeth", "pitch"), ()),
+    "screw": (("lead",), ()),
+}
+
+
+@click.command(cls=Verb)
+@click.option("--full-steps", type=Count(1), default=200, show_default=True, help="steps a turn")
+@click.option("--microsteps", type=Count(1), default=16, show_default=True)
+@click.option("--ratio", type=RATIO, default=1.0, show_default=True, help="motor turns a turn")
+@click.option("--roller", type=LENGTH, help="diameter of the bare driven roller, mm")
+@click.option("--belt", type=LENGTH, help="thickness of the belt, mm")
+@click.option("--neutral", type=Number("mm", least=0), help="neutral line above the roller, mm")
+@click.option("--u-roller", type=Number("mm", least=0), help="standard uncertainty, mm [0.03]")
+@click.option("--u-belt", type=Number("mm", least=0), help="standard uncertainty, mm [0.03]")
+@click.option("--teeth", type=Count(1), help="teeth of the pulley")
+@click.option("--pitch", type=LENGTH, help="pitch of the toothed belt, mm")
+@click.option("--lead", type=LENGTH, help="travel of the screw in a turn, mm")
+@as_json
+@at_desk
+def drive(
+    desk: Desk,
+    /,
+    full_steps: int,
+    microsteps: int,
+    ratio: float,
+    **given: float | None,
+) -> None:
+    """Steps per mm from the parts of a drive train.
+
+    Give a roller with its belt, a toothed belt, or a screw.
+
+    \b
+    Example: plumbelt drive --ratio 3 --roller 28 --belt 1
+    """
+    train = Drive(full_steps, microsteps, ratio, _output(given))
+    document = {
+        "steps_per_mm": train.steps_per_mm,
+        "u_steps_per_mm": train.u_steps_per_mm,
+        "mm_per_motor_turn": train.mm_per_motor_turn,
+        "travel_per_turn_mm": train.output.travel_per_turn,
+    }
+
+    def show() -> None:
+        low, high = (train.steps_per_mm + k * train.u_steps_per_mm for k in (-2, 2))
+        desk.screen.say(
+            f"  steps per mm         {train.steps_per_mm:12.4f}   ({low:.3f} to {high:.3f},"
+            " two standard uncertainties)\n"
+            f"  mm per motor turn    {train.mm_per_motor_turn:12.5f}\n"
+            f"  mm per output turn   {train.output.travel_per_turn:12.5f}"
+        )
+
+    desk.screen.answer(document, show)
+
+
+def _output(given: dict[str, Any]) -> Output:
+    """The output that the options name.  Raises BadInput with every mistake."""
+    present = {name for name, value in given.items() if value is not None}
+    kinds = [kind for kind, (must, may) in _OUTPUTS.items() if present & {*must, *may}]
+    if not kinds:
+        raise BadInput(
+            "the output of the drive train is missing",
+            remedy="Give --roller and --belt, or --teeth and --pitch, or --lead",
+        )
+    if len(kinds) > 1:
+        raise BadInput(
+            f"{' and '.join(kinds)} given together, of which one drives the axis",
+            remedy="Keep the options of one of them",
+        )
+    must, _ = _OUTPUTS[kinds[0]]
+    if absent := [name for name in must if given[name] is None]:
+        raise wrong(
+            [
+                Problem(COMMAND_LINE, None, f"--{name}", f"is missing for a {kinds[0]}")
+                for name in absent
+            ],
+            "drive",
+        )
+    try:
+        if kinds[0] == "roller":
+            return Roller(
+                given["roller"],
+                given["belt"],
+                given["neutral"],
+                0.03 if given["u_roller"] is None else given["u_roller"],
+                0.03 if given["u_belt"] is None else given["u_belt"],
+            )
+        if kinds[0] == "toothed belt":
+            return Toothed(given["teeth"], given["pitch"])
+        return Screw(given["lead"])
+    except ValueError as refusal:
+        raise wrong([Problem(COMMAND_LINE, None, "", str(refusal))], "drive") from None
+
+
+@click.command(cls=Verb)
+@click.option("--span", type=LENGTH, required=True, help="distance of the two screws, mm")
+@click.option("--front", type=HEIGHT, required=True, help="height at the front, mm")
+@click.option("--back", type=HEIGHT, required=True, help="height at the back, mm")
+@click.option("--pitch", type=LENGTH, help="height of one turn of the screw, mm")
+@click.option("--screw", help="coarse thread instead of a pitch: M3, M4, ...")
+@as_json
+@at_desk
+def shim(
+    desk: Desk, span: float, front: float, back: float, pitch: float | None, screw: str | None
+) -> None:
+    """Tilt between gantry and bed, and which screw takes it out by how many turns.
+
+    \b
+    Example: plumbelt shim --span 320 --front 0.4 --back 0.1 --screw M4
+    """
+    if (pitch is None) == (screw is None):
+        what = "nothing" if pitch is None else "both"
+        reason = f"give one of --pitch and --screw, found {what}"
+        raise wrong([Problem(COMMAND_LINE, None, "--pitch", reason)], "shim")
+    if screw is not None:
+        try:
+            pitch = bed.thread_pitch(screw)
+        except ValueError as refusal:
+            raise wrong([Problem(COMMAND_LINE, None, "--screw", str(refusal))], "shim") from None
+    assert pitch is not None
+    found = bed.tilt(span, front, back, pitch)
+    document = {"tilt_deg": found.tilt_deg, "turns": found.turns, "which": found.which}
+
+    def show() -> None:
+        if found.which == "none":
+            desk.screen.say("Level: nothing to turn.")
+            return
+        higher = "front" if found.which == "back" else "back"
+        desk.screen.say(
+            f"  tilt     {found.tilt_deg:+.3f} deg, the {higher} is"
+            f" {abs(found.height_mm):.3f} mm higher\n"
+            f"  remedy   raise the {found.which} by {found.turns:.2f} turns of the screw"
+            f" ({pitch:g} mm a turn), or put {abs(found.height_mm):.2f} mm under it"
+        )
+
+    desk.screen.answer(document, show)

@@ -1,0 +1,60 @@
+"""What every command finds at hand: the screen, the session, and in a rehearsal the bench."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec
+
+import click
+
+from agent.face.screen import Screen
+
+if TYPE_CHECKING:
+    from agent.rehearsal import Rehearsal
+    from agent.session import Session
+
+P = ParamSpec("P")
+
+
+@dataclass
+class Desk:
+    """The place a command works at; one for a one-shot command, one for a whole shell."""
+
+    screen: Screen = field(default_factory=Screen)
+    rehearsal: Rehearsal | None = None  #: the simulated machine, if there is one
+    in_shell: bool = False
+    cautioned: bool = False  #: the cautions were read and acknowledged in this session
+    _session: Session | None = None
+
+    @property
+    def session(self) -> Session:
+        """The session, begun when it is first needed: most one-shot commands need none."""
+        if self._session is None:
+            from agent.session import Session
+
+            self._session = Session()
+        return self._session
+
+    @session.setter
+    def session(self, session: Session) -> None:
+        self._session = session
+
+
+def at_desk(function: Callable[Concatenate[Desk, P], None]) -> Callable[P, None]:
+    """Pass the desk as the first argument of a command."""
+
+    def command(*args: P.args, **kwargs: P.kwargs) -> None:
+        context = click.get_current_context()
+        function(context.find_object(Desk) or Desk(), *args, **kwargs)
+
+    command.__doc__ = function.__doc__
+    command.__name__ = getattr(function, "__name__", "command")
+    return command
+
+
+def keep_json(ctx: click.Context, _param: click.Parameter, wanted: Any) -> None:
+    """Callback of `--json`: standard output is the program's for the time of this command."""
+    desk = ctx.find_object(Desk)
+    if wanted and desk is not None:
+        desk.screen.json = True

@@ -1,0 +1,97 @@
+"""The command `plumbelt`: one tree of verbs, one-shot and in the shell, and the exit codes."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Sequence
+
+import click
+
+from agent import __version__
+from agent.errors import AgentError, BadInput
+from agent.face import calculate
+from agent.face.desk import Desk
+from agent.face.screen import clean
+
+INTERRUPTED = 130  #: exit code, by the usage of shells: 128 + the number of the interrupt signal
+
+
+@click.group(
+    invoke_without_command=True,
+    context_settings={"help_option_names": ["--help", "-h"], "max_content_width": 80},
+)
+@click.option("--port", help="port of a machine: attach and open the shell")
+@click.version_option(__version__, prog_name="plumbelt")
+@click.pass_context
+def plumbelt(ctx: click.Context, port: str | None) -> None:
+    """Tune a tilted-gantry belt printer over its serial port, with proof.
+
+    Without a verb: the shell.  'plumbelt demo' shows the whole job on a simulated machine.
+    """
+    if ctx.invoked_subcommand is None:
+        from agent.face.shell import run_shell
+
+        desk = ctx.ensure_object(Desk)
+        run_shell(desk, port=port)
+
+
+for command in (calculate.drive, calculate.shim):
+    plumbelt.add_command(command)
+
+
+def run(arguments: Sequence[str], desk: Desk | None = None) -> int:
+    """Carry out one command line and return its exit code; prints what went wrong."""
+    desk = desk or Desk()
+    # A line may be refused before its options are known: look for the wish itself.
+    desk.screen.json = "--json" in arguments
+    try:
+        result = plumbelt.main(
+            list(arguments), prog_name="plumbelt", standalone_mode=False, obj=desk
+        )
+        return result if isinstance(result, int) else 0
+    except AgentError as error:
+        show_error(error, desk)
+        return error.exit_code
+    except click.exceptions.Exit as leaving:
+        return leaving.exit_code
+    except click.ClickException as error:
+        remedy = ""
+        if isinstance(error, click.UsageError) and error.ctx is not None:
+            remedy = f"'{error.ctx.command_path} --help' shows what it takes. Nothing was done"
+        show_error(BadInput(error.format_message().rstrip("."), remedy=remedy), desk)
+        return BadInput.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        sys.stderr.write("\nInterrupted.\n")
+        return INTERRUPTED
+
+
+def show_error(error: AgentError, desk: Desk) -> None:
+    """What happened and what to do, on standard error; as JSON on standard output if asked."""
+    sys.stderr.write(clean(str(error)) + "\n")
+    for line in error.wire:
+        sys.stderr.write(f"  wire: {clean(line)}\n")
+    if desk.screen.json:
+        problems = error.problems if isinstance(error, BadInput) else ()
+        document = {
+            "error": error.what,
+            "remedy": error.remedy,
+            "problems": [
+                {"source": p.source, "line": p.line, "key": p.key, "what": p.what} for p in problems
+            ],
+        }
+        sys.stdout.write(json.dumps(document, indent=2) + "\n")
+
+
+def main() -> None:
+    """Entry of the installed command."""
+    try:
+        code = run(sys.argv[1:])
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # The reader of our output has gone (as with `| head`): say nothing, and keep the
+        # interpreter from complaining when it closes standard output.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = 1
+    sys.exit(code)

@@ -1,0 +1,172 @@
+"""Values as people type them: numbers with a point or a comma, never endless or undefined.
+
+`Verb` is the command class of the whole tree: it names every mistake of a command line at once
+instead of the first, so that a wrong line is mended in one go.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from agent.errors import BadInput, Problem
+from agent.face.desk import keep_json
+
+if TYPE_CHECKING:  # older releases of click are not generic at run time
+    _FloatType = click.ParamType[float]
+    _IntType = click.ParamType[int]
+else:
+    _FloatType = _IntType = click.ParamType
+
+COMMAND_LINE: Final = "command line"
+
+#: One number: sign, digits with at most one point or comma, power of ten.
+_NUMBER: Final = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?")
+
+
+def number_from(text: str) -> float:
+    """The finite number that `text` says; a decimal comma is understood.
+
+    Raises ValueError, with words for the user, for anything else: `nan`, `1e999`, `1,000.5`.
+    """
+    cleaned = text.strip()
+    if not _NUMBER.fullmatch(cleaned):
+        raise ValueError(f"expected a number such as 12.5, found {text!r}")
+    value = float(cleaned.replace(",", "."))
+    if not math.isfinite(value):
+        raise ValueError(f"{text!r} is larger than any number of use here")
+    return value
+
+
+class Number(_FloatType):
+    """A finite number, within bounds where they are given; `unit` only serves the messages."""
+
+    name = "number"
+
+    def __init__(
+        self, unit: str = "", *, above: float | None = None, least: float | None = None
+    ) -> None:
+        self.unit = unit
+        self.above = above
+        self.least = least
+        self.name = unit or "number"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        if isinstance(value, str):
+            try:
+                number = number_from(value)
+            except ValueError as refusal:
+                self.fail(str(refusal), param, ctx)
+            if "," in value:
+                click.echo(f"{value} is read as {number:.15g}", err=True)
+        else:
+            number = float(value)
+        if self.above is not None and number <= self.above:
+            self.fail(f"must be more than {self.above:g}, found {number:g}", param, ctx)
+        if self.least is not None and number < self.least:
+            self.fail(f"must be at least {self.least:g}, found {number:g}", param, ctx)
+        return number
+
+
+class Count(_IntType):
+    """A whole number, at least `least`."""
+
+    name = "count"
+
+    def __init__(self, least: int = 0) -> None:
+        self.least = least
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        if isinstance(value, bool):
+            self.fail(f"expected a whole number, found {value!r}", param, ctx)
+        text = str(value).strip()
+        if not re.fullmatch(r"[+-]?\d{1,18}", text):
+            self.fail(f"expected a whole number, found {text!r}", param, ctx)
+        if int(text) < self.least:
+            self.fail(f"must be at least {self.least}, found {text}", param, ctx)
+        return int(text)
+
+
+LENGTH: Final = Number("mm", above=0)  #: a length that must be there
+HEIGHT: Final = Number("mm")  #: a length of either sign
+RATIO: Final = Number("ratio", above=0)
+
+
+def _label(param: click.Parameter) -> str:
+    return param.opts[0] if isinstance(param, click.Option) else (param.human_readable_name)
+
+
+def _mistake(param: click.Parameter, error: click.UsageError) -> Problem:
+    what = error.message
+    if isinstance(error, click.MissingParameter):
+        wanted = getattr(param, "help", None) or param.type.name
+        what = f"is missing; expected: {wanted}"
+    return Problem(COMMAND_LINE, None, _label(param), what)
+
+
+class Verb(click.Command):
+    """A command that names all mistakes of its line at once, as one BadInput."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        try:
+            return super().parse_args(ctx, list(args))
+        except click.BadParameter:
+            if problems := self._all_mistakes(ctx, args):
+                raise wrong_line(problems, self.name or "") from None
+            raise
+
+    def _all_mistakes(self, ctx: click.Context, args: list[str]) -> list[Problem]:
+        """The mistakes of every parameter; click itself stops at the first."""
+        opts, rest, order = self.make_parser(ctx).parse_args(args=list(args))
+        problems: list[Problem] = []
+        for param in click.core.iter_params_for_processing(order, self.get_params(ctx)):
+            try:
+                _, rest = param.handle_parse_result(ctx, opts, rest)
+            except click.BadParameter as error:
+                problems.append(_mistake(param, error))
+        if rest:
+            found = " ".join(map(str, rest))
+            problems.append(Problem(COMMAND_LINE, None, found, "nothing more was expected"))
+        return problems
+
+
+def wrong_line(problems: list[Problem], verb: str) -> BadInput:
+    """All mistakes of one command line."""
+    count = "1 mistake" if len(problems) == 1 else f"{len(problems)} mistakes"
+    return BadInput(
+        f"{count} in the line for '{verb}'",
+        problems=problems,
+        remedy=f"'{verb} --help' shows what it takes. Nothing was done",
+    )
+
+
+def need(verb: str, **checks: str | None) -> None:
+    """Raise one BadInput with every reason in `checks` that is not None (keys: option names)."""
+    problems = [
+        Problem(COMMAND_LINE, None, "--" + name.replace("_", "-"), why)
+        for name, why in checks.items()
+        if why
+    ]
+    if problems:
+        raise wrong_line(problems, verb)
+
+
+def as_json(function: Callable[..., Any]) -> Callable[..., Any]:
+    """The `--json` option that every one-shot command takes.
+
+    Kept by the screen, not passed to the command: from then on standard output is the program's.
+    """
+    return click.option(
+        "--json",
+        is_flag=True,
+        expose_value=False,
+        is_eager=True,
+        callback=keep_json,
+        help="One JSON document on standard output; messages go to standard error.",
+    )(function)

@@ -1,0 +1,135 @@
+"""What the technician sees and is asked: text, tables, progress, questions.
+
+Everything printed passes here, so that text from a controller cannot move the cursor, colours
+never carry meaning alone, and a `--json` command keeps standard output for its one document.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import unicodedata
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+#: Widest line of running text; a wide window is no reason for long lines.
+_TEXT_WIDTH = 80
+
+#: A column: its heading, and whether its values stand flush right.
+Column = tuple[str, bool]
+
+
+def clean(text: str) -> str:
+    """`text` with every control and format character but line ends made visible as `\\x1b`.
+
+    A controller's text may hold anything; printed like this it cannot do anything.
+    """
+    return "".join(
+        c if c == "\n" or unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Co") else _visible(c)
+        for c in text
+    )
+
+
+def _visible(character: str) -> str:
+    code = ord(character)
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
+
+
+def typed_line(question: str) -> str:
+    """One answer from standard input; its end counts as an empty answer."""
+    sys.stderr.write(question)
+    sys.stderr.flush()
+    return sys.stdin.readline().strip()
+
+
+class Screen:
+    """Prints for people and for programs, and asks people."""
+
+    def __init__(self, ask: Callable[[str], str] = typed_line) -> None:
+        self.json = False  #: True while a command that was given `--json` runs
+        self._ask = ask
+
+    @property
+    def console(self) -> Console:
+        """Where text for people goes: standard error while a program reads standard output."""
+        from rich.console import Console
+
+        console = Console(stderr=self.json, highlight=False, markup=False, emoji=False)
+        console.width = min(console.width, 100)
+        return console
+
+    def say(self, text: str = "") -> None:
+        """Text for people, wrapped at words; lines that start with a blank are kept as they are."""
+        import textwrap
+
+        console = self.console
+        width = min(console.width, _TEXT_WIDTH)
+        for line in clean(text).split("\n"):
+            if line.startswith(" "):
+                console.print(line, soft_wrap=True)
+            else:
+                for part in textwrap.wrap(line, width, break_on_hyphens=False) or [""]:
+                    console.print(part, soft_wrap=True)
+
+    def heading(self, text: str) -> None:
+        """A heading: bold where there is bold, underlined by a row of dashes everywhere."""
+        console = self.console
+        console.print(f"\n{clean(text)}", style="bold", soft_wrap=True)
+        console.print("-" * min(len(text), console.width))
+
+    def table(self, columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> None:
+        """A table; the last column wraps where the window is narrow."""
+        from rich import box
+        from rich.table import Table
+
+        table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
+        for place, (name, right) in enumerate(columns):
+            table.add_column(
+                name,
+                justify="right" if right else "left",
+                no_wrap=place < len(columns) - 1,
+                overflow="fold",
+            )
+        for row in rows:
+            table.add_row(*map(clean, row))
+        self.console.print(table)
+
+    def answer(self, document: Mapping[str, Any], show: Callable[[], None]) -> None:
+        """The result of a command: `document` for a program, or whatever `show` prints."""
+        if self.json:
+            sys.stdout.write(json.dumps(document, indent=2, allow_nan=False) + "\n")
+            sys.stdout.flush()
+        else:
+            show()
+
+    def ask(self, question: str) -> str:
+        """The technician's answer to one question, without blanks around it."""
+        return self._ask(clean(question) + " ").strip()
+
+    def agrees(self, question: str, word: str = "yes") -> bool:
+        """True if the answer is exactly `word`; anything else means no."""
+        return self.ask(f"{question} Type '{word}' to go on:").lower() == word
+
+    @contextmanager
+    def progress(self, what: str, total: int) -> Iterator[Callable[[int], None]]:
+        """A bar with the time left; the value passed on is how much of `total` is done."""
+        from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+        columns = (
+            TextColumn("{task.description}", markup=False),
+            BarColumn(bar_width=28),
+            TextColumn("{task.completed:.0f} of {task.total:.0f}", markup=False),
+            TimeRemainingColumn(),
+            TextColumn("left", markup=False),
+        )
+        with Progress(*columns, console=self.console, transient=False) as bars:
+            task = bars.add_task(clean(what), total=total)
+
+            def done(count: int) -> None:
+                bars.update(task, completed=count)
+
+            yield done

@@ -1,0 +1,82 @@
+"""`drive` and `shim` from the command line, good and bad."""
+
+import json
+import math
+import shlex
+
+import pytest
+
+from agent.face.main import run
+
+
+def outcome(capsys: pytest.CaptureFixture[str], line: str) -> tuple[int, str, str]:
+    """Exit code, standard output and standard error of one command line."""
+    code = run(shlex.split(line))
+    out, err = capsys.readouterr()
+    return code, out, err
+
+
+def test_drive_of_a_roller(capsys: pytest.CaptureFixture[str]) -> None:
+    line = "drive --full-steps 200 --microsteps 16 --ratio 3 --roller 28 --belt 1 --json"
+    code, out, err = outcome(capsys, line)
+    found = json.loads(out)
+    # Travel per turn pi * (D + t): belt-drive chapters of theory of machines, neutral line at t/2.
+    assert (code, err) == (0, "")
+    assert math.isclose(found["steps_per_mm"], 200 * 16 * 3 / (math.pi * 29))
+    assert math.isclose(found["mm_per_motor_turn"], math.pi * 29 / 3)
+
+
+@pytest.mark.parametrize(
+    ("options", "steps"),
+    # Common practice: 200 steps, 16 microsteps, 20 teeth of 2 mm give 80; a lead of 8 mm, 400.
+    [("--teeth 20 --pitch 2", 80.0), ("--teeth 20 --pitch 2,0", 80.0), ("--lead 8", 400.0)],
+)
+def test_drive_of_other_outputs(
+    capsys: pytest.CaptureFixture[str], options: str, steps: float
+) -> None:
+    code, out, _ = outcome(capsys, f"drive --json {options}")
+    assert (code, json.loads(out)["steps_per_mm"]) == (0, steps)
+
+
+def test_all_mistakes_of_a_line_are_named_at_once(capsys: pytest.CaptureFixture[str]) -> None:
+    line = "drive --teeth 2.5 --pitch nan --ratio 0 --microsteps -4 --json"
+    code, out, err = outcome(capsys, line)
+    problems = json.loads(out)["problems"]
+    assert code == 2
+    assert [p["key"] for p in problems] == ["--teeth", "--pitch", "--ratio", "--microsteps"]
+    assert "4 mistakes" in err
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("drive", "output of the drive train is missing"),
+        ("drive --roller 28", "is missing for a roller"),
+        ("drive --roller 28 --belt 1 --neutral 1.5", "between 0 and its thickness"),
+        ("drive --lead 8 --teeth 20", "given together"),
+        ("drive --lead 1e999", "larger than any number"),
+        ("shim --span 320 --front 1 --back 0", "one of --pitch and --screw"),
+        ("shim --span 320 --front 1 --back 0 --screw M4 --pitch 1", "found both"),
+        ("shim --span 320 --front 1 --back 0 --screw M7", "not a coarse thread"),
+        ("shim", "3 mistakes"),
+        ("shim extra", "nothing more was expected"),
+        ("drve", "No such command"),
+        ("drive --latheral", "No such option"),
+    ],
+)
+def test_wrong_use_is_told_and_exits_2(
+    capsys: pytest.CaptureFixture[str], line: str, said: str
+) -> None:
+    code, out, err = outcome(capsys, line)
+    assert (code, out) == (2, "")
+    assert said in err
+
+
+def test_shim_raises_the_lower_end(capsys: pytest.CaptureFixture[str]) -> None:
+    line = "shim --span 320 --front -0.3 --back 0.1 --screw M4 --json"
+    code, out, _ = outcome(capsys, line)
+    found = json.loads(out)
+    # ISO 261 coarse series: M4 has 0.7 mm a turn.
+    assert (code, found["which"]) == (0, "front")
+    assert math.isclose(found["turns"], 0.4 / 0.7)
+    assert math.isclose(found["tilt_deg"], math.degrees(math.atan(-0.4 / 320)))
