@@ -19,8 +19,8 @@ and with these directions as the columns of D, and C the commands of a nominal p
 
     A = D C,        p_real = A p_nominal.
 
-Seen from the belt an affine machine has nine entries less the two that the choice of a common
-direction and origin take; the seven errors are a complete set.  Rotations: Rx(a) turns (0,1,0) into
+An affine map has nine entries; laying s along the real belt travel takes two of them, and the
+seven that remain are these errors, so the set is complete.  Rotations: Rx(a) turns (0,1,0) into
 (0, cos a, sin a), Rh(a) turns (1,0,0) into (cos a, sin a, 0), Rs(a) turns (1,0,0) into
 (cos a, 0, -sin a).
 

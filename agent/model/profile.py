@@ -5,10 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Literal
 
 from agent.model.drive import Drive
 from agent.model.roles import Axes, Role
 from agent.model.settings import Setting
+
+#: `none`: each axis has its motor.  Two motors that share across and gantry have their steps set
+#: per axis before mixing (`axes`), per motor (`motors`), or nobody knows yet (`unknown`).
+Coupling = Literal["none", "axes", "motors", "unknown"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +35,7 @@ class Mechanics:
     max_pulse_rate: float = 40_000.0  #: step pulses per second the controller can make
     screws: BedScrews | None = None
     yaw_span_mm: float | None = None  #: spacing at which yaw is given in mm
+    coupling: Coupling = "none"  #: two motors sharing across and gantry: whose steps are set
 
     @property
     def gantry_angle(self) -> float:

@@ -1,4 +1,4 @@
-"""Everything one estimate rests on: readings, the machine, what it printed with and was read with."""
+"""Everything one estimate rests on: readings, machine, material, instrument."""
 
 from __future__ import annotations
 

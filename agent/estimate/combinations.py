@@ -1,0 +1,109 @@
+"""Combinations of the unknowns that pieces show directly.
+
+Two diagonals of a plate tell the shear in plan, not whether yaw or the rail causes it; a lean alone
+tells the lean, not which of three causes it has.  Such a combination can be known well where none
+of its parts is.  All are taken from A itself (see `agent.model.geometry`), so the relations to
+first order in the comments are not used, only tested:
+
+    plan shear   psi + eps cos(theta)            sway    rho - psi cot(theta)
+    lean         (ey - ez) cot(theta) - delta    gap    -rho + eps sin(theta)
+    height       ey + delta cot(theta)
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from agent.estimate.fit import Fit
+from agent.estimate.solution import Combination
+from agent.model.geometry import ERRORS, Array, affine
+
+#: A combination is known where its uncertainty is below this share of what it was before.
+KNOWN = 0.5
+
+
+def _angle(numerator: float, denominator: float) -> float:
+    return math.degrees(math.atan2(numerator, denominator))
+
+
+def _plan_shear(A: Array) -> float:
+    """Turn of the real across direction from square to belt travel, seen in plan, degrees."""
+    return _angle(A[1, 0], A[0, 0])
+
+
+def _gap(A: Array) -> float:
+    """Rise of an across move over the belt, degrees."""
+    return _angle(A[2, 0], A[0, 0])
+
+
+def _lean(A: Array) -> float:
+    """Lean of an upright edge along the belt, degrees."""
+    return _angle(A[1, 2], A[2, 2])
+
+
+def _sway(A: Array) -> float:
+    """Lean of an upright edge across the belt, degrees."""
+    return _angle(A[0, 2], A[2, 2])
+
+
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """A combination: from A and shrink to a number, the parts it is made of."""
+
+    of: Callable[[Array, float], float]
+    parts: tuple[str, ...]
+
+
+def _percent(index: tuple[int, int]) -> Callable[[Array, float], float]:
+    """Error in per cent of a printed length along one direction, shrink included."""
+    return lambda A, m: 100 * ((1 - m) * A[index] - 1)
+
+
+_SHAPES: Mapping[str, _Shape] = {
+    "plan_shear_deg": _Shape(lambda A, m: _plan_shear(A), ("psi", "eps")),
+    "sway_deg": _Shape(lambda A, m: _sway(A), ("psi", "rho")),
+    "gap_deg": _Shape(lambda A, m: _gap(A), ("rho", "eps")),
+    "lean_deg": _Shape(lambda A, m: _lean(A), ("ey", "ez", "delta")),
+    "printed_x_percent": _Shape(_percent((0, 0)), ("ex", "shrink")),
+    "printed_s_percent": _Shape(_percent((1, 1)), ("ez", "shrink")),
+    "printed_h_percent": _Shape(_percent((2, 2)), ("ey", "delta", "shrink")),
+}
+
+_STEP = 1e-6
+
+
+def combination(fit: Fit, name: str) -> tuple[Combination, float]:
+    """A combination at the estimate, and its standard uncertainty before any reading."""
+    shape = _SHAPES[name]
+
+    def at(p: Array) -> float:
+        return shape.of(affine(fit.observations.theta, p[: len(ERRORS)]), float(p[len(ERRORS)]))
+
+    gradient = np.zeros(len(fit.p))
+    for part in shape.parts:
+        i = fit.unknowns.index(part)
+        step = np.zeros(len(fit.p))
+        step[i] = _STEP
+        gradient[i] = (at(fit.p + step) - at(fit.p - step)) / (2 * _STEP)
+    u = fit.of(gradient)[1]
+    before = math.sqrt(float((gradient * fit.unknowns.u) @ (gradient * fit.unknowns.u)))
+    return Combination(at(fit.p), u), before
+
+
+def known_combinations(fit: Fit, determined: Mapping[str, bool]) -> dict[str, Combination]:
+    """Combinations these readings tell although they do not tell all parts of them.
+
+    `determined` by the fit's own names (`ex`, `psi`, `shrink`, ...).
+    """
+    known = {}
+    for name, shape in _SHAPES.items():
+        if all(determined[part] for part in shape.parts):
+            continue
+        value, before = combination(fit, name)
+        if value.u < KNOWN * before:
+            known[name] = value
+    return known

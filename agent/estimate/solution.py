@@ -1,0 +1,123 @@
+"""What an estimate says, as plain values.  `to_plain` is the form other programs rely on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from agent.estimate.fit import Fit
+from agent.model.feature import Vector
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """One unknown; scales and shrink relative, angles in degrees, offsets in mm."""
+
+    value: float
+    u: float  #: standard uncertainty
+    prior_u: float  #: what was known before
+    expanded95: float  #: half width of the 95 % interval
+    determined: bool  #: these readings, not the prior, say what it is
+    significant: bool  #: different from zero beyond the 95 % interval
+
+    def to_plain(self) -> dict[str, Any]:
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """A motor setting to change."""
+
+    setting: str
+    old: float
+    new: float
+    u: float  #: standard uncertainty of `new`
+    line: str | None
+    why: str
+    effects: tuple[float, ...] = ()  #: change of each reading by this line alone, mm
+
+    def to_plain(self) -> dict[str, Any]:
+        plain = {name: getattr(self, name) for name in self.__slots__}
+        plain["effects"] = list(self.effects)
+        return plain
+
+
+@dataclass(frozen=True, slots=True)
+class Residual:
+    """A reading against what the estimate says it should be, mm."""
+
+    predicted: float
+    measured: float
+    residual: float  #: measured minus predicted
+    u: float  #: standard uncertainty of the residual
+    outlier: bool
+
+    def to_plain(self) -> dict[str, Any]:
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """One thing to know or do; `code` stays the same when the wording improves."""
+
+    code: str
+    text: str
+
+    def to_plain(self) -> dict[str, str]:
+        return {"code": self.code, "text": self.text}
+
+
+@dataclass(frozen=True, slots=True)
+class NextReading:
+    """The reading that helps most; uncertainties in the unit of the parameter."""
+
+    feature: str
+    along: Vector
+    parameter: str
+    u_now: float
+    u_then: float
+
+    def to_plain(self) -> dict[str, Any]:
+        plain = {name: getattr(self, name) for name in self.__slots__}
+        plain["along"] = list(self.along)
+        return plain
+
+
+@dataclass(frozen=True, slots=True)
+class Combination:
+    """A combination of parameters that is known better than they are."""
+
+    value: float
+    u: float
+
+    def to_plain(self) -> dict[str, float]:
+        return {"value": self.value, "u": self.u}
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """The whole answer."""
+
+    parameters: Mapping[str, Parameter]
+    corrections: tuple[Correction, ...]
+    slicing_angle_deg: float | None
+    derived: Mapping[str, Combination]
+    residuals: tuple[Residual, ...]
+    expected_next: tuple[float, ...]  #: mm, in the order of the readings
+    advice: tuple[Advice, ...]
+    next: NextReading | None
+    u_expected: tuple[float, ...] = ()  #: standard uncertainty of each expected reading, mm
+    fit: Fit | None = field(default=None, repr=False, compare=False)
+
+    def to_plain(self) -> dict[str, Any]:
+        return {
+            "parameters": {name: p.to_plain() for name, p in self.parameters.items()},
+            "corrections": [c.to_plain() for c in self.corrections],
+            "slicing_angle_deg": self.slicing_angle_deg,
+            "derived": {name: c.to_plain() for name, c in self.derived.items()},
+            "residuals": [r.to_plain() for r in self.residuals],
+            "expected_next": list(self.expected_next),
+            "advice": [a.to_plain() for a in self.advice],
+            "next": self.next.to_plain() if self.next else None,
+        }

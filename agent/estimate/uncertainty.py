@@ -1,0 +1,97 @@
+"""Uncertainty of measurement in the terms of the GUM (JCGM 100:2008).
+
+Standard uncertainties from limits (4.3.7, 4.3.9, F.2.2.1), pooled repeatability (4.2.4, H.3.6),
+effective degrees of freedom (G.4.1) and coverage factors (G.3), and the test of Grubbs for one
+outlier among repeats.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from functools import lru_cache
+from statistics import NormalDist, fmean
+
+
+def rectangular(half_width: float) -> float:
+    """Standard uncertainty of a value anywhere within +-half_width: a/sqrt(3) (GUM 4.3.7)."""
+    return half_width / math.sqrt(3)
+
+
+def display_step(step: float) -> float:
+    """Standard uncertainty from a display step d: d/sqrt(12) (GUM F.2.2.1)."""
+    return step / math.sqrt(12)
+
+
+def pooled_deviation(repeats: Iterable[Sequence[float]]) -> tuple[float, int]:
+    """Pooled standard deviation s and its degrees of freedom over groups of repeats.
+
+    s^2 = sum (n_i - 1) s_i^2 / sum (n_i - 1); groups of one value say nothing.  (0.0, 0) if none
+    has two.  Source: GUM 4.2.4.
+    """
+    squares, dof = 0.0, 0
+    for group in repeats:
+        if len(group) > 1:
+            mean = fmean(group)
+            squares += math.fsum((x - mean) ** 2 for x in group)
+            dof += len(group) - 1
+    return (math.sqrt(squares / dof), dof) if dof else (0.0, 0)
+
+
+def effective_dof(parts: Iterable[tuple[float, float]]) -> float:
+    """Effective degrees of freedom of the sum of independent parts (u_i, dof_i).
+
+    nu = u^4 / sum(u_i^4 / nu_i), u^2 = sum u_i^2 (Welch-Satterthwaite, GUM G.2b).  A part whose
+    uncertainty is stated, not estimated, has dof = inf.
+    """
+    parts = list(parts)
+    total = math.fsum(u**2 for u, _ in parts)
+    spread = math.fsum(u**4 / dof for u, dof in parts if math.isfinite(dof))
+    return total**2 / spread if spread > 0 else math.inf
+
+
+@lru_cache(maxsize=512)
+def coverage_factor(dof: float, level: float = 0.95) -> float:
+    """Factor t_p(nu) of an interval that holds with probability `level`, two-sided.
+
+    `dof` is cut to the next lower integer (GUM G.4.1, note) and taken as infinite above 1000.
+    Raises ValueError for dof < 1 or a level outside (0, 1).
+    """
+    if not dof >= 1 or not 0 < level < 1:
+        raise ValueError(f"coverage factor wants dof >= 1 and 0 < level < 1, not {dof}, {level}")
+    probability = (1 + level) / 2
+    if dof > 1000:
+        return NormalDist().inv_cdf(probability)
+    from scipy.special import stdtrit
+
+    return float(stdtrit(math.floor(dof), probability))
+
+
+@lru_cache(maxsize=128)
+def grubbs_critical(n: int, alpha: float = 0.01) -> float:
+    """Critical value of max|x - mean| / s among n repeats, two-sided, at level `alpha`.
+
+    G = (n-1)/sqrt(n) * sqrt(t^2 / (n-2+t^2)), t = t(alpha/(2n), n-2).  Source: Grubbs,
+    Technometrics 11 (1969) 1-21; NIST/SEMATECH e-Handbook 1.3.5.17.1 (from memory); the tests
+    hold a published table against it.  Raises ValueError for n < 3.
+    """
+    if n < 3:
+        raise ValueError("an outlier test wants three repeats at least")
+    t = coverage_factor(n - 2, 1 - alpha / n)
+    return (n - 1) / math.sqrt(n) * math.sqrt(t**2 / (n - 2 + t**2))
+
+
+def stray_repeat(values: Sequence[float], floor: float, alpha: float = 0.01) -> int | None:
+    """Index of the one repeat that does not belong to the others, or None.
+
+    The spread is not taken below `floor` (mm): a display step makes a few equal repeats look
+    better than the instrument is, and the smallest difference would then stand out.
+    """
+    n = len(values)
+    if n < 3:
+        return None
+    mean = fmean(values)
+    s = math.sqrt(math.fsum((x - mean) ** 2 for x in values) / (n - 1))
+    worst = max(range(n), key=lambda i: abs(values[i] - mean))
+    stands_off = abs(values[worst] - mean)
+    return worst if stands_off > grubbs_critical(n, alpha) * max(s, floor) else None
