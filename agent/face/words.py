@@ -1,0 +1,79 @@
+"""Plain words and units for parameters, settings and readings: the same everywhere they show."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from agent.model.feature import Feature, Reading, Vector
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """How a quantity is shown: its words, the factor to the shown unit, the unit, decimals."""
+
+    words: str
+    factor: float = 1.0
+    unit: str = ""
+    digits: int = 3
+
+    def value(self, value: float) -> str:
+        """Signed, with the unit."""
+        return f"{value * self.factor:+.{self.digits}f} {self.unit}"
+
+    def spread(self, value: float) -> str:
+        """Unsigned, behind a plus-minus sign."""
+        return f"± {value * self.factor:.{self.digits}f}"
+
+
+PARAMETERS: Final[dict[str, Shown]] = {
+    "x_scale": Shown("travel across", 100, "%"),
+    "y_scale": Shown("travel up the gantry", 100, "%"),
+    "z_scale": Shown("travel of the belt", 100, "%"),
+    "gantry_angle_deg": Shown("gantry angle", 1, "deg"),
+    "yaw_deg": Shown("yaw of the gantry", 1, "deg"),
+    "rail_deg": Shown("turn of the rail", 1, "deg"),
+    "roll_deg": Shown("roll of the gantry", 1, "deg"),
+    "shrink": Shown("shrink of the plastic", 100, "%"),
+    "offset.x": Shown("bead growth, x", 1, "mm"),
+    "offset.s": Shown("bead growth, s", 1, "mm"),
+    "offset.h": Shown("bead growth, h", 1, "mm"),
+    "offset.gantry": Shown("bead growth, gantry", 1, "mm"),
+    "offset.diagonal": Shown("bead growth, slanting", 1, "mm"),
+}
+
+COMBINATIONS: Final[dict[str, Shown]] = {
+    "plan_shear_deg": Shown("plan out of square", 1, "deg"),
+    "sway_deg": Shown("uprights sway across", 1, "deg"),
+    "gap_deg": Shown("rail rises across", 1, "deg"),
+    "lean_deg": Shown("uprights lean along", 1, "deg"),
+    "printed_x_percent": Shown("printed length, x", 1, "%"),
+    "printed_s_percent": Shown("printed length, s", 1, "%"),
+    "printed_h_percent": Shown("printed height", 1, "%"),
+}
+
+#: What is not a command line's business but a spanner's.
+BY_HAND: Final = ("yaw_deg", "rail_deg", "roll_deg")
+#: What the demo compares before and after.
+MAIN: Final = ("x_scale", "y_scale", "z_scale", "gantry_angle_deg")
+
+
+def shown(name: str) -> Shown:
+    """Words for a parameter or combination; an unknown name stands for itself."""
+    return PARAMETERS.get(name) or COMBINATIONS.get(name) or Shown(name.replace("_", " "))
+
+
+def vector(along: Vector) -> str:
+    """A nominal vector, as `0 / 20 / 0` for x / s / h."""
+    return " / ".join(f"{component:g}" for component in along)
+
+
+def length(along: Vector) -> float:
+    """Nominal length, mm."""
+    return math.hypot(*along)
+
+
+def reading_name(reading: Reading | Feature) -> str:
+    """The name of a reading, or what it is where it has none."""
+    return reading.name or f"{reading.kind} {vector(reading.along)}"
