@@ -1,0 +1,290 @@
+"""How the parts of a machine stand in profiles and in readings files, both ways.
+
+Each part has a shape (file to value) and a plain form (value to file) side by side, so that what
+one writes the other reads.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from typing import Any, Final
+
+from agent.model.bed import COARSE_PITCH, thread_pitch
+from agent.model.drive import Drive, Output, Roller, Screw, Toothed
+from agent.model.profile import (
+    Bead,
+    BedScrews,
+    Instrument,
+    Material,
+    Mechanics,
+    Priors,
+    Tolerance,
+)
+from agent.model.roles import ROLES, Axes
+from agent.model.survey import Survey
+from agent.store.strict import Key, Node, Number, Scalar, Sheet, Table, Text, Whole
+
+_LENGTH: Final = Number("mm", above=0, most=1e6)
+_UNCERTAINTY: Final = Number("mm", least=0, most=100)
+_PERCENT: Final = Number("%", above=0, most=50)
+_DEGREES: Final = Number("degrees", above=0, most=45)
+
+
+# --- axes ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _AxisLetter:
+    """A letter, with a leading `-` where the controller counts the other way."""
+
+    expected: str = "the letter of an axis, such as x or -x"
+
+    def read(self, node: Node, key: str, sheet: Sheet) -> str | None:
+        if isinstance(node, Scalar) and re.fullmatch(r"-?[a-z]", node.text):
+            return node.text
+        sheet.expected(self.expected, node, key)
+        return None
+
+
+def _axes(**found: str) -> Axes:
+    axes = Axes(**found)
+    letters = [axes.letter(role) for role in ROLES]
+    if len(set(letters)) < len(letters):
+        raise ValueError(f"expected three different letters, found {', '.join(letters)}")
+    return axes
+
+
+AXES: Final = Table(_axes, {role: Key(_AxisLetter()) for role in ROLES})
+
+
+# --- drives --------------------------------------------------------------------------------------
+
+#: Keys of each kind of output; the first ones say which kind is meant.
+_OUTPUT_KEYS: Final = {
+    "roller": ("roller_mm", "belt_mm", "neutral_mm", "u_roller_mm", "u_belt_mm", "u_neutral_mm"),
+    "teeth": ("teeth", "pitch_mm", "u_percent"),
+    "lead": ("lead_mm", "u_percent"),
+}
+
+
+def _drive(full_steps: int, microsteps: int, ratio: float = 1.0, **output: float) -> Drive:
+    return Drive(full_steps, microsteps, ratio, _output(output))
+
+
+def _output(found: Mapping[str, float]) -> Output:
+    kinds = [kind for kind, keys in _OUTPUT_KEYS.items() if keys[0] in found or keys[1] in found]
+    if len(kinds) != 1:
+        raise ValueError(
+            "expected one of: roller_mm and belt_mm; teeth and pitch_mm; lead_mm. "
+            f"Found {', '.join(found) or 'none'}"
+        )
+    (kind,) = kinds
+    strange = sorted(set(found) - set(_OUTPUT_KEYS[kind]))
+    if strange:
+        raise ValueError(f"{', '.join(strange)} does not go with {_OUTPUT_KEYS[kind][0]}")
+    if kind == "roller":
+        return _roller(found)
+    relative = {"u_relative": found["u_percent"] / 100} if "u_percent" in found else {}
+    if kind == "lead":
+        return Screw(found["lead_mm"], **relative)
+    if "teeth" not in found or "pitch_mm" not in found:
+        raise ValueError("a toothed belt wants both teeth and pitch_mm")
+    return Toothed(int(found["teeth"]), found["pitch_mm"], **relative)
+
+
+def _roller(found: Mapping[str, float]) -> Roller:
+    if "roller_mm" not in found or "belt_mm" not in found:
+        raise ValueError("a roller wants both roller_mm and belt_mm (the belt's thickness)")
+    names = {
+        "roller_mm": "diameter",
+        "belt_mm": "belt",
+        "neutral_mm": "neutral",
+        "u_roller_mm": "u_diameter",
+        "u_belt_mm": "u_belt",
+        "u_neutral_mm": "u_neutral",
+    }
+    return Roller(**{names[key]: value for key, value in found.items()})
+
+
+DRIVE: Final = Table(
+    _drive,
+    {
+        "full_steps": Key(Whole(1, 10_000), required=True),
+        "microsteps": Key(Whole(1, 1024), required=True),
+        "ratio": Key(Number(above=0, most=10_000)),
+        "roller_mm": Key(_LENGTH),
+        "belt_mm": Key(_LENGTH),
+        "neutral_mm": Key(Number("mm", least=0, most=100)),
+        "u_roller_mm": Key(_UNCERTAINTY),
+        "u_belt_mm": Key(_UNCERTAINTY),
+        "u_neutral_mm": Key(_UNCERTAINTY),
+        "teeth": Key(Whole(1, 10_000)),
+        "pitch_mm": Key(_LENGTH),
+        "lead_mm": Key(_LENGTH),
+        "u_percent": Key(Number("%", least=0, most=50)),
+    },
+    "a drive: {full_steps: ..., microsteps: ..., ratio: ..., teeth: ..., pitch_mm: ...}",
+)
+
+
+def drive_plain(drive: Drive) -> dict[str, Any]:
+    """A drive as it stands in a file; uncertainties only where they are not the usual ones."""
+    plain: dict[str, Any] = {
+        "full_steps": drive.full_steps,
+        "microsteps": drive.microsteps,
+        "ratio": drive.ratio,
+    }
+    output = drive.output
+    if isinstance(output, Roller):
+        plainest = Roller(output.diameter, output.belt)
+        plain |= {"roller_mm": output.diameter, "belt_mm": output.belt}
+        optional = {
+            "neutral_mm": (output.neutral, plainest.neutral),
+            "u_roller_mm": (output.u_diameter, plainest.u_diameter),
+            "u_belt_mm": (output.u_belt, plainest.u_belt),
+            "u_neutral_mm": (output.u_neutral, plainest.u_neutral),
+        }
+        return plain | {
+            key: value for key, (value, default) in optional.items() if value != default
+        }
+    if isinstance(output, Toothed):
+        plain |= {"teeth": output.teeth, "pitch_mm": output.pitch}
+        default = Toothed(output.teeth, output.pitch).u_relative
+    else:
+        plain |= {"lead_mm": output.lead}
+        default = Screw(output.lead).u_relative
+    if output.u_relative != default:
+        plain["u_percent"] = _percent(output.u_relative)
+    return plain
+
+
+def _percent(relative: float) -> float:
+    """Percentage that gives back exactly `relative` when divided by 100."""
+    percent = relative * 100
+    for digits in range(1, 17):
+        rounded = float(f"{percent:.{digits}g}")
+        if rounded / 100 == relative:
+            return rounded
+    return percent
+
+
+# --- mechanics -----------------------------------------------------------------------------------
+
+
+def _screws(span_mm: float, screw: str | None = None, pitch_mm: float | None = None) -> BedScrews:
+    if (screw is None) == (pitch_mm is None):
+        raise ValueError("expected either screw (such as M4) or pitch_mm")
+    return BedScrews(span_mm, pitch_mm if screw is None else thread_pitch(screw))  # type: ignore[arg-type]
+
+
+_SCREWS: Final = Table(
+    _screws,
+    {
+        "span_mm": Key(_LENGTH, required=True),
+        "screw": Key(Text(most=10)),
+        "pitch_mm": Key(Number("mm", above=0, most=100)),
+    },
+)
+
+
+def _screws_plain(screws: BedScrews) -> dict[str, Any]:
+    for name, pitch in COARSE_PITCH.items():
+        if pitch == screws.pitch_mm:
+            return {"span_mm": screws.span_mm, "screw": name}
+    return {"span_mm": screws.span_mm, "pitch_mm": screws.pitch_mm}
+
+
+MECHANICS: Final = Table(
+    Mechanics,
+    {
+        "gantry_angle_deg": Key(Number("degrees", least=5, most=90)),
+        "travel_mm": Key(Table(dict, {role: Key(_LENGTH) for role in ROLES})),
+        "belt_loop_mm": Key(_LENGTH),
+        "max_pulse_rate": Key(Number("pulses/s", above=0, most=1e8)),
+        "screws": Key(_SCREWS),
+        "yaw_span_mm": Key(_LENGTH),
+        "drives": Key(Table(dict, {role: Key(DRIVE) for role in ROLES})),
+    },
+)
+
+
+def mechanics_plain(mechanics: Mechanics) -> dict[str, Any]:
+    plain: dict[str, Any] = {
+        "gantry_angle_deg": mechanics.gantry_angle_deg,
+        "travel_mm": dict(mechanics.travel_mm),
+        "belt_loop_mm": mechanics.belt_loop_mm,
+        "max_pulse_rate": mechanics.max_pulse_rate,
+        "screws": mechanics.screws and _screws_plain(mechanics.screws),
+        "yaw_span_mm": mechanics.yaw_span_mm,
+        "drives": {role: drive_plain(drive) for role, drive in mechanics.drives.items()},
+    }
+    return {key: value for key, value in plain.items() if value not in (None, {})}
+
+
+# --- what it prints with and is measured with ----------------------------------------------------
+
+MATERIAL: Final = Table(
+    Material,
+    {
+        "name": Key(Text(most=80)),
+        "shrink_percent": Key(Number("%", least=-10, most=10)),
+        "shrink_u_percent": Key(Number("%", above=0, most=10)),
+        "filament_mm": Key(Number("mm", above=0, most=10)),
+        "nozzle_c": Key(Number("degrees C", least=0, most=400)),
+        "bed_c": Key(Number("degrees C", least=0, most=200)),
+    },
+)
+
+BEAD: Final = Table(
+    Bead,
+    {
+        "width_mm": Key(Number("mm", above=0, most=10)),
+        "height_mm": Key(Number("mm", above=0, most=10)),
+        "speed_mm_s": Key(Number("mm/s", above=0, most=1000)),
+        "first_speed_mm_s": Key(Number("mm/s", above=0, most=1000)),
+        "travel_speed_mm_s": Key(Number("mm/s", above=0, most=1000)),
+    },
+)
+
+INSTRUMENT: Final = Table(
+    Instrument,
+    {
+        "resolution_mm": Key(Number("mm", above=0, most=10)),
+        "mpe_mm": Key(Number("mm", least=0, most=10)),
+        "repeatability_mm": Key(Number("mm", least=0, most=10)),
+    },
+)
+
+TOLERANCE: Final = Table(Tolerance, {"scale_percent": Key(_PERCENT), "angle_deg": Key(_DEGREES)})
+
+PRIORS: Final = Table(
+    Priors,
+    {
+        "scale_percent": Key(_PERCENT),
+        "angle_deg": Key(_DEGREES),
+        "yaw_deg": Key(_DEGREES),
+        "rail_deg": Key(_DEGREES),
+        "roll_deg": Key(_DEGREES),
+        "offset_mm": Key(Number("mm", above=0, most=10)),
+    },
+)
+
+
+def plain_fields(value: Any) -> dict[str, Any]:
+    """All fields of a flat dataclass that hold something, by name."""
+    found = {field.name: getattr(value, field.name) for field in fields(value)}
+    return {name: item for name, item in found.items() if item is not None}
+
+
+def survey_plain(survey: Survey) -> dict[str, Any]:
+    """The parts of a machine that a survey rests on."""
+    return {
+        "axes": plain_fields(survey.axes),
+        "mechanics": mechanics_plain(survey.mechanics),
+        "instrument": plain_fields(survey.instrument),
+        "material": plain_fields(survey.material),
+        "tolerance": plain_fields(survey.tolerance),
+        "priors": plain_fields(survey.priors),
+    }

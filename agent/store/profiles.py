@@ -1,0 +1,311 @@
+"""Machine profiles, `format: plumbelt-profile/1`: how a machine is built and how it was set.
+
+A profile keeps two numbers for a setting where it can: `value` is what the controller printed,
+with its `digits`; `written` is the full-precision value that was sent, kept only as long as the
+printed one agrees with it.  `profiles/heron.yaml` shows all there is.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+from agent.errors import BadInput, Problem, Refused
+from agent.model.profile import Profile, SavedSetting
+from agent.model.settings import UNITS, Readback, Setting
+from agent.store import machine
+from agent.store.atomic import ABSENT, stamp_of, write_file
+from agent.store.home import ready_profiles, user_profiles
+from agent.store.readings import FAMILY_NAMES
+from agent.store.strict import (
+    Choice,
+    Key,
+    ListOf,
+    Number,
+    Table,
+    TableOf,
+    Text,
+    Whole,
+    nearest,
+    read_file,
+    read_sheet,
+)
+from agent.store.yamltext import dump, fixed, number
+
+FORMAT: Final = "plumbelt-profile/1"
+
+#: Names of profiles are names of files: no folder, no hidden file, no name that a shell must quote.
+_NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
+
+_NAME_WORDS: Final = "a name of letters, digits, '.', '_' and '-'"
+
+#: Settings that must be more than zero to mean anything.
+POSITIVE: Final = (
+    "steps_per_mm",
+    "max_speed",
+    "max_acceleration",
+    "acceleration",
+    "max_travel",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ProfileFile:
+    """A profile and the file it was read from."""
+
+    profile: Profile
+    path: Path
+    stamp: str  #: of the file when it was read; hand it back when saving over it
+
+    @property
+    def ready(self) -> bool:
+        """True for a profile that came with plumbelt: saved as the user's own, never over."""
+        return self.path.parent == ready_profiles()
+
+
+# --- finding -------------------------------------------------------------------------------------
+
+
+def find_profile(name: str) -> Path:
+    """File of the profile `name`: a path to a file, a saved profile, or a ready one.
+
+    Raises BadInput, with the names that there are, if none is found.
+    """
+    direct = Path(name).expanduser()
+    if direct.suffix in (".yaml", ".yml") or len(direct.parts) > 1:
+        return direct
+    for folder in (user_profiles(), ready_profiles()):
+        path = folder / f"{name}.yaml"
+        if _NAME.fullmatch(name) and path.is_file():
+            return path
+    known = list(profile_names())
+    raise BadInput(
+        f"no profile is named {name!r}{nearest(name, known)}",
+        remedy="'profile list' shows all there are; a path to a file will do as well",
+    )
+
+
+def profile_names() -> dict[str, Path]:
+    """All profiles by name; a saved one hides the ready one of the same name."""
+    found: dict[str, Path] = {}
+    for folder in (ready_profiles(), user_profiles()):
+        if folder.is_dir():
+            found |= {path.stem: path for path in sorted(folder.glob("*.yaml"))}
+    return found
+
+
+# --- reading -------------------------------------------------------------------------------------
+
+
+def load_profile(path: Path | str) -> Profile:
+    """The profile at `path` (or of that name, see `find_profile`).
+
+    Raises BadInput with every mistake of the file, each with its line and key.
+    """
+    return open_profile(path).profile
+
+
+def open_profile(path: Path | str) -> ProfileFile:
+    """As `load_profile`, with the file's place and stamp for saving over it later."""
+    place = find_profile(path) if isinstance(path, str) else path
+    data = read_file(place)
+    return ProfileFile(read_profile(data, str(place)), place, stamp_of(data))
+
+
+def read_profile(data: bytes, source: str) -> Profile:
+    """As `load_profile`, for bytes at hand; `source` is the name in the messages."""
+    return read_sheet(data, source, _FILE)
+
+
+def setting_key_problem(key: str) -> str:
+    """Why `key` is not the key of a setting; empty if it is one."""
+    kind, dot, rest = key.partition(".")
+    if kind not in UNITS:
+        return f"unknown setting{nearest(kind, UNITS)}"
+    if dot and not re.fullmatch(r"[a-z]{1,8}\d?(?:_\d)?(?:@\w{1,20})?", rest):
+        return f"expected something like {kind}.x, found {key!r}"
+    return ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Saved:
+    """A saved setting before its key is known."""
+
+    value: float
+    digits: int
+    unit: str | None = None
+    written: float | None = None
+    raw: str = ""
+    tolerance: float | None = None
+
+
+_SETTING: Final = Table(
+    _Saved,
+    {
+        "value": Key(Number(least=-1e9, most=1e9), required=True),
+        "digits": Key(Whole(0, 9), required=True),
+        "unit": Key(Text(most=20)),
+        "written": Key(Number(least=-1e9, most=1e9)),
+        "raw": Key(Text(most=200)),
+        "tolerance": Key(Number(above=0, most=1e6)),
+    },
+    "a setting: {value: ..., digits: ...}",
+)
+
+
+def _value_problem(key: str, saved: _Saved) -> str:
+    """Why a setting cannot have this value; empty if it can."""
+    kind = key.partition(".")[0]
+    unit = UNITS.get(kind, "")
+    if saved.unit not in (None, unit):
+        return f"expected the unit {unit}, found {saved.unit}"
+    for value in (saved.value, saved.written):
+        if kind in POSITIVE and value is not None and value <= 0:
+            return f"expected a number above 0, found {value:g}"
+    if saved.written is not None and not _setting(key, saved).agrees_with(saved.written):
+        shown = f"{saved.value:.{saved.digits}f}"
+        return f"written is {saved.written:.10g}, which would not be printed as {shown}"
+    return ""
+
+
+def _setting(key: str, saved: _Saved) -> Setting:
+    unit = UNITS[key.partition(".")[0]]
+    return Setting(saved.value, unit, saved.digits, saved.raw, saved.tolerance)
+
+
+def _profile(**found: Any) -> Profile:
+    found.pop("format")
+    saved: Mapping[str, _Saved] = found.pop("settings", {})
+    settings = {key: SavedSetting(_setting(key, item), item.written) for key, item in saved.items()}
+    return Profile(settings=settings, **found)
+
+
+_FILE: Final = Table(
+    _profile,
+    {
+        "format": Key(Choice((FORMAT,)), required=True),
+        "name": Key(Text(most=64, pattern=_NAME.pattern, what=_NAME_WORDS), required=True),
+        "note": Key(Text(most=1000)),
+        "family": Key(Choice(FAMILY_NAMES)),
+        "axes": Key(machine.AXES),
+        "mechanics": Key(machine.MECHANICS),
+        "material": Key(machine.MATERIAL),
+        "bead": Key(machine.BEAD),
+        "instrument": Key(machine.INSTRUMENT),
+        "tolerance": Key(machine.TOLERANCE),
+        "priors": Key(machine.PRIORS),
+        "settings": Key(TableOf(_SETTING, setting_key_problem, _value_problem)),
+        "other": Key(ListOf(Text(most=500))),
+        "identity": Key(Text(most=500)),
+        "read_at": Key(Text(most=40)),
+        "read_from": Key(Text(most=500)),
+    },
+    "a profile",
+)
+
+
+# --- writing -------------------------------------------------------------------------------------
+
+
+def profile_text(profile: Profile) -> str:
+    """The text of a profile that reads back as `profile`."""
+    plain: dict[str, Any] = {
+        "format": FORMAT,
+        "name": profile.name,
+        "note": profile.note,
+        "family": profile.family,
+        "identity": _clean(profile.identity, 500),
+        "read_at": profile.read_at,
+        "read_from": profile.read_from,
+        "axes": machine.plain_fields(profile.axes),
+        "mechanics": machine.mechanics_plain(profile.mechanics),
+        "material": machine.plain_fields(profile.material),
+        "bead": machine.plain_fields(profile.bead),
+        "instrument": machine.plain_fields(profile.instrument),
+        "tolerance": machine.plain_fields(profile.tolerance),
+        "priors": machine.plain_fields(profile.priors),
+        "settings": {key: _setting_plain(saved) for key, saved in profile.settings.items()},
+        "other": [_clean(line, 500) for line in profile.other],
+    }
+    return dump({key: value for key, value in plain.items() if value not in (None, "", {}, [])})
+
+
+def _setting_plain(saved: SavedSetting) -> dict[str, Any]:
+    setting = saved.setting
+    plain: dict[str, Any] = {
+        "value": fixed(setting.value, setting.digits),
+        "digits": setting.digits,
+        "unit": setting.unit,
+    }
+    if saved.written is not None:
+        plain["written"] = number(saved.written)
+    if setting.tolerance is not None:
+        plain["tolerance"] = number(setting.tolerance)
+    if setting.raw:
+        plain["raw"] = _clean(setting.raw, 200)
+    return plain
+
+
+def _clean(text: str, most: int) -> str:
+    """Text of a controller, fit for a file: what cannot be printed is shown as `?`."""
+    return "".join(c if c.isprintable() else "?" for c in text)[:most]
+
+
+def profile_path(name: str) -> Path:
+    """Where the profile `name` is saved.  Raises BadInput for a name that is no file name."""
+    if not _NAME.fullmatch(name):
+        problem = Problem("command line", None, "NAME", f"expected {_NAME_WORDS}, found {name!r}")
+        raise BadInput("that is no name for a profile", problems=[problem])
+    return user_profiles() / f"{name}.yaml"
+
+
+def save_profile(
+    profile: Profile, path: Path | None = None, *, expect: str | None = ABSENT
+) -> ProfileFile:
+    """Write `profile`, wholly or not at all; `path` defaults to its place among the saved ones.
+
+    `expect` is the stamp of the file that may be replaced; by default none may be.  Raises
+    Refused if the file is there, has changed, or cannot be written.
+    """
+    place = profile_path(profile.name) if path is None else path
+    text = profile_text(profile)
+    read_profile(text.encode(), str(place))  # what is written must be readable
+    return ProfileFile(profile, place, write_file(place, text, expect=expect))
+
+
+def with_settings(
+    profile: Profile,
+    readback: Readback,
+    *,
+    read_at: str,
+    read_from: str,
+    written: Mapping[str, float] | None = None,
+) -> Profile:
+    """`profile` with the settings just read.
+
+    A full-precision value stays beside the printed one where the two agree: from `written`
+    (what was sent just now) or from the profile.  Raises Refused for a damaged reading.
+    """
+    if readback.damaged:
+        raise Refused(
+            "The settings were not read cleanly: " + "; ".join(readback.damage),
+            remedy="Read them again. Nothing was saved",
+        )
+    sent = {key: saved.written for key, saved in profile.settings.items()} | dict(written or {})
+    settings = {}
+    for key, setting in readback.settings.items():
+        value = sent.get(key)
+        kept = value if value is not None and setting.agrees_with(value) else None
+        settings[key] = SavedSetting(setting, kept)
+    return replace(
+        profile,
+        family=readback.family if readback.family in FAMILY_NAMES else profile.family,
+        settings=settings,
+        other=readback.other,
+        identity=readback.identity,
+        read_at=read_at,
+        read_from=read_from,
+    )

@@ -1,0 +1,272 @@
+"""Readings files, `format: plumbelt-readings/1`: what was measured, on what, with what.
+
+    format: plumbelt-readings/1
+    mechanics: {gantry_angle_deg: 45}
+    settings: {steps_per_mm: {x: 80, y: 80, z: 105.25}}
+    instrument: {resolution_mm: 0.01, mpe_mm: 0.03}
+    readings:
+      - {feature: outside, along: [0, 20, 0], mm: [20.31, 20.30, 20.33]}    # along = (x, s, h)
+
+Lengths in mm, angles in degrees, times in minutes.  Settings go by the controller's letters.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+from agent.model.feature import KINDS, Reading
+from agent.model.survey import Conditions, Survey
+from agent.store import machine
+from agent.store.atomic import write_file
+from agent.store.strict import (
+    Choice,
+    Items,
+    Key,
+    ListOf,
+    Node,
+    Number,
+    Shape,
+    Sheet,
+    Table,
+    TableOf,
+    Text,
+    read_file,
+    read_sheet,
+)
+from agent.store.yamltext import dump
+
+FORMAT: Final = "plumbelt-readings/1"
+
+FAMILY_NAMES: Final = ("replay", "numbered", "table", "override", "script")
+
+
+@dataclass(frozen=True, slots=True)
+class BeltRun:
+    """Commanded and measured positions along the belt, mm, in the order they were reached."""
+
+    commanded: tuple[float, ...]
+    measured: tuple[float, ...]
+    approach: str = "forward"  #: `forward` (every mark reached in the feed direction) or `both`
+    load: str = "empty"  #: `empty` or `part`
+
+    def __post_init__(self) -> None:
+        if len(self.commanded) != len(self.measured):
+            raise ValueError(
+                f"{len(self.commanded)} commanded positions but {len(self.measured)} measured ones"
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingsFile:
+    """All that a readings file holds."""
+
+    survey: Survey
+    settings: Mapping[str, float] = field(default_factory=dict)  #: by full key, `steps_per_mm.x`
+    belt_runs: tuple[BeltRun, ...] = ()
+    family: str | None = None  #: of the controller, if known: in its words the lines are given
+    note: str = ""
+
+
+def load_readings(path: Path) -> ReadingsFile:
+    """What the readings file at `path` holds.
+
+    Raises BadInput with every mistake of the file, each with its line and key.
+    """
+    return read_readings(read_file(path), str(path))
+
+
+def read_readings(data: bytes, source: str) -> ReadingsFile:
+    """As `load_readings`, for bytes at hand; `source` is the name in the messages."""
+    return read_sheet(data, source, _FILE)
+
+
+def dump_readings(path: Path, file: ReadingsFile, *, expect: str | None = None) -> str:
+    """Write `file` to `path`, wholly or not at all; returns the file's stamp.
+
+    `expect`: see `agent.store.atomic.write_file`.  Reading it back gives an equal value.
+    """
+    return write_file(path, readings_text(file), expect=expect)
+
+
+# --- from a file ---------------------------------------------------------------------------------
+
+
+#: Kinds of readings that have a sign; all others are lengths.
+_SIGNED: Final = ("lean", "sway", "gap")
+
+
+def _reading(**found: Any) -> Reading:
+    reading = Reading(**found)
+    if not any(reading.along):
+        raise ValueError("expected a direction in along, found three zeros")
+    if reading.kind not in _SIGNED and min(reading.mm) <= 0:
+        raise ValueError(f"expected {reading.kind} in mm above 0, found {min(reading.mm):g}")
+    return reading
+
+
+_VECTOR: Final = ListOf(Number("mm", least=-1e5, most=1e5), least=3, most=3)
+
+_READING: Final = Table(
+    _reading,
+    {
+        "feature": Key(Choice(KINDS), into="kind", required=True),
+        "along": Key(_VECTOR, required=True),
+        "mm": Key(ListOf(Number("mm", least=-1e5, most=1e5), least=1), required=True),
+        "between": Key(Choice(("faces", "points"))),
+        "u_mm": Key(Number("mm", above=0, most=100)),
+        "name": Key(Text(most=80)),
+    },
+    "a reading: {feature: ..., along: [x, s, h], mm: [...]}",
+)
+
+_LENGTHS: Final = ListOf(Number("mm", least=-1e6, most=1e6), least=2)
+
+_BELT_RUN: Final = Table(
+    BeltRun,
+    {
+        "commanded": Key(_LENGTHS, required=True),
+        "measured": Key(_LENGTHS, required=True),
+        "approach": Key(Choice(("forward", "both"))),
+        "load": Key(Choice(("empty", "part"))),
+    },
+    "a belt run: {commanded: [...], measured: [...]}",
+)
+
+_TEMPERATURE: Final = Number("degrees C", least=-40, most=400)
+
+_CONDITIONS: Final = Table(
+    Conditions,
+    {
+        "room_c": Key(_TEMPERATURE),
+        "piece_c": Key(_TEMPERATURE),
+        "minutes_since_print": Key(Number("min", least=0, most=1e7)),
+    },
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _OneOrMore:
+    """One belt run, or a list of them."""
+
+    one: Shape[BeltRun]
+    many: Shape[tuple[BeltRun, ...]]
+
+    @property
+    def expected(self) -> str:
+        return f"{self.one.expected}, or a list of them"
+
+    def read(self, node: Node, key: str, sheet: Sheet) -> tuple[BeltRun, ...] | None:
+        if isinstance(node, Items):
+            return self.many.read(node, key, sheet)
+        run = self.one.read(node, key, sheet)
+        return None if run is None else (run,)
+
+
+def _letter(key: str) -> str:
+    if re.fullmatch(r"[a-z](?:\d|_\d)?(?:@\w{1,20})?", key):
+        return ""
+    return f"expected the letter of an axis (x, y, z, e0), found {key!r}"
+
+
+_POSITIVE: Final = Number(above=0, most=1e9)
+
+
+def _settings(**found: Any) -> dict[str, float]:
+    return {
+        f"{kind}.{letter}": value
+        for kind, values in found.items()
+        for letter, value in values.items()
+    }
+
+
+_SETTINGS: Final = Table(
+    _settings,
+    {
+        "steps_per_mm": Key(TableOf(Number("step/mm", above=0, most=1e7), _letter)),
+        "max_speed": Key(TableOf(Number("mm/s", above=0, most=1e6), _letter)),
+        "max_acceleration": Key(TableOf(Number("mm/s2", above=0, most=1e8), _letter)),
+    },
+)
+
+
+def _file(**found: Any) -> ReadingsFile:
+    found.pop("format")
+    settings: dict[str, float] = found.pop("settings", {})
+    file = {key: found.pop(key) for key in ("belt_runs", "family", "note") if key in found}
+    readings = found.pop("readings", ())
+    if not readings and not file.get("belt_runs"):
+        raise ValueError("expected at least one reading under readings, or a belt_run; found none")
+    survey = Survey(
+        readings,
+        steps_per_mm=of_kind(settings, "steps_per_mm"),
+        max_speed=of_kind(settings, "max_speed"),
+        **found,
+    )
+    return ReadingsFile(survey, settings, **file)
+
+
+def of_kind(settings: Mapping[str, float], kind: str) -> dict[str, float]:
+    """Values of the settings of one kind, by letter."""
+    head = f"{kind}."
+    return {key[len(head) :]: value for key, value in settings.items() if key.startswith(head)}
+
+
+_FILE: Final = Table(
+    _file,
+    {
+        "format": Key(Choice((FORMAT,)), required=True),
+        "note": Key(Text()),
+        "family": Key(Choice(FAMILY_NAMES)),
+        "axes": Key(machine.AXES),
+        "mechanics": Key(machine.MECHANICS),
+        "settings": Key(_SETTINGS),
+        "instrument": Key(machine.INSTRUMENT),
+        "material": Key(machine.MATERIAL),
+        "tolerance": Key(machine.TOLERANCE),
+        "priors": Key(machine.PRIORS),
+        "conditions": Key(_CONDITIONS),
+        "readings": Key(ListOf(_READING)),
+        "belt_run": Key(_OneOrMore(_BELT_RUN, ListOf(_BELT_RUN, least=1)), into="belt_runs"),
+    },
+    "a readings file",
+)
+
+
+# --- to a file -----------------------------------------------------------------------------------
+
+
+def readings_text(file: ReadingsFile) -> str:
+    """The text of a readings file that reads back as `file`."""
+    survey = file.survey
+    plain: dict[str, Any] = {"format": FORMAT}
+    if file.note:
+        plain["note"] = file.note
+    if file.family:
+        plain["family"] = file.family
+    plain |= machine.survey_plain(survey)
+    grouped: dict[str, dict[str, float]] = {}
+    for key, value in file.settings.items():
+        kind, _, letter = key.partition(".")
+        grouped.setdefault(kind, {})[letter] = value
+    if grouped:
+        plain["settings"] = grouped
+    conditions = machine.plain_fields(survey.conditions)
+    if conditions:
+        plain["conditions"] = conditions
+    if file.belt_runs:
+        plain["belt_run"] = [machine.plain_fields(run) for run in file.belt_runs]
+    if survey.readings:
+        plain["readings"] = [_reading_plain(reading) for reading in survey.readings]
+    return dump(plain)
+
+
+def _reading_plain(reading: Reading) -> dict[str, Any]:
+    plain = machine.plain_fields(reading)
+    plain = {"feature": plain.pop("kind"), **plain}
+    if not reading.name:
+        del plain["name"]
+    return plain
