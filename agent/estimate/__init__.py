@@ -1,0 +1,28 @@
+"""Readings to parameters with uncertainty, to remedies, to the next reading.  Pure."""
+
+from agent.estimate.planning import foresee, next_reading, planned
+from agent.estimate.solution import (
+    Advice,
+    Combination,
+    Correction,
+    NextReading,
+    Parameter,
+    Residual,
+    Solution,
+)
+from agent.estimate.solve import agreement, solve
+
+__all__ = [
+    "Advice",
+    "Combination",
+    "Correction",
+    "NextReading",
+    "Parameter",
+    "Residual",
+    "Solution",
+    "agreement",
+    "foresee",
+    "next_reading",
+    "planned",
+    "solve",
+]

@@ -60,7 +60,7 @@ class _Shape:
 
 def _percent(index: tuple[int, int]) -> Callable[[Array, float], float]:
     """Error in per cent of a printed length along one direction, shrink included."""
-    return lambda A, m: 100 * ((1 - m) * A[index] - 1)
+    return lambda A, m: 100 * ((1 - m) * float(A[index]) - 1)
 
 
 _SHAPES: Mapping[str, _Shape] = {

@@ -40,7 +40,7 @@ class Fit:
     p: Array  #: (k,)
     cov: Array  #: (k, k); rows of stated (not sought) unknowns are zero
     J: Array  #: (n, k) at p
-    predicted: Array  #: (n,) mm, without the instrument's common error
+    predicted: Array  #: (n,) mm, as this instrument should show them
     dof: Array  #: (k,) effective degrees of freedom, inf where all is stated
 
     @property
@@ -113,4 +113,4 @@ def _described(obs: Observations, unknowns: Unknowns, p: Array, weight: Array) -
     from_repeats = gain**2 @ obs.repeat_variance
     with np.errstate(divide="ignore", invalid="ignore"):
         dof = np.where(from_repeats > 0, obs.noise.dof * variance**2 / from_repeats**2, np.inf)
-    return Fit(unknowns, obs, p, cov, J, y - obs.common * p[-1], dof)
+    return Fit(unknowns, obs, p, cov, J, y, dof)

@@ -1,0 +1,61 @@
+"""From the fit's own unknowns to the parameters that users and other programs see."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Final
+
+from agent.estimate.fit import Fit
+from agent.estimate.observation import INSTRUMENT, SHRINK
+from agent.estimate.solution import Parameter
+
+#: The fit's name of each machine parameter; the order is the order of the answer.
+PUBLIC: Final[Mapping[str, str]] = {
+    "x_scale": "ex",
+    "y_scale": "ey",
+    "z_scale": "ez",
+    "gantry_angle_deg": "delta",
+    "yaw_deg": "psi",
+    "rail_deg": "eps",
+    "roll_deg": "rho",
+    "shrink": SHRINK,
+}
+
+#: A parameter is determined by the readings below this ratio of posterior to prior deviation.
+DETERMINED: Final = 0.5
+
+
+def public_unit(name: str) -> float:
+    """Factor from the fit's unit (relative, rad, mm) to the public one (relative, degrees, mm)."""
+    return math.degrees(1.0) if name.endswith("_deg") else 1.0
+
+
+def parameters_of(fit: Fit) -> dict[str, Parameter]:
+    """All parameters of a fit, by public name."""
+    offsets = {name: name for name in fit.unknowns.names if name.startswith("offset.")}
+    u = fit.u
+    found = {}
+    for public, name in {**PUBLIC, **offsets}.items():
+        i = fit.unknowns.index(name)
+        factor = public_unit(public)
+        value, prior = float(fit.p[i]), float(fit.unknowns.u[i])
+        expanded = fit.coverage(i) * float(u[i])
+        found[public] = Parameter(
+            value=value * factor,
+            u=float(u[i]) * factor,
+            prior_u=prior * factor,
+            expanded95=expanded * factor,
+            determined=bool(prior > 0 and u[i] < DETERMINED * prior),
+            significant=bool(prior > 0 and abs(value) > expanded),
+        )
+    return found
+
+
+def determined_by_fit_name(fit: Fit) -> dict[str, bool]:
+    """Which unknowns the readings determine, by the fit's own names."""
+    return {
+        name: bool(before > 0 and now < DETERMINED * before)
+        for name, now, before in zip(fit.unknowns.names, fit.u, fit.unknowns.u, strict=True)
+        if name != INSTRUMENT
+    }

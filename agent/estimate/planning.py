@@ -1,0 +1,183 @@
+"""What to measure next, and how well planned readings will tell before anything is printed.
+
+For a reading with Jacobian row j and variance v the covariance P becomes
+P - P j j' P / (v + j' P j) (the update of a linear regression by one observation); the value read
+does not enter, so the gain is known beforehand.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from agent.estimate.fit import Fit, posterior
+from agent.estimate.observation import Noise, observe, unknowns_of
+from agent.estimate.parameters import PUBLIC, public_unit
+from agent.estimate.solution import NextReading
+from agent.model.feature import Kind, Reading, Vector
+from agent.model.geometry import Array
+from agent.model.survey import Survey
+
+#: Repeats assumed of a planned reading; a mean of five re-seated values is good practice.
+REPEATS = 5
+
+#: Standard uncertainty of a commanded move read on a length gauge or tape, mm.
+U_TRAVEL = 0.05
+
+#: A reading that takes less than this share off the uncertainty is not worth asking for.
+_WORTH_ASKING = 0.1
+
+_WANTED = ("x_scale", "y_scale", "z_scale", "gantry_angle_deg")
+
+
+def planned(kind: Kind, along: Vector, u_mm: float | None = None) -> Reading:
+    """A reading yet to be taken."""
+    return Reading(kind, along, (math.nan,) * REPEATS, u_mm=u_mm)
+
+
+def _at_hand(survey: Survey) -> Iterable[Reading]:
+    """Readings that the pieces already laid allow: each piece shows more than was read of it."""
+    lengths = [r for r in survey.readings if r.kind not in ("travel", "gap")]
+    for reading in lengths:
+        x, s, h = reading.along
+        if reading.kind in ("lean", "sway"):
+            yield planned("outside", reading.along)
+            yield planned("lean", reading.along)
+            yield planned("sway", reading.along)
+        elif x and s and not h:
+            yield planned("outside", (x, -s, 0.0))
+            yield planned("outside", (x, 0.0, 0.0))
+            yield planned("outside", (0.0, s, 0.0))
+        elif h and not x and not s:
+            yield planned("lean", reading.along)
+            yield planned("sway", reading.along)
+
+
+def _by_moves(survey: Survey) -> Iterable[Reading]:
+    """Commanded moves read without plastic, inside the travel if it is known."""
+    theta, travel = survey.mechanics.gantry_angle, survey.mechanics.travel_mm
+    reach = {role: min(travel.get(role, 200.0), 300.0) * 0.9 for role in ("across", "gantry")}
+    yield planned("travel", (reach["across"], 0.0, 0.0), U_TRAVEL)
+    yield planned(
+        "travel",
+        (0.0, reach["gantry"] * math.cos(theta), reach["gantry"] * math.sin(theta)),
+        U_TRAVEL,
+    )
+    yield planned("travel", (0.0, 300.0, 0.0), U_TRAVEL)
+    yield planned("gap", (reach["across"], 0.0, 0.0))
+
+
+def _by_printing(survey: Survey) -> Iterable[Reading]:
+    """What a new piece would show."""
+    theta = survey.mechanics.gantry_angle
+    yield planned("pitch", (100.0, 0.0, 0.0))
+    yield planned("pitch", (0.0, 200.0, 0.0))
+    yield planned("pitch", (0.0, 0.0, 60.0))
+    yield planned("lean", (0.0, 0.0, 60.0))
+    yield planned("sway", (0.0, 0.0, 60.0))
+    yield planned("outside", (0.0, 80 * math.cos(theta), 80 * math.sin(theta)))
+    yield planned("outside", (80.0, 80.0, 0.0))
+    yield planned("outside", (80.0, -80.0, 0.0))
+
+
+def _fresh(candidates: Iterable[Reading], survey: Survey) -> list[Reading]:
+    """Candidates not read yet, each once."""
+    seen = {(r.kind, r.along) for r in survey.readings}
+    fresh = []
+    for candidate in candidates:
+        key = (candidate.kind, candidate.along)
+        if key not in seen:
+            seen.add(key)
+            fresh.append(candidate)
+    return fresh
+
+
+def _improved(cov: Array, j: Array, variance: float) -> Array:
+    """Variances (k,) after one more reading."""
+    gain = cov @ j
+    return np.asarray(np.diag(cov) - gain**2 / (variance + j @ gain))
+
+
+def foresee(survey: Survey, readings: Sequence[Reading]) -> dict[str, float]:
+    """Standard uncertainty of each parameter, in its public unit, after `readings`.
+
+    The values of the readings do not matter; the survey's own readings count along.
+    """
+    whole = replace(survey, readings=(*survey.readings, *readings))
+    unknowns = unknowns_of(whole)
+    stated = Noise(survey.instrument.repeatability_mm, math.inf)
+    observations = observe(whole, unknowns, stated)
+    J = observations.predict(unknowns.mean)[1]
+    u = np.sqrt(np.diag(posterior(J, observations.independent, unknowns.u)))
+    return {
+        name: float(u[unknowns.index(own)]) * public_unit(name) for name, own in PUBLIC.items()
+    } | {name: float(u[i]) for i, name in enumerate(unknowns.names) if name.startswith("offset.")}
+
+
+def next_reading(survey: Survey, fit: Fit) -> NextReading | None:
+    """The reading that shrinks the worst-known wanted parameter most, or None.
+
+    Wanted are the scales and the angle that the present readings bear on (all four where there
+    are none), worst-known is the largest uncertainty in units of its tolerance.  Readings of the
+    pieces at hand come before moves, moves before new pieces.
+    """
+    stages = [_at_hand(survey), _by_moves(survey), _by_printing(survey)]
+    pools = [_fresh(stage, survey) for stage in stages]
+    extra = [candidate for pool in pools for candidate in pool]
+    whole = replace(survey, readings=(*survey.readings, *extra))
+    unknowns = unknowns_of(whole)
+    observations = observe(whole, unknowns, fit.observations.noise)
+    J = observations.predict(_carried(fit, unknowns.names, unknowns.mean))[1]
+    n = len(survey.readings)
+    cov = posterior(J[:n], observations.independent[:n], unknowns.u)
+    limits = _limits(survey)
+    wanted = [name for name in _WANTED if _bears_on(fit, PUBLIC[name])] or list(_WANTED)
+    u = np.sqrt(np.diag(cov))
+    worst = max(wanted, key=lambda name: u[unknowns.index(PUBLIC[name])] / limits[name])
+    i = unknowns.index(PUBLIC[worst])
+    if 2 * u[i] <= limits[worst]:
+        return None
+    start = n
+    for pool in pools:
+        rows = range(start, start + len(pool))
+        start += len(pool)
+        after = {
+            row: math.sqrt(max(_improved(cov, J[row], observations.independent[row])[i], 0.0))
+            for row in rows
+        }
+        if after and min(after.values()) < (1 - _WORTH_ASKING) * u[i]:
+            best = min(after, key=lambda row: after[row])
+            chosen, factor = extra[best - n], public_unit(worst)
+            return NextReading(
+                chosen.kind, chosen.along, worst, float(u[i]) * factor, after[best] * factor
+            )
+    return None
+
+
+def _limits(survey: Survey) -> Mapping[str, float]:
+    """Tolerance of each wanted parameter in the fit's units."""
+    scale = survey.tolerance.scale_percent / 100
+    return {
+        **dict.fromkeys(_WANTED[:3], scale),
+        "gantry_angle_deg": math.radians(survey.tolerance.angle_deg),
+    }
+
+
+def _bears_on(fit: Fit, name: str) -> bool:
+    """True if some reading would move beyond its noise for an error of the prior's size."""
+    i = fit.unknowns.index(name)
+    moved = np.abs(fit.J[:, i]) * fit.unknowns.u[i]
+    return bool(np.any(moved > np.sqrt(fit.observations.independent)))
+
+
+def _carried(fit: Fit, names: Sequence[str], mean: Array) -> Array:
+    """The estimate in a layout that may have more unknowns."""
+    p = mean.copy()
+    known = {name: i for i, name in enumerate(fit.unknowns.names)}
+    for j, name in enumerate(names):
+        if name in known:
+            p[j] = fit.p[known[name]]
+    return p

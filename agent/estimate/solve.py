@@ -1,0 +1,128 @@
+"""Readings in, answer out: the whole estimate in the order a reader would do it."""
+
+from __future__ import annotations
+
+from statistics import NormalDist
+
+import numpy as np
+
+from agent.errors import BadInput
+from agent.estimate.advice import Findings, advise
+from agent.estimate.combinations import known_combinations
+from agent.estimate.fit import Fit, fit
+from agent.estimate.observation import observe, unknowns_of
+from agent.estimate.parameters import determined_by_fit_name, parameters_of
+from agent.estimate.planning import next_reading
+from agent.estimate.remedies import LineBuilder, Remedies, corrections, decide, readings_after
+from agent.estimate.solution import Residual, Solution
+from agent.estimate.uncertainty import stray_repeat
+from agent.model.geometry import Array
+from agent.model.survey import Survey
+
+#: Level at which one reading in a whole survey is called an outlier against the fit.
+OUTLIER_LEVEL = 0.01
+
+
+def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
+    """Every error of the machine at once, its uncertainty, and what to do.
+
+    `line` makes the command line of a proposed setting.  Raises BadInput for a survey without
+    readings, Refused if the readings cannot belong to one machine.
+    """
+    if not survey.readings:
+        raise BadInput("no readings to solve from", remedy="Take one reading at least.")
+    unknowns = unknowns_of(survey)
+    found = fit(observe(survey, unknowns), unknowns)
+    parameters = parameters_of(found)
+    remedies = decide(survey, found, parameters)
+    changes = corrections(survey, found, remedies, line)
+    derived = known_combinations(found, determined_by_fit_name(found))
+    stray = _stray(survey)
+    residuals = residuals_of(found, {i for i, _ in stray})
+    upcoming = next_reading(survey, found)
+    by_setting = {c.setting.split(".")[1]: (c.old, c.new) for c in changes}
+    findings = Findings(
+        survey=survey,
+        fit=found,
+        parameters=parameters,
+        remedies=remedies,
+        derived=derived,
+        residuals=residuals,
+        stray=stray,
+        new_steps={
+            role: by_setting[survey.axes.letter(role)]
+            for role in remedies.verdicts
+            if survey.axes.letter(role) in by_setting
+        },
+        next=upcoming,
+    )
+    expected, u_expected = _expected(found, remedies)
+    return Solution(
+        parameters=parameters,
+        corrections=changes,
+        slicing_angle_deg=remedies.angle_deg,
+        derived=derived,
+        residuals=residuals,
+        expected_next=tuple(float(x) for x in expected),
+        advice=advise(findings),
+        next=upcoming,
+        u_expected=tuple(float(x) for x in u_expected),
+        fit=found,
+    )
+
+
+def _stray(survey: Survey) -> tuple[tuple[int, int], ...]:
+    """(reading, repeat) of values that stand off their own repeats."""
+    floor = survey.instrument.repeatability_mm
+    found = ((i, stray_repeat(r.mm, floor)) for i, r in enumerate(survey.readings))
+    return tuple((i, k) for i, k in found if k is not None)
+
+
+def residuals_of(fit: Fit, stray: set[int]) -> tuple[Residual, ...]:
+    """Residuals with their standard uncertainty; `stray` are already known not to belong.
+
+    cov(y - f(p)) = V - J P J' (V the variance of the readings, P the posterior covariance).  The
+    largest of n residuals is compared with the normal deviate at level alpha/(2n) (Bonferroni).
+    """
+    obs = fit.observations
+    J = fit.J
+    left = obs.independent - np.einsum("nk,kl,nl->n", J, fit.cov, J)
+    own = np.sqrt(np.maximum(left, 0.0))
+    misfit = obs.measured - fit.predicted
+    limit = NormalDist().inv_cdf(1 - OUTLIER_LEVEL / (2 * obs.size))
+    tested = left > 1e-3 * obs.independent  # the others set the estimate alone
+    out = tested & (np.abs(misfit) > limit * own)
+    return tuple(
+        Residual(
+            predicted=float(fit.predicted[i]),
+            measured=float(obs.measured[i]),
+            residual=float(misfit[i]),
+            u=float(own[i]),
+            outlier=bool(out[i]) or i in stray,
+        )
+        for i in range(obs.size)
+    )
+
+
+def _expected(fit: Fit, remedies: Remedies) -> tuple[Array, Array]:
+    """Readings (n,) expected after the remedies, and the standard uncertainty (n,) of their
+    difference from what the same instrument then shows with as many repeats, mm."""
+    expected, J = readings_after(fit, remedies.applied)
+    model = np.einsum("nk,kl,nl->n", J, fit.cov, J)
+    return expected, np.sqrt(np.maximum(model, 0.0) + fit.observations.independent)
+
+
+def agreement(solution: Solution, measured: Array) -> tuple[bool, ...]:
+    """Whether each new reading agrees with what was expected.
+
+    `measured` (n,) mm, in the order of the readings.  The largest of n differences is held
+    against the normal deviate at level alpha/(2n), so that a whole list of good readings agrees.
+    Raises ValueError for another length.
+    """
+    expected = np.array(solution.expected_next)
+    if np.shape(measured) != expected.shape:
+        raise ValueError(f"expected {expected.size} readings, not {np.size(measured)}")
+    limit = NormalDist().inv_cdf(1 - OUTLIER_LEVEL / (2 * expected.size))
+    return tuple(
+        bool(x) for x in np.abs(measured - expected) <= limit * np.array(solution.u_expected)
+    )
