@@ -31,6 +31,22 @@ UNITS: Final[dict[str, str]] = {
 }
 
 
+#: Kinds whose values mean nothing unless they are above zero.
+POSITIVE: Final = frozenset(
+    {"steps_per_mm", "max_speed", "max_acceleration", "acceleration", "max_travel"}
+)
+
+
+def kind_of(key: str) -> str:
+    """Kind of a key: `steps_per_mm` of `steps_per_mm.x`."""
+    return key.partition(".")[0]
+
+
+def letter_of(key: str) -> str:
+    """Axis letter of a key, without motor number and mode: `x` of `max_speed.x@quiet`."""
+    return key.partition(".")[2].partition("@")[0].partition("_")[0]
+
+
 @dataclass(frozen=True, slots=True)
 class Setting:
     """One value of a controller."""

@@ -15,7 +15,7 @@ from typing import Any, Final
 
 from agent.errors import BadInput, Problem, Refused
 from agent.model.profile import Profile, SavedSetting
-from agent.model.settings import UNITS, Readback, Setting
+from agent.model.settings import POSITIVE, UNITS, Readback, Setting, kind_of
 from agent.store import machine
 from agent.store.atomic import ABSENT, stamp_of, write_file
 from agent.store.home import ready_profiles, user_profiles
@@ -41,15 +41,6 @@ FORMAT: Final = "plumbelt-profile/1"
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
 
 _NAME_WORDS: Final = "a name of letters, digits, '.', '_' and '-'"
-
-#: Settings that must be more than zero to mean anything.
-POSITIVE: Final = (
-    "steps_per_mm",
-    "max_speed",
-    "max_acceleration",
-    "acceleration",
-    "max_travel",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +149,7 @@ _SETTING: Final = Table(
 
 def _value_problem(key: str, saved: _Saved) -> str:
     """Why a setting cannot have this value; empty if it can."""
-    kind = key.partition(".")[0]
+    kind = kind_of(key)
     unit = UNITS.get(kind, "")
     if saved.unit not in (None, unit):
         return f"expected the unit {unit}, found {saved.unit}"
@@ -172,7 +163,7 @@ def _value_problem(key: str, saved: _Saved) -> str:
 
 
 def _setting(key: str, saved: _Saved) -> Setting:
-    unit = UNITS[key.partition(".")[0]]
+    unit = UNITS[kind_of(key)]
     return Setting(saved.value, unit, saved.digits, saved.raw, saved.tolerance)
 
 

@@ -1,0 +1,260 @@
+"""A plan: what would be sent, line by line, and the digest under which it is approved.
+
+A plan is a value.  It is made from one clean reading and the values wanted, it prints the very
+lines that will be sent, in their order, and nothing else in plumbelt makes settings lines.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from agent.change.guards import Finding, examine
+from agent.errors import Refused
+from agent.families.base import Family
+from agent.model.profile import Profile
+from agent.model.settings import Readback, Setting, kind_of, letter_of
+
+#: Characters of a digest: enough to tell plans apart, few enough to type.
+DIGEST_LENGTH: Final = 8
+#: Decimals of a value to send, unless the controller prints more.
+DECIMALS: Final = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One setting, from what the controller printed to what is wanted."""
+
+    key: str
+    old: float
+    new: float
+    unit: str
+    digits: int  #: decimals that the controller prints
+    why: str = ""
+
+    @property
+    def percent(self) -> float | None:
+        """Size of the change in percent of the old value; None from zero."""
+        return None if self.old == 0 else (self.new / self.old - 1) * 100
+
+    def __str__(self) -> str:
+        share = "" if self.percent is None else f" ({self.percent:+.3g} %)"
+        why = f": {self.why}" if self.why else ""
+        return f"{self.key} {self.old:.{self.digits}f} -> {self.new:.10g} {self.unit}{share}{why}"
+
+    def to_plain(self) -> dict[str, Any]:
+        return {
+            "key": self.key,
+            "old": self.old,
+            "new": self.new,
+            "unit": self.unit,
+            "digits": self.digits,
+            "why": self.why,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Changes of one machine, the lines that make them, and what they rest on."""
+
+    machine: str
+    family: str
+    changes: tuple[Change, ...]
+    lines: tuple[str, ...]  #: one for each change, in the order of sending
+    snapshot: str  #: digest of the settings that were read
+    identity: str = ""  #: how the controller named itself when they were read
+    warnings: tuple[str, ...] = ()
+    asks: tuple[str, ...] = ()  #: questions that approving the plan answers with yes
+    retype: tuple[str, ...] = ()  #: keys whose new value approval wants typed again
+    unchanged: tuple[str, ...] = ()  #: keys that hold the value wanted, as far as is printed
+    rests_on: Mapping[str, float] = field(default_factory=dict)  #: values that must not have moved
+
+    @property
+    def digest(self) -> str:
+        """Short digest over lines, machine and snapshot: approval names it."""
+        return short_digest([self.machine, self.family, self.identity, self.snapshot, *self.lines])
+
+    @property
+    def empty(self) -> bool:
+        return not self.lines
+
+    @property
+    def wanted(self) -> dict[str, float]:
+        """New value of each key."""
+        return {change.key: change.new for change in self.changes}
+
+    def __str__(self) -> str:
+        if self.empty:
+            return f"{self.machine}: nothing to change"
+        parts = [f"{self.machine} ({self.family})"]
+        parts += [f"  {change}" for change in self.changes]
+        parts += ["lines, in this order:", *(f"  {line}" for line in self.lines)]
+        parts += [f"asked: {text}" for text in self.asks]
+        parts += [f"warning: {text}" for text in self.warnings]
+        parts += [f"type again: {key}" for key in self.retype]
+        return "\n".join([*parts, f"digest {self.digest}"])
+
+    def to_plain(self) -> dict[str, Any]:
+        return {
+            "machine": self.machine,
+            "family": self.family,
+            "identity": self.identity,
+            "changes": [change.to_plain() for change in self.changes],
+            "lines": list(self.lines),
+            "warnings": list(self.warnings),
+            "asks": list(self.asks),
+            "retype": list(self.retype),
+            "unchanged": list(self.unchanged),
+            "rests_on": dict(self.rests_on),
+            "snapshot": self.snapshot,
+            "digest": self.digest,
+        }
+
+    @classmethod
+    def from_plain(cls, plain: Mapping[str, Any]) -> Plan:
+        """The plan that `to_plain` described, as a journal keeps it."""
+        return cls(
+            machine=plain["machine"],
+            family=plain["family"],
+            identity=plain["identity"],
+            changes=tuple(Change(**change) for change in plain["changes"]),
+            lines=tuple(plain["lines"]),
+            warnings=tuple(plain["warnings"]),
+            asks=tuple(plain["asks"]),
+            retype=tuple(plain["retype"]),
+            unchanged=tuple(plain["unchanged"]),
+            rests_on=dict(plain["rests_on"]),
+            snapshot=plain["snapshot"],
+        )
+
+
+def short_digest(content: Any) -> str:
+    """Short digest of plain data: SHA-256 over its canonical JSON."""
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return hashlib.sha256(text.encode()).hexdigest()[:DIGEST_LENGTH]
+
+
+def snapshot_digest(readback: Readback) -> str:
+    """Digest of the settings that were read, as printed."""
+    values = {key: f"{s.value:.{s.digits}f}" for key, s in readback.settings.items()}
+    return short_digest([readback.family, values])
+
+
+def make_plan(
+    readback: Readback,
+    wanted: Mapping[str, float],
+    family: Family,
+    *,
+    machine: str,
+    profile: Profile | None = None,
+    why: Mapping[str, str] | str = "",
+    undoing: bool = False,
+) -> Plan:
+    """The lines that make `wanted` true, with everything the guards say.
+
+    `wanted` maps keys to values in the unit of the key; `why` gives the reason for each, or one
+    for all.  `undoing`: the values were there before, so the mechanics' bracket asks instead of
+    refusing.  Raises Refused, with all reasons, where a guard refuses.
+    """
+    profile = profile or Profile(name=machine)
+    wanted = {key: _sendable(value, readback.settings.get(key)) for key, value in wanted.items()}
+    findings = examine(readback, wanted, profile.mechanics, profile.axes)
+    _refuse([f for f in findings if f.level == "refuse" and not (undoing and f.mechanical)])
+    same = [key for key, value in wanted.items() if readback.settings[key].agrees_with(value)]
+    kept = [key for key in _in_order(readback, wanted) if key not in same]
+    changes = tuple(
+        _change(
+            key,
+            readback.settings[key],
+            wanted[key],
+            why if isinstance(why, str) else why.get(key, ""),
+        )
+        for key in kept
+    )
+    asked = [f for f in findings if f.level != "warn" and f.key in kept]
+    return Plan(
+        machine=machine,
+        family=readback.family,
+        identity=readback.identity,
+        changes=changes,
+        lines=tuple(family.write_line(c.key, c.new, readback) for c in changes),
+        snapshot=snapshot_digest(readback),
+        warnings=(
+            *(str(f) for f in findings if f.level == "warn" and f.key in kept),
+            *_too_small(readback, wanted, same),
+            *_storing(family, changes),
+        ),
+        asks=tuple(str(f) for f in asked),
+        retype=tuple(dict.fromkeys(f.key for f in asked if f.retype)),
+        unchanged=tuple(same),
+        rests_on=_rests_on(readback, changes),
+    )
+
+
+def _sendable(value: float, setting: Setting | None) -> float:
+    """`value` as a line can carry it, so that plan, line and comparison mean the same number."""
+    return round(value, max(DECIMALS, setting.digits if setting else 0))
+
+
+def _refuse(refusals: list[Finding]) -> None:
+    if not refusals:
+        return
+    if refusals[0].code == "damaged":
+        raise Refused(
+            f"The settings were not read cleanly: {refusals[0].text}",
+            remedy="Read them again. Nothing was sent",
+        )
+    raise Refused(
+        "This cannot be written: " + "; ".join(map(str, refusals)),
+        remedy="Nothing was sent",
+    )
+
+
+def _in_order(readback: Readback, wanted: Mapping[str, float]) -> list[str]:
+    """Limits that go down come first, limits that go up last: no moment is faster than planned."""
+
+    def rank(key: str) -> int:
+        if kind_of(key) not in ("max_speed", "max_acceleration"):
+            return 1
+        return 0 if wanted[key] < readback.settings[key].value else 2
+
+    return sorted(wanted, key=rank)
+
+
+def _change(key: str, setting: Setting, new: float, why: str) -> Change:
+    return Change(key, setting.value, new, setting.unit, setting.digits, why)
+
+
+def _too_small(readback: Readback, wanted: Mapping[str, float], same: list[str]) -> tuple[str, ...]:
+    """Wishes that no read-back could prove, because the controller prints too few digits."""
+    return tuple(
+        f"{key}: {wanted[key]:.10g} is printed as {setting.value:.{setting.digits}f}, which stands "
+        "there now: too small a change to be proved, so it is left as it is"
+        for key in same
+        if (setting := readback.settings[key]).value != wanted[key]
+    )
+
+
+def _storing(family: Family, changes: tuple[Change, ...]) -> tuple[str, ...]:
+    """What the family's way of storing means for this plan."""
+    if not changes:
+        return ()
+    if family.words.writing_stores:
+        return ("this controller has no trial stage: writing is storing, at once and for good",)
+    if not family.words.covers_steps and any(c.key.startswith("steps_per_mm.") for c in changes):
+        return ("this controller's store word does not cover steps/mm: its file must be edited",)
+    return ()
+
+
+def _rests_on(readback: Readback, changes: tuple[Change, ...]) -> dict[str, float]:
+    """Values under which the guards agreed: those to be changed, and limits that go with them."""
+    letters = {letter_of(c.key) for c in changes if kind_of(c.key) in ("steps_per_mm", "max_speed")}
+    keys = {change.key for change in changes} | {
+        key
+        for key in readback.settings
+        if kind_of(key) in ("steps_per_mm", "max_speed") and letter_of(key) in letters
+    }
+    return {key: readback.settings[key].value for key in readback.settings if key in keys}
