@@ -1,0 +1,144 @@
+"""The block: square to the gantry plane, for the across and the gantry axis.
+
+In the plane of belt and height it is a rectangle along the gantry's direction, standing on a foot
+that fills down to the belt so that nothing is laid in the air.  Two arms make an L: one long up
+the gantry and narrow across, one short up the gantry and wide across, so that each direction has
+a short and a long length.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from agent.model.feature import Feature, Vector
+from agent.model.profile import Profile
+from agent.pieces.envelope import Envelope, check_sizes, in_range
+from agent.pieces.layers import from_layer, layer_angle
+from agent.pieces.post import OVERHANG, START_S
+from agent.pieces.solid import SOLID, Piece, Point2, Prism
+
+#: The lower face stands this far up the layer plane from the belt, so that a jaw gets under it.
+_LIFT_MM: Final = 8.0
+_RIB_MM: Final = 12.0
+_THICK_MM: Final = 8.0
+
+
+def block(
+    profile: Profile,
+    *,
+    gantry: tuple[float, float] = (16.0, 80.0),
+    across: tuple[float, float] = (16.0, 80.0),
+    thick: float = _THICK_MM,
+    walls: int = 2,
+) -> Piece:
+    """Block for the machine of `profile`.
+
+    gantry  short and long length up the gantry, mm;  across  narrow and wide, mm
+    thick   square to both, mm, rounded up to whole layers;  walls  beads of a wall
+
+    Raises BadInput for sizes the machine has no room for.
+    """
+    room = Envelope.of(profile)
+    layers = layer_angle(room.angle)
+    lift = _LIFT_MM if layers else 0.0
+    check_sizes(
+        "block",
+        in_range("gantry", gantry[0], 8.0, gantry[1] / 2)
+        + in_range("gantry", gantry[1], 16.0, 0.9 * room.gantry - lift - 10.0)
+        + in_range("across", across[0], 6.0, across[1] / 2)
+        + in_range("across", across[1], 12.0, room.width)
+        + in_range("thick", thick, 3.0, 40.0)
+        + in_range("walls", walls, 1, SOLID),
+    )
+    step = profile.bead.height_mm
+    thick = math.ceil(thick / step - 1e-9) * step
+    toe = _toe(lift + gantry[1], layers)
+    origin = START_S - toe
+    left = room.middle - across[1] / 2
+    corner, right = left + across[0], left + across[1]
+
+    def at(u: float, n: float) -> Point2:
+        s, h = from_layer(u, n, room.angle)
+        return origin + s, h
+
+    prisms: list[Prism] = []
+    for name, x, length in (
+        ("long", (left, corner), gantry[1]),
+        ("wide", (corner, right), gantry[0]),
+    ):
+        end = lift + length
+        lower = (at(lift, 0.0), at(lift, thick))
+        if layers:
+            foot = (at(0.0, 0.0), (origin + _toe(end, layers), 0.0), at(end, 0.0))
+            prisms.append(Prism(f"{name} foot", x, foot, walls=1, rib_mm=_RIB_MM, seam=corner))
+        else:
+            # On an upright machine the lower face is the belt side, whatever the last of the angle
+            lower = (at(0.0, 0.0), (at(0.0, thick)[0], 0.0))
+        outline = (lower[0], at(end, 0.0), at(end, thick), lower[1])
+        prisms.append(Prism(name, x, outline, walls=walls, rib_mm=_RIB_MM, seam=corner))
+
+    def point(x: float, u: float) -> Vector:
+        return (x, *at(u, 0.6 * thick))
+
+    cos, sin = math.cos(room.angle), math.sin(room.angle)
+    short, long = ((0.0, length * cos, length * sin) for length in gantry)
+    on_wide, on_long = (corner + right) / 2, (left + corner) / 2
+    features = (
+        Feature(
+            "block x1",
+            "outside",
+            (across[0], 0.0, 0.0),
+            jaws=(point(left, lift + 0.7 * gantry[1]), point(corner, lift + 0.7 * gantry[1])),
+            hint="across the long arm, well above the wide one",
+        ),
+        Feature(
+            "block x2",
+            "outside",
+            (across[1], 0.0, 0.0),
+            jaws=(point(left, lift + gantry[0] / 2), point(right, lift + gantry[0] / 2)),
+            hint="over the whole width, at the middle of the wide arm's height",
+        ),
+        Feature(
+            "block g1",
+            "outside",
+            short,
+            jaws=(point(on_wide, lift), point(on_wide, lift + gantry[0])),
+            hint="up the wide arm at its middle, lower jaw in the gap above the foot",
+        ),
+        Feature(
+            "block g2",
+            "outside",
+            long,
+            jaws=(point(on_long, lift), point(on_long, lift + gantry[1])),
+            hint="up the long arm, lower jaw in the gap above the foot",
+        ),
+    )
+    return Piece(
+        name="block",
+        title="across and gantry scale",
+        prisms=tuple(prisms),
+        features=features,
+        layer_angle=layers,
+        anchor=(origin, 0.0),
+        size={
+            "gantry short": gantry[0],
+            "gantry long": gantry[1],
+            "across narrow": across[0],
+            "across wide": across[1],
+            "thick": thick,
+        },
+    )
+
+
+def _toe(end: float, angle: float) -> float:
+    """s of the foremost point of a foot whose top edge lies `end` up the layer plane.
+
+    The front face goes down from there, upright or, at a steep angle, coming forward so that it
+    hangs over by no more than `OVERHANG` from the layers' normal.
+    """
+    if not angle:
+        return 0.0
+    back = math.tan(min(angle, OVERHANG))
+    down = end * math.sin(angle) / (back * math.sin(angle) + math.cos(angle))
+    return from_layer(end - down * back, -down, angle)[0]

@@ -1,0 +1,186 @@
+"""The post: upright and stepped, for height, lean and sway.
+
+Two heights side by side, so that what grows with height is told from what does not.  The face
+that looks back along the belt (towards -s) carries the lean, the outer sides the sway.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from agent.model.feature import Feature
+from agent.model.profile import Profile
+from agent.pieces.envelope import Envelope, check_sizes, in_range, period
+from agent.pieces.layers import layer_angle
+from agent.pieces.solid import SOLID, Piece, Point2, Prism, box
+
+#: The foremost point of every piece stands this far behind the priming line, mm.
+START_S: Final = -10.0
+
+#: Jaws on an upright face stay this far above the foot and below the top, mm.
+_CLEAR_FOOT: Final = 5.0
+_CLEAR_TOP: Final = 4.0
+
+#: A face that hangs over the layer below by more than this from the layers' normal sags.
+#: Common practice; at a gantry angle of up to 50 degrees an upright face stays inside it.
+OVERHANG: Final = math.radians(50)
+
+_FLANGE_MM: Final = 8.0  #: how far the foot reaches out, so that it stays on the belt
+_FLANGE_H: Final = 1.0
+_BEST_SPAN: Final = (60.0, 90.0)  #: of the lean face: higher is better read, slower and softer
+
+
+def lean_span(profile: Profile, limit: float) -> float:
+    """Height over which lean is read, mm, at most `limit`.
+
+    A face of height H spans H cot(theta) of belt travel; where that is whole roller turns
+    an eccentric roller does not lean it.  Of those heights the one nearest to 60-90 mm is taken,
+    60 mm where none comes near.
+    """
+    angle, turn = profile.mechanics.gantry_angle, period(profile, "belt")
+    plain = min(_BEST_SPAN[0], limit)
+    if turn is None or not layer_angle(angle):
+        return plain
+    rise = turn * math.tan(angle)
+
+    def miss(span: float) -> float:
+        return max(_BEST_SPAN[0] - span, span - _BEST_SPAN[1], 0.0)
+
+    spans = [k * rise for k in range(1, 1 + int(limit / rise))]
+    best = min(spans, key=miss, default=plain)
+    return round(best, 2) if miss(best) <= 15.0 else plain
+
+
+def front_slope(angle: float) -> float:
+    """How far a front face (towards +s) comes forward per mm downward, for layers at `angle`.
+
+    Nought up to a gantry angle of 50 degrees; beyond, an upright front would hang over too far.
+    """
+    if not angle or angle <= OVERHANG:
+        return 0.0
+    return math.tan(angle - OVERHANG)
+
+
+def post(
+    profile: Profile,
+    *,
+    height: float | None = None,
+    step: float | None = None,
+    width: float = 12.0,
+    depth: float = 12.0,
+    walls: int = 2,
+) -> Piece:
+    """Post for the machine of `profile`.
+
+    height  of the tall part, mm; None: the span of `lean_span` and its clearances
+    step    height of the low part, mm; None: a fifth of `height`
+    width   of each part across, mm;  depth  along the belt, mm;  walls  beads of a wall
+
+    Raises BadInput for sizes the machine has no room for.
+    """
+    room = Envelope.of(profile)
+    if height is None:
+        clear = _CLEAR_FOOT + _CLEAR_TOP
+        height = round(lean_span(profile, room.height - clear) + clear, 2)
+    if step is None:
+        step = round(height / 5)
+    most = (room.width - 2 * _FLANGE_MM) / 2
+    check_sizes(
+        "post",
+        in_range("height", height, 20.0, room.height)
+        + in_range("step", step, 5.0, height / 2)
+        + in_range("width", width, 6.0, most)
+        + in_range("depth", depth, 6.0, room.belt / 4)
+        + in_range("walls", walls, 1, SOLID),
+    )
+    layers = layer_angle(room.angle)
+    slope = front_slope(layers)
+    front = START_S - _FLANGE_MM - height * slope  #: s of the front face at the top
+    back = front - depth
+    left, middle, right = room.middle - width, room.middle, room.middle + width
+
+    def body(h: float) -> tuple[Point2, ...]:
+        return (
+            (back, 0.0),
+            (front + slope * height, 0.0),
+            (front + slope * (height - h), h),
+            (back, h),
+        )
+
+    toe = front + slope * height
+    shoulder = toe - slope * _FLANGE_H
+    # on a tilted layer the foot is hardly wider than the two beads of one wall
+    sole = 1 if layers else SOLID
+    wide = (left - _FLANGE_MM, right + _FLANGE_MM)
+    foot = (
+        (toe, 0.0),
+        (toe + _FLANGE_MM, 0.0),
+        (toe + _FLANGE_MM, _FLANGE_H),
+        (shoulder, _FLANGE_H),
+    )
+    under = ((back, 0.0), (toe, 0.0), (shoulder, _FLANGE_H), (back, _FLANGE_H))
+    prisms = (
+        Prism("foot front", wide, foot, walls=sole, seam=middle),
+        Prism("foot left", (wide[0], left), under, walls=sole, seam=left),
+        Prism("tall", (left, middle), body(height), walls=walls, rib_mm=12.0, seam=middle),
+        Prism("low", (middle, right), body(step), walls=walls, rib_mm=12.0, seam=middle),
+        Prism("foot right", (right, wide[1]), under, walls=sole, seam=right),
+        Prism(
+            "foot back",
+            wide,
+            box((back - _FLANGE_MM, back), (0.0, _FLANGE_H)),
+            walls=sole,
+            seam=middle,
+        ),
+    )
+    return Piece(
+        name="post",
+        title="height, lean and sway",
+        prisms=prisms,
+        features=_features(left, middle, right, back, depth, height, step),
+        layer_angle=layers,
+        anchor=(back - _FLANGE_MM, 0.0),
+        size={"height": height, "step": step, "width": width, "depth": depth},
+    )
+
+
+def _features(
+    left: float, middle: float, right: float, back: float, depth: float, height: float, step: float
+) -> tuple[Feature, ...]:
+    tall, low = (left + middle) / 2, (middle + right) / 2
+    at = back + depth / 2
+    bottom, top = _CLEAR_FOOT, height - _CLEAR_TOP
+    span = (0.0, 0.0, round(top - bottom, 6))
+    return (
+        Feature(
+            "post h1",
+            "outside",
+            (0.0, 0.0, height),
+            jaws=((tall, at, 0.0), (tall, at, height)),
+            hint="from the underside to the top of the tall part, jaws across its middle",
+        ),
+        Feature(
+            "post h2",
+            "outside",
+            (0.0, 0.0, step),
+            jaws=((low, at, 0.0), (low, at, step)),
+            hint="from the underside to the top of the low part, jaws across its middle",
+        ),
+        Feature(
+            "post lean",
+            "lean",
+            span,
+            jaws=((tall, back, bottom), (tall, back, top)),
+            hint=f"square against the back face of the tall part, from {bottom:g} to {top:g} mm "
+            "height: how far the top stands off the foot, + towards the front (+s)",
+        ),
+        Feature(
+            "post sway",
+            "sway",
+            span,
+            jaws=((left, at, bottom), (left, at, top)),
+            hint=f"square against the outer side of the tall part, from {bottom:g} to {top:g} mm "
+            "height: how far the top stands off the foot; + towards the low part",
+        ),
+    )

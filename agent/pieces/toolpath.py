@@ -1,0 +1,307 @@
+"""G-code of a piece: the lines that are sent, and that a file holds, word for word.
+
+Axes are absolute, the extruder relative (M83).  The across and gantry axes are homed, never the
+belt, which has no end: its coordinate is set to nought where it stands, and the piece is laid
+from there on.  Words are those of the open standard for numerical control (G0-G4, G20/G21, G28,
+G90-G92: NIST RS274/NGC, 2000) and the M-codes in general use for heaters, fan and extruder.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Final
+
+from agent.errors import BadInput, Problem, Refused
+from agent.model.geometry import commands
+from agent.model.profile import Profile
+from agent.model.roles import ROLES, Role
+from agent.pieces.bead import bead_area, filament_area
+from agent.pieces.envelope import MARGIN_MM
+from agent.pieces.layers import Layer, from_layer, layers
+from agent.pieces.solid import Piece
+from agent.pieces.strokes import Stroke, strokes
+
+Place = tuple[float, float, float]  #: across, gantry, belt commands, mm
+
+#: Gantry height while heating, clear of the belt, mm.
+_PARK_MM: Final = 10.0
+#: Belt feed that brings a finished piece clear of the nozzle, mm.
+END_FEED_MM: Final = 40.0
+_PRIME_MM: Final = 60.0  #: length of the priming line
+_PRIME_SHARE: Final = 2.0  #: its section against a planned bead's
+#: Lost motion of the belt is taken up over this length before a measured edge is laid, mm.
+_TAKE_UP_MM: Final = 2.0
+#: Filament is drawn back on moves longer than this, mm; amounts are common practice for short
+#: feed paths.
+_RETRACT_BEYOND_MM: Final = 15.0
+_RETRACT_MM: Final = 0.8
+_RETRACT_SPEED: Final = 30.0  #: mm/s
+_LIFT_SPEED: Final = 10.0  #: of the gantry off the belt, mm/s
+#: Decimals of axis words and of the extruder's.
+_AXIS_DIGITS: Final = 4
+_E_DIGITS: Final = 5
+#: Acceleration assumed where the profile has none, mm/s2.
+_ACCELERATION: Final = 500.0
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """A straight move to a place, with filament pushed on the way."""
+
+    to: Place
+    filament: float  #: mm; 0 for travel, negative to draw back
+    speed: float  #: mm/s
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """What laying a piece takes, for the question before it."""
+
+    lines: int
+    layers: int
+    filament_mm: float
+    filament_cm3: float
+    seconds: float  #: moves only; heating is not in it
+    belt_mm: float  #: belt run, both ways together, the last feed included
+    heats: Mapping[str, float] = field(default_factory=dict)  #: nozzle and bed, degrees C
+    low: Place = (0.0, 0.0, 0.0)  #: least command of across, gantry, belt, mm
+    high: Place = (0.0, 0.0, 0.0)  #: greatest command
+
+    def worst_travel(self, bracket: Mapping[Role, float]) -> dict[Role, float]:
+        """Farthest each axis gets from zero if its stored value is off, mm.
+
+        `bracket` gives the relative error to reckon with, as 0.03; a role left out counts as true.
+        """
+        return {
+            role: max(abs(low), abs(high)) * (1 + abs(bracket.get(role, 0.0)))
+            for role, low, high in zip(ROLES, self.low, self.high, strict=True)
+        }
+
+
+def toolpath(piece: Piece, profile: Profile) -> tuple[str, ...]:
+    """Lines that lay `piece` on the machine of `profile`, heaters on to heaters off.
+
+    Raises BadInput where the profile lacks what they rest on, Refused where a move would leave
+    the machine's travel.
+    """
+    moves = list(_moves(piece, profile))
+    _check_reach(piece, profile, moves)
+    return (*_start(profile), *_lines(moves, profile), *_end(profile))
+
+
+def summary(piece: Piece, profile: Profile) -> Summary:
+    """What `toolpath(piece, profile)` takes; raises the same errors."""
+    moves = list(_moves(piece, profile))
+    _check_reach(piece, profile, moves)
+    lines = len(_start(profile)) + len(list(_lines(moves, profile))) + len(_end(profile))
+    filament = math.fsum(move.filament for move in moves)
+    places = [move.to for move in moves]
+    belt = [0.0, *(place[2] for place in places)]
+    run = math.fsum(abs(b - a) for a, b in pairwise(belt))
+    return Summary(
+        lines=lines,
+        layers=sum(1 for _ in layers(piece, profile.bead.height_mm)),
+        filament_mm=filament,
+        filament_cm3=filament * filament_area(profile.material.filament_mm) / 1000,
+        seconds=_duration(moves, profile),
+        belt_mm=run + END_FEED_MM,
+        heats={"nozzle": profile.material.nozzle_c, "bed": profile.material.bed_c},
+        low=(min(p[0] for p in places), min(p[1] for p in places), belt[-1] - END_FEED_MM),
+        high=(max(p[0] for p in places), max(p[1] for p in places), max(belt)),
+    )
+
+
+def _moves(piece: Piece, profile: Profile) -> Iterator[Move]:
+    to_command = _Commander(profile.mechanics.gantry_angle)
+    bead = profile.bead
+    section = bead_area(bead.width_mm, bead.height_mm) / filament_area(profile.material.filament_mm)
+    yield from _prime(piece, profile, to_command, section)
+    here: tuple[float, float, float] | None = None  #: x, u and top of the layer, mm
+    last: Place = (0.0, 0.0, 0.0)  #: its command
+    for number, layer in enumerate(layers(piece, bead.height_mm)):
+        for stroke in _layer_strokes(layer, profile, piece.flat, number):
+            (x, u), *rest = stroke.points
+            for place in _approach(here, (x, u, layer.top), stroke, piece.flat):
+                to = to_command(place[0], *from_layer(place[1], place[2], piece.layer_angle))
+                travel = Move(to, 0.0, bead.travel_speed_mm_s)
+                if here is None or piece.flat or math.dist(here, place) <= _RETRACT_BEYOND_MM:
+                    yield travel
+                else:
+                    yield Move(last, -_RETRACT_MM, _RETRACT_SPEED)
+                    yield travel
+                    yield Move(to, _RETRACT_MM, _RETRACT_SPEED)
+                here, last = place, to
+            for x, u in rest:
+                assert here is not None
+                length = math.hypot(x - here[0], u - here[1])
+                s, h = from_layer(u, layer.top, piece.layer_angle)
+                low = max(h, from_layer(here[1], layer.top, piece.layer_angle)[1])
+                slow = low < 2 * bead.height_mm + bead.width_mm
+                speed = bead.first_speed_mm_s if slow else bead.speed_mm_s
+                last = to_command(x, s, h)
+                yield Move(last, length * section, speed)
+                here = (x, u, layer.top)
+
+
+class _Commander:
+    """Commands of nominal points, by the geometry all parts share."""
+
+    def __init__(self, gantry_angle: float) -> None:
+        self.rows: list[list[float]] = commands(gantry_angle).tolist()
+
+    def __call__(self, x: float, s: float, h: float) -> Place:
+        across, gantry, belt = (a * x + b * s + c * h for a, b, c in self.rows)
+        return across, gantry, belt
+
+
+def _layer_strokes(layer: Layer, profile: Profile, flat: bool, number: int) -> Iterator[Stroke]:
+    """Strokes of a layer; on odd tilted layers the bodies come in reverse, to save travel."""
+    rects = layer.rects if flat or number % 2 == 0 else layer.rects[::-1]
+    for rect in rects:
+        yield from strokes(rect, profile.bead, flat=flat)
+
+
+def _approach(here: Place | None, start: Place, stroke: Stroke, flat: bool) -> tuple[Place, ...]:
+    """Places to travel through to the start (x, u, n) of a stroke.
+
+    A measured edge on the belt is come to the way the belt feeds, so that lost motion does not
+    enter its place.
+    """
+    if flat and stroke.edge and (here is None or here[1] < start[1] + 1e-9):
+        return (start[0], start[1] + _TAKE_UP_MM, start[2]), start
+    return (start,)
+
+
+def _prime(
+    piece: Piece, profile: Profile, to_command: _Commander, section: float
+) -> Iterator[Move]:
+    """A fat line across, ahead of the piece, to fill the nozzle."""
+    bead = profile.bead
+    left = max(MARGIN_MM, piece.bounds[0][0])
+    right = left + min(_PRIME_MM, piece.bounds[0][1] - piece.bounds[0][0])
+    start, end = (to_command(x, 0.0, bead.height_mm) for x in (left, right))
+    above = (start[0], _PARK_MM, start[2])
+    yield Move(above, 0.0, bead.travel_speed_mm_s)
+    yield Move(start, 0.0, _LIFT_SPEED)
+    yield Move(end, (right - left) * section * _PRIME_SHARE, bead.first_speed_mm_s)
+
+
+def _check_reach(piece: Piece, profile: Profile, moves: Iterable[Move]) -> None:
+    travel = profile.mechanics.travel_mm
+    missing = [role for role in ROLES if role not in travel]
+    if missing:
+        raise BadInput(
+            "the machine's travel is not known, so nothing is laid on it",
+            problems=[
+                Problem("profile", None, f"mechanics.travel_mm.{role}", "expected a length in mm")
+                for role in missing
+            ],
+            remedy="Add the usable travel of each axis to the profile.",
+        )
+    places = [move.to for move in moves]
+    for i, role in enumerate(ROLES):
+        low, high = min(p[i] for p in places), max(p[i] for p in places)
+        if role == "belt":
+            low, high = 0.0, high - low + END_FEED_MM
+        if low < -1e-6 or high > travel[role] + 1e-6:
+            raise Refused(
+                f"{piece.name} would move the {role} axis from {low:.1f} to {high:.1f} mm, "
+                f"beyond its travel of {travel[role]:g} mm",
+                remedy="Choose a smaller piece.",
+            )
+
+
+def _words(profile: Profile, place: Mapping[Role, float]) -> list[str]:
+    axes = profile.axes
+    return [
+        f"{axes.letter(role).upper()}{_number(axes.sign(role) * value, _AXIS_DIGITS)}"
+        for role, value in place.items()
+    ]
+
+
+def _number(value: float, digits: int) -> str:
+    """A number as G-code takes it: no exponent, no idle zeros, never `-0`."""
+    text = f"{value:.{digits}f}".rstrip("0").rstrip(".") if digits else f"{value:.0f}"
+    return "0" if text in ("-0", "") else text
+
+
+def _start(profile: Profile) -> tuple[str, ...]:
+    axes, material = profile.axes, profile.material
+    home = " ".join(axes.letter(role).upper() for role in ("across", "gantry"))
+    park = _words(profile, {"gantry": _PARK_MM})[0]
+    nozzle, bed = _number(material.nozzle_c, 1), _number(material.bed_c, 1)
+    heat_bed = (f"M140 S{bed}",) if material.bed_c > 0 else ()
+    wait_bed = (f"M190 S{bed}",) if material.bed_c > 0 else ()
+    return (
+        "G21",
+        "G90",
+        "M83",
+        "M107",
+        # cold, so that a hot nozzle never rests on the belt
+        f"G28 {home}",
+        f"G92 {axes.letter('belt').upper()}0",
+        f"G1 {park} F{_number(60 * _LIFT_SPEED, 0)}",
+        *heat_bed,
+        f"M104 S{nozzle}",
+        *wait_bed,
+        f"M109 S{nozzle}",
+    )
+
+
+def _end(profile: Profile) -> tuple[str, ...]:
+    """Heaters and fan off first; motors stay on, or a tilted gantry could sink."""
+    feed = _words(profile, {"belt": -END_FEED_MM})[0]
+    return (
+        "M104 S0",
+        "M140 S0",
+        "M107",
+        f"G1 E-{_number(_RETRACT_MM, _E_DIGITS)} F{_number(60 * _RETRACT_SPEED, 0)}",
+        "G91",
+        f"G1 {feed} F{_number(60 * profile.bead.first_speed_mm_s, 0)}",
+        "G90",
+    )
+
+
+def _lines(moves: Iterable[Move], profile: Profile) -> Iterator[str]:
+    """Each move as a line; words that stay as they are are left out."""
+    last: dict[Role, str] = {}
+    feed = ""
+    for move in moves:
+        words = []
+        for role, value in zip(ROLES, move.to, strict=True):
+            word = _words(profile, {role: value})[0]
+            if last.get(role) != word:
+                last[role] = word
+                words.append(word)
+        if move.filament:
+            words.append(f"E{_number(move.filament, _E_DIGITS)}")
+        if not words:
+            continue
+        speed = f"F{_number(60 * move.speed, 0)}"
+        if speed != feed:
+            feed = speed
+            words.append(speed)
+        yield "G1 " + " ".join(words)
+
+
+def _duration(moves: Iterable[Move], profile: Profile) -> float:
+    """Time of all moves, s: each from rest to rest, within the axes' stored speed caps."""
+    settings = profile.settings
+    stored = settings.get("acceleration.print")
+    acceleration = _ACCELERATION if stored is None else stored.setting.value
+    caps = [settings.get(f"max_speed.{profile.axes.letter(role)}") for role in ROLES]
+    total, here = 0.0, (0.0, 0.0, 0.0)
+    for move in moves:
+        steps = [abs(b - a) for a, b in zip(here, move.to, strict=True)]
+        length = math.hypot(*steps) or abs(move.filament)
+        speed = move.speed
+        for step, cap in zip(steps, caps, strict=True):
+            if cap is not None and step > 0:
+                speed = min(speed, cap.setting.value * length / step)
+        peak = min(speed, math.sqrt(acceleration * length))
+        total += length / peak + peak / acceleration if length else 0.0
+        here = move.to
+    return total
