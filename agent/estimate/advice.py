@@ -14,7 +14,13 @@ import numpy as np
 
 from agent.estimate.combinations import combination
 from agent.estimate.fit import Fit
-from agent.estimate.remedies import Remedies, letter, power_of_two
+from agent.estimate.remedies import (
+    ERROR_OF,
+    Remedies,
+    lengths_that_speak,
+    letter,
+    power_of_two,
+)
 from agent.estimate.solution import Advice, Combination, NextReading, Parameter, Residual
 from agent.model.bed import shim_mm
 from agent.model.feature import direction_group
@@ -274,8 +280,8 @@ def _squareness(f: Findings) -> Iterator[Advice]:
         yield Advice(
             "plan_shear",
             f"Across and belt stand {shear.value:+.2f} deg (+-{2 * shear.u:.2f}) off square in "
-            "plan, by yaw or by the rail: the sideways lean (sway) of an upright face and the nozzle "
-            "gap across tell which.",
+            "plan, by yaw or by the rail: the sideways lean (sway) of an upright face and the "
+            "nozzle gap across tell which.",
         )
     if found:
         yield Advice(
@@ -359,7 +365,7 @@ def _nothing(f: Findings) -> Iterator[Advice]:
 
 
 def _not_told(f: Findings) -> Iterator[Advice]:
-    """Scales that readings touch without determining them."""
+    """Scales that readings touch without telling them from an offset."""
     groups = {
         direction_group(r.along, f.survey.mechanics.gantry_angle)
         for r in f.survey.readings
@@ -368,7 +374,8 @@ def _not_told(f: Findings) -> Iterator[Advice]:
     touched: Mapping[str, Role] = {"x": "across", "s": "belt", "gantry": "gantry"}
     for group, role in touched.items():
         verdict = f.remedies.verdicts[role]
-        if group in groups and verdict.reason == "undetermined":
+        alone = lengths_that_speak(f.fit, ERROR_OF[role]) < 2
+        if group in groups and not verdict.apply and (alone or verdict.reason == "undetermined"):
             yield Advice(
                 "scale_or_offset",
                 f"The readings along {group} cannot tell a scale of the "

@@ -25,7 +25,7 @@ LineBuilder = Callable[[str, float], str | None]
 #: Decimals of a proposed value; no controller of ours takes more.
 DECIMALS = 5
 
-_ERROR_OF: Mapping[Role, int] = {"across": EX, "gantry": EY, "belt": EZ}
+ERROR_OF: Mapping[Role, int] = {"across": EX, "gantry": EY, "belt": EZ}
 
 #: A reading speaks of an error if a relative change of the error by 1 moves the reading by at
 #: least this share of its nominal length.
@@ -65,7 +65,7 @@ def letter(role: Role) -> str:
     return f"{PARAMETER_LETTER[role]}_scale"
 
 
-def _lengths_that_speak(fit: Fit, column: int) -> int:
+def lengths_that_speak(fit: Fit, column: int) -> int:
     """How many different features tell of an error."""
     obs = fit.observations
     size = np.linalg.norm(obs.v, axis=1)
@@ -125,7 +125,7 @@ def _verdict(survey: Survey, fit: Fit, role: Role, parameter: Parameter, materia
         return no("not_significant")
     if 100 * abs(parameter.value) <= survey.tolerance.scale_percent:
         return no("small")
-    if _lengths_that_speak(fit, _ERROR_OF[role]) < 2:
+    if lengths_that_speak(fit, ERROR_OF[role]) < 2:
         return no("single_length")
     if power_of_two(parameter.value):
         return no("microstep_mismatch")
@@ -152,7 +152,7 @@ def decide(survey: Survey, fit: Fit, parameters: Mapping[str, Parameter]) -> Rem
     applied = np.zeros(len(ERRORS))
     for role, verdict in verdicts.items():
         if verdict.apply:
-            applied[_ERROR_OF[role]] = verdict.parameter.value
+            applied[ERROR_OF[role]] = verdict.parameter.value
     verdicts, applied = _coupled(survey, verdicts, applied)
 
     angle = parameters["gantry_angle_deg"]
@@ -188,7 +188,7 @@ def _coupled(
     worth = known and 100 * abs(mean) > survey.tolerance.scale_percent
     for role in ("across", "gantry"):
         was = verdicts[role]
-        applied[_ERROR_OF[role]] = mean if worth else 0.0
+        applied[ERROR_OF[role]] = mean if worth else 0.0
         verdicts[role] = Verdict(was.role, was.parameter, worth, "coupled_motors")
     return verdicts, applied
 
@@ -229,7 +229,7 @@ def corrections(
         old = survey.steps_per_mm.get(survey.axes.letter(role))
         if not verdict.apply or old is None:
             continue
-        column = _ERROR_OF[role]
+        column = ERROR_OF[role]
         e = float(remedies.applied[column])
         alone = np.zeros(len(ERRORS))
         alone[column] = e

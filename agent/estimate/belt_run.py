@@ -1,0 +1,232 @@
+"""A series of belt positions, commanded and measured: scale, run-out, reversal, slip, trend.
+
+The error of position x is
+
+    d(x) = a + e x + sum over periods P of [ A cos(2 pi x/P) + B sin(2 pi x/P) ]
+
+with the roller's circumference pi (D + 2k) and the belt loop as periods.  A roller that is
+eccentric by `ecc` gives a sine of amplitude `ecc` (full swing 2 ecc = its total indicator reading):
+the belt runs at the distance of its line from the shaft, r + ecc cos(phi), so position is
+r phi + ecc sin(phi).  The sine fit at a known period is the three-parameter fit of IEEE Std 1241
+(annex B.1) and IEEE Std 1057.  Where the circumference is only known within its uncertainty, the
+period is fitted too, held by that uncertainty.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from agent.estimate.linear import LinearFit, fit_linear
+from agent.model.geometry import Array
+
+#: How far from its stated value a period is sought, in standard uncertainties.
+_PERIOD_REACH = 3.0
+_PERIOD_TRIALS = 121
+
+
+@dataclass(frozen=True, slots=True)
+class Period:
+    """A length at which the error may repeat, mm, and its standard uncertainty."""
+
+    name: str
+    mm: float
+    u_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Wave:
+    """A sine that was looked for."""
+
+    period: Period  #: as fitted
+    amplitude: float  #: mm
+    u: float  #: standard uncertainty, mm
+    phase: float  #: rad; the error is amplitude * cos(2 pi x / P - phase)
+    significant: bool
+
+
+@dataclass(frozen=True, slots=True)
+class BeltRun:
+    """What a run says.  Lengths in mm, scale relative."""
+
+    scale: float
+    u_scale: float
+    factor95: float
+    offset: float
+    waves: tuple[Wave, ...]
+    trend: float  #: curvature: error that grows with x^2, as mm at the far end
+    u_trend: float
+    scatter: float  #: residual standard deviation, mm
+    dof: int
+    residuals: tuple[float, ...]
+
+    @property
+    def scale_is_significant(self) -> bool:
+        return abs(self.scale) > self.factor95 * self.u_scale
+
+    @property
+    def trend_is_significant(self) -> bool:
+        return abs(self.trend) > self.factor95 * self.u_trend
+
+
+def _design(x: Array, periods: Sequence[float]) -> Array:
+    columns = [np.ones_like(x), x]
+    for period in periods:
+        phase = 2 * np.pi * x / period
+        columns += [np.cos(phase), np.sin(phase)]
+    return np.column_stack(columns)
+
+
+def _best_period(x: Array, d: Array, u: Array | None, others: list[float], period: Period) -> float:
+    """Period within its bracket that fits best, its own uncertainty counted against it."""
+    if period.u_mm <= 0:
+        return period.mm
+    trials = period.mm + period.u_mm * np.linspace(-_PERIOD_REACH, _PERIOD_REACH, _PERIOD_TRIALS)
+    trials = trials[trials > 0]
+    fits = [fit_linear(_design(x, [*others, trial]), d, u) for trial in trials]
+    # Without stated uncertainties the best fit's own scatter takes their place.
+    smallest = min(fit.rss for fit in fits)
+    unit = 1.0 if u is not None else max(smallest / max(fits[0].dof, 1), 1e-18)
+    pull = ((trials - period.mm) / period.u_mm) ** 2
+    return float(
+        trials[int(np.argmin([f.rss / unit + p for f, p in zip(fits, pull, strict=True)]))]
+    )
+
+
+def _wave(fit: LinearFit, column: int, period: Period) -> Wave:
+    a, b = float(fit.b[column]), float(fit.b[column + 1])
+    amplitude = math.hypot(a, b)
+    gradient = np.array([a, b]) / amplitude if amplitude else np.array([1.0, 0.0])
+    block = fit.cov[column : column + 2, column : column + 2]
+    u = math.sqrt(float(gradient @ block @ gradient))
+    return Wave(period, amplitude, u, math.atan2(b, a), _beyond_noise(fit, column))
+
+
+def _beyond_noise(fit: LinearFit, column: int) -> bool:
+    """Both coefficients of a sine together against zero, at 5 %.
+
+    Q = (A, B) cov^-1 (A, B)' is chi-squared with 2 degrees of freedom, whose quantile is
+    -2 ln(alpha); with an estimated scatter Q/2 follows F(2, nu), quantile
+    nu/2 (alpha^(-2/nu) - 1), exact for two degrees in the numerator.
+    """
+    pair = fit.b[column : column + 2]
+    block = fit.cov[column : column + 2, column : column + 2]
+    q = float(pair @ np.linalg.solve(block, pair))
+    if fit.stated:
+        return q > -2 * math.log(0.05)
+    return q / 2 > fit.dof / 2 * (math.pow(0.05, -2 / fit.dof) - 1)
+
+
+def belt_run(
+    commanded: Sequence[float],
+    measured: Sequence[float],
+    periods: Sequence[Period] = (),
+    u_mm: float | None = None,
+) -> BeltRun:
+    """Evaluate a run of n positions, mm; `u_mm`: standard uncertainty of one position if known.
+
+    Raises ValueError for lists of different length, too few positions for the periods sought
+    (three and two for each period, one more where `u_mm` is not stated), or all alike.
+    """
+    x, y = np.array(commanded, dtype=float), np.array(measured, dtype=float)
+    if x.shape != y.shape or x.ndim != 1:
+        raise ValueError(f"{x.size} commanded and {y.size} measured positions do not pair up")
+    d = y - x
+    u = None if u_mm is None else np.full(x.size, u_mm)
+    fitted: list[float] = []
+    for period in periods:
+        fitted.append(_best_period(x, d, u, fitted, period))
+    X = _design(x, fitted)
+    fit = fit_linear(X, d, u)
+    waves = tuple(
+        _wave(fit, 2 + 2 * i, Period(p.name, mm, p.u_mm))
+        for i, (p, mm) in enumerate(zip(periods, fitted, strict=True))
+    )
+    trend, u_trend = _trend(X, x, d, u)
+    return BeltRun(
+        scale=float(fit.b[1]),
+        u_scale=float(fit.u[1]),
+        factor95=fit.factor95,
+        offset=float(fit.b[0]),
+        waves=waves,
+        trend=trend,
+        u_trend=u_trend,
+        scatter=float(np.std(d - X @ fit.b, ddof=X.shape[1])) if fit.dof else math.nan,
+        dof=fit.dof,
+        residuals=tuple(float(r) for r in d - X @ fit.b),
+    )
+
+
+def _trend(X: Array, x: Array, d: Array, u: Array | None) -> tuple[float, float]:
+    """Curvature over the run as mm at its far end; (0, inf) where nothing is left to see it."""
+    span = float(np.ptp(x))
+    curve = ((x - x.min()) / span) ** 2 if span else x
+    try:
+        fit = fit_linear(np.column_stack([X, curve]), d, u)
+    except ValueError:
+        return 0.0, math.inf
+    return float(fit.b[-1]), float(fit.u[-1])
+
+
+@dataclass(frozen=True, slots=True)
+class Reversal:
+    """Lost motion between the two ways of approaching a position, mm."""
+
+    mean: float  #: forward minus backward
+    u: float
+    constant: bool  #: the same everywhere within its scatter
+
+
+def reversal(forward: Sequence[float], backward: Sequence[float], u_mm: float) -> Reversal:
+    """Reversal from positions approached both ways; `u_mm`: uncertainty of one position.
+
+    Raises ValueError for lists of different length or fewer than two positions.
+    """
+    f, b = np.array(forward, dtype=float), np.array(backward, dtype=float)
+    if f.shape != b.shape or f.size < 2:
+        raise ValueError("reversal wants the same two or more positions approached both ways")
+    difference = f - b
+    mean = float(np.mean(difference))
+    u_one = math.sqrt(2) * u_mm
+    # chi-squared of n - 1 differences; its 95 % point by Wilson and Hilferty's approximation.
+    nu = f.size - 1
+    limit = nu * (1 - 2 / (9 * nu) + 1.645 * math.sqrt(2 / (9 * nu))) ** 3
+    chi2 = float(np.sum((difference - mean) ** 2)) / u_one**2
+    return Reversal(mean, u_one / math.sqrt(f.size), chi2 <= limit)
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """A run under load against the same run empty."""
+
+    difference: float  #: relative travel lost under load, positive: the loaded belt falls short
+    u: float
+    scatter_ratio: float  #: loaded over empty
+    present: bool
+
+
+def slip(empty: BeltRun, loaded: BeltRun) -> Slip:
+    """Slip shows as travel lost, or as much larger scatter, once the belt has to pull.
+
+    The scatter counts where its ratio is beyond 2 with four or more degrees of freedom on both
+    sides (F(4, 4) at 95 % is 6.4 in variance, 2.5 in deviation; common practice takes 2).
+    """
+    difference = empty.scale - loaded.scale
+    u = math.hypot(empty.u_scale, loaded.u_scale)
+    ratio = loaded.scatter / empty.scatter if empty.scatter else math.inf
+    factor = max(empty.factor95, loaded.factor95)
+    enough = min(empty.dof, loaded.dof) >= 4
+    return Slip(difference, u, ratio, difference > factor * u or (enough and ratio > 2.5))
+
+
+def whole_turns(circumference: float, longest: float) -> tuple[float, ...]:
+    """Test lengths at which roller run-out cancels: whole turns up to `longest`, mm.
+
+    Raises ValueError for a circumference that is not positive.
+    """
+    if not circumference > 0:
+        raise ValueError("the circumference must be positive")
+    return tuple(k * circumference for k in range(1, int(longest / circumference + 1e-9) + 1))

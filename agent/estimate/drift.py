@@ -1,0 +1,58 @@
+"""How a machine changes over the dates of its record."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from agent.estimate.linear import line
+from agent.estimate.uncertainty import coverage_factor
+
+DAYS_PER_YEAR = 365.25
+
+
+@dataclass(frozen=True, slots=True)
+class Dated:
+    """One result: day number (any origin), value and its standard uncertainty."""
+
+    day: float
+    value: float
+    u: float
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """Change per year in the unit of the values."""
+
+    per_year: float
+    u: float
+    expanded95: float
+    consistent: bool  #: the results scatter no more than their uncertainties say
+
+    @property
+    def significant(self) -> bool:
+        return abs(self.per_year) > self.expanded95
+
+
+def drift(results: Sequence[Dated]) -> Drift | None:
+    """Slope over time, or None with fewer than three results or all on one day.
+
+    Weighted line (ISO/TS 28037:2010, clause 6).  Where the results scatter more than their
+    uncertainties say, these are enlarged by sqrt(chi2/dof) (common practice, Birge ratio) and
+    Student's t counts the degrees of freedom.  Raises ValueError for u not positive.
+    """
+    if len(results) < 3 or len({r.day for r in results}) < 2:
+        return None
+    day = np.array([r.day for r in results])
+    fit = line(
+        day - day.mean(), np.array([r.value for r in results]), np.array([r.u for r in results])
+    )
+    # Expected chi2 is dof with standard deviation sqrt(2 dof).
+    consistent = fit.rss <= fit.dof + 2 * math.sqrt(2 * fit.dof)
+    stretch = 1.0 if consistent else math.sqrt(fit.rss / fit.dof)
+    factor = coverage_factor(math.inf if consistent else float(fit.dof))
+    u = float(fit.u[1]) * stretch * DAYS_PER_YEAR
+    return Drift(float(fit.b[1]) * DAYS_PER_YEAR, u, factor * u, consistent)

@@ -1,0 +1,111 @@
+"""Belt runs: made-up machines with the right answer, and the field case of the oval roller."""
+
+import math
+
+import numpy as np
+import pytest
+
+from agent.estimate.belt_run import Period, belt_run, reversal, slip, whole_turns
+from agent.estimate.drift import Dated, drift
+
+COMMANDED = [25, 50, 75, 100, 125, 150, 175, 200, 250, 300]
+ERROR = [0.11, -0.18, -0.16, 0.24, 0.29, 0.00, 0.08, 0.48, 0.18, 0.71]
+
+
+def run(errors, commanded=COMMANDED, **kw):
+    return belt_run(commanded, [c + e for c, e in zip(commanded, errors, strict=True)], **kw)
+
+
+@pytest.mark.parametrize("u_period", [0.0, 0.5])
+def test_roller_out_of_round(u_period):
+    """Roller 30.0, belt 1.0: circumference 97.39; scale +0.210 %, run-out amplitude 0.24 mm."""
+    found = run(ERROR, periods=[Period("roller", math.pi * 31, u_period)], u_mm=0.03)
+    assert 100 * found.scale == pytest.approx(0.210, abs=0.007)
+    assert found.waves[0].amplitude == pytest.approx(0.24, abs=0.01)
+    assert found.waves[0].significant
+    assert 164.20 / (1 + found.scale) == pytest.approx(163.86, abs=0.02)
+    assert not found.trend_is_significant
+
+
+def test_whole_turns_are_the_better_lengths():
+    assert whole_turns(97.39, 300) == pytest.approx((97.39, 194.78, 292.17))
+    with pytest.raises(ValueError, match="positive"):
+        whole_turns(0, 300)
+
+
+def test_a_round_roller_shows_no_wave_beyond_noise():
+    rng = np.random.default_rng(5)
+    x = np.arange(10, 400, 13.0)
+    hits = sum(
+        belt_run(x, x * 1.001 + rng.normal(0, 0.03, x.size), [Period("roller", 91.1)], 0.03)
+        .waves[0]
+        .significant
+        for _ in range(400)
+    )
+    assert 6 <= hits <= 36  # 5 % of 400 within about three standard deviations
+
+
+def test_period_not_known_exactly_is_found():
+    x = np.arange(10, 800, 17.0)
+    true = 92.4
+    y = x * 1.002 + 0.2 * np.sin(2 * np.pi * x / true)
+    found = belt_run(x, y, [Period("roller", 91.1, 0.8)])
+    assert found.waves[0].period.mm == pytest.approx(true, abs=0.1)
+    assert found.scale == pytest.approx(0.002, abs=2e-5)
+
+
+def test_roller_and_belt_joint_apart():
+    x = np.arange(10, 3000, 37.0)
+    y = x + 0.1 * np.cos(2 * np.pi * x / 91.1) + 0.3 * np.sin(2 * np.pi * x / 1460)
+    found = belt_run(x, y, [Period("roller", 91.1), Period("loop", 1460.0)], 0.02)
+    assert [w.amplitude for w in found.waves] == pytest.approx([0.1, 0.3], abs=0.005)
+
+
+def test_growing_error_is_a_trend():
+    x = np.linspace(0, 1000, 21)
+    found = belt_run(x, x * 1.001 + 1.5 * (x / 1000) ** 2, u_mm=0.05)
+    assert found.trend_is_significant
+    assert found.trend == pytest.approx(1.5, abs=0.01)
+
+
+def test_reversal_is_the_same_everywhere():
+    found = reversal([50.03, 100.02, 150.05, 200.04], [49.86, 99.85, 149.87, 199.88], 0.02)
+    assert found.mean == pytest.approx(0.170, abs=0.001)
+    assert found.constant
+    uneven = reversal([50.03, 100.02, 150.05, 200.04], [49.86, 99.95, 149.77, 199.98], 0.02)
+    assert not uneven.constant
+
+
+def test_slip_shows_under_load():
+    rng = np.random.default_rng(2)
+    x = np.arange(20, 400, 20.0)
+    empty = belt_run(x, x * 1.002 + rng.normal(0, 0.03, x.size))
+    pulled = belt_run(x, x * 0.997 + rng.normal(0, 0.03, x.size))
+    assert slip(empty, pulled).present
+    assert slip(empty, pulled).difference == pytest.approx(0.005, abs=3e-4)
+    again = belt_run(x, x * 1.002 + rng.normal(0, 0.03, x.size))
+    assert not slip(empty, again).present
+
+
+def test_lists_that_do_not_pair_up():
+    with pytest.raises(ValueError, match="3 commanded and 2 measured"):
+        belt_run([1, 2, 3], [1, 2])
+    with pytest.raises(ValueError, match="too few"):
+        belt_run([1, 2, 3], [1, 2, 3], [Period("roller", 91.0)])
+
+
+def test_drift_over_the_record():
+    dated = [Dated(30.0 * i, 0.001 * i, 0.0003) for i in range(6)]
+    found = drift(dated)
+    assert found.per_year == pytest.approx(0.001 * 365.25 / 30)
+    assert found.significant
+    assert found.consistent
+    steady = drift([Dated(30.0 * i, v, 0.0003) for i, v in enumerate((1e-4, -2e-4, 0, 1e-4))])
+    assert not steady.significant
+    assert drift(dated[:2]) is None
+
+
+def test_wild_results_widen_the_drift():
+    wild = [Dated(30.0 * i, v, 0.0001) for i, v in enumerate((0.002, -0.002, 0.003, -0.001, 0.002))]
+    assert not drift(wild).consistent
+    assert not drift(wild).significant

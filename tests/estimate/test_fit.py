@@ -1,0 +1,122 @@
+"""The fit against general-purpose libraries and against a covariance written out in full."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.optimize import least_squares
+
+from agent.errors import BadInput
+from agent.estimate import solve
+from agent.estimate.fit import fit
+from agent.estimate.observation import observe, unknowns_of
+from agent.model.geometry import affine
+from agent.model.profile import Instrument, Material
+from tests.estimate.cases import reading, survey
+
+FEATURES = [
+    ("outside", (20, 0, 0)), ("outside", (160, 0, 0)), ("outside", (0, 20, 0)),
+    ("outside", (0, 180, 0)), ("pitch", (0, 90, 0)), ("outside", (0, 0, 30)),
+    ("outside", (0, 0, 90)), ("lean", (0, 0, 90)), ("sway", (0, 0, 90)),
+    ("inside", (20, 0, 0)), ("outside", (80, 80, 0)), ("outside", (80, -80, 0)),
+    ("travel", (0, 100, 100)), ("gap", (150, 0, 0)),
+]  # fmt: skip
+
+
+def noisy(seed, repeats=5, spread=0.02):
+    """A survey of a random machine, predicted and read with noise."""
+    rng = np.random.default_rng(seed)
+    blank = survey(
+        *(reading(kind, v, [50.0] * repeats) for kind, v in FEATURES),
+        material=Material("", 0.3, 0.1),
+    )
+    unknowns = unknowns_of(blank)
+    p = unknowns.mean + unknowns.u * rng.standard_normal(len(unknowns.mean))
+    true = observe(blank, unknowns).predict(p)[0]
+    return p, survey(
+        *(
+            reading(kind, v, list(mm + spread * rng.standard_normal(repeats)))
+            for (kind, v), mm in zip(FEATURES, true, strict=True)
+        ),
+        material=Material("", 0.3, 0.1),
+    )
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 10_000))
+def test_estimate_equals_a_general_least_squares(seed):
+    """Against scipy.optimize.least_squares on the same weighted residuals, prior included."""
+    _, case = noisy(seed)
+    unknowns = unknowns_of(case)
+    obs = observe(case, unknowns)
+
+    def residuals(z):
+        p = unknowns.mean + unknowns.u * z
+        return np.concatenate([(obs.measured - obs.predict(p)[0]) / np.sqrt(obs.independent), z])
+
+    oracle = least_squares(residuals, np.zeros(len(unknowns.u)), xtol=1e-14, ftol=1e-14, gtol=1e-14)
+    ours = fit(obs, unknowns)
+    assert (ours.p - unknowns.mean) / unknowns.u == pytest.approx(oracle.x, abs=2e-5)
+    cov = np.linalg.inv(oracle.jac.T @ oracle.jac)
+    assert ours.u == pytest.approx(np.sqrt(np.diag(cov)) * unknowns.u, rel=1e-3)
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 10_000))
+def test_common_instrument_error_is_a_shared_covariance(seed):
+    """The extra unknown gives the generalised least squares with V + (mpe^2/3) 1 1'."""
+    _, case = noisy(seed)
+    unknowns = unknowns_of(case)
+    obs = observe(case, unknowns)
+    ours = fit(obs, unknowns)
+    J = ours.J[:, :-1]
+    V = np.diag(obs.independent) + unknowns.u[-1] ** 2 * np.outer(obs.common, obs.common)
+    inverse = np.linalg.inv(V)
+    full = np.linalg.inv(J.T @ inverse @ J + np.diag(1 / unknowns.u[:-1] ** 2))
+    assert ours.u[:-1] == pytest.approx(np.sqrt(np.diag(full)), rel=1e-6)
+    misfit = obs.measured - (ours.predicted - obs.common * ours.p[-1])
+    score = J.T @ inverse @ misfit - (ours.p - unknowns.mean)[:-1] / unknowns.u[:-1] ** 2
+    assert score * np.sqrt(np.diag(full)) == pytest.approx(0.0, abs=1e-4)
+
+
+def test_repeating_does_not_average_the_instrument_away():
+    few = solve(survey(reading("outside", (0, 0, 0.0 + 60), [60.0] * 3))).parameters["offset.h"]
+    lots = solve(survey(reading("outside", (0, 0, 60), [60.0] * 400))).parameters["offset.h"]
+    assert lots.u > 0.9 * few.u
+
+
+def test_stated_uncertainty_stands_instead_of_the_instruments():
+    own = survey(reading("travel", (200, 0, 0), 200.3, 0.1))
+    found = solve(own).parameters["x_scale"]
+    assert found.u == pytest.approx(0.1 / 200, rel=1e-3)
+    assert found.value == pytest.approx(0.0015, rel=1e-3)
+
+
+def test_truth_is_found_with_ideal_readings():
+    true, _ = noisy(3)
+    blank = survey(
+        *(reading(kind, v, 50.0, 1e-4) for kind, v in FEATURES), material=Material("", 0.3, 0.1)
+    )
+    unknowns = unknowns_of(blank)
+    exact = observe(blank, unknowns).predict(true[: len(unknowns.names)])[0]
+    ideal = survey(
+        *(reading(kind, v, float(mm), 1e-4) for (kind, v), mm in zip(FEATURES, exact, strict=True)),
+        material=Material("", 0.3, 0.1),
+    )
+    found = fit(observe(ideal, unknowns), unknowns)
+    A = affine(math.pi / 4, true[:7])
+    assert affine(math.pi / 4, found.p[:7]) == pytest.approx(A, abs=2e-3)
+    assert found.predicted == pytest.approx(exact, abs=5e-4)
+
+
+def test_nothing_to_solve_is_said():
+    with pytest.raises(BadInput, match="no readings"):
+        solve(survey())
+
+
+def test_an_ideal_instrument_is_no_division_by_zero():
+    flawless = Instrument(resolution_mm=0.0, mpe_mm=0.0, repeatability_mm=0.0)
+    solution = solve(survey(reading("travel", (100, 0, 0), [100.1] * 9), instrument=flawless))
+    assert solution.parameters["x_scale"].value == pytest.approx(0.001, rel=1e-4)

@@ -1,0 +1,119 @@
+"""Uncertainty of measurement against the GUM, published tables and handbook examples."""
+
+import math
+
+import numpy as np
+import pytest
+
+from agent.estimate.uncertainty import (
+    coverage_factor,
+    display_step,
+    effective_dof,
+    grubbs_critical,
+    pooled_deviation,
+    rectangular,
+    stray_repeat,
+)
+
+LEVELS = (0.6827, 0.90, 0.95, 0.9545, 0.99, 0.9973)
+
+# JCGM 100:2008, annex G, table G.2 (from memory).
+T_TABLE = {
+    1: (1.84, 6.31, 12.71, 13.97, 63.66, 235.80), 2: (1.32, 2.92, 4.30, 4.53, 9.92, 19.21),
+    3: (1.20, 2.35, 3.18, 3.31, 5.84, 9.22), 4: (1.14, 2.13, 2.78, 2.87, 4.60, 6.62),
+    5: (1.11, 2.02, 2.57, 2.65, 4.03, 5.51), 6: (1.09, 1.94, 2.45, 2.52, 3.71, 4.90),
+    7: (1.08, 1.89, 2.36, 2.43, 3.50, 4.53), 8: (1.07, 1.86, 2.31, 2.37, 3.36, 4.28),
+    9: (1.06, 1.83, 2.26, 2.32, 3.25, 4.09), 10: (1.05, 1.81, 2.23, 2.28, 3.17, 3.96),
+    16: (1.03, 1.75, 2.12, 2.17, 2.92, 3.54), 20: (1.03, 1.72, 2.09, 2.13, 2.85, 3.42),
+    50: (1.01, 1.68, 2.01, 2.05, 2.68, 3.16), 100: (1.005, 1.660, 1.984, 2.025, 2.626, 3.077),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("dof", T_TABLE)
+def test_coverage_factors(dof):
+    found = [coverage_factor(dof, level) for level in LEVELS]
+    assert found == pytest.approx(T_TABLE[dof], abs=0.0051)
+
+
+def test_gum_h1_end_gauge():
+    """JCGM 100:2008, annex H.1: combined uncertainty, nu_eff, U99, in nm.
+
+    Components and u = 32 nm were seen in a public worked page; nu_eff = 16.7, cut to 16, and
+    U99 = 93 nm from memory.
+    """
+    u_d = math.sqrt(5.8**2 + 3.9**2 + 6.7**2)
+    assert u_d == pytest.approx(9.7, abs=0.05)
+    nu_d = effective_dof([(5.8, 24), (3.9, 5), (6.7, 8)])
+    assert nu_d == pytest.approx(25.6, abs=0.2)
+    length = 50000623.0
+    c_theta = length * 0.05 / math.sqrt(3) * 1.15e-5  # standard uncertainty by d_theta, nm
+    c_alpha = length * 0.1 * rectangular(1e-6)  # by d_alpha, nm
+    assert (c_theta, c_alpha) == (pytest.approx(16.599, abs=1e-3), pytest.approx(2.88679, abs=1e-4))
+    parts = [(25.0, 18), (u_d, nu_d), (c_alpha, 50), (c_theta, 2)]
+    u = math.sqrt(sum(part**2 for part, _ in parts))
+    assert u == pytest.approx(32, abs=0.5)
+    nu = effective_dof(parts)
+    assert nu == pytest.approx(16.7, abs=0.1)
+    assert coverage_factor(nu, 0.99) == pytest.approx(2.92, abs=0.005)  # nu cut to 16
+    assert coverage_factor(nu, 0.99) * 32 == pytest.approx(93, abs=1)
+
+
+def test_standard_uncertainties_from_limits():
+    """JCGM 100:2008, 4.3.7 and F.2.2.1 (from memory); micrometres."""
+    assert [rectangular(a) for a in (20, 30, 50)] == pytest.approx(
+        [11.547, 17.321, 28.868], abs=1e-3
+    )
+    assert [display_step(d) for d in (10, 20, 50)] == pytest.approx(
+        [2.887, 5.774, 14.434], abs=1e-3
+    )
+    # 4.3.7 examples: expansion of copper 16.40..16.92 (1e-6/K); a voltmeter's limits.
+    assert rectangular((16.92 - 16.40) / 2) == pytest.approx(0.15, abs=0.005)
+    half = 14e-6 * 0.928571 + 2e-6
+    assert half * 1e6 == pytest.approx(15.0, abs=0.05)
+    assert rectangular(half) * 1e6 == pytest.approx(8.7, abs=0.05)
+
+
+def test_one_length_by_caliper():
+    """Limit 30 um, step 10 um, five repeats with s = 10 um (own arithmetic after GUM 5.1.2)."""
+    of_instrument = math.hypot(rectangular(30), display_step(10))
+    assert of_instrument == pytest.approx(17.559, abs=1e-3)
+    assert math.hypot(of_instrument, 10 / math.sqrt(5)) == pytest.approx(18.12, abs=1e-3)
+
+
+# LibreTexts Chemistry, Reference Tables, appendix 7, two-sided 5 % and 1 %; n = 20 from memory (the
+# columns for one outlier of ISO 5725-2).  The page misprints n = 7 at 5 % (2.202) and n = 15 at
+# 1 % (2.755); the right values stand here.
+GRUBBS = {
+    3: (1.155, 1.155), 4: (1.481, 1.496), 5: (1.715, 1.764), 6: (1.887, 1.973), 7: (2.020, 2.139),
+    8: (2.126, 2.274), 9: (2.215, 2.387), 10: (2.290, 2.482), 11: (2.355, 2.564), 12: (2.412, 2.636),
+    13: (2.462, 2.699), 14: (2.507, 2.755), 15: (2.549, 2.806), 20: (2.709, 3.001),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("n", GRUBBS)
+def test_grubbs_table(n):
+    found = (grubbs_critical(n, 0.05), grubbs_critical(n, 0.01))
+    assert found == pytest.approx(GRUBBS[n], abs=0.0016)
+
+
+def test_grubbs_example():
+    """NIST/SEMATECH e-Handbook 1.3.5.17.1 (from memory): G = 2.4687, one-sided 2.032 at 5 %."""
+    x = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]
+    assert max(abs(np.array(x) - np.mean(x))) / np.std(x, ddof=1) == pytest.approx(2.4687, abs=1e-4)
+    assert grubbs_critical(8, 0.10) == pytest.approx(2.032, abs=5e-4)  # one-sided 5 %
+    assert stray_repeat(x, floor=0.0) == 7
+
+
+def test_pooled_deviation_against_numpy():
+    rng = np.random.default_rng(1)
+    groups = [list(rng.normal(0, 1, n)) for n in (2, 5, 3, 1, 8)]
+    s, dof = pooled_deviation(groups)
+    squares = sum((len(g) - 1) * np.var(g, ddof=1) for g in groups if len(g) > 1)
+    assert (s, dof) == (pytest.approx(math.sqrt(squares / 14)), 14)
+    assert pooled_deviation([[1.0], []]) == (0.0, 0)
+
+
+@pytest.mark.parametrize(("dof", "level"), [(0.5, 0.95), (5, 0.0), (5, 1.0), (math.nan, 0.95)])
+def test_senseless_coverage_is_refused(dof, level):
+    with pytest.raises(ValueError, match="coverage factor"):
+        coverage_factor(dof, level)
