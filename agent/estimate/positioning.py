@@ -2,8 +2,8 @@
 
 Definitions as in ISO 230-2:2014, clause 3, from memory (limits of two standard deviations).
 Checked against a published report for mean deviation, reversal, repeatability and the figures of
-one direction.  Deviation E and accuracy A over both directions have no published check: sources take
-them differently (range over both directions together, as here, or the larger of the two).
+one direction.  Deviation E and accuracy A over both directions have no published check: sources
+take them differently (range over both directions together, as here, or the larger of the two).
 """
 
 from __future__ import annotations

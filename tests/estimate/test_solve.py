@@ -1,5 +1,6 @@
 """What is proposed, what is left alone, what is asked next."""
 
+import json
 import math
 
 import numpy as np
@@ -135,14 +136,10 @@ def test_longer_strips_tell_more_before_they_are_printed():
 
 
 def test_foreseen_uncertainty_is_the_one_that_comes():
-    values = [reading("outside", (0, L, 0), [L + 0.1] * 5) for L in (15.0, 200.0)]
     plan = foresee(survey(), [planned("outside", (0, L, 0)) for L in (15.0, 200.0)])
     spread = [0.02, -0.02, 0.0, 0.02, -0.02]
     read = survey(
-        *(
-            reading("outside", r.along, [x + d for x, d in zip(r.mm, spread, strict=True)])
-            for r in values
-        )
+        *(reading("outside", (0, L, 0), [L + 0.1 + d for d in spread]) for L in (15.0, 200.0))
     )
     assert solve(read).parameters["z_scale"].u == pytest.approx(plan["z_scale"], rel=0.15)
 
@@ -204,8 +201,6 @@ def test_degenerate_sets_say_what_is_missing():
 
 
 def test_plain_form_is_plain():
-    import json
-
     plain = solve(
         survey(reading("outside", (20, 0, 0), 20.17, 0.02), reading("lean", (0, 0, 40), -0.6, 0.04))
     ).to_plain()
