@@ -61,7 +61,7 @@ AXES: Final = Table(_axes, {role: Key(_AxisLetter()) for role in ROLES})
 
 # --- drives --------------------------------------------------------------------------------------
 
-#: Keys of each kind of output; the first ones say which kind is meant.
+#: Keys of each kind of output; all but `u_percent` say which kind is meant.
 _OUTPUT_KEYS: Final = {
     "roller": ("roller_mm", "belt_mm", "neutral_mm", "u_roller_mm", "u_belt_mm", "u_neutral_mm"),
     "teeth": ("teeth", "pitch_mm", "u_percent"),
@@ -74,7 +74,8 @@ def _drive(full_steps: int, microsteps: int, ratio: float = 1.0, **output: float
 
 
 def _output(found: Mapping[str, float]) -> Output:
-    kinds = [kind for kind, keys in _OUTPUT_KEYS.items() if keys[0] in found or keys[1] in found]
+    given = found.keys() - {"u_percent"}
+    kinds = [kind for kind, keys in _OUTPUT_KEYS.items() if given & set(keys)]
     if len(kinds) != 1:
         raise ValueError(
             "expected one of: roller_mm and belt_mm; teeth and pitch_mm; lead_mm. "

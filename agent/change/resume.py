@@ -1,0 +1,163 @@
+"""After a break: what the journal and one read-back say, and the two ways on from there.
+
+The journal tells which lines may have gone out; only the read-back tells what the controller
+holds.  Finishing and undoing are plans like any other: previewed, approved, written, proved.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from agent.change.outcome import Fate, fate_of, fates_unread
+from agent.change.plan import Change, Plan, make_plan
+from agent.errors import Refused
+from agent.families.base import Family
+from agent.model.profile import Profile
+from agent.model.settings import UNITS, Readback, Setting, kind_of
+from agent.store.journal import Entry
+
+Phase = Literal["writing", "looking", "storing"]
+
+#: First step of each kind of journal.
+_PHASES: dict[str, Phase] = {"begun": "writing", "looking": "looking", "storing": "storing"}
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """Where a broken transaction stands."""
+
+    plan: Plan
+    phase: Phase
+    fates: tuple[Fate, ...]
+    displaced: tuple[Change, ...] = ()  #: settings outside the plan: `old` found, `new` before
+    storage: Literal["untouched", "unknown"] = "untouched"  #: unknown until it is looked at
+    snapshot: Mapping[str, Setting] | None = None  #: settings before the transaction
+
+    @property
+    def finished(self) -> bool:
+        """Everything is live as the transaction wanted it."""
+        return not self.displaced and all(fate.state == "took" for fate in self.fates)
+
+    @property
+    def undone(self) -> bool:
+        """Nothing of the plan is live."""
+        return not self.displaced and all(fate.state == "did not" for fate in self.fates)
+
+    def __str__(self) -> str:
+        parts = [f"{self.plan.machine}: plan {self.plan.digest} broke while {self.phase}"]
+        parts += [f"  {fate}" for fate in self.fates]
+        parts += [f"  {c.key} is {c.old:.10g} and was {c.new:.10g}" for c in self.displaced]
+        if self.storage == "unknown":
+            parts.append("  whether it was stored is not known; looking before storing tells")
+        return "\n".join(parts)
+
+    def to_plain(self) -> dict[str, Any]:
+        return {
+            "digest": self.plan.digest,
+            "phase": self.phase,
+            "changes": [fate.to_plain() for fate in self.fates],
+            "displaced": [change.to_plain() for change in self.displaced],
+            "storage": self.storage,
+            "finished": self.finished,
+            "undone": self.undone,
+        }
+
+
+def account(entries: Sequence[Entry], readback: Readback | None = None) -> Account | None:
+    """Where the transaction of a journal stands; None if it broke before it began.
+
+    Without a read-back, lines that may have gone out are `unknown`; with a clean one, never.
+    Raises Refused for a damaged reading.
+    """
+    head = next((entry for entry in entries if entry["step"] in _PHASES), None)
+    if head is None:
+        return None
+    plan = Plan.from_plain(head["plan"])
+    phase = _PHASES[head["step"]]
+    snapshot = settings_of(head["snapshot"])
+    storage: Literal["untouched", "unknown"] = (
+        "unknown" if phase == "storing" and _store_word_sent(entries, head) else "untouched"
+    )
+    if readback is None:
+        sent = [entry["index"] + 1 for entry in entries if "index" in entry]
+        count = max(sent, default=0) if phase == "writing" else len(plan.lines)
+        return Account(plan, phase, fates_unread(plan, count), (), storage, snapshot)
+    if readback.damaged:
+        raise Refused(
+            "The settings were not read cleanly: " + "; ".join(readback.damage),
+            remedy="Read them again: only a clean reading tells what took effect",
+        )
+    fates = tuple(fate_of(change, readback) for change in plan.changes)
+    meant = plan.wanted.keys() | head.get("reset", {}).keys()  # what the lines were to change
+    return Account(plan, phase, fates, _displaced(meant, snapshot, readback), storage, snapshot)
+
+
+def _store_word_sent(entries: Sequence[Entry], head: Entry) -> bool:
+    """Whether anything went out that is not one of the lines that come before the store word."""
+    before = set(head.get("reset", {}).values())
+    return any(e["step"] == "sending" and e["line"] not in before for e in entries)
+
+
+def settings_of(snapshot: Mapping[str, Any]) -> dict[str, Setting]:
+    """Settings of a snapshot as a journal keeps it."""
+    return {
+        key: Setting(value, UNITS.get(kind_of(key), ""), digits, tolerance=tolerance)
+        for key, (value, digits, tolerance) in snapshot["settings"].items()
+    }
+
+
+def _displaced(plan: Plan, snapshot: Mapping[str, Setting], now: Readback) -> tuple[Change, ...]:
+    return tuple(
+        Change(key, setting.value, was.value, setting.unit, setting.digits)
+        for key, was in snapshot.items()
+        if key not in meant
+        and (setting := now.settings.get(key)) is not None
+        and setting.value != was.value
+    )
+
+
+def finish(
+    found: Account, readback: Readback, family: Family, profile: Profile | None = None
+) -> Plan:
+    """The plan that brings the broken one to its end; empty if all of it is live."""
+    wanted = {f.key: f.wanted for f in found.fates if f.state != "took"}
+    wanted |= {change.key: change.new for change in found.displaced}
+    return make_plan(
+        readback,
+        wanted,
+        family,
+        machine=found.plan.machine,
+        profile=profile,
+        why=f"finish plan {found.plan.digest}",
+        undoing=True,
+    )
+
+
+def undo(
+    found: Account, readback: Readback, family: Family, profile: Profile | None = None
+) -> Plan:
+    """The plan that makes everything live as it was before; empty if it is.
+
+    A value that plumbelt wrote itself goes back in full precision, where the profile keeps it and
+    it agrees with what was printed.
+    """
+    saved = profile.settings if profile else {}
+    wanted = {c.key: _before(c, saved.get(c.key)) for c in found.plan.changes}
+    wanted |= {change.key: change.new for change in found.displaced}
+    return make_plan(
+        readback,
+        wanted,
+        family,
+        machine=found.plan.machine,
+        profile=profile,
+        why=f"undo plan {found.plan.digest}",
+        undoing=True,
+    )
+
+
+def _before(change: Change, saved: Any) -> float:
+    written = None if saved is None else saved.written
+    setting = Setting(change.old, change.unit, change.digits)
+    return written if written is not None and setting.agrees_with(written) else change.old

@@ -1,0 +1,325 @@
+"""Storing: a step of its own, because it makes everything permanent that is live.
+
+    look     read live, reload what is stored, read that, put the live values back, read again
+    store    the store word; reload; read; compare: only a value that came back is stored
+    prove    after a power cycle, after homing, after a job's start: read back and compare
+
+Looking first shows what else would become permanent (limits that a job has changed, a colleague's
+trial).  Every line of it is journalled, so that a break in between can be mended.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+from agent.change.outcome import Broken, Outcome, Stage, fate_of, fates_unread
+from agent.change.plan import Change, Plan, short_digest
+from agent.change.transaction import judge, read_clean, reply_plain, snapshot_plain
+from agent.errors import LinkFailed, Refused
+from agent.families.base import Family
+from agent.model.settings import Event, Readback
+from agent.store.journal import CLOSED, Journal
+from agent.wire.link import Link
+
+Others = Literal["store them too", "leave them out"]
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What storing now would make permanent; `old` of a change is stored, `new` is live."""
+
+    machine: str
+    family: str
+    line: str | None  #: the store word
+    own: tuple[Change, ...]  #: settings of the plan
+    others: tuple[Change, ...] = ()  #: everything else that differs
+    notes: tuple[str, ...] = ()
+
+    @property
+    def digest(self) -> str:
+        """Approval of storing names it; without `others` the plan's own digest will do, too."""
+        values = [[c.key, c.old, c.new] for c in (*self.own, *self.others)]
+        return short_digest([self.machine, self.family, self.line, values])
+
+    def __str__(self) -> str:
+        parts = [f"{self.machine}: {self.line} would make permanent"]
+        parts += [f"  {change}" for change in self.own]
+        if self.others:
+            parts += ["and, although no line of the plan names them,"]
+            parts += [f"  {change}" for change in self.others]
+        return "\n".join([*parts, *self.notes, f"digest {self.digest}"])
+
+    def to_plain(self) -> dict[str, Any]:
+        return {
+            "machine": self.machine,
+            "family": self.family,
+            "line": self.line,
+            "own": [change.to_plain() for change in self.own],
+            "others": [change.to_plain() for change in self.others],
+            "notes": list(self.notes),
+            "digest": self.digest,
+        }
+
+
+# --- looking -------------------------------------------------------------------------------------
+
+
+def look(link: Link, family: Family, plan: Plan, *, journal: Journal) -> Look:
+    """What storing now would make permanent; leaves every value live as it was.
+
+    Raises Refused if the plan is not live, if storing is not possible here, or if the live values
+    could not be put back; Broken if the link failed on the way.
+    """
+    refuse_no_store(family, plan)
+    live = read_clean(link, family)
+    _refuse_not_live(plan, live)
+    if family.words.reload is None:
+        note = "this controller cannot show what is stored, so what else would be is not known"
+        own = tuple(c for c in plan.changes)
+        return Look(plan.machine, plan.family, family.words.store, own, (), (note,))
+    back = _lines_back(family, plan, live)
+    journal.note("looking", plan=plan.to_plain(), snapshot=snapshot_plain(live), back=back)
+    with _breakable(plan, journal):
+        said = _send(link, family, family.words.reload, journal)
+        stored = read_clean(link, family)
+        differing = [key for key in live.settings if _differs(live, stored, key)]
+        for key in differing:
+            if key in back:
+                _send(link, family, back[key], journal)
+        again = read_clean(link, family)
+    found = _look(plan, family, live, stored, said)
+    lost = [
+        key for key in differing if not again.settings[key].agrees_with(_exact(plan, live, key))
+    ]
+    journal.note(CLOSED, look=found.to_plain(), lost=lost)
+    if lost:
+        raise Refused(
+            "Reloading what is stored has changed settings that could not be put back: "
+            + ", ".join(lost),
+            remedy="Read back and preview anew. Nothing was stored",
+        )
+    return found
+
+
+def refuse_no_store(family: Family, plan: Plan) -> None:
+    """Raises Refused, with the lines for the controller's file, where no store word helps."""
+    if family.words.writing_stores:
+        raise Refused(
+            "This controller stores as it writes: there is nothing left to store",
+            remedy="Switch it off and on and read back to prove it",
+        )
+    lines = hand_over(family, plan)
+    if family.words.store is None or (lines and not family.words.covers_steps):
+        raise Refused(
+            "This controller's store word does not cover these settings",
+            remedy="Edit its file: " + " | ".join(lines) if lines else "Edit its file",
+        )
+
+
+def hand_over(family: Family, plan: Plan) -> tuple[str, ...]:
+    """Lines for the controller's own file, for the settings that storing does not cover."""
+    if family.words.store is not None and family.words.covers_steps:
+        return ()
+    lines = (family.file_line(change.key, change.new) for change in plan.changes)
+    return tuple(line for line in lines if line is not None)
+
+
+def _refuse_not_live(plan: Plan, live: Readback) -> None:
+    absent = [str(f) for c in plan.changes if (f := fate_of(c, live)).state != "took"]
+    if absent:
+        raise Refused(
+            "The plan is not live, so storing would keep something else: " + "; ".join(absent),
+            remedy="Write it first. Nothing was stored",
+        )
+
+
+def _differs(live: Readback, stored: Readback, key: str) -> bool:
+    setting = stored.settings.get(key)
+    return setting is None or setting.value != live.settings[key].value
+
+
+def _exact(plan: Plan, live: Readback, key: str) -> float:
+    """Full-precision value where it is known, else the printed one."""
+    return plan.wanted.get(key, live.settings[key].value)
+
+
+def _lines_back(family: Family, plan: Plan, live: Readback) -> dict[str, str]:
+    """The line that brings each live value back; keys that cannot be written have none."""
+    lines: dict[str, str] = {}
+    for key in live.settings:
+        try:
+            lines[key] = family.write_line(key, _exact(plan, live, key), live)
+        except Refused:
+            continue
+    return lines
+
+
+def _look(
+    plan: Plan, family: Family, live: Readback, stored: Readback, said: tuple[Event, ...]
+) -> Look:
+    changes = [
+        Change(key, was.value, _exact(plan, live, key), was.unit, was.digits)
+        for key, was in stored.settings.items()
+        if key in live.settings and _differs(live, stored, key)
+    ]
+    notes = [f"the controller said: {event.kind.replace('_', ' ')}" for event in said]
+    texts = sorted(set(live.other) ^ set(stored.other))
+    if texts:
+        notes.append(
+            "these lines differ between live and stored, and the reload has made the stored ones "
+            "live: " + " | ".join(texts)
+        )
+    return Look(
+        plan.machine,
+        plan.family,
+        family.words.store,
+        own=tuple(c for c in changes if c.key in plan.wanted),
+        others=tuple(c for c in changes if c.key not in plan.wanted),
+        notes=tuple(notes),
+    )
+
+
+# --- storing -------------------------------------------------------------------------------------
+
+
+def store(
+    link: Link,
+    family: Family,
+    plan: Plan,
+    looked: Look,
+    approved: str,
+    *,
+    journal: Journal,
+    others: Others | None = None,
+) -> Outcome:
+    """Store what is live, reload it, and compare.
+
+    `approved` is the digest of `looked`; where nothing but the plan would become permanent, the
+    plan's own digest will do.  `others` says what to do with the rest, and is wanted where there
+    is a rest.  Raises Refused before anything is stored, Broken if the link fails on the way.
+    """
+    _check_approval(plan, looked, approved, others)
+    live = read_clean(link, family)
+    _refuse_not_live(plan, live)
+    reset = {c.key: c.old for c in looked.others} if others == "leave them out" else {}
+    _refuse_more(looked, live)
+    lines = {key: family.write_line(key, value, live) for key, value in reset.items()}
+    journal.note("storing", plan=plan.to_plain(), snapshot=snapshot_plain(live), reset=lines)
+    with _breakable(plan, journal):
+        for line in lines.values():
+            _send(link, family, line, journal)
+        before = read_clean(link, family)
+        events = _send(link, family, str(family.words.store), journal)
+        if family.words.reload is not None:
+            events += _send(link, family, family.words.reload, journal)
+        after = read_clean(link, family)
+        outcome = _staged(family, judge(plan, before, after, events))
+        if not outcome.verified:
+            outcome = _kept_live(link, family, outcome, before, journal)
+    journal.note("stored", outcome=outcome.to_plain(), snapshot=snapshot_plain(after))
+    journal.note(CLOSED, verified=outcome.stored)
+    return outcome
+
+
+def _check_approval(plan: Plan, looked: Look, approved: str, others: Others | None) -> None:
+    given = approved.strip().lower()
+    if looked.others and others is None:
+        raise Refused(
+            "Storing would make more permanent than the plan: "
+            + "; ".join(map(str, looked.others)),
+            remedy="Say whether to store these too or to leave them out. Nothing was stored",
+        )
+    allowed = {looked.digest} if looked.others else {looked.digest, plan.digest}
+    if given not in allowed:
+        raise Refused(
+            f"The digest of what would be stored is {looked.digest}, and {given[:20]!r} was "
+            "approved",
+            remedy="Look at it again. Nothing was stored",
+        )
+
+
+def _refuse_more(looked: Look, live: Readback) -> None:
+    """Raises Refused if something else has become live since the look."""
+    known = {c.key: c.new for c in (*looked.own, *looked.others)}
+    moved = [
+        key
+        for key, value in known.items()
+        if key in live.settings and not live.settings[key].agrees_with(value)
+    ]
+    if moved:
+        raise Refused(
+            "Since the look something else has changed " + ", ".join(moved),
+            remedy="Look again. Nothing was stored",
+        )
+
+
+def _staged(family: Family, outcome: Outcome) -> Outcome:
+    """Add the stage that a reload proves, or say why it proves nothing."""
+    failed = [e for e in outcome.events if e.kind in ("storage_write_failed", "no_storage")]
+    notes = [f"the controller said: {event.kind.replace('_', ' ')}" for event in failed]
+    stages = outcome.stages
+    if family.words.reload is None:
+        notes.append("storage cannot be reloaded here: only a power cycle proves that it holds")
+    elif outcome.verified:
+        stages = (*stages, "reloaded from storage")
+    return replace(outcome, stages=stages, notes=(*outcome.notes, *notes))
+
+
+def _kept_live(
+    link: Link, family: Family, lost: Outcome, before: Readback, journal: Journal
+) -> Outcome:
+    """Storage gave something else back: make the plan's values live again, as they were before."""
+    for fate, line in zip(lost.fates, lost.plan.lines, strict=True):
+        if fate.state != "took":
+            _send(link, family, line, journal)
+    again = judge(lost.plan, before, read_clean(link, family), lost.events)
+    given = "; ".join(str(fate) for fate in lost.fates if fate.state != "took")
+    moved = "; ".join(str(change) for change in lost.moved)
+    note = f"storage gave other values back, so nothing is proved to be stored: {given or moved}"
+    return replace(again, notes=(*lost.notes, *again.notes, note))
+
+
+# --- proving later -------------------------------------------------------------------------------
+
+
+def prove(link: Link, family: Family, plan: Plan, stage: Stage, *, journal: Journal) -> Outcome:
+    """Read back after `stage` (a power cycle, homing, a job's start) and compare with the plan."""
+    after = read_clean(link, family)
+    fates = tuple(fate_of(change, after) for change in plan.changes)
+    held = all(fate.state == "took" for fate in fates)
+    outcome = Outcome(plan, fates, stages=("read back", stage) if held else ("read back",))
+    journal.note("proved", stage=stage, outcome=outcome.to_plain())
+    return outcome
+
+
+# --- lines ---------------------------------------------------------------------------------------
+
+
+def _send(link: Link, family: Family, line: str, journal: Journal) -> tuple[Event, ...]:
+    """Send one line, journalled before and after; what the controller said to it."""
+    journal.note("sending", line=line)
+    reply = link.ask(line)
+    journal.note("answered", line=line, **reply_plain(reply))
+    if not reply.ok:
+        raise Refused(
+            f"The controller refused {line}: {reply.error or 'no reason given'}",
+            remedy="Read back to see where things stand",
+        )
+    return family.reply_events(line, reply.lines)
+
+
+@contextmanager
+def _breakable(plan: Plan, journal: Journal) -> Iterator[None]:
+    """Journals what broke the step; a failure of the link becomes Broken."""
+    try:
+        yield
+    except LinkFailed as failure:
+        journal.note("broken", why=failure.what)
+        unread = Outcome(plan, fates_unread(plan, len(plan.lines)))
+        raise Broken(failure.what, unread, wire=failure.wire) from failure
+    except Refused as refusal:
+        journal.note("broken", why=refusal.what)
+        raise
