@@ -61,11 +61,11 @@ AXES: Final = Table(_axes, {role: Key(_AxisLetter()) for role in ROLES})
 
 # --- drives --------------------------------------------------------------------------------------
 
-#: Keys of each kind of output; all but `u_percent` say which kind is meant.
+#: Keys of each kind of output; all but `u_relative` say which kind is meant.
 _OUTPUT_KEYS: Final = {
     "roller": ("roller_mm", "belt_mm", "neutral_mm", "u_roller_mm", "u_belt_mm", "u_neutral_mm"),
-    "teeth": ("teeth", "pitch_mm", "u_percent"),
-    "lead": ("lead_mm", "u_percent"),
+    "teeth": ("teeth", "pitch_mm", "u_relative"),
+    "lead": ("lead_mm", "u_relative"),
 }
 
 
@@ -74,7 +74,7 @@ def _drive(full_steps: int, microsteps: int, ratio: float = 1.0, **output: float
 
 
 def _output(found: Mapping[str, float]) -> Output:
-    given = found.keys() - {"u_percent"}
+    given = found.keys() - {"u_relative"}
     kinds = [kind for kind, keys in _OUTPUT_KEYS.items() if given & set(keys)]
     if len(kinds) != 1:
         raise ValueError(
@@ -87,7 +87,7 @@ def _output(found: Mapping[str, float]) -> Output:
         raise ValueError(f"{', '.join(strange)} does not go with {_OUTPUT_KEYS[kind][0]}")
     if kind == "roller":
         return _roller(found)
-    relative = {"u_relative": found["u_percent"] / 100} if "u_percent" in found else {}
+    relative = {"u_relative": found["u_relative"]} if "u_relative" in found else {}
     if kind == "lead":
         return Screw(found["lead_mm"], **relative)
     if "teeth" not in found or "pitch_mm" not in found:
@@ -124,7 +124,7 @@ DRIVE: Final = Table(
         "teeth": Key(Whole(1, 10_000)),
         "pitch_mm": Key(_LENGTH),
         "lead_mm": Key(_LENGTH),
-        "u_percent": Key(Number("%", least=0, most=50)),
+        "u_relative": Key(Number(least=0, most=0.5)),
     },
     "a drive: {full_steps: ..., microsteps: ..., ratio: ..., teeth: ..., pitch_mm: ...}",
 )
@@ -157,18 +157,8 @@ def drive_plain(drive: Drive) -> dict[str, Any]:
         plain |= {"lead_mm": output.lead}
         default = Screw(output.lead).u_relative
     if output.u_relative != default:
-        plain["u_percent"] = _percent(output.u_relative)
+        plain["u_relative"] = output.u_relative
     return plain
-
-
-def _percent(relative: float) -> float:
-    """Percentage that gives back exactly `relative` when divided by 100."""
-    percent = relative * 100
-    for digits in range(1, 17):
-        rounded = float(f"{percent:.{digits}g}")
-        if rounded / 100 == relative:
-            return rounded
-    return percent
 
 
 # --- mechanics -----------------------------------------------------------------------------------
