@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from agent.errors import BadInput
 from agent.estimate.uncertainty import display_step, pooled_deviation, rectangular
 from agent.model import geometry
 from agent.model.feature import GROUPS, Reading, Vector, direction_group
@@ -125,6 +126,8 @@ class Observations:
                     sized = geometry.between_faces(A, dA, v)
                 case "points":
                     sized = geometry.between_points(A, dA, v)
+                case "edges":
+                    sized = geometry.between_edges(A, dA, v)
                 case int(axis):
                     sized = geometry.component(A, dA, v, axis)
                 case _:
@@ -151,6 +154,12 @@ def _formula(reading: Reading, group: str) -> int | str:
         return _COMPONENT[reading.kind]
     if reading.kind == "travel":
         return "points"
+    if reading.between == "edges" and reading.along[2]:
+        raise BadInput(
+            f"{reading.name or reading.kind}: edges lie on the belt, but along {reading.along} "
+            "rises off it",
+            remedy="Give `between: faces` or `between: points`.",
+        )
     default = "points" if group == "diagonal" else "faces"
     return reading.between or default
 

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
 Kind = Literal["outside", "inside", "pitch", "lean", "sway", "travel", "gap"]
-Between = Literal["faces", "points"]
+#: `faces` of a solid, `edges` of a flat piece (one layer), or `points` (corners).
+Between = Literal["faces", "points", "edges"]
 Vector = tuple[float, float, float]
 
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)

@@ -143,6 +143,15 @@ def between_faces(A: Array, dA: Array, v: Array) -> Sized:
     return Sized(nominal / size, nominal[:, None] * slope / (size**3)[:, None])
 
 
+def between_edges(A: Array, dA: Array, v: Array) -> Sized:
+    """Distance of parallel edges of a flat piece, nominally v (n, 3) apart and square to v.
+
+    A single layer has no height by which jaws could follow a lean: what `between_faces` is in
+    space, this is in plan.
+    """
+    return between_faces(A[:2, :2], dA[:, :2, :2], v[:, :2])
+
+
 def component(A: Array, dA: Array, v: Array, axis: int) -> Sized:
     """Component of A v along x (0), s (1) or h (2)."""
     return Sized(v @ A[axis], np.einsum("kj,nj->nk", dA[:, axis], v))

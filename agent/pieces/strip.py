@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
-from agent.model.feature import Feature, Kind, Vector
+from agent.model.feature import Between, Feature, Kind, Vector
 from agent.model.profile import Profile
 from agent.pieces.envelope import Envelope, check_sizes, in_range, period, whole_turns
 from agent.pieces.post import START_S
@@ -29,9 +29,10 @@ _SEAM_MM: Final = 2.5
 
 
 def _feature(name: str, kind: Kind, low: Vector, high: Vector, hint: str) -> Feature:
-    """Feature between two faces, along the line from one jaw to the other."""
-    along = tuple(round(b - a, 6) for a, b in zip(low, high, strict=True))
-    return Feature(name, kind, (along[0], along[1], along[2]), jaws=(low, high), hint=hint)
+    """Feature along the line from one jaw to the other: between parallel edges, or corners."""
+    x, s, h = (round(b - a, 6) for a, b in zip(low, high, strict=True))
+    between: Between = "points" if x and s else "edges"
+    return Feature(name, kind, (x, s, h), between, jaws=(low, high), hint=hint)
 
 
 @dataclass(frozen=True, slots=True)

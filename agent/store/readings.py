@@ -116,7 +116,7 @@ _READING: Final = Table(
         "feature": Key(Choice(KINDS), into="kind", required=True),
         "along": Key(_VECTOR, required=True),
         "mm": Key(ListOf(Number("mm", least=-1e5, most=1e5), least=1), required=True),
-        "between": Key(Choice(("faces", "points"))),
+        "between": Key(Choice(("faces", "points", "edges"))),
         "u_mm": Key(Number("mm", above=0, most=100)),
         "name": Key(Text(most=80)),
     },

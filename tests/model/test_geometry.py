@@ -11,6 +11,7 @@ from agent.model.geometry import (
     ERRORS,
     affine,
     affine_with_slopes,
+    between_edges,
     between_faces,
     between_points,
     commands,
@@ -28,6 +29,7 @@ vectors = st.lists(
 SIZES = {
     "points": between_points,
     "faces": between_faces,
+    "edges": lambda A, dA, v: between_edges(A, dA, v * (1, 1, 0) + (1, 0, 0)),
     "sway": lambda A, dA, v: component(A, dA, v, 0),
     "lean": lambda A, dA, v: component(A, dA, v, 1),
     "gap": lambda A, dA, v: component(A, dA, v, 2),
@@ -108,6 +110,15 @@ def test_faces_of_a_sheared_plate_are_seen_square():
     v = np.array([[0.0, 80.0, 0.0]])
     assert between_points(A, dA, v).value[0] == pytest.approx(80.0)
     assert between_faces(A, dA, v).value[0] == pytest.approx(80.0 * math.cos(0.02))
+
+
+def test_edges_of_a_flat_piece_follow_the_shear_but_not_the_lean():
+    """One layer, yaw 0.02 and a gantry 0.05 rad off: square distance in plan, no cosine of lean."""
+    errors = np.array([0, 0, 0, 0.05, 0.02, 0, 0.0])
+    A, dA = affine_with_slopes(math.pi / 4, errors)
+    v = np.array([[0.0, 80.0, 0.0]])
+    assert between_edges(A, dA, v).value[0] == pytest.approx(80.0 * math.cos(0.02))
+    assert between_faces(A, dA, v).value[0] < 80.0 * math.cos(0.02) * math.cos(0.04)
 
 
 @pytest.mark.parametrize("theta", [0.0, -0.3, math.pi, math.nan])
