@@ -26,6 +26,9 @@ _CLEAR_TOP: Final = 4.0
 #: Common practice; at a gantry angle of up to 50 degrees an upright face stays inside it.
 OVERHANG: Final = math.radians(50)
 
+#: Room for a jaw beside the tall part, on top of the low one, mm.
+JAW_MM: Final = 10.0
+
 _FLANGE_MM: Final = 8.0  #: how far the foot reaches out, so that it stays on the belt
 _FLANGE_H: Final = 1.0
 _BEST_SPAN: Final = (60.0, 90.0)  #: of the lean face: higher is better read, slower and softer
@@ -75,7 +78,8 @@ def post(
 
     height  of the tall part, mm; None: the span of `lean_span` and its clearances
     step    height of the low part, mm; None: a fifth of `height`
-    width   of each part across, mm;  depth  along the belt, mm;  walls  beads of a wall
+    width   of the tall part across, mm; the low one is wider by `JAW_MM`
+    depth   of both along the belt, mm;  walls  beads of a wall
 
     Raises BadInput for sizes the machine has no room for.
     """
@@ -85,7 +89,7 @@ def post(
         height = round(lean_span(profile, room.height - clear) + clear, 2)
     if step is None:
         step = round(height / 5)
-    most = (room.width - 2 * _FLANGE_MM) / 2
+    most = (room.width - 2 * _FLANGE_MM - JAW_MM) / 2
     check_sizes(
         "post",
         in_range("height", height, 20.0, room.height)
@@ -98,7 +102,7 @@ def post(
     slope = front_slope(layers)
     front = START_S - _FLANGE_MM - height * slope  #: s of the front face at the top
     back = front - depth
-    left, middle, right = room.middle - width, room.middle, room.middle + width
+    left, middle, right = room.middle - width, room.middle, room.middle + width + JAW_MM
 
     def body(h: float) -> tuple[Point2, ...]:
         return (
@@ -148,7 +152,7 @@ def post(
 def _features(
     left: float, middle: float, right: float, back: float, depth: float, height: float, step: float
 ) -> tuple[Feature, ...]:
-    tall, low = (left + middle) / 2, (middle + right) / 2
+    tall, low = (left + middle) / 2, (middle + JAW_MM + right) / 2
     at = back + depth / 2
     bottom, top = _CLEAR_FOOT, height - _CLEAR_TOP
     span = (0.0, 0.0, round(top - bottom, 6))
