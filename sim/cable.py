@@ -1,0 +1,60 @@
+"""The cable between a controller and one client: takes its time, and is where faults live.
+
+Both transports use it, the one in memory and the served ones, so that a fault is the same fault
+everywhere.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+from sim.controller import Controller
+
+
+class Cable:
+    """Bytes both ways between a controller and a client, on the controller's clock.
+
+    `baud` None: bytes take no time; else ten bits each.
+    """
+
+    def __init__(self, controller: Controller, *, baud: int | None = 115200) -> None:
+        self.controller = controller
+        self.seconds_per_byte = 10 / baud if baud else 0.0
+        self.to_controller = 0  #: bytes carried so far
+        self.to_client = 0
+        self._coming: deque[tuple[float, bytes]] = deque()
+        self._line_free = 0.0
+
+    def write(self, data: bytes, now: float) -> None:
+        """The client's bytes arrive at the controller at `now`."""
+        self.to_controller += len(data)
+        self.controller.receive(data, now)
+        self._collect(now)
+
+    def read(self, now: float) -> bytes:
+        """What has arrived at the client by `now`."""
+        self.controller.run(now)
+        self._collect(now)
+        coming = self._coming
+        if not coming or coming[0][0] > now:
+            return b""
+        parts = []
+        while coming and coming[0][0] <= now:
+            parts.append(coming.popleft()[1])
+        data = b"".join(parts)
+        self.to_client += len(data)
+        return data
+
+    def next_instant(self) -> float | None:
+        """When something may arrive at the client if it stays silent; None if nothing will."""
+        instant = self.controller.next_instant()
+        if self._coming:
+            first = self._coming[0][0]
+            return first if instant is None else min(first, instant)
+        return instant
+
+    def _collect(self, now: float) -> None:
+        data = self.controller.take()
+        if data:
+            self._line_free = max(now, self._line_free) + len(data) * self.seconds_per_byte
+            self._coming.append((self._line_free, data))

@@ -1,0 +1,632 @@
+"""A controller on a serial wire: bytes and instants in, bytes out, no I/O and no real clock.
+
+`Controller` holds what all families share: lines out of bytes, one command at a time, commands
+that take time, keep-alives, heaters, moves, and settings that are live or stored.  A family adds
+its own words (`replay.py`, `numbered.py`, ...).  All free text is this simulator's own.
+"""
+
+from __future__ import annotations
+
+import functools
+import operator
+import re
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from sim.heat import Heater
+from sim.motion import Motion
+
+_WORD = re.compile(r"([A-Z])\s*([-+]?(?:\d+\.?\d*|\.\d+)?)")
+
+_NUMBER = re.compile(r"N\s*(-?\d+)\s*")
+
+ChangeKind = Literal["set", "store", "load", "defaults", "erase"]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One thing that happened to the settings, and the line that caused it."""
+
+    at: float
+    kind: ChangeKind
+    line: str
+    key: str = ""  #: empty where all settings are meant
+    old: float | None = None
+    new: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How this one board was built."""
+
+    name: str = "bench"
+    ack: Literal["plain", "slots", "line"] = "plain"  #: `ok`, `ok P15 B3`, `ok N12 P15 B3`
+    resend_ok: bool = True  #: an acknowledgement follows a resend request
+    boot_seconds: float = 1.2  #: from reset to the first word
+    queue_length: int = 16  #: moves
+    slots: int = 4  #: command lines waiting
+    ring_bytes: int = 128  #: bytes waiting behind them
+    line_bytes: int = 96  #: longest command line
+    busy_seconds: float = 2.0  #: keep-alive period, 0 for none
+    idle_word: str = ""  #: sent each second while nothing is asked, `wait` in some families
+    line_end: str = "\n"
+    echo: bool = False  #: sends our own line back first (a debug option)
+    decimals: int = 2
+    settings_prefix: str = "echo:"
+    settings_indent: str = "  "
+    steps_indent: str = " "
+    headings: bool = True
+    boot_dump: bool = False  #: prints all settings while it boots
+    inches: bool = False  #: starts with inch as the unit
+    store_silent: bool = False  #: stores without a word
+    seconds_per_line: float = 0.0005  #: time a command takes in itself
+
+
+@dataclass(slots=True)
+class Hold:
+    """A command that is not answered yet."""
+
+    until: float
+    then: Callable[[], Hold | None]
+    next_busy: float
+    next_report: float | None = None
+
+
+class Controller:
+    """Base of the families; see the module."""
+
+    family = ""
+    boot_word = "start"
+    takes_line_numbers = True
+
+    def __init__(
+        self,
+        motion: Motion,
+        live: Mapping[str, float],
+        *,
+        defaults: Mapping[str, float] | None = None,
+        other: Sequence[str] = (),
+        options: Options | None = None,
+    ) -> None:
+        self.motion = motion
+        self.options = options or Options()
+        self.stored: dict[str, float] | None = dict(live)
+        self.defaults: dict[str, float] = dict(defaults or live)
+        self.live: dict[str, float] = dict(live)
+        self.other = list(other)  #: setting lines kept as text
+        self.received: list[str] = []  #: accepted command lines, framing removed
+        self.changes: list[Change] = []
+        self.hotend = Heater(rate=3.0, cooling=120.0)
+        self.bed = Heater(rate=0.7, cooling=600.0)
+        self.fan = 0.0
+        self.halted = False
+        self.now = 0.0  #: instant up to which everything has happened
+        self.line = ""  #: the command being worked on
+        self.storage_fault: Literal["", "lies", "fails", "unreadable", "none"] = ""
+        self._out = bytearray()
+        self._ring = bytearray()
+        self._slots: deque[str] = deque()
+        self._free_at = 0.0
+        self._hold: Hold | None = None
+        self._booting: float | None = None
+        self.busy_seconds = self.options.busy_seconds
+        self._last_line = 0
+        self._number: int | None = None
+        self._report_every = 0.0
+        self._next_report = 0.0
+        self._next_idle = 0.0
+        self.lost_bytes = 0  #: received while there was no room or nobody listened
+        self._handlers: dict[str, Callable[[dict[str, float]], Hold | None]] = {
+            name.removeprefix("on_"): getattr(self, name)
+            for name in dir(self)
+            if re.fullmatch(r"on_[GMT]\d+(_\d+)?", name)
+        }
+        self.motion.unit = 25.4 if self.options.inches else 1.0
+        self.apply()
+
+    # ------------------------------------------------------------------ bytes and time
+
+    def receive(self, data: bytes, now: float) -> None:
+        """Bytes arrive at the instant `now`; what finds no room is lost."""
+        self.run(now)
+        if self._booting is not None:  # nobody listens while the board boots
+            self.lost_bytes += len(data)
+            return
+        ring = self._ring
+        for piece in data.splitlines(keepends=True):
+            ring += piece
+            if self.urgent(ring):
+                continue
+            self._take_lines()
+            self._pump(now)
+            room = self.options.ring_bytes
+            if len(ring) > room:
+                self.lost_bytes += len(ring) - room
+                del ring[room:]
+
+    def run(self, now: float) -> None:
+        """Let time pass up to the instant `now`."""
+        if self._booting is not None:
+            if self._booting > now:
+                self.now = max(self.now, now)
+                return
+            self.now = max(self.now, self._booting)
+            self._booting = None
+            self._boot()
+        self._pump(now)
+        self.now = max(self.now, now)
+        self.motion.settle(now)
+
+    def take(self) -> bytes:
+        """Bytes sent since the last call."""
+        data = bytes(self._out)
+        self._out.clear()
+        return data
+
+    def next_instant(self) -> float | None:
+        """When something will be sent next if nothing more arrives; None if nothing will."""
+        if self._booting is not None:
+            return self._booting
+        if self.halted:
+            return None
+        times: list[float] = []
+        hold = self._hold
+        if hold is not None:
+            times.append(hold.until)
+            if self.busy_seconds:
+                times.append(hold.next_busy)
+            if hold.next_report is not None:
+                times.append(hold.next_report)
+        elif self._slots:
+            times.append(max(self._free_at, self.now))
+        elif self.options.idle_word:
+            times.append(self._next_idle)
+        if self._report_every:
+            times.append(self._next_report)
+        return min(times) if times else None
+
+    @property
+    def working(self) -> bool:
+        """True while a command waits for its answer."""
+        return self._hold is not None or bool(self._slots) or self._booting is not None
+
+    def power_on(self, now: float) -> None:
+        """Switch on or reset: forgets all that was not stored, says so a moment later."""
+        self.run(now)
+        self.motion.drop_queue(now)
+        self.motion.reset()
+        self.motion.unit = 25.4 if self.options.inches else 1.0
+        self._ring.clear()
+        self._slots.clear()
+        self._hold = None
+        self._report_every = 0.0
+        self._last_line = 0
+        self.halted = False
+        self.hotend.set(0.0, now)
+        self.bed.set(0.0, now)
+        self.fan = 0.0
+        self._booting = now + self.options.boot_seconds
+        self._load_at_boot()
+
+    def finish_moves(self) -> None:
+        """Let everything that is queued happen now."""
+        self.motion.settle(float("inf"))
+
+    def _pump(self, now: float) -> None:
+        while not self.halted:
+            hold = self._hold
+            if hold is not None:
+                at = hold.until
+                if self.busy_seconds and hold.next_busy < at:
+                    at = hold.next_busy
+                if hold.next_report is not None and hold.next_report < at:
+                    at = hold.next_report
+                if self._report_due(min(at, now)):
+                    continue
+                if at > now:
+                    return
+                self.now = max(self.now, at)
+                if at >= hold.until:
+                    self._hold = None
+                    self._free_at = self.now
+                    self._hold = hold.then()
+                    self._take_lines()
+                elif hold.next_report is not None and at >= hold.next_report:
+                    hold.next_report += 1.0
+                    self.say(self.heat_report())
+                else:
+                    hold.next_busy += self.busy_seconds
+                    self.say_busy()
+            elif self._slots:
+                at = max(self._free_at, self.now)
+                if at > now:
+                    return
+                self.now = at
+                line = self._slots.popleft()
+                self._free_at = at + self.options.seconds_per_line
+                self._hold = self._accept(line)
+                self._next_idle = at + 1.0
+                self._take_lines()
+            elif self._report_due(now):
+                continue
+            elif self.options.idle_word and self._next_idle <= now:
+                self.now = max(self.now, self._next_idle)
+                self._next_idle += 1.0
+                self.say(self.options.idle_word)
+            else:
+                return
+
+    def _report_due(self, now: float) -> bool:
+        if not self._report_every or self._next_report > now:
+            return False
+        self.now = max(self.now, self._next_report)
+        self._next_report += self._report_every
+        self.say(" " + self.temperatures())
+        return True
+
+    def _take_lines(self) -> None:
+        ring = self._ring
+        while len(self._slots) < self.options.slots:
+            end = ring.find(b"\n")
+            if end < 0 and (end := ring.find(b"\r")) < 0:
+                return
+            raw = bytes(ring[: min(end, self.options.line_bytes)])
+            del ring[: end + 1]
+            text = raw.decode("latin-1").rstrip("\r")
+            if text.strip() or not self.takes_line_numbers:
+                self._slots.append(text)
+
+    # ------------------------------------------------------------------ lines
+
+    def urgent(self, ring: bytearray) -> bool:
+        """Act on words that do not wait behind others; True if the bytes are dealt with."""
+        if b"M112" not in ring or re.search(rb"(^|\s)M112\b", ring) is None:
+            return False
+        self.received.append("M112")
+        self.halt("emergency word received")
+        return True
+
+    def _accept(self, text: str) -> Hold | None:
+        """Check the framing of one line, then do it."""
+        text = text.split(";", 1)[0].strip()
+        self._number = None
+        if not text:
+            return None
+        if self.options.echo:
+            self.say(f"echo:{text}")
+        if self.takes_line_numbers and (text[0] == "N" or "*" in text):
+            reason = self._misframed(text)
+            if reason:
+                self._ask_again(reason)
+                return None
+            text = self._unframed(text)
+        self.line = text
+        self.received.append(text)
+        return self.work(text)
+
+    def _misframed(self, text: str) -> str:
+        """What is wrong with the number or the checksum of a line; empty if nothing is."""
+        body, star, given = text.partition("*")
+        match = _NUMBER.match(body)
+        if match is None:
+            return "No Line Number with checksum"
+        if not star:
+            return "No Checksum with line number"
+        wanted = functools.reduce(operator.xor, body.encode("latin-1"), 0)
+        if not given.strip().isdigit() or int(given) != wanted:
+            return "checksum mismatch"
+        restarts = body[match.end() :].startswith("M110")
+        if int(match[1]) != self._last_line + 1 and not restarts:
+            return "Line Number is not Last Line Number+1"
+        return ""
+
+    def _unframed(self, text: str) -> str:
+        """The command in a well-framed line, which is counted."""
+        body = text.partition("*")[0]
+        match = _NUMBER.match(body)
+        assert match is not None
+        command = body[match.end() :].strip()
+        self._number = self._last_line = int(match[1])
+        if command.startswith("M110") and (inner := re.search(r"N\s*(-?\d+)", command)):
+            self._last_line = int(inner[1])
+        return command
+
+    def _ask_again(self, reason: str) -> None:
+        """Ask for the line again; what else waited in the buffers is thrown away."""
+        self._slots.clear()
+        self._ring.clear()
+        self.say(f"Error:{reason}, Last Line: {self._last_line}")
+        self.say(f"Resend: {self._last_line + 1}")
+        if self.options.resend_ok:
+            self.ack()
+
+    def work(self, text: str) -> Hold | None:
+        """Do one command line and answer it."""
+        code, words = read_words(text)
+        handler = self._handlers.get(code)
+        if handler is None:
+            self.unknown(text)
+            self.ack()
+            return None
+        hold = handler(words)
+        if hold is None and not self.halted:
+            self.ack()
+        elif hold is _ANSWERED:
+            return None
+        return hold
+
+    # ------------------------------------------------------------------ what is sent
+
+    def say(self, text: str) -> None:
+        """Send a line, or several joined by line feeds."""
+        end = self.options.line_end
+        self._out += (text.replace("\n", end) + end).encode("latin-1", "replace")
+
+    def ack(self, data: str = "") -> None:
+        """Acknowledge the command being worked on."""
+        style = self.options.ack
+        parts = ["ok"]
+        if data:
+            parts.append(data)
+        elif style != "plain":
+            if style == "line" and self._number is not None:
+                parts.append(f"N{self._number}")
+            free = max(0, self.options.slots - 1 - len(self._slots))
+            parts.append(f"P{self.motion.free_slots} B{free}")
+        self.say(" ".join(parts))
+
+    def say_busy(self) -> None:
+        self.say("echo:busy: processing")
+
+    def unknown(self, text: str) -> None:
+        self.say(f'echo:Unknown command: "{text}"')
+
+    def halt(self, reason: str) -> None:
+        """Stop everything; nothing is answered until a reset."""
+        self.motion.drop_queue(self.now)
+        self.hotend.set(0.0, self.now)
+        self.bed.set(0.0, self.now)
+        self.say(f"Error:{reason}")
+        self.say("Error:machine halted until reset")
+        self.halted = True
+        self._hold = None
+        self._slots.clear()
+        self._ring.clear()
+
+    def temperatures(self) -> str:
+        hotend, bed = self.hotend, self.bed
+        return (
+            f"T:{hotend.at(self.now):.2f} /{hotend.target:.2f}"
+            f" B:{bed.at(self.now):.2f} /{bed.target:.2f} @:0 B@:0"
+        )
+
+    def heat_report(self) -> str:
+        return f" {self.temperatures()} W:?"
+
+    # ------------------------------------------------------------------ time
+
+    def hold(
+        self, until: float, then: Callable[[], Hold | None] | None = None, *, report: bool = False
+    ) -> Hold:
+        """Answer the present command at `until`, after `then`."""
+        return Hold(
+            until=max(until, self.now),
+            then=then or self._ack_and_go_on,
+            next_busy=self.now + self.busy_seconds,
+            next_report=self.now + 1.0 if report else None,
+        )
+
+    def _ack_and_go_on(self) -> None:
+        self.ack()
+
+    # ------------------------------------------------------------------ settings
+
+    def apply(self) -> None:
+        """Let the live settings govern the moves."""
+        self.motion.use(self.live)
+
+    def set(self, key: str, value: float) -> None:
+        """Change one live setting."""
+        self.changes.append(Change(self.now, "set", self.line, key, self.live.get(key), value))
+        self.live[key] = value
+        self.apply()
+
+    def store(self) -> bool:
+        """Make what is live permanent; False where storage said no."""
+        if self.storage_fault in ("fails", "none"):
+            return False
+        if self.storage_fault != "lies":
+            self.stored = dict(self.live)
+            self.changes.append(Change(self.now, "store", self.line))
+        return True
+
+    def load(self) -> bool:
+        """Put what is stored into life; False where it cannot be read (defaults then)."""
+        if self.stored is None or self.storage_fault in ("unreadable", "none"):
+            self.load_defaults()
+            return False
+        self.live = dict(self.stored)
+        self.changes.append(Change(self.now, "load", self.line))
+        self.apply()
+        return True
+
+    def load_defaults(self) -> None:
+        self.live = dict(self.defaults)
+        self.changes.append(Change(self.now, "defaults", self.line))
+        self.apply()
+
+    def _load_at_boot(self) -> None:
+        self.line = ""
+        self.load()
+
+    def _boot(self) -> None:
+        """What is said after a reset."""
+        self.say(self.boot_word)
+
+    # ------------------------------------------------------------------ words all share
+
+    def on_G0(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        motion = self.motion
+        if len(motion.queue) >= motion.queue_length:
+            full = motion.full_until(self.now)
+            if full is not None:
+                return self.hold(full, lambda: self._move_late(words))
+        if not motion.move(words, self.now, cold=self.hotend.at(self.now) < 170.0):
+            self.cold_nozzle()
+        return None
+
+    on_G1 = on_G0  # noqa: N815
+
+    def _move_late(self, words: dict[str, float]) -> Hold | None:
+        hold = self.on_G0(words)
+        if hold is None:
+            self.ack()
+        return hold
+
+    def cold_nozzle(self) -> None:
+        self.say("echo:nozzle too cold, filament not moved")
+
+    def on_G4(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        pause = words.get("P", 0.0) / 1000 if "P" in words else words.get("S", 0.0)
+        return self.hold(max(self.motion.idle_at, self.now) + pause)
+
+    def on_G20(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.motion.unit = 25.4
+        return None
+
+    def on_G21(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.motion.unit = 1.0
+        return None
+
+    def on_G28(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        return self.hold(self.motion.home(words, self.now))
+
+    def on_G90(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.motion.absolute = self.motion.absolute_e = True
+        return None
+
+    def on_G91(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.motion.absolute = self.motion.absolute_e = False
+        return None
+
+    def on_G92(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.motion.set_position(words)
+        return None
+
+    def on_M17(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        return None
+
+    def on_M18(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        return self.hold(self.motion.idle_at)
+
+    on_M84 = on_M18  # noqa: N815
+
+    def on_M82(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.motion.absolute_e = True
+        return None
+
+    def on_M83(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.motion.absolute_e = False
+        return None
+
+    def on_M104(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.hotend.set(words.get("S", 0.0), self.now)
+        return None
+
+    def on_M105(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.ack(self.temperatures())
+        return _ANSWERED
+
+    def on_M106(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.fan = words.get("S", 255.0)
+        return None
+
+    def on_M107(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.fan = 0.0
+        return None
+
+    def on_M109(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.hotend.set(words.get("S", words.get("R", 0.0)), self.now)
+        return self.hold(self.hotend.reached(self.now), report=True)
+
+    def on_M110(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self._last_line = int(words.get("N", self._last_line))
+        return None
+
+    def on_M113(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.busy_seconds = max(0.0, words.get("S", self.busy_seconds))
+        return None
+
+    def on_M114(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        motion = self.motion
+        order = sorted(motion.index.items(), key=lambda item: (item[1] == 3, item[0]))
+        place = " ".join(f"{letter}:{motion.position[i]:.2f}" for letter, i in order)
+        steps = " ".join(f"{letter}:{motion.count[i]}" for letter, i in order if i < 3)
+        self.say(f"{place} Count {steps}")
+        return None
+
+    def on_M117(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        """The text for the display names the job that is being laid."""
+        self.motion.bed.name_job(self.line[4:].strip())
+        return None
+
+    def on_M140(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.bed.set(words.get("S", 0.0), self.now)
+        return None
+
+    def on_M155(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self._report_every = max(0.0, words.get("S", 0.0))
+        self._next_report = self.now + self._report_every
+        return None
+
+    def on_M190(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.bed.set(words.get("S", words.get("R", 0.0)), self.now)
+        return self.hold(self.bed.reached(self.now), report=True)
+
+    def on_M220(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.motion.feed_factor = max(0.1, words.get("S", 100.0) / 100)
+        return None
+
+    def on_M221(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.motion.flow_factor = max(0.0, words.get("S", 100.0) / 100)
+        return None
+
+    def on_M400(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        return self.hold(self.motion.idle_at)
+
+
+#: Returned by a handler that has acknowledged its line itself.
+_ANSWERED = Hold(until=0.0, then=lambda: None, next_busy=0.0)
+
+
+def read_words(text: str) -> tuple[str, dict[str, float]]:
+    """Code and words of a command line: `G1X1 Y.5` gives `G1`, {X: 1, Y: .5}.
+
+    A letter without a number counts 0; reading a number stops at the first sign that is none,
+    as a small controller's does: `X80,5` is 80.
+    """
+    if text[:1] in "gmt":
+        text = text.upper()
+    tokens = text.split() or [""]
+    code = tokens[0]
+    words: dict[str, float] = {}
+    try:
+        if not code[1:].isdigit() or (code[1] == "0" and len(code) > 2):
+            raise ValueError
+        for token in tokens[1:]:
+            words[token[0]] = float(token[1:])
+        return code, words
+    except ValueError:
+        pass
+    match = re.match(r"([GMT])\s*(\d+)(?:\.(\d+))?", text)
+    if match is None:
+        return code, {}
+    code = match[1] + str(int(match[2])) + (f"_{match[3]}" if match[3] else "")
+    words = {letter: float(number or 0) for letter, number in _numbers(text[match.end() :])}
+    return code, words
+
+
+def _numbers(text: str) -> list[tuple[str, str]]:
+    return [(m[1], m[2] if m[2] not in ("+", "-") else "") for m in _WORD.finditer(text)]

@@ -1,0 +1,260 @@
+"""A whole simulated machine: controller, mechanics, bed and instruments, from a profile.
+
+What is true stays inside; whoever tunes the machine sees only the wire, the laid piece and what
+the instruments read.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from agent.errors import BadInput, Refused
+from agent.model.roles import PARAMETER_LETTER, ROLES, Axes, Role
+from sim.beads import Bed, Job, Laid, lie
+from sim.caliper import Caliper, Surface, true_size
+from sim.controller import Controller, Options
+from sim.motion import Motion
+from sim.plant import Plant, Vector, build_plant, nominal_mm_per_turn, place
+from sim.replay import Replay
+from sim.truth import Growth, Truth, draw
+
+__all__ = ["Growth", "SimulatedMachine", "Truth", "build", "draw"]
+
+FAMILIES: dict[str, type[Controller]] = {"replay": Replay}
+
+#: What a freshly flashed board has: common values of upright machines, wrong for a belt.
+FACTORY = {
+    "steps_per_mm.x": 80.0,
+    "steps_per_mm.y": 80.0,
+    "steps_per_mm.z": 4000.0,
+    "steps_per_mm.e0": 500.0,
+    "max_speed.x": 300.0,
+    "max_speed.y": 300.0,
+    "max_speed.z": 5.0,
+    "max_speed.e0": 25.0,
+}
+
+#: Two commanded moves are the same if no axis differs by more than this, mm.
+_SAME_MOVE = 0.02
+
+
+@dataclass
+class SimulatedMachine:
+    """One machine on the bench."""
+
+    controller: Controller
+    plant: Plant
+    caliper: Caliper
+    bed: Bed
+    truth_drawn: Truth
+    axes: Axes
+    slicing_angle_deg: float  #: what the pieces are sliced with; the caliper needs it to find faces
+    planned_height: float  #: bead height of the profile, mm
+    _lying: dict[int, Laid] = field(default_factory=dict)
+
+    @property
+    def received(self) -> list[str]:
+        """Every command line the controller accepted, framing removed, in order."""
+        return self.controller.received
+
+    def truth(self) -> dict[str, float]:
+        """Errors that remain with the live settings, and the angles as they truly are.
+
+        Scales: true travel of a commanded millimetre over whole roller turns, minus one.
+        """
+        live = self.controller.live
+        scales = {}
+        for role in ROLES:
+            steps = live.get(f"steps_per_mm.{self.axes.letter(role)}", 0.0)
+            scales[f"{PARAMETER_LETTER[role]}_scale"] = (
+                steps * self.plant.axis(role).mm_per_step - 1
+            )
+        return {
+            **scales,
+            "gantry_angle_deg": math.degrees(self.plant.angle),
+            "yaw_deg": self.truth_drawn.yaw_deg,
+            "rail_deg": self.truth_drawn.rail_deg,
+            "roll_deg": self.truth_drawn.roll_deg,
+        }
+
+    def true_size(self, feature: Mapping[str, Any], piece: str = "") -> float:
+        """What perfect instruments would read, mm; see `measure`."""
+        self.controller.finish_moves()
+        kind = feature.get("kind")
+        if kind == "travel":
+            return self._travel(feature)
+        if kind == "gap":
+            return self._gap(feature)
+        angle = math.radians(float(feature.get("slicing_angle_deg", self.slicing_angle_deg)))
+        truth = self.truth_drawn
+        jobs = self._jobs(piece)
+        for number, job in enumerate(jobs, 1):
+            surface = Surface(self._laid(job), angle, truth.growth, truth.squash_mm)
+            try:
+                return (1 - truth.shrink) * true_size(surface, feature)
+            except Refused:
+                if number == len(jobs):
+                    raise
+        raise Refused("nothing has been laid yet", remedy="Lay the piece first.")
+
+    def name_job(self, name: str) -> None:
+        """Call what was laid last `name`, as an `M117` line in it would have done."""
+        self.controller.finish_moves()
+        for job in self.bed.laid_jobs[-1:]:
+            job.label = name
+
+    def _laid(self, job: Job) -> Laid:
+        kept = self._lying.get(id(job))
+        if kept is None or len(kept.width) != len(job.rows):
+            kept = self._lying[id(job)] = lie(job, self.plant.frame, self.planned_height)
+        return kept
+
+    def measure(self, feature: Mapping[str, Any], piece: str, repeats: int) -> list[float]:
+        """Readings of one feature, mm.
+
+        feature  plain mapping with `kind`, `along` (x, s, h), `between`, `jaws` (two nominal
+                 contact points in the piece's coordinates), as agent.model.feature has them;
+                 `slicing_angle_deg` where the piece was sliced at another angle than
+                 `self.slicing_angle_deg`
+        piece    name given by an `M117 NAME` line or `name_job`, the newest of that name, or
+                 `NAME:2` the second one; with a name never given the newest piece is measured
+                 that has such faces
+        repeats  how often the caliper is put on anew
+
+        `travel` reads the length gauges beside the axes: the last move made that was commanded
+        like this one, or else a move made for it.  `gap` compares the nozzle's height at both
+        ends of an across move.  Raises BadInput for an unknown kind or missing jaws, Refused
+        where the piece on the belt has no such faces.
+        """
+        size = self.true_size(feature, piece)
+        if feature.get("kind") == "travel":
+            return self.caliper.read_gauge(size, repeats)
+        return self.caliper.read(size, repeats)
+
+    def _jobs(self, piece: str) -> list[Job]:
+        """Where to look for a piece: the job of that name, or all jobs, newest first."""
+        laid = self.bed.laid_jobs
+        name, _, number = piece.partition(":")
+        named = [job for job in laid if name and job.label == name]
+        if not named:
+            return laid[::-1]
+        if not number:
+            return named[-1:]
+        if not number.isdigit() or not 1 <= int(number) <= len(named):
+            raise BadInput(f"piece {piece!r}: {len(named)} of that name have been laid")
+        return [named[int(number) - 1]]
+
+    def _commands(self, along: Sequence[float]) -> Vector:
+        """Axis moves (across, gantry, belt) that the nominal vector is commanded as, mm."""
+        angle = math.radians(self.slicing_angle_deg)
+        x, s, h = along
+        return (x, h / math.sin(angle), s - h * math.cos(angle) / math.sin(angle))
+
+    def _travel(self, feature: Mapping[str, Any]) -> float:
+        wanted = self._commands(feature["along"])
+        for trip in reversed(self.bed.trips):
+            if all(abs(a - b) <= _SAME_MOVE for a, b in zip(trip.commanded, wanted, strict=True)):
+                before, after = trip.before, trip.after
+                break
+        else:
+            before, after = self._trial_move(wanted)
+        moved = (after[0] - before[0], after[1] - before[1], after[2] - before[2])
+        return math.hypot(*place(self.plant.frame, moved))
+
+    def _trial_move(self, commanded: Vector) -> tuple[Vector, Vector]:
+        """Make a move on a twin of the plant, after a run-up from the same side."""
+        twin = self.plant.twin()
+        size = math.hypot(*commanded) or 1.0
+        twin.move(self._steps(tuple(-2 * c / size for c in commanded)))
+        before = twin.move(self._steps(tuple(2 * c / size for c in commanded)))
+        return before, twin.move(self._steps(commanded))
+
+    def _steps(self, commanded: Sequence[float]) -> tuple[int, int, int]:
+        live = self.controller.live
+        across, gantry, belt = (
+            round(mm * live[f"steps_per_mm.{self.axes.letter(role)}"])
+            for role, mm in zip(ROLES, commanded, strict=True)
+        )
+        return across, gantry, belt
+
+    def _gap(self, feature: Mapping[str, Any]) -> float:
+        before, after = self._trial_move(self._commands(feature["along"]))
+        frame = self.plant.frame
+        return place(frame, after)[2] - place(frame, before)[2]
+
+
+def build(
+    profile: Mapping[str, Any],
+    *,
+    seed: int | None,
+    family: str = "replay",
+    truth: Truth | None = None,
+    faults: Sequence[object] = (),
+    options: Options | None = None,
+) -> SimulatedMachine:
+    """A machine as a profile describes it.
+
+    profile  plain data of a profile file (format plumbelt-profile/1)
+    seed     None: a true machine with perfect instruments; else one drawn as `sim.truth.draw`
+             says, the same for the same number
+    truth    own errors instead of drawn ones
+
+    Raises BadInput for a family that is not known.
+    """
+    if family not in FAMILIES:
+        raise BadInput(f"no family {family!r}; known are {', '.join(FAMILIES)}")
+    if truth is None:
+        truth = Truth() if seed is None else draw(profile, seed)
+    axes = Axes(**profile.get("axes", {}))
+    live = live_settings(profile, axes)
+    by_role: dict[Role, float] = {role: live[f"steps_per_mm.{axes.letter(role)}"] for role in ROLES}
+    plant = build_plant(profile, truth, by_role, seed or 0)
+    material = profile.get("material", {})
+    plant.filament_area = math.pi * float(material.get("filament_mm", 1.75)) ** 2 / 4
+    plant.filament_mm_per_step = (1 + truth.extruder_scale) / live["steps_per_mm.e0"]
+    bed = Bed()
+    options = options or Options(name=str(profile.get("name", "bench")))
+    motion = Motion(plant, bed, axes, options.queue_length)
+    controller = FAMILIES[family](
+        motion,
+        live,
+        defaults={**live, **{key: FACTORY[key] for key in FACTORY if key in live}},
+        other=profile.get("other", ()),
+        options=options,
+    )
+    mechanics = profile.get("mechanics", {})
+    resolution = 0.0 if seed is None else profile.get("instrument", {}).get("resolution_mm", 0.01)
+    return SimulatedMachine(
+        controller=controller,
+        plant=plant,
+        caliper=Caliper(truth, float(resolution), seed),
+        bed=bed,
+        truth_drawn=truth,
+        axes=axes,
+        slicing_angle_deg=float(mechanics.get("gantry_angle_deg", 45.0)),
+        planned_height=float(profile.get("bead", {}).get("height_mm", 0.25)),
+    )
+
+
+def live_settings(profile: Mapping[str, Any], axes: Axes) -> dict[str, float]:
+    """Settings of a profile as plain numbers; steps that it lacks follow from its mechanics."""
+    live: dict[str, float] = {}
+    for key, entry in profile.get("settings", {}).items():
+        value = entry.get("written", entry.get("value")) if isinstance(entry, Mapping) else entry
+        live[key] = float(value)
+    drives = profile.get("mechanics", {}).get("drives", {})
+    for role in ROLES:
+        key = f"steps_per_mm.{axes.letter(role)}"
+        if key not in live:
+            drive = drives.get(role, {"lead_mm": 40.0})
+            live[key] = (
+                float(drive.get("full_steps", 200))
+                * float(drive.get("microsteps", 16))
+                * float(drive.get("ratio", 1))
+                / nominal_mm_per_turn(drive)
+            )
+    live.setdefault("steps_per_mm.e0", 400.0)
+    return live
