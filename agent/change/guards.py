@@ -43,7 +43,7 @@ class Finding:
     key: str
     text: str
     retype: bool = False  #: True: approval wants this value typed again
-    mechanical: bool = False  #: True: said of the mechanics' bracket, not of the value as such
+    mechanical: bool = False  #: True: said of the mechanics, not of the value as such
 
     def __str__(self) -> str:
         return f"{self.key}: {self.text}"
@@ -110,8 +110,9 @@ def examine(
         found += basic
         if not any(finding.level == "refuse" for finding in basic):
             found += _size(readback.settings[key].value, key, value, mechanics, axes)
-    found += _pulse_rates(readback, wanted, mechanics)
-    return tuple(found)
+    refused = {finding.key for finding in found if finding.level == "refuse"}
+    possible = {key: value for key, value in wanted.items() if key not in refused}
+    return (*found, *_pulse_rates(readback, possible, mechanics))
 
 
 def _value(readback: Readback, key: str, value: float) -> Iterator[Finding]:
@@ -157,10 +158,11 @@ def _size(old: float, key: str, new: float, mechanics: Mechanics, axes: Axes) ->
         return
     held = list(_against_mechanics(key, new, drive, mechanics))
     yield from held
-    if old > 0 and abs(new / old - 1) > LARGE_CHANGE and held:
+    asked = any(finding.level == "ask" for finding in held)
+    if asked and not (old > 0 and abs(new / old - 1) <= LARGE_CHANGE):
         text = (
-            f"changes by {_percent(new / old)} and the mechanics give no reason for it; "
-            f"{_worst(new, drive)}"
+            f"from {old:.10g} to {new:.10g} is a large change, and the mechanics give no reason for "
+            f"it; {_worst(new, drive)}"
         )
         yield Finding("ask", "large_change", key, text, retype=True)
 
@@ -184,7 +186,7 @@ def _against_mechanics(
         f"{steps:.10g} step/mm cannot be right for these mechanics ({bracket}): {cause}; "
         f"{_worst(steps, drive)}"
     )
-    yield Finding("refuse", code, key, text, mechanical=True)
+    yield Finding("refuse", code, key, text, retype=True, mechanical=True)
 
 
 def _cause(ratio: float, steps: float, mechanics: Mechanics) -> tuple[str, str]:
@@ -256,7 +258,7 @@ def _pulse_rates(
                 f"{after[steps] * after[cap]:.0f} pulses/s, and the controller can make "
                 f"{limit:.0f}: lower {cap} to {lower} mm/s in the same plan"
             )
-            yield Finding("refuse", "pulse_rate", key, text)
+            yield Finding("refuse", "pulse_rate", key, text, mechanical=True)
 
 
 def _caps(key: str, values: Iterable[str]) -> list[str]:

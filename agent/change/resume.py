@@ -108,7 +108,9 @@ def settings_of(snapshot: Mapping[str, Any]) -> dict[str, Setting]:
     }
 
 
-def _displaced(plan: Plan, snapshot: Mapping[str, Setting], now: Readback) -> tuple[Change, ...]:
+def _displaced(
+    meant: Collection[str], snapshot: Mapping[str, Setting], now: Readback
+) -> tuple[Change, ...]:
     return tuple(
         Change(key, setting.value, was.value, setting.unit, setting.digits)
         for key, was in snapshot.items()

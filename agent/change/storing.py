@@ -211,7 +211,7 @@ def store(
     with _breakable(plan, journal):
         for line in lines.values():
             _send(link, family, line, journal)
-        before = read_clean(link, family)
+        before = read_clean(link, family) if lines else live
         events = _send(link, family, str(family.words.store), journal)
         if family.words.reload is not None:
             events += _send(link, family, family.words.reload, journal)

@@ -23,11 +23,10 @@ from agent.change.outcome import (
 )
 from agent.change.plan import Plan
 from agent.errors import LinkFailed, Refused
-from agent.families import read_back
 from agent.families.base import Family
+from agent.families.reading import read_back
 from agent.model.settings import Event, Readback
 from agent.store.journal import CLOSED, Journal
-from agent.wire.exchange import State
 from agent.wire.link import Link, Reply
 
 #: Times a damaged reading is taken again before it is given up: noise passes, a fault stays.
@@ -96,7 +95,8 @@ def check_approval(plan: Plan, approved: str, retyped: Mapping[str, float]) -> N
 
 def refuse_moved(plan: Plan, now: Readback) -> None:
     """Raises Refused if the controller is another one, or a value the plan rests on has moved."""
-    if now.family != plan.family or (plan.identity and now.identity != plan.identity):
+    strange = plan.identity and now.identity and now.identity != plan.identity
+    if now.family != plan.family or strange:
         raise Refused(
             f"The plan was made for {plan.identity or plan.family}, and this controller is "
             f"{now.identity or now.family}",
@@ -116,15 +116,13 @@ def refuse_moved(plan: Plan, now: Readback) -> None:
 
 
 def read_clean(link: Link, family: Family) -> Readback:
-    """Two readings that agree, without damage; leaves DOUBT behind.
+    """Two readings that agree, without damage.
 
     Raises Refused if the reading stays damaged.
     """
     for _ in range(READINGS):
         readback = read_back(link, family)
         if not readback.damaged:
-            if link.state is State.DOUBT:
-                link.resync()
             return readback
     raise Refused(
         "The settings cannot be read cleanly: " + "; ".join(readback.damage),
