@@ -1,0 +1,26 @@
+"""Families of controllers: how settings are asked for, read, written and stored."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from agent.families import log, reading
+from agent.families.base import Family
+from agent.families.reading import agreed, read_back, read_once
+from agent.families.replay import Replay
+from agent.model.settings import Readback
+from agent.wire.link import Link
+
+__all__ = ["FAMILIES", "agreed", "from_log", "identify", "read_back", "read_once"]
+
+FAMILIES: Final[dict[str, Family]] = {family.name: family for family in (Replay(),)}
+
+
+def identify(link: Link) -> tuple[Family | None, str]:
+    """See `agent.families.reading.identify`."""
+    return reading.identify(link, FAMILIES)
+
+
+def from_log(text: str) -> Readback:
+    """See `agent.families.log.from_log`."""
+    return log.from_log(text, FAMILIES)

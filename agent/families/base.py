@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Protocol
 
 from agent.model.settings import Event, Readback
+from agent.wire.exchange import Window
+from agent.wire.link import End
+from agent.wire.notices import notice
 
-#: How a reply to a read-only question ends: at its acknowledgement, or (families that
-#: acknowledge on reception) at an idle word or silence.
-End = Literal["ack", "quiet"]
+__all__ = ["End", "Family", "Query", "StoreWords", "notices_in"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,8 @@ class Family(Protocol):
     numbered_lines: bool  #: takes line numbers and checksums
     ack_first: bool  #: acknowledges on reception, data after it
     query_settings: tuple[Query, ...]  #: read-only lines that together list all settings
+    window: Window  #: how much may be in flight while a piece is laid
+    pause: float  #: seconds to leave between an answer and the next line
 
     def parse(self, lines: Sequence[str]) -> Readback:
         """Settings, events and damage in the reply to `query_settings`; never raises."""
@@ -64,3 +67,12 @@ class Family(Protocol):
     def file_line(self, key: str, value: float) -> str | None:
         """The line to edit in the controller's file, where storing does not cover `key`."""
         ...
+
+
+def notices_in(lines: Sequence[str]) -> tuple[Event, ...]:
+    """What the lines of a reply tell, each thing once: some controllers say it several times."""
+    found: list[Event] = []
+    for event in filter(None, map(notice, lines)):
+        if event not in found:
+            found.append(event)
+    return tuple(found)

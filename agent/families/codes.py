@@ -1,0 +1,117 @@
+"""Settings replayed as code lines: what a letter of a code means, both ways.
+
+A line is `<code> <letter><number> ...`.  Some letters choose (tool, motor), the others carry
+values; which is which, and what each value means, a table of the family says.  The same table
+turns a line into keys and a key back into its line.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+#: A code, perhaps behind `echo:` prefixes, up to a comment.
+_LINE: Final = re.compile(
+    r"(?P<prefix>(?:echo:)*)(?P<blank>\s*)(?P<code>[GM]\d+(?:\.\d+)?)(?![^\s;])\s*(?P<rest>[^;]*)"
+)
+_NUMBERED: Final = re.compile(r"(?:echo:)*\s*N\d+\s+[GM]\d")
+_EXTRUDER: Final = re.compile(r"(?<=\.e)\d+$")
+
+
+@dataclass(frozen=True, slots=True)
+class CodeLine:
+    """One code line, its fields in order."""
+
+    code: str
+    fields: tuple[str, ...]  #: letter and printed number together
+    echo: bool  #: directly behind a prefix: a command that came back, no report
+
+    @property
+    def letters(self) -> str:
+        return "".join(f[0] for f in self.fields)
+
+
+@dataclass(frozen=True, slots=True)
+class Code:
+    """What the letters of one code mean."""
+
+    keys: Mapping[str, str]  #: letter -> key; a key ending in `.e` gets the tool appended
+    tool: str = ""  #: letter that chooses the tool by its number
+    tool_id: str = ""  #: letter that chooses the tool by a name of the controller's own
+    motor: str = ""  #: letter that chooses the motor of an axis; 0 is the first
+    whole: str = ""  #: letters that only come together
+    with_s: Mapping[str, str] = field(default_factory=dict)  #: `keys` of an old form with S, no P
+
+    def keys_of(self, line: CodeLine) -> Mapping[str, str]:
+        letters = line.letters
+        return self.with_s if self.with_s and "S" in letters and "P" not in letters else self.keys
+
+    @property
+    def selectors(self) -> str:
+        return self.tool + self.tool_id + self.motor
+
+
+def code_line(text: str) -> CodeLine | None:
+    """`text` as a code line, or None if it is none."""
+    match = _LINE.match(text)
+    if match is None:
+        return None
+    prefix, blank, code, rest = match.groups()
+    return CodeLine(code, tuple(rest.split()), bool(prefix) and not blank)
+
+
+def is_numbered(text: str) -> bool:
+    """True for a line with a line number: a command that came back."""
+    return _NUMBERED.match(text) is not None
+
+
+def per_axis(kind: str, letters: str = "XYZE") -> dict[str, str]:
+    """Keys of `kind` for each axis letter."""
+    return {letter: f"{kind}.{letter.lower()}" for letter in letters}
+
+
+def entries(line: CodeLine, code: Code, tools: dict[str, int]) -> Iterator[tuple[str, str, str]]:
+    """(letter, key, printed number) of each value in a line; key empty if it is not modelled.
+
+    A key that is not kept per tool is modelled for the first tool only.  `tools` numbers the
+    names of tools in the order in which they come, and is added to.
+    """
+    keys = code.keys_of(line)
+    chosen = {f[0]: f[1:] for f in line.fields if f[0] in code.selectors}
+    tool = 0
+    if code.tool and code.tool in chosen:
+        tool = int(chosen[code.tool])
+    elif code.tool_id and code.tool_id in chosen:
+        tool = tools.setdefault(chosen[code.tool_id], len(tools))
+    motor = int(chosen.get(code.motor, 0))
+    for f in line.fields:
+        letter, printed = f[0], f[1:]
+        if letter in chosen:
+            continue
+        key = keys.get(letter, "")
+        if key.endswith(".e"):
+            yield letter, f"{key}{tool}", printed
+            tool += 1  # the letter again on the same line is the next tool
+        else:
+            yield letter, "" if tool else f"{key}_{motor + 1}" if key and motor else key, printed
+    if code.whole == "XY?" and "X" in line.letters and "Y" not in line.letters:
+        both = next(f for f in line.fields if f[0] == "X")
+        yield "X", keys["Y"], both[1:]
+
+
+def line_for(key: str, number: str, raw: str, codes: Mapping[str, Code]) -> str | None:
+    """The line that sets `key`, made after the line `raw` on which it was read; None if none."""
+    line = code_line(raw)
+    if line is None or line.code not in codes:
+        return None
+    code = codes[line.code]
+    general = _EXTRUDER.sub("", key)
+    for letter, found, _ in entries(line, code, {}):
+        if _EXTRUDER.sub("", found) == general:
+            chosen = [f for f in line.fields if f[0] in code.selectors]
+            if line.letters.count(letter) > 1:
+                chosen = [f"T{key.rpartition('.e')[2]}"]
+            return " ".join([line.code, *chosen, f"{letter}{number}"])
+    return None

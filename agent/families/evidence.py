@@ -1,0 +1,53 @@
+"""Which family sends such lines: patterns that stand for one family, with their weight."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterable
+from typing import Final
+
+#: 3: no other family sends it; 1: it speaks for the family where nothing else does.
+_EVIDENCE: Final[tuple[tuple[str, int, str], ...]] = (
+    ("numbered", 3, r"\$\w+(?:/\w+)?\s*="),
+    ("numbered", 3, r".*\['\$' for help\]"),
+    ("numbered", 3, r"<(?:idle|run|hold|jog|alarm|door|check|home|sleep)\b"),
+    ("numbered", 3, r"ALARM:\d"),
+    ("numbered", 3, r"\[(?:VER|OPT|MSG|GC):"),
+    ("numbered", 2, r"error:\s*\d+(?: \(|$)"),
+    ("table", 3, r"EPR:\d"),
+    ("table", 2, r"info:.*configuration loaded"),
+    ("override", 3, r".*config override"),
+    ("override", 3, r"(?:echo:)*\s*M203\.1\b"),
+    ("override", 3, r"M\d+ .*\bP\d{3,}"),
+    ("override", 3, r".*settings? stored to /"),
+    ("override", 2, r"entering alarm"),
+    ("override", 2, r"!!$|error:alarm lock"),
+    ("script", 4, r"steps/mm:"),
+    ("script", 3, r".*no\s+M501\s+.*executed"),
+    ("replay", 2, r"(?:echo:)+\s+[GM]\d"),
+    ("replay", 2, r"M92 X"),
+    ("replay", 2, r"(?:echo:\s*)*(?:V\d+\s+)?stored settings retr"),
+    ("replay", 2, r".*settings? stored \("),
+    ("replay", 2, r".*version mismatch\s*\("),
+    ("replay", 1, r"error:.*(?:last line:|halted|kill)"),
+    ("replay", 1, r".*ok\b.*\bP\d+ B\d+$"),
+    ("replay", 1, r"echo:"),
+)
+_COMPILED: Final = tuple((f, w, re.compile(p, re.IGNORECASE)) for f, w, p in _EVIDENCE)
+
+
+def family_of(lines: Iterable[str]) -> str | None:
+    """Name of the family for which most speaks, or None if nothing speaks for any.
+
+    Each pattern counts once, however often it is met.
+    """
+    waiting = list(_COMPILED)
+    weights: Counter[str] = Counter()
+    for line in lines:
+        for item in waiting:
+            family, weight, pattern = item
+            if pattern.match(line):
+                weights[family] += weight
+                waiting = [other for other in waiting if other is not item]
+    return weights.most_common(1)[0][0] if weights else None

@@ -1,0 +1,142 @@
+"""Settings out of a captured log: the exchange is fed from a file instead of a port."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from agent.families.base import Family
+from agent.families.evidence import family_of
+from agent.model.settings import Event, Readback
+from agent.wire import events as wire
+from agent.wire.exchange import Exchange
+from agent.wire.notices import SAID_TWICE, narrate
+
+#: A line that the capture marks as sent by the computer, or as received.  A controller's own
+#: lines that start so (`>G54:ok`, `<Idle|...>`) have no blank there or an answer behind.
+_SENT: Final = re.compile(r"\s*>+\s*(?P<line>(?!\S*:ok\b|\S*:error:)\S.*)")
+_RECEIVED: Final = re.compile(r"\s*<+\s+")
+
+
+#: With this line a boot is over; what follows is an answer again.
+_BOOT_ENDS: Final = re.compile(r"(?:echo:)?\s*(?:sd |no sd)", re.IGNORECASE)
+
+_MOST_EVENTS: Final = 10_000
+
+
+@dataclass(slots=True)
+class _Reply:
+    """Data lines up to an acknowledgement, or up to the next thing that cannot be part of them."""
+
+    lines: list[str] = field(default_factory=list)
+    answered: bool = False
+    boot: bool = False
+    junk: int = 0
+
+
+class _Log:
+    """What a log says, reply by reply."""
+
+    def __init__(self) -> None:
+        self.replies = [_Reply()]
+        self.events: list[Event] = []
+        self._sent: set[str] = set()
+
+    def send(self, line: str) -> None:
+        self._sent.add(line)
+        self._cut()
+
+    def take(self, event: wire.Event) -> None:
+        reply = self.replies[-1]
+        match event:
+            case wire.Received(text):
+                if text.removeprefix("echo:") in self._sent:
+                    return
+                reply.lines.append(text)
+            case wire.Stray():
+                reply.answered = True
+                self._cut()
+            case wire.Idle():
+                self._cut()
+            case wire.Unsolicited(text) if reply.boot and _BOOT_ENDS.match(text):
+                self._cut()
+            case wire.Restarted():
+                self._cut(boot=True)
+            case wire.Junk(size):
+                reply.junk += size
+        told = narrate(event)
+        if told is None or len(self.events) >= _MOST_EVENTS:
+            return
+        if not (told.kind in SAID_TWICE and self.events and told == self.events[-1]):
+            self.events.append(told)
+
+    def _cut(self, *, boot: bool = False) -> None:
+        self.replies.append(_Reply(boot=boot))
+
+
+def from_log(text: str, families: Mapping[str, Family]) -> Readback:
+    """The reading in a captured log; the family is found from what is in it; never raises.
+
+    The log may be all that a controller sent, or mark what was sent with `>` in front.  Where
+    several replies hold settings, the last value of each key counts.  What a boot prints
+    answers no question: it is shown if there is nothing else, as damaged.
+    """
+    log, exchange = _Log(), Exchange()
+    received: list[str] = []
+    for line in text.split("\n"):
+        if sent := _SENT.match(line):
+            log.send(sent["line"].strip())
+            continue
+        data = _RECEIVED.sub("", line, count=1).encode("utf-8", "surrogateescape") + b"\n"
+        for event in exchange.receive(data, 0.0):
+            log.take(event)
+        received += exchange.heard
+    name = family_of(received)
+    if name is None or name not in families:
+        notes = tuple(text for reply in log.replies for text in reply.lines)[:200]
+        return Readback("unknown", {}, events=tuple(log.events), notes=notes)
+    return replace(_merged(log.replies, families[name]), events=tuple(log.events))
+
+
+def _merged(replies: list[_Reply], family: Family) -> Readback:
+    """One reading of all replies: later values count, keys that a later dump lacks are damage."""
+    read = [(reply, family.parse(reply.lines)) for reply in replies if reply.lines or reply.junk]
+    told = [(reply, part) for reply, part in read if part.settings and not reply.boot]
+    whole = Readback(family.name, {})
+    seen: set[str] = set()
+    for reply, part in told or [(reply, part) for reply, part in read if part.settings]:
+        damage = list(part.damage)
+        if reply.boot:
+            damage.append("this was printed by a boot, it answers no question: read again")
+        elif not (reply.answered or family.ack_first):
+            damage.append("the reply does not end with an acknowledgement: it may be cut")
+        if reply.junk:
+            damage.append(f"{reply.junk} bytes of junk in the reply")
+        part = replace(part, damage=tuple(damage))
+        whole = part if _is_dump(part) else _overlaid(whole, part)
+        seen |= part.settings.keys()
+    lost = tuple(f"{key} is missing in the last reply" for key in sorted(seen - {*whole.settings}))
+    rest = [part for _, part in read if not part.settings]
+    return replace(
+        whole,
+        identity=next((part.identity for _, part in read if part.identity), ""),
+        damage=(*whole.damage, *lost, *(d for part in rest for d in part.damage)),
+        notes=(*whole.notes, *(n for part in rest for n in part.notes)),
+    )
+
+
+def _is_dump(part: Readback) -> bool:
+    """True if a reply lists more than one kind of setting, so that it stands for all."""
+    return len({key.partition(".")[0] for key in part.settings}) > 1
+
+
+def _overlaid(whole: Readback, part: Readback) -> Readback:
+    return replace(
+        whole,
+        settings={**whole.settings, **part.settings},
+        other=(*whole.other, *part.other),
+        damage=(*whole.damage, *part.damage),
+        notes=(*whole.notes, *part.notes),
+    )

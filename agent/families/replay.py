@@ -1,0 +1,88 @@
+"""`replay`: answers M503 with the code lines that would make its settings.
+
+Live values are in RAM; `M500` stores all of them, `M501` loads what is stored over them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from agent.errors import Refused
+from agent.families.base import Query, StoreWords, notices_in
+from agent.families.codes import Code, line_for, per_axis
+from agent.families.dump import INCH_NOTE, Dump
+from agent.families.values import check_writable, plain_number
+from agent.model.settings import Event, Readback
+from agent.wire.exchange import Window
+
+CODES: Final[dict[str, Code]] = {
+    "M92": Code(per_axis("steps_per_mm"), tool="T", whole="XYZ"),
+    "M203": Code(per_axis("max_speed"), tool="T", whole="XYZ"),
+    "M201": Code(per_axis("max_acceleration"), tool="T", whole="XYZ"),
+    "M204": Code(
+        {"P": "acceleration.print", "R": "acceleration.retract", "T": "acceleration.travel"},
+        with_s={"S": "acceleration.print", "T": "acceleration.retract"},
+    ),
+    "M205": Code(
+        {
+            "S": "min_speed.print",
+            "T": "min_speed.travel",
+            "B": "segment_time",
+            "Q": "segment_time",
+            **per_axis("jerk"),
+            "J": "junction_deviation",
+        },
+        whole="XY?",
+    ),
+    "M206": Code(per_axis("home_offset", "XYZ")),
+    "M851": Code(per_axis("probe_offset", "XYZ")),
+    "M301": Code(per_axis("hotend_pid", "PID"), tool="E"),
+    "M304": Code(per_axis("bed_pid", "PID")),
+    "M906": Code(per_axis("motor_current"), tool="T", motor="I"),
+    "M852": Code(per_axis("skew", "IJKS")),
+}
+
+#: Settings that stay text, most of them because their meaning differs between controllers.
+#: Those up to M914 are seen in dumps; the last row is common practice.
+_KEPT: Final = """
+    G29 G54 M145 M149 M200 M207 M208 M209 M210 M211 M212 M218 M250 M350 M412 M413 M414 M420
+    M422 M569 M603 M665 M666 M710 M808 M900 M913 M914
+    M217 M281 M309 M425 M430 M575 M593 M672 M871 M919
+"""
+KEPT: Final = frozenset(_KEPT.split())
+
+
+class Replay:
+    """See the head of this module."""
+
+    name = "replay"
+    words = StoreWords(store="M500", reload="M501", covers_steps=True)
+    numbered_lines = True
+    ack_first = False
+    query_settings: tuple[Query, ...] = (Query("M503"),)
+    window = Window(lines=4)
+    pause = 0.0
+
+    def parse(self, lines: Sequence[str]) -> Readback:
+        dump = Dump(self.name, CODES, KEPT)
+        dump.read(lines)
+        return dump.readback(notices_in(lines))
+
+    def write_line(self, key: str, value: float, readback: Readback) -> str:
+        setting = check_writable(key, value, readback)
+        if INCH_NOTE in readback.notes:
+            raise Refused("the controller is in inches, nothing is written", remedy=INCH_NOTE)
+        line = line_for(key, plain_number(value), setting.raw, CODES)
+        if line is None:
+            raise Refused(
+                f"{key} cannot be set by one line",
+                remedy="Set it by hand with `send`, then read back",
+            )
+        return line
+
+    def reply_events(self, line: str, reply: Sequence[str]) -> tuple[Event, ...]:
+        return notices_in(reply)
+
+    def file_line(self, key: str, value: float) -> str | None:
+        return None

@@ -1,0 +1,153 @@
+"""Printed numbers to settings and wanted values to text: units, digits, what is possible.
+
+A reading is only as good as its worst number, so whatever speaks against it is collected along
+with the settings: no write may rest on a reading with damage.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Final
+
+from agent.errors import Refused
+from agent.model.settings import UNITS, Event, Readback, Setting
+
+MM_PER_INCH: Final = 25.4
+
+#: Plain decimals only: an exponent or a second point is damage.
+_NUMBER: Final = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)")
+
+#: Lowest and highest possible value of each kind of key, in its unit.
+_RANGE: Final[dict[str, tuple[float, float]]] = {
+    "steps_per_mm": (1e-3, 1e5),
+    "max_speed": (1e-3, 1e5),
+    "max_acceleration": (1e-3, 1e6),
+    "acceleration": (1e-3, 1e6),
+    "jerk": (0.0, 1e4),
+    "junction_deviation": (0.0, 10.0),
+    "home_offset": (-1e5, 1e5),
+    "probe_offset": (-1e3, 1e3),
+    "hotend_pid": (0.0, 1e6),
+    "bed_pid": (0.0, 1e6),
+    "motor_current": (0.0, 20_000.0),
+    "max_travel": (1e-3, 1e6),
+    "min_speed": (0.0, 1e4),
+    "segment_time": (0.0, 1e7),
+    "skew": (-1.0, 1.0),
+}
+
+#: Power of length in the unit of each kind that has one.
+_LENGTH: Final = {"steps_per_mm": -1} | dict.fromkeys(
+    (
+        "max_speed",
+        "max_acceleration",
+        "acceleration",
+        "jerk",
+        "junction_deviation",
+        "home_offset",
+        "probe_offset",
+        "max_travel",
+        "min_speed",
+    ),
+    1,
+)
+
+_MOTION: Final = ("max_speed", "max_acceleration")
+
+#: Most notes kept of one reading.
+_MOST_NOTES: Final = 200
+
+
+def kind_of(key: str) -> str:
+    """The part of a key that tells its unit."""
+    return key.partition(".")[0].partition("@")[0]
+
+
+def inch_factor(key: str) -> float:
+    """Factor from inch units to the unit of `key`."""
+    return MM_PER_INCH ** _LENGTH.get(kind_of(key), 0)
+
+
+class Collection:
+    """The settings of one reading, and everything that speaks for or against it."""
+
+    def __init__(self, family: str) -> None:
+        self.family = family
+        self.settings: dict[str, Setting] = {}
+        self.other: list[str] = []
+        self.damage: list[str] = []
+        self.notes: list[str] = []
+        self.identity = ""
+
+    def add(self, key: str, printed: str, raw: str, factor: float = 1.0) -> None:
+        """Take one printed number as `key`; `factor` turns it into the unit of the key."""
+        if key in self.settings:
+            self.damage.append(f"{key} is given twice: {raw}")
+            return
+        kind = kind_of(key)
+        if _NUMBER.fullmatch(printed) is None:
+            what = f"is {printed}, not a number" if printed else "has no number"
+            self.damage.append(f"{key} {what}: {raw}")
+            return
+        value = float(printed) * factor
+        low, high = _RANGE[kind]
+        if not low <= value <= high:
+            self.damage.append(f"{key} is {printed}, which is impossible: {raw}")
+            return
+        digits = len(printed.partition(".")[2])
+        tolerance = None if factor == 1.0 else 0.5 * 10.0**-digits * factor
+        self.settings[key] = Setting(value, UNITS[kind], digits, raw, tolerance)
+
+    def note(self, text: str) -> None:
+        if len(self.notes) < _MOST_NOTES:
+            self.notes.append(text)
+
+    def require_axes(self) -> None:
+        """Every axis that has a speed or an acceleration must have steps."""
+        for axis in "xyz":
+            named = any(f"{kind}.{axis}" in self.settings for kind in _MOTION)
+            key = f"steps_per_mm.{axis}"
+            if named and key not in self.settings:
+                self.miss(key)
+
+    def miss(self, key: str) -> None:
+        """Note that `key` is missing, unless its value was already found bad."""
+        if not any(said.startswith(f"{key} ") for said in self.damage):
+            self.damage.append(f"{key} is missing")
+
+    def readback(self, events: tuple[Event, ...] = ()) -> Readback:
+        return Readback(
+            family=self.family,
+            settings=self.settings,
+            other=tuple(self.other),
+            identity=self.identity,
+            events=events,
+            damage=tuple(self.damage),
+            notes=tuple(self.notes),
+        )
+
+
+def plain_number(value: float, decimals: int = 5) -> str:
+    """`value` as controllers read it: no exponent, no superfluous zeros."""
+    text = f"{value:.{decimals}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def check_writable(key: str, value: float, readback: Readback) -> Setting:
+    """The setting as read, if a write of `value` may rest on it; raises Refused if not."""
+    setting = readback.settings.get(key)
+    if setting is None:
+        raise Refused(
+            f"{key} was not read back from this controller",
+            remedy="Only what the controller reports can be written",
+        )
+    if readback.damaged:
+        raise Refused(
+            f"the reading is damaged ({readback.damage[0]}), {key} is not written",
+            remedy="Read the settings back again; look at the controller if it stays so",
+        )
+    low, high = _RANGE[kind_of(key)]
+    if not (math.isfinite(value) and low <= value <= high):
+        raise Refused(f"{key} cannot be {value!r}", remedy=f"Possible is {low:g} to {high:g}")
+    return setting

@@ -1,0 +1,463 @@
+"""Exchange engine: what has been sent, what came back, what may be sent next.
+
+No clock, no port, no thread lives here: bytes and instants come in as arguments, bytes and
+events go out as return values.  `link.py` owns the port; tests and rehearsal run this very code.
+
+How lines end
+-------------
+Controllers acknowledge in the order in which lines came, mostly without saying which, so the
+lines in flight form a queue and each answer ends its oldest.  After silence, a restart or a halt
+the effect of the lines in flight is unknown: the state is DOUBT (or HALTED), in which only
+lines that read may be sent, and which only `resync` leaves, once everything was read back.
+
+Resending
+---------
+A controller that misses line n refuses n and everything behind it, asking for n each time,
+mostly but not always with an acknowledgement behind each request.  So after the first request
+nothing new is sent until the refused lines have been answered or the wire is quiet; then n and
+everything behind it goes out again.  An acknowledgement right behind a request belongs to the
+request.  Lines before n were taken, by the controller's own word, and only their
+acknowledgements are still to come.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import deque
+from dataclasses import dataclass
+from enum import Enum
+from typing import Final
+
+from agent.wire.events import (
+    Acknowledged,
+    Busy,
+    Complaint,
+    Echoed,
+    Event,
+    ForeignCommand,
+    Halted,
+    HopelessResend,
+    Idle,
+    Junk,
+    Received,
+    Rejected,
+    ResendAsked,
+    Resent,
+    Restarted,
+    Silent,
+    Stray,
+    Unsolicited,
+)
+from agent.wire.framing import LineCutter, clean, frame
+from agent.wire.words import ACKNOWLEDGED, GLUED, START, halt_reason, kind_of, refusal
+
+#: After a request to resend, silence as long as this stands in for a missing acknowledgement.
+RESEND_QUIET: Final = 1.0
+
+#: An acknowledgement that may have been the end of some other text counts after this silence.
+SUSPECT_QUIET: Final = 2.0
+
+#: A line is sent at most this often in all.
+MOST_TRIES: Final = 4
+
+#: Acknowledged lines kept for a controller that asks for one of them after all.
+_REMEMBERED: Final = 16
+
+#: Lines that a halted controller takes.
+_UNLOCK: Final = frozenset({"M999", "$X", "$H", "\x18"})
+
+#: Codes whose answer looks like an unsolicited report.
+_ASKS_FOR_REPORT: Final = re.compile(r"M(?:27|105|109|114|190)\b|[?]$")
+
+#: Bytes that text is made of.
+_TEXT: Final = bytes([9, 10, 13, *range(0x20, 0x7F)])
+
+#: Words behind an acknowledgement that mean the opposite.
+_EMERGENCY: Final = re.compile(r"emergency|halt|kill|M999", re.IGNORECASE)
+
+
+class State(Enum):
+    """What may be done next."""
+
+    READY = "ready"  #: nothing in flight
+    WAITING = "waiting"  #: lines in flight
+    DOUBT = "doubt"  #: the effect of some line is unknown until everything is read back
+    HALTED = "halted"  #: the controller takes nothing until it is reset or unlocked
+
+
+class LocalFault(Exception):
+    """A mistake of this side: the exchange was asked for what its state does not allow."""
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """How much may be in flight at once."""
+
+    lines: int = 1
+    bytes: int | None = None
+
+
+#: Always safe, and fast enough for settings.
+ONE_LINE: Final = Window()
+
+
+@dataclass(slots=True, eq=False)
+class _Sent:
+    """A line in flight."""
+
+    line: str
+    number: int | None
+    data: bytes
+    timeout: float
+    tries: int = 1
+    ended: bool = False  #: was acknowledged, and asked for again all the same
+
+
+class Exchange:
+    """One controller's side of the talk; see the head of this module."""
+
+    def __init__(self, window: Window = ONE_LINE, *, numbered: bool = False) -> None:
+        self.window = window
+        self.numbered = numbered
+        self.next_number: int | None = None  #: None until the count is agreed: `number_from`
+        self.heard: list[str] = []  #: lines of the last `receive`, for the record
+        self._cutter = LineCutter()
+        self._flight: deque[_Sent] = deque()
+        self._recent: deque[_Sent] = deque(maxlen=_REMEMBERED)
+        self._doubt = False
+        self._halted = False
+        self._talked = False
+        self._booting = False
+        self._alive = 0.0  #: instant of the last sign that the line in flight is being worked on
+        self._suspect: float | None = None
+        self._remark = ""  #: last `Error:` text, the reason of a halt that follows
+        self._again: list[_Sent] = []  #: refused lines, to be sent again
+        self._refusals = 0  #: requests heard for them
+        self._expect_ok = False  #: an acknowledgement now would belong to the last request
+
+    # What may be sent
+
+    @property
+    def state(self) -> State:
+        if self._halted:
+            return State.HALTED
+        if self._doubt:
+            return State.DOUBT
+        return State.WAITING if self._flight or self._again else State.READY
+
+    @property
+    def in_flight(self) -> tuple[str, ...]:
+        """Lines without an answer yet, oldest first."""
+        return tuple(sent.line for sent in (*self._flight, *self._again) if not sent.ended)
+
+    def has_room(self, line: str) -> bool:
+        """True if `line` may be sent now without overfilling the controller."""
+        if self._again or len(self._flight) >= self.window.lines:
+            return False
+        if self.window.bytes is None or not self._flight:
+            return True
+        pending = sum(len(sent.data) for sent in self._flight)
+        return pending + len(frame(line, self.next_number)) <= self.window.bytes
+
+    def send(self, line: str, now: float, *, timeout: float = 10.0, reads: bool = False) -> bytes:
+        """The bytes to write for `line`; `reads` says that it cannot change anything.
+
+        Raises LocalFault where the state forbids it, ValueError for what is not a line.
+        """
+        if self._halted and not (reads or line in _UNLOCK):
+            raise LocalFault(f"the controller has halted, not sent: {line}")
+        if self._doubt and not (reads or self._halted):
+            raise LocalFault(f"in DOUBT, read back first, not sent: {line}")
+        if not self.has_room(line):
+            raise LocalFault(f"waiting for an answer, not sent: {line}")
+        if self.numbered and self.next_number is None:
+            raise LocalFault("line numbers are not agreed yet")
+        return self._put(line, self.next_number, now, timeout)
+
+    def number_from(self, number: int, now: float, *, timeout: float = 10.0) -> bytes:
+        """The bytes that make the controller count from `number`; the next line is one more.
+
+        The number stands in both places: some controllers heed only one of them.
+        """
+        if self.state in (State.WAITING, State.HALTED):
+            raise LocalFault(f"{self.state.value}: line numbers cannot be set now")
+        self.numbered, self.next_number = True, number
+        return self._put(f"M110 N{number}", number, now, timeout)
+
+    def _put(self, line: str, number: int | None, now: float, timeout: float) -> bytes:
+        data = frame(line, number)
+        if number is not None:
+            self.next_number = number + 1
+        if not self._flight:
+            self._alive = now
+        self._flight.append(_Sent(line, number, data, timeout))
+        self._talked, self._booting = True, False
+        return data
+
+    def resync(self) -> None:
+        """Leave DOUBT; only for who has just read everything back."""
+        if self.state is State.WAITING:
+            raise LocalFault("lines are still in flight")
+        self._doubt = False
+
+    def abandon(self) -> tuple[str, ...]:
+        """Give up what is in flight after a failure on this side; the lines, now in DOUBT."""
+        lost = self._lose()
+        self._doubt = self._doubt or bool(lost)
+        return lost
+
+    def revive(self) -> None:
+        """The controller was unlocked or reset: no longer HALTED, but in DOUBT."""
+        self._halted, self._doubt = False, True
+
+    # What comes back
+
+    def receive(self, data: bytes, now: float) -> list[Event]:
+        """Events in `data`; what they are does not depend on how the bytes were cut."""
+        events: list[Event] = []
+        heard: list[str] = []
+        for raw in self._cutter.feed(data):
+            if isinstance(raw, int):
+                events.append(Junk(raw))
+                continue
+            text = clean(raw)
+            if not text:
+                continue
+            heard.append(text)
+            match = kind_of(text)
+            if match is None:
+                self._plain(text, raw, now, events)
+            else:
+                self._dispatch(match, text, now, events)
+        self.heard = heard
+        return events
+
+    def _dispatch(self, match: re.Match[str], text: str, now: float, out: list[Event]) -> None:
+        match match.lastgroup:
+            case "acknowledged":
+                self._acknowledge(text, now, out)
+            case "resend":
+                self._resend(int(match["wanted"]), now, out)
+            case "complaint":
+                self._alive = now
+                out.append(Complaint(text))
+            case "halted":
+                self._halt(text, out)
+            case "rejected":
+                self._reject(text, now, out)
+            case "busy":
+                self._alive = now
+                out.append(Busy(match["reason"]))
+            case "idle":
+                out.append(Idle())
+            case "foreign":
+                out.append(ForeignCommand(match["command"]))
+            case "restarted":
+                self._restart(text, out)
+            case _:
+                self._report(text, now, out)
+
+    def _plain(self, text: str, raw: bytes, now: float, out: list[Event]) -> None:
+        """A line that no word marks: data, unless something hides in it."""
+        if text.endswith("start") and START.search(text):
+            self._restart("start", out)
+        elif self._flight and self._is_echo(text):
+            out.append(Echoed(text))
+        elif "\\" in text and _is_junk(raw):
+            out.append(Junk(len(raw)))
+        else:
+            self._alive = now
+            if text.startswith("Error:"):
+                self._remark = text[6:].strip()
+            out.append(Received(text))
+            if "ok" in text:
+                self._glued(text, now, out)
+
+    def _is_echo(self, text: str) -> bool:
+        sent = text.removeprefix("echo:").encode("utf-8")
+        return any(sent in (s.data[:-1], s.line.encode()) for s in self._flight)
+
+    def _report(self, text: str, now: float, out: list[Event]) -> None:
+        if self._flight and _ASKS_FOR_REPORT.match(self._flight[0].line):
+            self._alive = now
+            out.append(Received(text))
+        else:
+            out.append(Unsolicited(text))
+        self._glued(text, now, out)
+
+    # Answers
+
+    def _acknowledge(self, text: str, now: float, out: list[Event]) -> None:
+        match = ACKNOWLEDGED.match(text)
+        assert match is not None
+        rest = match["rest"]
+        if rest.startswith("-"):
+            self._reject("error:" + rest[1:], now, out)
+            return
+        self._taken(match, rest, text, now, out)
+        if _EMERGENCY.search(rest):
+            self._halt(rest, out)
+
+    def _glued(self, text: str, now: float, out: list[Event]) -> None:
+        """Count an acknowledgement behind other text, if it names a line or the free slots."""
+        match = GLUED.search(text)
+        if match is None:
+            return
+        named = {match["number"], match["echo"]} & {str(sent.number) for sent in self._flight}
+        if named or match["planner"]:
+            self._taken(match, "", text, now, out)
+        elif self._flight:
+            self._suspect = now
+
+    def _taken(
+        self, match: re.Match[str], rest: str, text: str, now: float, out: list[Event]
+    ) -> None:
+        """An acknowledgement: end the line it belongs to."""
+        self._alive, self._suspect = now, None
+        free = (int(match["planner"]), int(match["slots"])) if match["planner"] else None
+        number = int(match["number"]) if match["number"] else None
+        flight = self._flight
+        if number is not None and any(sent.number == number for sent in flight):
+            while flight[0].number != number:  # their acknowledgements were lost on the way
+                self._end(out)
+            self._end(out, rest, free)
+        elif self._expect_ok:
+            self._expect_ok = False
+        elif number is not None and flight and (flight[0].number or 0) > number:
+            out.append(Stray(text))
+        elif flight:
+            self._end(out, rest, free)
+        elif not self._again:
+            out.append(Stray(text))
+        if self._again and not flight and not self._expect_ok:
+            waiting = sum(not sent.ended for sent in self._again)
+            if self._refusals >= waiting:
+                self._release(now, out)
+
+    def _end(
+        self,
+        out: list[Event],
+        data: str = "",
+        free: tuple[int, int] | None = None,
+        *,
+        suspect: bool = False,
+    ) -> None:
+        """The oldest line in flight was taken."""
+        sent = self._flight.popleft()
+        if not sent.ended:
+            sent.ended = True
+            out.append(Acknowledged(sent.line, sent.number, data, free, suspect))
+        if sent.number is not None:
+            self._recent.append(sent)
+
+    def _reject(self, text: str, now: float, out: list[Event]) -> None:
+        reason = refusal(text)
+        if self._flight:
+            self._alive, self._suspect = now, None
+            sent = self._flight.popleft()
+            if not sent.ended:
+                out.append(Rejected(sent.line, reason))
+        else:
+            out.append(Stray(text))
+        if text == "!!" or "alarm lock" in text.lower():
+            self._halt(reason, out)
+
+    def _halt(self, text: str, out: list[Event]) -> None:
+        if self._halted:
+            return
+        self._halted = True
+        out.append(Halted(halt_reason(text) or self._remark or text, self._lose()))
+
+    def _restart(self, cause: str, out: list[Event]) -> None:
+        """Boot: whatever was in flight, and whatever was not stored, is gone."""
+        if self._booting and cause != "start":
+            out.append(Received(cause))
+            return
+        lost = self._lose()
+        self._booting = True
+        self._halted = False
+        self._doubt = self._doubt or self._talked
+        self.next_number = None
+        self._remark = ""
+        out.append(Restarted(cause, lost))
+
+    def _lose(self) -> tuple[str, ...]:
+        lost = self.in_flight
+        self._flight.clear()
+        self._again = []
+        self._expect_ok, self._suspect = False, None
+        return lost
+
+    # Resending
+
+    def _resend(self, number: int, now: float, out: list[Event]) -> None:
+        self._alive, self._suspect = now, None
+        out.append(ResendAsked(number))
+        self._expect_ok = True
+        if self._again:
+            self._refusals += 1
+            return
+        refused = self._refused(number)
+        if not refused:
+            return
+        self._again, self._refusals = refused, 1
+        if refused[0].tries >= MOST_TRIES:
+            out.append(HopelessResend(number, self.abandon()))
+
+    def _refused(self, number: int) -> list[_Sent]:
+        """Take the lines from `number` on out of flight.
+
+        A number that cannot be met means the oldest line in flight: it was not executed, and
+        the count of tries ends a quarrel about numbers.
+        """
+        if number == self.next_number:
+            return []
+        sent = [*self._recent, *self._flight]
+        first = next((i for i, s in enumerate(sent) if s.number == number), len(self._recent))
+        for taken in (self._recent, self._flight):
+            while taken and taken[-1] in sent[first:]:
+                taken.pop()
+        return sent[first:]
+
+    def _release(self, now: float, out: list[Event]) -> None:
+        """The wire is quiet: the refused lines go out again."""
+        again, self._again = self._again, []
+        for sent in again:
+            sent.tries += 1
+        self._flight.extend(again)
+        self._alive = now
+        self._expect_ok = False
+        out.append(Resent(again[0].number or 0, b"".join(sent.data for sent in again)))
+
+    # Time
+
+    @property
+    def deadline(self) -> float | None:
+        """The instant at which `tick` will have something to say, or None."""
+        if self._suspect is not None:
+            return self._suspect + SUSPECT_QUIET
+        if self._flight:
+            return self._alive + self._flight[0].timeout
+        return self._alive + RESEND_QUIET if self._again else None
+
+    def tick(self, now: float) -> list[Event]:
+        """Events of time passing: silence is an input too."""
+        due = self.deadline
+        if due is None or now < due:
+            return []
+        out: list[Event] = []
+        if self._suspect is not None:
+            self._suspect, self._alive = None, now
+            self._end(out, suspect=True)
+        elif self._again:
+            while self._flight:  # taken, by the number asked for; their answers never came
+                self._end(out, suspect=True)
+            self._release(now, out)
+        else:
+            out.append(Silent(self.abandon()))
+        return out
+
+
+def _is_junk(raw: bytes) -> bool:
+    """True if a third or more of the bytes are no text."""
+    return 3 * len(raw.translate(None, _TEXT)) >= len(raw)

@@ -1,0 +1,318 @@
+"""Link: one exchange paired with one transport; asks, streams, and never hangs.
+
+A failure on either side raises LinkFailed and leaves the exchange in DOUBT: what was in flight
+may or may not have taken effect, and only reading back can tell.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from agent.errors import LinkFailed, Refused
+from agent.model import settings as model
+from agent.wire import events as wire
+from agent.wire.exchange import Exchange, LocalFault, State, Window
+from agent.wire.notices import SAID_TWICE, narrate
+from agent.wire.transport import Transport
+
+#: How a reply ends: at its acknowledgement, or (families that acknowledge on reception) at an
+#: idle word or silence.
+End = Literal["ack", "quiet"]
+
+#: Command slots that such controllers have at least.
+USUAL_WINDOW: Final = Window(lines=4)
+
+#: Most lines taken as one reply; a settings list has some hundred.
+MOST_LINES: Final = 5000
+
+#: However often a controller says that it is busy, a reply may take this many timeouts.
+MOST_TIMEOUTS: Final = 12
+
+#: Seconds for the answers that agree on line numbers.
+_PATIENCE: Final = 20.0
+
+#: Longest single wait for bytes, so that a stop is heard.
+_SLICE: Final = 0.25
+
+#: After the first word of a boot a controller may be deaf for this long.
+AFTER_BOOT: Final = 2.0
+
+#: Kinds of events that may come for hours.
+_CHATTY: Final = frozenset({"busy", "unsolicited"})
+
+_DOUBT: Final = "What was sent last may or may not have taken effect; read the settings back"
+_RESTARTED: Final = "What was not stored is gone; read the settings back"
+_HALTED: Final = "Make the machine safe, reset or unlock it, then read the settings back"
+
+#: Silence that ends a reply whose acknowledgement came first.
+QUIET_END: Final = 0.7
+
+#: Lines kept for error messages.
+_KEPT: Final = 12
+
+#: Commands that may be silent for long while a piece is laid.
+_LONG: Final = frozenset({"G4", "G28", "G29", "M0", "M1", "M109", "M116", "M190", "M226", "M400"})
+_LONG_TIMEOUT: Final = 1800.0
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """What one line brought."""
+
+    line: str
+    lines: tuple[str, ...]  #: data, in order, without acknowledgement and unsolicited reports
+    ok: bool  #: acknowledged; no proof that it had an effect
+    error: str | None = None  #: what the controller complained of, if it did
+    events: tuple[model.Event, ...] = ()
+
+
+class Link:
+    """A controller at the other end of a transport."""
+
+    def __init__(
+        self,
+        transport: Transport,
+        *,
+        numbered: bool = False,
+        window: Window = USUAL_WINDOW,
+        pause: float = 0.0,
+    ) -> None:
+        self.transport = transport
+        self.exchange = Exchange(numbered=numbered)
+        self.window = window  #: how much `stream` keeps in flight
+        self.identity = ""  #: how the controller names itself, once it was asked
+        self.pause = pause  #: seconds between an answer and the next line
+        self.events: list[model.Event] = []
+        self.on_traffic: Callable[[float, Literal[">", "<"], str], None] | None = None
+        self._last: deque[str] = deque(maxlen=_KEPT)
+        self._answered = float("-inf")
+
+    @property
+    def state(self) -> State:
+        return self.exchange.state
+
+    def close(self) -> None:
+        self.transport.close()
+
+    # Asking
+
+    def ask(
+        self, line: str, *, end: End = "ack", timeout: float = 10.0, reads: bool = False
+    ) -> Reply:
+        """Send `line` and wait for its whole reply.
+
+        timeout: seconds without any sign of work on the line (data and busy words are such)
+        after which the answer is given up.  reads: the line cannot change anything, so that it
+        may be sent in DOUBT.  Raises LinkFailed on silence, a restart, a halt, a lost port, an
+        endless reply, or in a state that forbids the line; Refused for what is not one line of
+        plain text.  That the controller refuses is no exception: the reply is not `ok`.
+        """
+        with self._honest():
+            self._agree_numbers()
+            self._send(line, timeout, reads=reads)
+            return self._reply(line, end, MOST_TIMEOUTS * timeout)
+
+    def _reply(self, line: str, end: End, patience: float) -> Reply:
+        first_event = len(self.events)
+        limit = self.transport.now() + patience
+        quiet_at = limit
+        lines: list[str] = []
+        answer: wire.Acknowledged | wire.Rejected | None = None
+        ended = False
+        while not ended and self.transport.now() < quiet_at:
+            for event in self._pump(quiet_at):
+                match event:
+                    case wire.Received(text) if not ended:
+                        lines.append(text)
+                    case wire.Acknowledged(data=data):
+                        answer, ended = event, end == "ack"
+                        lines += [data] if data else []
+                    case wire.Rejected():
+                        answer, ended = event, True
+                    case wire.Idle() if answer is not None and lines:
+                        ended = True
+                if answer is not None and not isinstance(event, wire.Unsolicited):
+                    quiet_at = self.transport.now() + QUIET_END
+            if len(lines) > MOST_LINES:
+                break
+        if answer is None or len(lines) > MOST_LINES:
+            raise self._failed(f"the reply to {line} does not end")
+        return Reply(
+            line,
+            tuple(lines),
+            ok=isinstance(answer, wire.Acknowledged),
+            error=answer.reason if isinstance(answer, wire.Rejected) else _complaint(lines),
+            events=tuple(self.events[first_event:]),
+        )
+
+    def stream(
+        self,
+        lines: Iterable[str],
+        *,
+        window: int | Window | None = None,
+        on_progress: Callable[[int], None] | None = None,
+        stop: Callable[[], bool] | None = None,
+        timeout: float = 300.0,
+    ) -> int:
+        """Send many lines, keeping the controller's queue filled; how many were acknowledged.
+
+        Comments and empty lines are left out.  `stop` is asked before each line; what is in
+        flight is then still waited for.  Raises LinkFailed as `ask` does, and for a line that
+        the controller refuses.
+        """
+        source = filter(None, map(_without_comment, lines))
+        acknowledged = 0
+        with self._honest(), self._window(window):
+            self._agree_numbers()
+            ahead = next(source, None)
+            while ahead is not None or self.state is State.WAITING:
+                while ahead is not None and self.exchange.has_room(ahead):
+                    if stop is not None and stop():
+                        ahead = None
+                        break
+                    word = ahead.partition(" ")[0]
+                    self._send(ahead, _LONG_TIMEOUT if word in _LONG else timeout)
+                    ahead = next(source, None)
+                if self.state is not State.WAITING:
+                    continue
+                for event in self._pump():
+                    if isinstance(event, wire.Rejected):
+                        raise self._failed(f"refused: {event.line}: {event.reason}")
+                    if isinstance(event, wire.Acknowledged):
+                        acknowledged += 1
+                        if on_progress is not None:
+                            on_progress(acknowledged)
+        return acknowledged
+
+    def settle(self, quiet: float = 0.5, *, limit: float = 15.0) -> tuple[str, ...]:
+        """Listen until the controller has been quiet for `quiet` seconds; the lines it sent.
+
+        Opening a port may have restarted it; what a boot prints answers no question.
+        """
+        heard: list[str] = []
+        give_up = self.transport.now() + limit
+        quiet_at = self.transport.now() + quiet
+        with self._honest():
+            while self.transport.now() < min(quiet_at, give_up):
+                for event in self._pump(quiet_at):
+                    if isinstance(event, wire.Restarted):
+                        quiet = max(quiet, AFTER_BOOT)
+                if self.exchange.heard:
+                    heard += self.exchange.heard
+                    quiet_at = self.transport.now() + quiet
+        return tuple(heard[:MOST_LINES])
+
+    def resync(self) -> None:
+        """Leave DOUBT; only for who has just read everything back."""
+        self.exchange.resync()
+
+    def revive(self) -> None:
+        """The controller was unlocked: from HALTED to DOUBT."""
+        self.exchange.revive()
+
+    # The wire
+
+    def _send(self, line: str, timeout: float, *, reads: bool = False) -> None:
+        rest = self._answered + self.pause - self.transport.now()
+        if rest > 0:
+            self._pump(self.transport.now() + rest)
+        self._write(self.exchange.send(line, self.transport.now(), timeout=timeout, reads=reads))
+
+    def _write(self, data: bytes) -> None:
+        for line in data.decode("ascii").splitlines():
+            self._record(">", line)
+        self.transport.write(data)
+
+    def _record(self, way: Literal[">", "<"], line: str) -> None:
+        self._last.append(f"{way} {line[:200]}")
+        if self.on_traffic is not None:
+            self.on_traffic(self.transport.now(), way, line)
+
+    def _pump(self, until: float = float("inf")) -> list[wire.Event]:
+        """One read; the events in it and of the time that passed.  Raises LinkFailed."""
+        now = self.transport.now()
+        due = self.exchange.deadline
+        data = self.transport.read(min(until, now + _SLICE, float("inf") if due is None else due))
+        now = self.transport.now()
+        events = self.exchange.receive(data, now)
+        for line in self.exchange.heard:
+            self._record("<", line)
+        events += self.exchange.tick(now)
+        for event in events:
+            self._note(event)
+        for event in events:
+            self._check(event)
+        return events
+
+    def _note(self, event: wire.Event) -> None:
+        match event:
+            case wire.Resent(data=data):
+                self._write(data)
+            case wire.Acknowledged() | wire.Rejected():
+                self._answered = self.transport.now()
+        told = narrate(event)
+        if told is None or (told.kind in _CHATTY and len(self.events) > MOST_LINES):
+            return
+        if not (told.kind in SAID_TWICE and self.events and told == self.events[-1]):
+            self.events.append(told)
+
+    def _check(self, event: wire.Event) -> None:
+        match event:
+            case wire.Silent(lost):
+                raise self._failed(f"no answer to {lost[0]}", _DOUBT)
+            case wire.Restarted(_, lost) if lost:
+                raise self._failed(f"the controller restarted during {lost[0]}", _RESTARTED)
+            case wire.Halted(reason):
+                raise self._failed(f"the controller has halted: {reason}", _HALTED)
+            case wire.HopelessResend(number):
+                raise self._failed(f"the controller keeps asking for line {number}", _DOUBT)
+
+    def _failed(self, what: str, remedy: str = "") -> LinkFailed:
+        return LinkFailed(what, remedy=remedy or _DOUBT, wire=tuple(self._last))
+
+    @contextmanager
+    def _honest(self) -> Iterator[None]:
+        """Whatever breaks, what was in flight is in doubt; our own mistakes become errors."""
+        try:
+            yield
+        except LocalFault as fault:
+            raise self._failed(str(fault)) from fault
+        except ValueError as error:
+            raise Refused(str(error), remedy="Nothing was sent") from error
+        except BaseException:
+            self.exchange.abandon()
+            raise
+
+    @contextmanager
+    def _window(self, window: int | Window | None) -> Iterator[None]:
+        usual = self.exchange.window
+        chosen = self.window if window is None else window
+        self.exchange.window = Window(chosen) if isinstance(chosen, int) else chosen
+        try:
+            yield
+        finally:
+            self.exchange.window = usual
+
+    def _agree_numbers(self) -> None:
+        """Start the count, and prove with a harmless line that it was understood."""
+        exchange = self.exchange
+        if not exchange.numbered or exchange.next_number is not None:
+            return
+        now = self.transport.now
+        self._write(exchange.number_from(0, now()))
+        self._reply("M110", "ack", _PATIENCE)
+        self._write(exchange.send("M105", now(), reads=True))
+        self._reply("M105", "ack", _PATIENCE)
+
+
+def _complaint(lines: Iterable[str]) -> str | None:
+    """What an acknowledged line was told all the same."""
+    return next((text[6:].strip() for text in lines if text.startswith("Error:")), None)
+
+
+def _without_comment(line: str) -> str:
+    return line.partition(";")[0].strip()

@@ -1,0 +1,165 @@
+"""The link: whole replies, and an honest state after every failure."""
+
+from __future__ import annotations
+
+import pytest
+
+from agent.errors import LinkFailed, Refused
+from agent.model.settings import Event
+from agent.wire.exchange import State, Window
+from agent.wire.link import Link, Reply
+from tests.wire.scripted import Scripted
+
+
+def always(said: bytes) -> Scripted:
+    return Scripted(lambda line: said)
+
+
+def test_ask_gives_data_without_acknowledgement() -> None:
+    link = Link(always(b"echo: M92 X80.00\n T:20 /0\nok\n"))
+    assert link.ask("M503") == Reply(
+        "M503",
+        ("echo: M92 X80.00",),
+        ok=True,
+        events=(Event("unsolicited", {"text": "T:20 /0"}),),
+    )
+
+
+def test_ask_of_a_family_that_acknowledges_first() -> None:
+    link = Link(always(b"ok 5\nEPR:3 3 81.4000 X-axis steps per mm\nwait\nEPR:late\n"))
+    assert link.ask("M205", end="quiet").lines == ("EPR:3 3 81.4000 X-axis steps per mm",)
+
+
+def test_silence_fails_and_leaves_doubt() -> None:
+    link = Link(always(b""))
+    with pytest.raises(LinkFailed, match="no answer to M500"):
+        link.ask("M500", timeout=5.0)
+    assert link.state is State.DOUBT
+    assert link.transport.now() == pytest.approx(5.0)
+    with pytest.raises(LinkFailed, match="DOUBT"):
+        link.ask("M92 X80")
+
+
+def test_endless_chatter_does_not_hold_an_answer_up_for_ever() -> None:
+    transport = always(b"")
+    read = transport.read
+    transport.read = lambda until: read(min(until, transport.now() + 1)) or b" T:20 /0\n"  # type: ignore[method-assign]
+    with pytest.raises(LinkFailed, match="no answer"):
+        Link(transport).ask("M92 X80", timeout=5.0)
+
+
+def test_endless_busy_and_endless_lists_end() -> None:
+    transport = always(b"")
+    read = transport.read
+    transport.read = lambda until: read(min(until, transport.now() + 1)) or b"busy: so\n"  # type: ignore[method-assign]
+    with pytest.raises(LinkFailed, match="does not end"):
+        Link(transport).ask("G28", timeout=5.0)
+    transport.read = lambda until: b"$151=\n" * 100  # type: ignore[method-assign]
+    with pytest.raises(LinkFailed, match="does not end"):
+        Link(transport).ask("$$")
+
+
+def test_restart_during_a_line_fails_and_names_it() -> None:
+    link = Link(always(b"start\n"))
+    with pytest.raises(LinkFailed, match="restarted during M92 X80"):
+        link.ask("M92 X80")
+    assert link.state is State.DOUBT
+
+
+def test_the_port_lost_in_mid_line_leaves_doubt() -> None:
+    link = Link(Scripted(lambda line: None))
+    with pytest.raises(LinkFailed, match="gone"):
+        link.ask("M92 X80")
+    assert link.state is State.DOUBT
+
+
+def test_an_interrupt_leaves_doubt() -> None:
+    transport = always(b"")
+
+    def interrupted(until: float) -> bytes:
+        raise KeyboardInterrupt
+
+    transport.read = interrupted  # type: ignore[method-assign]
+    link = Link(transport)
+    with pytest.raises(KeyboardInterrupt):
+        link.ask("M92 X80")
+    assert link.state is State.DOUBT
+
+
+def test_what_is_not_a_line_is_refused_and_nothing_sent() -> None:
+    transport = always(b"ok\n")
+    with pytest.raises(Refused, match="not a line"):
+        Link(transport).ask("M92 X80\nM500")
+    assert transport.received == []
+
+
+def test_a_refusal_is_no_exception() -> None:
+    reply = Link(always(b"error:8\n")).ask("$100=160")
+    assert (reply.ok, reply.error) == (False, "8 (not idle)")
+
+
+def test_a_numbered_link_agrees_on_the_count_first() -> None:
+    transport = always(b"ok\n")
+    Link(transport, numbered=True).ask("M503")
+    assert transport.received == ["N0 M110 N0*125", "N1 M105*38", "N2 M503*39"]
+
+
+def test_stream_fills_the_window_and_leaves_out_comments() -> None:
+    link = Link(always(b"ok\n"))
+    progress: list[int] = []
+    lines = ["; a comment", "G1 X1 ; along", "", "G1 X2", "G1 X3"]
+    assert link.stream(lines, window=2, on_progress=progress.append) == 3
+    assert progress == [1, 2, 3]
+
+
+def test_stream_never_has_more_in_flight_than_the_window() -> None:
+    held = 0
+
+    def answer(line: str) -> bytes:
+        nonlocal held
+        held += 1
+        assert held <= 3
+        return b""
+
+    transport = Scripted(answer)
+    read = transport.read
+
+    def acknowledge(until: float) -> bytes:
+        nonlocal held
+        if not held:
+            return read(until)
+        held -= 1
+        return b"ok\n"
+
+    transport.read = acknowledge  # type: ignore[method-assign]
+    assert Link(transport, window=Window(3)).stream(f"G1 X{i}" for i in range(50)) == 50
+
+
+def test_stop_ends_a_stream_after_what_is_in_flight() -> None:
+    transport = always(b"ok\n")
+    asked = iter(range(10**6))
+    done = Link(transport).stream((f"G1 X{i}" for i in range(100)), stop=lambda: next(asked) >= 7)
+    assert done == len(transport.received) == 7
+
+
+def test_stream_stops_at_a_refused_line() -> None:
+    link = Link(Scripted(lambda line: b"error:2\n" if line == "G1 X" else b"ok\n"))
+    with pytest.raises(LinkFailed, match="refused: G1 X: 2"):
+        link.stream(["G1 X1", "G1 X", "G1 X3"], window=1)
+
+
+def test_settle_gives_the_boot_chatter_and_answers_nothing() -> None:
+    transport = always(b"ok\n")
+    transport.say(b"start\necho: M92 X80.00\n")
+    link = Link(transport)
+    assert link.settle() == ("start", "echo: M92 X80.00")
+    assert [e.kind for e in link.events] == ["restarted"]
+    assert link.ask("M503").lines == ()
+
+
+def test_traffic_is_recorded_line_by_line() -> None:
+    link = Link(always(b"ok\r\n"))
+    record: list[tuple[str, str]] = []
+    link.on_traffic = lambda instant, way, line: record.append((way, line))
+    link.ask("M503")
+    assert record == [(">", "M503"), ("<", "ok")]
