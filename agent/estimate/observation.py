@@ -11,6 +11,12 @@ instrument, which all its readings share:
 with L the distance of parallel faces or of points, see `agent.model.geometry`.  Carrying c as an
 unknown with the prior N(0, mpe^2/3) is the same as a covariance that all readings of the instrument
 share (both give the same normal equations), and stays linear in the number of readings.
+
+Independent variance of a reading (mean of n values): s^2/n + d^2/12, s the repeatability, d the
+display step; for printed features besides form^2, by which single faces stray (beads along
+different walls differ a little), and for a belt on a driven roller the roller's run-out: between
+two belt positions b apart an error of amplitude a and unknown phase has the variance
+a^2 (1 - cos(2 pi b / P)), P the travel per roller turn, none over whole turns.
 """
 
 from __future__ import annotations
@@ -24,6 +30,7 @@ import numpy.typing as npt
 from agent.errors import BadInput
 from agent.estimate.uncertainty import display_step, pooled_deviation, rectangular
 from agent.model import geometry
+from agent.model.drive import Roller
 from agent.model.feature import GROUPS, Reading, Vector, direction_group
 from agent.model.geometry import ERRORS, Array
 from agent.model.survey import Survey
@@ -176,17 +183,19 @@ def observe(survey: Survey, unknowns: Unknowns, noise: Noise | None = None) -> O
     repeat = np.where(own, 0.0, noise.s**2 / count)
     stated = np.array([r.u_mm or 0.0 for r in readings])
     step = display_step(instrument.resolution_mm)
-    independent = np.where(own, stated**2, repeat + step**2)
+    printed = np.array([float(r.kind in _PRINTED) for r in readings])
+    form = survey.priors.form_mm * printed
+    independent = np.where(own, stated**2, repeat + step**2 + form**2)
     groups = [direction_group(r.along, theta) for r in readings]
     columns = {name: i for i, name in enumerate(unknowns.names)}
     formulas = [_formula(r, g) for r, g in zip(readings, groups, strict=True)]
-    return Observations(
+    observations = Observations(
         v=np.array([r.along for r in readings], dtype=float).reshape(-1, 3),
         measured=np.array([np.mean(r.mm) if r.mm else np.nan for r in readings], dtype=float),
         independent=np.maximum(independent, _LEAST_U**2),
         repeat_variance=repeat,
         common=np.where(own, 0.0, 1.0),
-        printed=np.array([float(r.kind in _PRINTED) for r in readings]),
+        printed=printed,
         offset_sign=np.array([_OFFSET.get(r.kind, 0.0) for r in readings]),
         offset_column=np.array(
             [columns.get(f"offset.{g}", len(ERRORS)) for g in groups], dtype=np.intp
@@ -198,6 +207,21 @@ def observe(survey: Survey, unknowns: Unknowns, noise: Noise | None = None) -> O
         theta=theta,
         noise=noise,
     )
+    run_out = np.where(own, 0.0, _run_out(survey, observations, unknowns))
+    return replace(observations, independent=observations.independent + run_out)
+
+
+def _run_out(survey: Survey, observations: Observations, unknowns: Unknowns) -> Array:
+    """Variance (n,) by which the roller's run-out moves each reading, mm^2."""
+    drive = survey.mechanics.drives.get("belt")
+    if drive is None or not isinstance(drive.output, Roller):
+        return np.zeros(observations.size)
+    belt = observations.v @ geometry.commands(observations.theta)[2]
+    by_scale = observations.predict(unknowns.mean)[1][:, geometry.EZ]
+    per_mm = np.divide(by_scale, belt, out=np.zeros_like(belt), where=np.abs(belt) > 1e-9)
+    turns = belt / drive.output.travel_per_turn
+    variance: Array = per_mm**2 * drive.output.run_out**2 * (1 - np.cos(2 * np.pi * turns))
+    return variance
 
 
 def turned_with_gantry(v: Array, old: float, new: float) -> Array:

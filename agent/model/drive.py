@@ -29,7 +29,10 @@ class Roller:
     neutral: float | None = None  #: neutral line above the roller face; None: half of `belt`
     u_diameter: float = 0.03
     u_belt: float = 0.03
-    u_neutral: float | None = None  #: None: a quarter of `belt`, where `neutral` is assumed
+    u_neutral: float | None = None  #: None: see `_depth`, where `neutral` is assumed
+    run_out: float = (
+        0.01  #: rms amplitude of the position error of a sound roller (common practice)
+    )
 
     def __post_init__(self) -> None:
         _positive(roller=self.diameter, belt=self.belt)

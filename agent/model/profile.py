@@ -93,6 +93,7 @@ class Priors:
     rail_deg: float = 0.5
     roll_deg: float = 0.5
     offset_mm: float = 0.3
+    form_mm: float = 0.0  #: how far single printed faces stray from what all of a direction share
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,7 +63,15 @@ AXES: Final = Table(_axes, {role: Key(_AxisLetter()) for role in ROLES})
 
 #: Keys of each kind of output; all but `u_relative` say which kind is meant.
 _OUTPUT_KEYS: Final = {
-    "roller": ("roller_mm", "belt_mm", "neutral_mm", "u_roller_mm", "u_belt_mm", "u_neutral_mm"),
+    "roller": (
+        "roller_mm",
+        "belt_mm",
+        "neutral_mm",
+        "u_roller_mm",
+        "u_belt_mm",
+        "u_neutral_mm",
+        "run_out_mm",
+    ),
     "teeth": ("teeth", "pitch_mm", "u_relative"),
     "lead": ("lead_mm", "u_relative"),
 }
@@ -105,6 +113,7 @@ def _roller(found: Mapping[str, float]) -> Roller:
         "u_roller_mm": "u_diameter",
         "u_belt_mm": "u_belt",
         "u_neutral_mm": "u_neutral",
+        "run_out_mm": "run_out",
     }
     return Roller(**{names[key]: value for key, value in found.items()})
 
@@ -121,6 +130,7 @@ DRIVE: Final = Table(
         "u_roller_mm": Key(_UNCERTAINTY),
         "u_belt_mm": Key(_UNCERTAINTY),
         "u_neutral_mm": Key(_UNCERTAINTY),
+        "run_out_mm": Key(_UNCERTAINTY),
         "teeth": Key(Whole(1, 10_000)),
         "pitch_mm": Key(_LENGTH),
         "lead_mm": Key(_LENGTH),
@@ -146,6 +156,7 @@ def drive_plain(drive: Drive) -> dict[str, Any]:
             "u_roller_mm": (output.u_diameter, plainest.u_diameter),
             "u_belt_mm": (output.u_belt, plainest.u_belt),
             "u_neutral_mm": (output.u_neutral, plainest.u_neutral),
+            "run_out_mm": (output.run_out, plainest.run_out),
         }
         return plain | {
             key: value for key, (value, default) in optional.items() if value != default
@@ -259,6 +270,7 @@ PRIORS: Final = Table(
         "rail_deg": Key(_DEGREES),
         "roll_deg": Key(_DEGREES),
         "offset_mm": Key(Number("mm", above=0, most=10)),
+        "form_mm": Key(Number("mm", least=0, most=10)),
     },
 )
 
