@@ -28,6 +28,9 @@ REACH = 10.0
 _LEAST_FACE = 2.0
 _LEAST_SHARE = 0.03
 
+#: Sine of the angle within which a bead counts as running along a face.
+_ALONG_FACE = 0.2
+
 
 @dataclass(frozen=True, slots=True)
 class Patch:
@@ -86,6 +89,10 @@ class Surface:
         else:
             return None
         inside &= depth <= depth[inside].min() + 0.3 * self.planned_width
+        # beads along the face make it; those that only end there count where there are no others
+        slant = np.abs(run[row] @ outward) / np.sqrt(size2[row])
+        if (inside & (slant < _ALONG_FACE)).any():
+            inside &= slant < _ALONG_FACE
         row, share, nominal = row[inside], share[inside], nominal[inside]
         laid = self.laid
         true = laid.ends[row, 0] + share * (laid.ends[row, 1] - laid.ends[row, 0])
