@@ -161,8 +161,8 @@ def _size(old: float, key: str, new: float, mechanics: Mechanics, axes: Axes) ->
     asked = any(finding.level == "ask" for finding in held)
     if asked and not (old > 0 and abs(new / old - 1) <= LARGE_CHANGE):
         text = (
-            f"from {old:.10g} to {new:.10g} is a large change, and the mechanics give no reason for "
-            f"it; {_worst(new, drive)}"
+            f"from {old:.10g} to {new:.10g} is a large change, and the mechanics give no reason "
+            f"for it; {_worst(new, drive)}"
         )
         yield Finding("ask", "large_change", key, text, retype=True)
 

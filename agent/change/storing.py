@@ -10,9 +10,9 @@ trial).  Every line of it is journalled, so that a break in between can be mende
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from agent.change.outcome import Broken, Outcome, Stage, fate_of, fates_unread
@@ -37,6 +37,7 @@ class Look:
     own: tuple[Change, ...]  #: settings of the plan
     others: tuple[Change, ...] = ()  #: everything else that differs
     notes: tuple[str, ...] = ()
+    live: Mapping[str, float] = field(default_factory=dict)  #: every value live, as printed
 
     @property
     def digest(self) -> str:
@@ -78,8 +79,14 @@ def look(link: Link, family: Family, plan: Plan, *, journal: Journal) -> Look:
     _refuse_not_live(plan, live)
     if family.words.reload is None:
         note = "this controller cannot show what is stored, so what else would be is not known"
-        own = tuple(c for c in plan.changes)
-        return Look(plan.machine, plan.family, family.words.store, own, (), (note,))
+        return Look(
+            plan.machine,
+            plan.family,
+            family.words.store,
+            own=plan.changes,
+            notes=(note,),
+            live=_values(live),
+        )
     back = _lines_back(family, plan, live)
     journal.note("looking", plan=plan.to_plain(), snapshot=snapshot_plain(live), back=back)
     with _breakable(plan, journal):
@@ -179,6 +186,7 @@ def _look(
         own=tuple(c for c in changes if c.key in plan.wanted),
         others=tuple(c for c in changes if c.key not in plan.wanted),
         notes=tuple(notes),
+        live=_values(live),
     )
 
 
@@ -243,17 +251,17 @@ def _check_approval(plan: Plan, looked: Look, approved: str, others: Others | No
 
 def _refuse_more(looked: Look, live: Readback) -> None:
     """Raises Refused if something else has become live since the look."""
-    known = {c.key: c.new for c in (*looked.own, *looked.others)}
-    moved = [
-        key
-        for key, value in known.items()
-        if key in live.settings and not live.settings[key].agrees_with(value)
-    ]
+    now = _values(live)
+    moved = [key for key in now.keys() | looked.live.keys() if now.get(key) != looked.live.get(key)]
     if moved:
         raise Refused(
-            "Since the look something else has changed " + ", ".join(moved),
+            "Since the look something else has changed " + ", ".join(sorted(moved)),
             remedy="Look again. Nothing was stored",
         )
+
+
+def _values(readback: Readback) -> dict[str, float]:
+    return {key: setting.value for key, setting in readback.settings.items()}
 
 
 def _staged(family: Family, outcome: Outcome) -> Outcome:

@@ -70,7 +70,7 @@ class Bench:
 
 def attach(machine: SimulatedMachine) -> Link:
     link = Link(MemoryTransport(machine.controller), numbered=True)
-    link.settle()
+    link.settle(quiet=2.0)  # a board that boots is silent for a while
     return link
 
 

@@ -1,0 +1,216 @@
+"""Storing: a step of its own, after a look at everything that it would make permanent."""
+
+from __future__ import annotations
+
+import pytest
+
+from agent.change.outcome import Broken
+from agent.change.plan import Change, Plan
+from agent.change.resume import account, finish, undo
+from agent.change.storing import Look, Others, look, prove, store
+from agent.change.transaction import read_clean, write
+from agent.errors import Refused
+from tests.change.bench import HERON, WANTED, Bench, heron
+from tests.change.cuts import CutTransport, Killed, KilledJournal
+
+BEFORE = {"steps_per_mm.x": 80.0, "steps_per_mm.z": 105.37}
+
+
+@pytest.fixture
+def bench() -> Bench:
+    return heron()
+
+
+def written(bench: Bench) -> Plan:
+    plan = bench.plan()
+    outcome = write(bench.link, bench.family, plan, plan.digest, journal=bench.journal)
+    assert outcome.verified
+    return plan
+
+
+def stored(bench: Bench) -> dict[str, float]:
+    assert bench.stored is not None
+    return {key: bench.stored[key] for key in WANTED}
+
+
+def test_looking_shows_what_is_live_and_not_stored_and_changes_nothing(bench: Bench) -> None:
+    plan = written(bench)
+    bench.live["max_acceleration.x"] = 900.0  # a job did that
+    before = dict(bench.live)
+    looked = look(bench.link, bench.family, plan, journal=bench.journal)
+    assert looked.own == (
+        Change("steps_per_mm.x", 80.0, 80.61234, "step/mm", 2),
+        Change("steps_per_mm.z", 105.37, 106.02, "step/mm", 2),
+    )
+    assert looked.others == (Change("max_acceleration.x", 1200.0, 900.0, "mm/s2", 2),)
+    assert looked.line == "M500"
+    assert bench.live == before
+    assert stored(bench) == BEFORE
+    assert "although no line of the plan names them" in str(looked)
+
+
+def test_storing_is_proved_by_what_comes_back(bench: Bench) -> None:
+    plan = written(bench)
+    looked = look(bench.link, bench.family, plan, journal=bench.journal)
+    outcome = store(bench.link, bench.family, plan, looked, plan.digest, journal=bench.journal)
+    assert outcome.stages == ("read back", "reloaded from storage")
+    assert outcome.stored
+    assert stored(bench) == WANTED
+    bench.machine.controller.power_on(bench.link.transport.now())
+    bench.attach_again()
+    proved = prove(bench.link, bench.family, plan, "after a power cycle", journal=bench.journal)
+    assert proved.stages == ("read back", "after a power cycle")
+    assert proved.stored
+
+
+@pytest.mark.parametrize(
+    ("others", "kept"), [("store them too", 900.0), ("leave them out", 1200.0)]
+)
+def test_the_technician_chooses_what_becomes_of_the_rest(
+    bench: Bench, others: Others, kept: float
+) -> None:
+    plan = written(bench)
+    bench.live["max_acceleration.x"] = 900.0
+    looked = look(bench.link, bench.family, plan, journal=bench.journal)
+    for approved, choice in ((looked.digest, None), (plan.digest, others)):
+        with pytest.raises(Refused, match="Nothing was stored"):
+            store(
+                bench.link,
+                bench.family,
+                plan,
+                looked,
+                approved,
+                journal=bench.journal,
+                others=choice,
+            )
+    assert stored(bench) == BEFORE
+    outcome = store(
+        bench.link,
+        bench.family,
+        plan,
+        looked,
+        looked.digest,
+        journal=bench.journal,
+        others=others,
+    )
+    assert outcome.stored
+    assert stored(bench) == WANTED
+    assert bench.stored is not None
+    assert bench.stored["max_acceleration.x"] == kept
+
+
+def test_what_moved_since_the_look_is_not_stored(bench: Bench) -> None:
+    plan = written(bench)
+    looked = look(bench.link, bench.family, plan, journal=bench.journal)
+    bench.live["steps_per_mm.x"] = 81.0
+    with pytest.raises(Refused, match=r"not live.*Nothing was stored"):
+        store(bench.link, bench.family, plan, looked, plan.digest, journal=bench.journal)
+    assert stored(bench) == BEFORE
+
+
+def test_what_appeared_since_the_look_is_not_stored(bench: Bench) -> None:
+    plan = written(bench)
+    looked = look(bench.link, bench.family, plan, journal=bench.journal)
+    bench.live["max_speed.y"] = 99.0  # unknown to the look
+    with pytest.raises(Refused, match=r"max_speed\.y.*Nothing was stored"):
+        store(bench.link, bench.family, plan, looked, plan.digest, journal=bench.journal)
+    assert stored(bench) == BEFORE
+
+
+def test_a_plan_that_is_not_live_is_not_stored(bench: Bench) -> None:
+    with pytest.raises(Refused, match="not live"):
+        look(bench.link, bench.family, bench.plan(), journal=bench.journal)
+
+
+@pytest.mark.parametrize("fault", ["lies", "fails", "none"])
+def test_a_notice_of_saving_proves_nothing(bench: Bench, fault: str) -> None:
+    plan = written(bench)
+    looked = look(bench.link, bench.family, plan, journal=bench.journal)
+    bench.machine.controller.storage_fault = fault  # type: ignore[assignment]
+    outcome = store(bench.link, bench.family, plan, looked, plan.digest, journal=bench.journal)
+    assert not outcome.stored
+    assert any("nothing is proved to be stored" in note for note in outcome.notes)
+    # the tried values stay live until the power goes
+    assert {key: bench.live[key] for key in WANTED} == WANTED
+    assert {fate.key: fate.state for fate in outcome.fates} == dict.fromkeys(WANTED, "took")
+
+
+def test_a_look_at_an_unreadable_storage_puts_everything_back(bench: Bench) -> None:
+    plan = written(bench)
+    before = dict(bench.live)
+    bench.machine.controller.storage_fault = "unreadable"
+    looked = look(bench.link, bench.family, plan, journal=bench.journal)
+    assert bench.live == before
+    assert looked.own
+    assert looked.others  # what the defaults differ in: storing would keep the live values
+    assert any("defaults live" in note for note in looked.notes)
+
+
+@pytest.mark.parametrize("step", range(1, 12))
+def test_a_look_that_broke_is_mended_from_its_journal(bench: Bench, step: int) -> None:
+    plan = written(bench)
+    bench.live["max_acceleration.x"] = 900.0
+    before = dict(bench.live)
+    journal = KilledJournal(at=step)
+    try:
+        look(bench.link, bench.family, plan, journal=journal)
+    except Killed:
+        bench.attach_again()
+    readback = read_clean(bench.link, bench.family)
+    found = account(journal.entries, readback)
+    assert found is not None
+    assert found.storage == "untouched"
+    onward = finish(found, readback, bench.family, HERON)
+    if not onward.empty:
+        write(bench.link, bench.family, onward, onward.digest, journal=bench.journal)
+    assert bench.live == before
+    assert stored(bench) == BEFORE
+
+
+@pytest.mark.parametrize("step", range(1, 8))
+def test_a_store_that_broke_is_looked_at_again(bench: Bench, step: int) -> None:
+    plan = written(bench)
+    looked = look(bench.link, bench.family, plan, journal=bench.journal)
+    journal = KilledJournal(at=step)
+    with pytest.raises(Killed):
+        store(bench.link, bench.family, plan, looked, plan.digest, journal=journal)
+    bench.attach_again()
+    readback = read_clean(bench.link, bench.family)
+    found = account(journal.entries, readback)
+    assert found is not None
+    assert found.finished  # live; whether stored, only looking tells
+    assert found.storage == ("untouched" if step == 1 else "unknown")
+    again = look(bench.link, bench.family, plan, journal=bench.journal)
+    assert bool(again.own) == (stored(bench) != WANTED)
+
+
+def test_undoing_a_stored_plan_is_a_plan_like_any_other(bench: Bench) -> None:
+    plan = written(bench)
+    looked = look(bench.link, bench.family, plan, journal=bench.journal)
+    store(bench.link, bench.family, plan, looked, plan.digest, journal=bench.journal)
+    readback = read_clean(bench.link, bench.family)
+    found = account(bench.journal.entries, readback)
+    assert found is not None
+    back = undo(found, readback, bench.family, HERON)
+    write(bench.link, bench.family, back, back.digest, journal=bench.journal)
+    looked = look(bench.link, bench.family, back, journal=bench.journal)
+    store(bench.link, bench.family, back, looked, looked.digest, journal=bench.journal)
+    assert stored(bench) == BEFORE
+
+
+def test_a_cable_out_while_storing_is_told_as_such(bench: Bench) -> None:
+    plan = written(bench)
+    looked = look(bench.link, bench.family, plan, journal=bench.journal)
+    cable = CutTransport(bench.link.transport, after_sent=2 * len("N22 M503*19\n") + 4)
+    bench.link.transport = cable
+    journal = KilledJournal()
+    with pytest.raises(Broken, match="cable is out"):
+        store(bench.link, bench.family, plan, looked, plan.digest, journal=journal)
+    assert [entry["step"] for entry in journal.entries] == ["storing", "sending", "broken"]
+    assert stored(bench) == BEFORE
+
+
+def test_a_look_survives_being_shown_as_plain_data(bench: Bench) -> None:
+    looked = Look("heron", "replay", "M500", (Change("steps_per_mm.x", 80, 81, "step/mm", 2),))
+    assert looked.to_plain()["digest"] == looked.digest
+    assert looked.to_plain()["own"][0]["new"] == 81
