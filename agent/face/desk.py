@@ -24,6 +24,7 @@ class Desk:
     screen: Screen = field(default_factory=Screen)
     rehearsal: Rehearsal | None = None  #: the simulated machine, if there is one
     in_shell: bool = False
+    offered: str = ""  #: line that Enter on an empty line carries out
     cautioned: bool = False  #: the cautions were read and acknowledged in this session
     _session: Session | None = None
 
@@ -39,6 +40,30 @@ class Desk:
     @session.setter
     def session(self, session: Session) -> None:
         self._session = session
+
+    def status(self) -> str:
+        """One line for the foot of the shell: machine, link, plan, heaters."""
+        session = self.session
+        parts = [session.profile.name]
+        if session.link is None or session.family is None:
+            parts.append("not attached")
+        else:
+            parts += [session.link.transport.name, session.family.name, session.link.state.value]
+        if session.readback is not None and session.readback.damaged:
+            parts.append("reading DAMAGED")
+        if session.plan is not None and not session.plan.empty:
+            parts.append(f"plan {session.plan.digest} waits")
+        if session.unstored:
+            parts.append("written, NOT STORED")
+        parts.append("HEATERS MAY BE ON" if session.hot else "heaters off")
+        return " | ".join(parts)
+
+    def close(self) -> None:
+        """Let go of port and rehearsal."""
+        if self._session is not None:
+            self._session.detach()
+        if self.rehearsal is not None:
+            self.rehearsal.close()
 
 
 def at_desk(function: Callable[Concatenate[Desk, P], None]) -> Callable[P, None]:

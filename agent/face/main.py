@@ -11,7 +11,7 @@ import click
 
 from agent import __version__
 from agent.errors import AgentError, BadInput
-from agent.face import calculate
+from agent.face import benchwork, calculate, changing, demo, linking, simulating, solving
 from agent.face.desk import Desk
 from agent.face.screen import clean
 
@@ -37,7 +37,26 @@ def plumbelt(ctx: click.Context, port: str | None) -> None:
         run_shell(desk, port=port)
 
 
-for command in (calculate.drive, calculate.shim):
+for command in (
+    demo.demo,
+    simulating.rehearse,
+    simulating.sim,
+    linking.ports,
+    linking.attach,
+    linking.detach,
+    linking.readback,
+    benchwork.piece,
+    benchwork.lay,
+    benchwork.gauge,
+    solving.solve,
+    changing.preview,
+    changing.write,
+    changing.store,
+    changing.prove,
+    changing.undo,
+    calculate.drive,
+    calculate.shim,
+):
     plumbelt.add_command(command)
 
 

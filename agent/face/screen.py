@@ -53,6 +53,10 @@ class Screen:
         self.json = False  #: True while a command that was given `--json` runs
         self._ask = ask
 
+    def ask_with(self, ask: Callable[[str], str]) -> None:
+        """From now on questions go this way."""
+        self._ask = ask
+
     @property
     def console(self) -> Console:
         """Where text for people goes: standard error while a program reads standard output."""

@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
-from agent.estimate.solution import Parameter, Solution
+from agent.change.outcome import STATE_WORDS
 from agent.face.screen import Screen
-from agent.face.words import BY_HAND, reading_name, shown
+from agent.face.words import BY_HAND, reading_name, shown, vector
 from agent.model.feature import Reading
+from agent.model.roles import PARAMETER_LETTER, Axes
 from agent.model.settings import Readback
+
+if TYPE_CHECKING:
+    from agent.change.outcome import Outcome
+    from agent.change.plan import Plan
+    from agent.change.storing import Look
+    from agent.estimate.solution import Parameter, Solution
+    from agent.session import Comparison, Taken
 
 #: Width of the drawn interval, in characters; odd, so that zero has a place of its own.
 _BAR = 21
@@ -40,10 +49,17 @@ def interval(value: float, half: float, reach: float, width: int = _BAR) -> str:
     return "".join(row)
 
 
-def verdict(name: str, parameter: Parameter, solution: Solution) -> str:
+def verdict(name: str, parameter: Parameter, solution: Solution, axes: Axes) -> str:
     """What follows from a parameter, in two or three words."""
-    letter = {"x_scale": "x", "y_scale": "y", "z_scale": "z"}.get(name)
-    if letter and any(c.setting == f"steps_per_mm.{letter}" for c in solution.corrections):
+    setting = next(
+        (
+            f"steps_per_mm.{axes.letter(role)}"
+            for role, letter in PARAMETER_LETTER.items()
+            if name == f"{letter}_scale"
+        ),
+        None,
+    )
+    if any(c.setting == setting for c in solution.corrections):
         return "correct it"
     if name == "gantry_angle_deg" and solution.slicing_angle_deg is not None:
         return "slice for it"
@@ -56,7 +72,7 @@ def verdict(name: str, parameter: Parameter, solution: Solution) -> str:
     return "leave it"
 
 
-def parameters(screen: Screen, solution: Solution) -> None:
+def parameters(screen: Screen, solution: Solution, axes: Axes) -> None:
     """Every parameter with its 95 % interval, and what follows from it."""
     rows = []
     for name, p in solution.parameters.items():
@@ -67,11 +83,11 @@ def parameters(screen: Screen, solution: Solution) -> None:
                 words.value(p.value),
                 words.spread(p.expanded95),
                 interval(p.value, p.expanded95, 2 * p.prior_u) if p.prior_u > 0 else "stated",
-                verdict(name, p, solution),
+                verdict(name, p, solution, axes),
             )
         )
     screen.table(
-        [("error", False), ("found", True), ("95 %", True), ("-", False), ("so", False)], rows
+        [("error", False), ("found", True), ("95 %", True), ("", False), ("so", False)], rows
     )
 
 
@@ -108,12 +124,21 @@ def residuals(screen: Screen, readings: Sequence[Reading], solution: Solution) -
 
 
 def settings(
-    screen: Screen, readback: Readback, beside: Mapping[str, Mapping[str, float]] | None = None
+    screen: Screen,
+    readback: Readback,
+    beside: Mapping[str, Mapping[str, float]] | None = None,
+    *,
+    only: str = "",
 ) -> None:
-    """Settings of a read-back, with further columns of values by key (saved, stored, ...)."""
+    """Settings of a read-back whose key starts with `only`.
+
+    `beside`: further columns of values by key (saved, stored, ...).
+    """
     others = beside or {}
     rows = []
     for key, setting in readback.settings.items():
+        if not key.startswith(only):
+            continue
         row = [key, f"{setting.value:.{setting.digits}f}", setting.unit]
         for values in others.values():
             value = values.get(key)
@@ -126,3 +151,121 @@ def settings(
         rows.append(row)
     columns = [("setting", False), ("live", True), ("unit", False)]
     screen.table([*columns, *((name, True) for name in others)], rows)
+
+
+def plan(screen: Screen, plan: Plan) -> None:
+    """What would change, then the exact lines in their order, then the digest."""
+    if plan.empty:
+        screen.say("No line to send.")
+    else:
+        rows = [
+            (
+                c.key,
+                f"{c.old:.{c.digits}f}",
+                f"{c.new:.10g}",
+                c.unit,
+                "" if c.percent is None else f"{c.percent:+.3f} %",
+                c.why,
+            )
+            for c in plan.changes
+        ]
+        columns = [("setting", False), ("old", True), ("new", True), ("unit", False)]
+        screen.table([*columns, ("change", True), ("why", False)], rows)
+        screen.say("Lines, exactly as they are sent and in this order:")
+        for line in plan.lines:
+            screen.say(f"    {line}")
+    for text in plan.asks:
+        screen.say(f"? {text}")
+    for text in plan.warnings:
+        screen.say(f"! {text}")
+    if not plan.empty:
+        screen.say(f"Digest {plan.digest}, over lines, machine and read-back.")
+
+
+def outcome(screen: Screen, outcome: Outcome) -> None:
+    """What became of each change, and how far it is proved."""
+    rows = [
+        (
+            fate.key,
+            f"{fate.wanted:.10g}",
+            "-" if fate.found is None else f"{fate.found:.10g}",
+            STATE_WORDS[fate.state],
+        )
+        for fate in outcome.fates
+    ]
+    screen.table([("setting", False), ("sent", True), ("printed", True), ("so it", False)], rows)
+    for change in outcome.moved:
+        screen.say(f"! moved although no line named it: {change}")
+    for note in outcome.notes:
+        screen.say(f"- {note}")
+    screen.say(f"Proved: {', '.join(outcome.stages) or 'nothing'}.")
+
+
+def look(screen: Screen, look: Look) -> None:
+    """What storing would make permanent."""
+    screen.say(f"'{look.line}' would make these permanent:")
+    marked = [(c, "") for c in look.own] + [(c, "not of the plan") for c in look.others]
+    rows = [(c.key, f"{c.old:.10g}", f"{c.new:.10g}", c.unit, note) for c, note in marked]
+    columns = [("setting", False), ("stored", True), ("live", True), ("unit", False)]
+    screen.table([*columns, ("", False)], rows)
+    for note in look.notes:
+        screen.say(f"- {note}")
+
+
+def comparison(screen: Screen, rows: Sequence[Comparison]) -> None:
+    """Readings after a change against what was foretold for them."""
+    screen.table(
+        [
+            ("reading", False),
+            ("foretold", True),
+            ("read", True),
+            ("apart", True),
+            ("95 %", True),
+            ("", False),
+        ],
+        [
+            (
+                row.name,
+                f"{row.foretold:.3f}",
+                f"{row.read:.3f}",
+                f"{row.read - row.foretold:+.3f}",
+                f"± {2 * row.u:.3f}",
+                "agrees" if row.agrees else "DISAGREES",
+            )
+            for row in rows
+        ],
+    )
+
+
+def readings(screen: Screen, taken: Sequence[Taken]) -> None:
+    """Readings of the present state, one feature a row."""
+    rows = [
+        (
+            t.piece,
+            t.reading.name,
+            t.reading.kind,
+            vector(t.reading.along),
+            " ".join(f"{value:.2f}" for value in t.reading.mm),
+        )
+        for t in taken
+    ]
+    columns = [("on", False), ("reading", False), ("kind", False), ("x / s / h", False)]
+    screen.table([*columns, ("read, mm", False)], rows)
+
+
+def effects(screen: Screen, readings: Sequence[Reading], solution: Solution) -> None:
+    """What each proposed line alone does to each reading, and what is expected of all together."""
+    names = [c.setting.replace("steps_per_mm.", "steps ") for c in solution.corrections]
+    rows = [
+        (
+            reading_name(reading),
+            f"{residual.measured:.3f}",
+            *(f"{c.effects[i]:+.3f}" for c in solution.corrections),
+            f"{expected:.3f}",
+        )
+        for i, (reading, residual, expected) in enumerate(
+            zip(readings, solution.residuals, solution.expected_next, strict=True)
+        )
+    ]
+    columns = [("reading", False), ("now", True), *((name, True) for name in names)]
+    screen.table([*columns, ("then", True)], rows)

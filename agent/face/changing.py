@@ -1,0 +1,207 @@
+"""Verbs that lead to a change: `preview`, `write`, `store`, `prove`, `undo`.
+
+Nothing is sent that was not shown, and nothing is sent without the digest typed.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, Literal
+
+import click
+
+from agent.errors import Refused
+from agent.face import tables
+from agent.face.desk import Desk, at_desk
+from agent.face.options import Verb, as_json, number_from
+
+if TYPE_CHECKING:
+    from agent.change.outcome import Outcome, Stage
+    from agent.change.plan import Plan
+    from agent.change.storing import Others
+
+#: So many first characters of a digest confirm it.
+TYPED: Final = 4
+
+#: Stages that only the technician can bring about, by a word for the command line.
+STAGE_WORDS: Final[dict[str, Stage]] = {
+    "power": "after a power cycle",
+    "homing": "after homing",
+    "job": "after a job's start",
+}
+
+
+@click.command(cls=Verb)
+@as_json
+@at_desk
+def preview(desk: Desk, /) -> None:
+    """The changes that the solution asks for: table, exact lines, digest. Sends nothing.
+
+    \b
+    Example: plumbelt> preview
+    """
+    plan = desk.session.preview()
+    desk.screen.answer(plan.to_plain(), lambda: show_preview(desk, plan))
+
+
+def show_preview(desk: Desk, plan: Plan) -> None:
+    """Table, lines and digest, what else is to be done, and the readings to expect."""
+    screen, now = desk.screen, desk.session.now
+    screen.heading("What would change")
+    tables.plan(screen, plan)
+    solution, survey = now.solution, now.survey
+    if solution is None or survey is None:
+        return
+    if solution.slicing_angle_deg is not None:
+        screen.say(
+            f"And from then on: slice at {solution.slicing_angle_deg:.3f} deg instead of"
+            f" {survey.mechanics.gantry_angle_deg:g} deg (no line is sent for this)."
+        )
+    screen.heading("What each line does to the readings, mm")
+    tables.effects(screen, survey.readings, solution)
+
+
+@click.command(cls=Verb)
+@as_json
+@at_desk
+def write(desk: Desk, /) -> None:
+    """Show the plan and, once its digest is typed, write it and read it back.
+
+    Writing changes what is live; 'store' makes it permanent.
+
+    \b
+    Example: plumbelt> write
+    """
+    session = desk.session
+    plan = session.plan or session.preview()
+    solution = session.now.solution
+    if plan.empty:
+        angle = solution.slicing_angle_deg if solution else None
+        desk.screen.say("There is no line to write.")
+        if angle is not None and desk.screen.agrees(f"Slice at {angle:.3f} deg from now on?"):
+            take_state(desk, angle)
+        desk.screen.answer({"lines": [], "verified": False}, lambda: None)
+        return
+    outcome = confirmed_write(desk, plan)
+    if outcome.verified:
+        take_state(desk, solution.slicing_angle_deg if solution else None)
+    finish(desk, outcome)
+
+
+def take_state(desk: Desk, angle_deg: float | None) -> None:
+    """From here on pieces and readings are of the changed machine."""
+    desk.session.new_state(angle_deg)
+    if desk.rehearsal is not None:
+        desk.rehearsal.slice_at(desk.session.profile.mechanics.gantry_angle_deg)
+    if angle_deg is not None:
+        desk.screen.say(f"Pieces are drawn for {angle_deg:.3f} deg from now on.")
+
+
+def confirmed_write(desk: Desk, plan: Plan) -> Outcome:
+    """Ask everything that a plan asks, then write it.  Raises Refused, with nothing sent."""
+    screen = desk.screen
+    show_preview(desk, plan)
+    retyped = {key: asked_again(desk, key, plan.wanted[key]) for key in plan.retype}
+    confirm(desk, plan.digest, "write")
+    outcome = desk.session.write(plan, plan.digest, retyped=retyped)
+    tables.outcome(screen, outcome)
+    return outcome
+
+
+def asked_again(desk: Desk, key: str, value: float) -> float:
+    """A large new value, typed again by the technician."""
+    answer = desk.screen.ask(f"This is a large change. Type the new value of {key} again:")
+    try:
+        typed = number_from(answer)
+    except ValueError as refusal:
+        raise Refused(f"{key}: {refusal}", remedy="Nothing was sent") from None
+    if round(typed, 5) != round(value, 5):
+        raise Refused(f"{key}: {typed:g} is not {value:.10g}", remedy="Nothing was sent")
+    return typed
+
+
+def confirm(desk: Desk, digest: str, act: Literal["write", "store"]) -> None:
+    """Have the start of a digest typed.  Raises Refused, with nothing sent, for anything else."""
+    typed = desk.screen.ask(
+        f"To {act} exactly this, type the first {TYPED} characters of the digest {digest}"
+        " (anything else sends nothing):"
+    ).lower()
+    if len(typed) < TYPED or not digest.startswith(typed):
+        raise Refused(
+            f"not confirmed: {typed!r} is not the start of {digest}", remedy="Nothing was sent"
+        )
+
+
+def finish(desk: Desk, outcome: Outcome) -> None:
+    """Answer with an outcome; a change that is not proved is an error."""
+    desk.screen.answer(outcome.to_plain(), lambda: None)
+    if not outcome.verified:
+        raise Refused(
+            "not everything is proved: " + "; ".join(map(str, outcome.fates)),
+            remedy="'readback' shows what is live; 'undo' brings back what was there before",
+        )
+
+
+@click.command(cls=Verb)
+@as_json
+@at_desk
+def store(desk: Desk, /) -> None:
+    """Make what was written permanent, load it again from storage, and compare.
+
+    Storing keeps everything that is live, so what else differs is shown and asked about first.
+
+    \b
+    Example: plumbelt> store
+    """
+    screen, session = desk.screen, desk.session
+    looked = session.look()
+    screen.heading("What storing would make permanent")
+    tables.look(screen, looked)
+    others: Others | None = None
+    if looked.others:
+        answer = screen.ask(
+            "Other settings differ as well. Type 'too' to store them, 'without' to put the"
+            " stored values back first, anything else to store nothing:"
+        ).lower()
+        if answer not in ("too", "without"):
+            raise Refused("not stored", remedy="Nothing was stored")
+        others = "store them too" if answer == "too" else "leave them out"
+    screen.say(f"Digest {looked.digest}.")
+    confirm(desk, looked.digest, "store")
+    outcome = session.store(looked, looked.digest, others)
+    tables.outcome(screen, outcome)
+    finish(desk, outcome)
+
+
+@click.command(cls=Verb)
+@click.argument("after", type=click.Choice(list(STAGE_WORDS)), metavar="power|homing|job")
+@as_json
+@at_desk
+def prove(desk: Desk, /, after: str) -> None:
+    """Read back after a power cycle, homing, or a job's start, and compare with the plan.
+
+    \b
+    Example: plumbelt> prove power
+    """
+    outcome = desk.session.prove(STAGE_WORDS[after])
+    tables.outcome(desk.screen, outcome)
+    finish(desk, outcome)
+
+
+@click.command(cls=Verb)
+@as_json
+@at_desk
+def undo(desk: Desk, /) -> None:
+    """Bring back what was live at the attach, by the same preview and confirmation.
+
+    \b
+    Example: plumbelt> undo
+    """
+    session = desk.session
+    plan = session.undoing()
+    if plan.empty:
+        desk.screen.answer(plan.to_plain(), lambda: desk.screen.say("Nothing differs any more."))
+        return
+    outcome = confirmed_write(desk, plan)
+    if outcome.verified:
+        take_state(desk, session.first_angle_deg)
+    finish(desk, outcome)

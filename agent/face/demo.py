@@ -1,0 +1,242 @@
+"""`demo`: the whole job on a simulated machine, unattended, every step real.
+
+The agent gets nothing from the simulator but bytes and readings; what is true is asked for at the
+end alone, to tell how good the result is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import click
+
+from agent.errors import Refused
+from agent.face import tables
+from agent.face.benchwork import WHOLE_SET
+from agent.face.desk import Desk, at_desk
+from agent.face.options import Count, Verb, as_json
+from agent.face.screen import Screen
+from agent.face.solving import show_corrections
+from agent.face.words import BY_HAND, MAIN, shown
+from agent.model.roles import ROLES
+from agent.rehearsal import Rehearsal, behind_a_terminal, plain_profile
+from agent.session import MOVES, Session
+
+#: Times the caliper is put on anew for each feature.
+RESEATS: Final = 5
+
+#: Standard uncertainty of the length gauges beside the axes, mm.
+U_GAUGE: Final = 0.05
+
+#: The one part of 20 mm per axis that the usual shortcut would rest on.
+SHORT: Final = {"x_scale": "strip x1", "y_scale": "post h2", "z_scale": "strip s1"}
+
+DEFAULT_SEED: Final = 7
+
+Errors = dict[str, float]
+
+
+@dataclass
+class Job:
+    """The job under way: who works, at what, and where it is told."""
+
+    screen: Screen
+    session: Session
+    rehearsal: Rehearsal
+    proofs: dict[str, bool] = field(default_factory=dict)  #: what was to be proved, and was it
+
+
+@click.command(cls=Verb)
+@click.option("--seed", type=Count(0), default=DEFAULT_SEED, show_default=True, help="which plant")
+@as_json
+@at_desk
+def demo(desk: Desk, /, seed: int) -> None:
+    """The whole job on a simulated machine, from the first byte to the proof.
+
+    A badly set machine is drawn by SEED, tuned over a real pseudo-terminal, and measured again.
+
+    \b
+    Example: plumbelt demo --seed 3
+    """
+    from agent.store.journal import MemoryJournal
+    from agent.store.profiles import load_profile
+
+    profile = load_profile("heron")
+    rehearsal = behind_a_terminal(plain_profile(), seed=seed)
+    session = Session(profile, journal=lambda _machine, _digest: MemoryJournal())
+    try:
+        document = whole_job(Job(desk.screen, session, rehearsal))
+    finally:
+        session.detach()
+        rehearsal.close()
+    desk.screen.answer(document, lambda: None)
+    if not document["verified"]:
+        failed = [what for what, proved in document["proofs"].items() if not proved]
+        raise Refused(f"not verified: {', '.join(failed)}", remedy="See the steps above")
+
+
+def whole_job(job: Job) -> dict[str, Any]:
+    """Carry out the job and return the document of `demo --json`."""
+    screen, session = job.screen, job.session
+    _attach(job)
+    before = true_errors(job)
+    _measure(job, "3. Measure: moves without plastic, then three pieces")
+    naive = shortcut(job, before)
+    by_hand = _solve(job)
+    plan = session.preview()
+    screen.heading("5. Preview")
+    tables.plan(screen, plan)
+    _write(job)
+    after = true_errors(job)
+    _measure(job, "8. Lay and measure again")
+    _compare(job)
+    _conclude(job, before, after, naive)
+    return {
+        "before": before,
+        "after": after,
+        "naive_after": naive,
+        "by_hand": by_hand,
+        "lines": list(plan.lines),
+        "verified": all(job.proofs.values()),
+        "digest": plan.digest,
+        "seed": job.rehearsal.seed,
+        "proofs": job.proofs,
+    }
+
+
+def true_errors(job: Job) -> Errors:
+    """The plant's true errors now; the angle against the slicing angle in use."""
+    truth = job.rehearsal.truth()
+    in_use = job.session.profile.mechanics.gantry_angle_deg
+    return {name: truth[name] - (in_use if name == "gantry_angle_deg" else 0) for name in MAIN}
+
+
+def shortcut(job: Job, before: Mapping[str, float]) -> Errors:
+    """What 'new = old * nominal / measured' from one 20 mm part an axis would have left.
+
+    Steps that are changed by nominal / measured change the travel by the same factor.  The angle
+    is not touched by it.
+    """
+    left = dict(before)
+    for axis, name in SHORT.items():
+        reading = next(t.reading for t in job.session.now.taken if t.reading.name == name)
+        nominal = sum(component**2 for component in reading.along) ** 0.5
+        measured = sum(reading.mm) / len(reading.mm)
+        left[axis] = (1 + before[axis]) * nominal / measured - 1
+    return left
+
+
+# --- the steps -----------------------------------------------------------------------------------
+
+
+def _attach(job: Job) -> None:
+    screen, session = job.screen, job.session
+    screen.heading("1. Attach and read back, twice")
+    readback = session.attach(job.rehearsal.open())
+    screen.say(f"{job.rehearsal.address}: {readback.identity or 'a controller'},")
+    screen.say(
+        f"family '{readback.family}', {len(readback.settings)} settings, both readings agree."
+    )
+    screen.heading("2. Snapshot, and is it plausible?")
+    tables.settings(screen, session.clean_readback, only="steps_per_mm")
+    found = session.findings()
+    for finding in found:
+        screen.say(f"- {finding}")
+    if not found:
+        screen.say("Every axis lies inside what its drive train can give.")
+
+
+def _measure(job: Job, heading: str) -> None:
+    """Moves, pieces, readings: the same the first time and the second."""
+    screen, session, bench = job.screen, job.session, job.rehearsal
+    screen.heading(heading)
+    for role in ROLES:
+        travel = session.travel_of(role)
+        for lines in (travel.take_up, travel.go):
+            session.send_lines(lines)
+        values = bench.measure(travel.feature, MOVES, RESEATS)
+        session.send_lines(travel.back)
+        # Repeats of one move share its gauge: they do not make its uncertainty smaller.
+        session.take(travel.feature, (sum(values) / len(values),), MOVES, U_GAUGE)
+    screen.say(f"{len(ROLES)} moves made and read on the gauges.")
+    for name in WHOLE_SET:
+        piece = session.draw(name)
+        lines = session.lines_of(piece)
+        with screen.progress(f"laying {name:<5}", len(lines)) as done:
+            laid = session.lay(piece, on_progress=done)
+        bench.laid(laid.name, session.profile.mechanics.gantry_angle_deg)
+        for feature in piece.features:
+            session.take(feature, bench.measure(feature, laid.name, RESEATS), laid.name)
+    screen.say(f"{len(session.now.taken)} features read, the caliper put on {RESEATS} times each.")
+
+
+def _solve(job: Job) -> dict[str, dict[str, float]]:
+    screen, session = job.screen, job.session
+    screen.heading("4. Solve: every error at once")
+    solution = session.solve()
+    tables.parameters(screen, solution, session.profile.axes)
+    survey = session.now.survey
+    assert survey is not None
+    show_corrections(screen, survey, solution)
+    for name in BY_HAND:
+        if solution.parameters[name].significant:
+            words, found = shown(name), solution.parameters[name]
+            screen.say(
+                f"- By hand: {words.words} {words.value(found.value)}"
+                f" {words.spread(found.expanded95)}"
+            )
+    return {
+        name: {"value_deg": solution.parameters[name].value, "u": solution.parameters[name].u}
+        for name in BY_HAND
+    }
+
+
+def _write(job: Job) -> None:
+    """Write, prove, store, prove; then slice with the angle found."""
+    screen, session, proofs = job.screen, job.session, job.proofs
+    plan = session.plan
+    assert plan is not None
+    screen.heading("6. Approve, write, read back")
+    if not plan.empty:
+        screen.say(f"Approved by its digest {plan.digest}: this run is unattended.")
+        outcome = session.write(plan, plan.digest, retyped=plan.wanted)
+        tables.outcome(screen, outcome)
+        proofs["written values read back"] = outcome.verified
+        screen.heading("7. Store, reload, compare")
+        looked = session.look()
+        tables.look(screen, looked)
+        outcome = session.store(looked, looked.digest, "leave them out" if looked.others else None)
+        tables.outcome(screen, outcome)
+        proofs["reloaded from storage"] = outcome.stored
+        sent = set(job.rehearsal.received)
+        proofs["controller received the previewed lines"] = all(line in sent for line in plan.lines)
+    else:
+        screen.say("Nothing to write: no setting needs a change.")
+    solution = session.now.solution
+    assert solution is not None
+    session.new_state(solution.slicing_angle_deg)
+    job.rehearsal.slice_at(session.profile.mechanics.gantry_angle_deg)
+
+
+def _compare(job: Job) -> None:
+    screen, session, proofs = job.screen, job.session, job.proofs
+    compared = session.compare()
+    tables.comparison(screen, compared)
+    apart = [row.name for row in compared if not row.agrees]
+    proofs["second measurement as foretold"] = bool(compared) and not apart
+
+
+def _conclude(job: Job, before: Errors, after: Errors, naive: Errors) -> None:
+    screen = job.screen
+    screen.heading("9. The truth, which only a simulator knows")
+    rows = [
+        (shown(name).words, *(shown(name).value(errors[name]) for errors in (before, after, naive)))
+        for name in MAIN
+    ]
+    columns = [("error that remains", False), ("before", True), ("after", True)]
+    screen.table([*columns, ("with the shortcut *", True)], rows)
+    screen.say("* new = old x nominal / measured, from one 20 mm part for each axis.")
+    for what, proved in job.proofs.items():
+        screen.say(f"  {'yes' if proved else 'NO '}  {what}")

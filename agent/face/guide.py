@@ -1,0 +1,221 @@
+"""`next`: the one best step now, and why.
+
+A list of rules, asked in order; the first that has something to say wins.  Each sees the desk
+alone, so that the advice never depends on how one came here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import click
+
+from agent.face.benchwork import WHOLE_SET
+from agent.face.desk import Desk, at_desk
+from agent.face.options import Verb, as_json
+from agent.face.words import shown
+from agent.session import MOVES, Round
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What to do now: a line of the shell, and the reason."""
+
+    line: str
+    why: str
+    done: bool = False  #: True: the job is finished, the line is only what may come after
+
+
+Rule = Callable[[Desk], Step | None]
+
+
+def attach(desk: Desk) -> Step | None:
+    if desk.session.link is not None:
+        return None
+    if desk.rehearsal is not None:
+        return Step(f"attach {desk.rehearsal.address}", "The simulated machine waits there.")
+    from agent.wire.port import list_ports
+
+    found = list_ports()
+    if len(found) == 1:
+        return Step(f"attach {found[0].device}", f"It is the only port: {found[0].description}.")
+    return Step("ports", "Nothing is attached yet; this lists what can be.")
+
+
+def read_cleanly(desk: Desk) -> Step | None:
+    from agent.wire.exchange import State
+
+    session = desk.session
+    if session.link is not None and session.link.state is State.HALTED:
+        return Step(
+            "detach", "The controller has halted: let go, switch it off and on, attach again."
+        )
+    if session.link is not None and session.link.state is State.DOUBT:
+        return Step("readback", "The effect of the last line is not known; reading back tells.")
+    if session.readback is None or session.readback.damaged:
+        return Step("readback", "The last reading is damaged; nothing may rest on it.")
+    return None
+
+
+def read_moves(desk: Desk) -> Step | None:
+    if any(taken.piece == MOVES for taken in desk.session.now.taken):
+        return None
+    return Step(
+        f"gauge {MOVES}",
+        "A move has no plastic in it: it tells travel from shrink ('help travel').",
+    )
+
+
+def lay_and_read(desk: Desk) -> Step | None:
+    now = desk.session.now
+    laid = {piece.piece.name: piece for piece in now.laid}
+    for name in WHOLE_SET:
+        if name not in laid:
+            again = "again, to see the change proved" if _changed(desk) else "next"
+            return Step(f"lay {name}", f"{_PURPOSES[name]}: to be laid {again}.")
+        unread = _unread(now, laid[name].name)
+        if unread:
+            return Step(
+                f"gauge {laid[name].name}", f"{unread} features of it have not been read yet."
+            )
+    return None
+
+
+_PURPOSES: Final = {
+    "strip": "The strip shows lengths along and across the belt and whether they are square",
+    "post": "The post shows height, lean and sway",
+    "block": "The block shows lengths across and up the gantry",
+}
+
+
+def _unread(now: Round, name: str) -> int:
+    """How many features of a laid piece have no reading."""
+    piece = next(laid.piece for laid in now.laid if laid.name == name)
+    read = {taken.reading.name for taken in now.taken if taken.piece == name}
+    return sum(1 for feature in piece.features if feature.name not in read)
+
+
+def _changed(desk: Desk) -> bool:
+    return len(desk.session.rounds) > 1
+
+
+def solve(desk: Desk) -> Step | None:
+    if desk.session.now.solution is None and desk.session.now.taken:
+        return Step("solve", "All readings are there.")
+    return None
+
+
+def read_again(desk: Desk) -> Step | None:
+    """A reading that does not belong is asked about before anything rests on it."""
+    now = desk.session.now
+    if now.solution is None:
+        return None
+    for taken, residual in zip(now.taken, now.solution.residuals, strict=True):
+        if residual.outlier and taken.piece != MOVES:
+            name = taken.reading.name.replace(" ", "-")
+            return Step(
+                f"gauge {name}",
+                f"It stands {residual.residual:+.3f} mm off what all the others say: read it again"
+                " ('preview' goes on without).",
+            )
+    return None
+
+
+def change(desk: Desk) -> Step | None:
+    session = desk.session
+    if session.plan is not None and not session.plan.empty:
+        return Step("write", f"Plan {session.plan.digest} was previewed. You confirm it yourself.")
+    if session.unstored:
+        return None
+    solution = session.now.solution
+    if solution is not None and (solution.corrections or solution.slicing_angle_deg is not None):
+        if session.plan is not None:
+            return Step("write", "No line is to be sent, but the slicing angle is to be changed.")
+        return Step("preview", "The solution asks for a change; this shows it and sends nothing.")
+    return None
+
+
+def keep(desk: Desk) -> Step | None:
+    session = desk.session
+    if session.unstored and not session.now.taken:
+        return Step("store", "What was written is live but would be lost with the power.")
+    return None
+
+
+def prove_power(desk: Desk) -> Step | None:
+    session = desk.session
+    if session.done is None or "after a power cycle" in session.stages:
+        return None
+    if session.now.taken or session.now.laid:
+        return None
+    return Step("prove power", "Stored and reloaded; switching off and on proves that it lasts.")
+
+
+def finish(desk: Desk) -> Step | None:
+    session = desk.session
+    compared = session.compare()
+    apart = [row.name for row in compared if not row.agrees]
+    if apart:
+        return Step(
+            "undo",
+            f"These readings are not as foretold: {', '.join(apart)}. Read them again, or undo.",
+        )
+    if compared:
+        return Step("detach", "Every reading is as it was foretold. The tune is done.", done=True)
+    worst = session.now.solution.next if session.now.solution is not None else None
+    if worst is not None:
+        return Step(
+            "detach",
+            f"No change is warranted. To know '{shown(worst.parameter).words}' better, read"
+            f" {worst.feature} along {', '.join(f'{c:g}' for c in worst.along)}.",
+            done=True,
+        )
+    return Step(
+        "detach", "No change is warranted. The machine is as good as these readings tell.", True
+    )
+
+
+#: Asked in this order.
+RULES: Final[tuple[Rule, ...]] = (
+    attach,
+    read_cleanly,
+    keep,
+    prove_power,
+    read_moves,
+    lay_and_read,
+    solve,
+    read_again,
+    change,
+    finish,
+)
+
+
+def step_now(desk: Desk) -> Step:
+    """The one best step now."""
+    for rule in RULES:
+        step = rule(desk)
+        if step is not None:
+            return step
+    raise AssertionError("the last rule always has an answer")
+
+
+@click.command("next", cls=Verb)
+@as_json
+@at_desk
+def next_step(desk: Desk, /) -> None:
+    """The one best step now, and why; Enter on an empty line does it.
+
+    \b
+    Example: plumbelt> next
+    """
+    step = step_now(desk)
+    document = {"line": step.line, "why": step.why, "done": step.done}
+
+    def show() -> None:
+        desk.screen.say(step.why)
+        desk.screen.say(f"  {step.line}      (Enter does it)")
+
+    desk.screen.answer(document, show)
+    desk.offered = step.line

@@ -1,0 +1,184 @@
+"""Verbs of the link: `ports`, `attach`, `detach`, `readback`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from agent.errors import BadInput
+from agent.face import tables
+from agent.face.desk import Desk, at_desk
+from agent.face.options import Count, Verb, as_json
+
+if TYPE_CHECKING:
+    from agent.model.settings import Readback
+
+
+@click.command(cls=Verb)
+@as_json
+@at_desk
+def ports(desk: Desk, /) -> None:
+    """Serial ports of this computer.
+
+    \b
+    Example: plumbelt ports
+    """
+    from agent.wire.port import list_ports
+
+    found = list_ports()
+    document = {"ports": [asdict(port) for port in found]}
+
+    def show() -> None:
+        if not found:
+            desk.screen.say(
+                "No serial port is there. Is the cable in, and the machine on?\n"
+                "A controller on the network is attached as socket://HOST:PORT or"
+                " rfc2217://HOST:PORT."
+            )
+            return
+        rows = [(port.device, port.description, port.serial_number or "-") for port in found]
+        desk.screen.table([("port", False), ("what it is", False), ("serial number", False)], rows)
+
+    desk.screen.answer(document, show)
+
+
+@click.command(cls=Verb)
+@click.argument("port", required=False)
+@click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits a second")
+@click.option("--reset", is_flag=True, help="restart the controller while opening the port")
+@as_json
+@at_desk
+def attach(desk: Desk, /, port: str | None, baud: int, reset: bool) -> None:
+    """Open PORT, find out what the controller speaks, read its settings twice.
+
+    Nothing is written. Opening a port restarts many boards: not while a job runs, and only with
+    the gantry supported.
+
+    \b
+    Example: plumbelt> attach /dev/ttyUSB0
+    """
+    session = desk.session
+    if port is None and desk.rehearsal is None:
+        raise BadInput("which port?", remedy="'ports' lists those of this computer")
+    if port is None or (desk.rehearsal is not None and port == desk.rehearsal.address):
+        assert desk.rehearsal is not None
+        transport = desk.rehearsal.open()
+    else:
+        from agent.wire.port import open_port
+
+        transport = open_port(port, baud, reset=reset)
+    readback = session.attach(transport)
+
+    def show() -> None:
+        desk.screen.say(
+            f"Attached to {transport.name}: {readback.identity or 'a controller'}, family"
+            f" '{readback.family}', {len(readback.settings)} settings read twice."
+        )
+        show_state(desk, readback)
+
+    desk.screen.answer(readback.to_plain(), show)
+
+
+def show_state(desk: Desk, readback: Readback) -> None:
+    """What is wrong with a reading, or with the settings in it; nothing if nothing is."""
+    for why in readback.damage:
+        desk.screen.say(f"! damaged: {why}")
+    for note in readback.notes:
+        desk.screen.say(f"- {note}")
+    if not readback.damaged:
+        for finding in desk.session.findings():
+            desk.screen.say(f"! {finding}")
+
+
+@click.command(cls=Verb)
+@as_json
+@at_desk
+def detach(desk: Desk, /) -> None:
+    """Let go of the port; readings and results stay.
+
+    \b
+    Example: plumbelt> detach
+    """
+    desk.session.detach()
+    desk.screen.answer({"attached": False}, lambda: desk.screen.say("Detached."))
+
+
+@click.command(cls=Verb)
+@click.option("--port", help="port of a machine that is not attached yet")
+@click.option("--from", "log", type=click.Path(path_type=Path), help="a log file instead of a port")
+@click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits a second")
+@click.option("--all", "whole", is_flag=True, help="also what is kept as text")
+@as_json
+@at_desk
+def readback(desk: Desk, /, port: str | None, log: Path | None, baud: int, whole: bool) -> None:
+    """Read all settings, of the attached machine, of a PORT, or from a log file.
+
+    \b
+    Example: plumbelt readback --port /dev/ttyUSB0 --json
+    """
+    if port is not None and log is not None:
+        raise BadInput("--port and --from given together", remedy="Keep one of them")
+    if log is not None:
+        found = from_file(log)
+    else:
+        with one_shot(desk, port, baud):
+            found = desk.session.read_back()
+
+    def show() -> None:
+        desk.screen.say(f"{found.identity or 'A controller'}, family '{found.family}'.")
+        if found.settings:
+            tables.settings(desk.screen, found)
+        if whole:
+            for line in found.other:
+                desk.screen.say(f"    {line}")
+        elif found.other:
+            desk.screen.say(f"{len(found.other)} more lines are kept as text ('--all' shows them).")
+        for event in found.events:
+            detail = ", ".join(f"{key} {value}" for key, value in event.detail.items())
+            desk.screen.say(f"- {event.kind.replace('_', ' ')}{': ' if detail else ''}{detail}")
+        for why in found.damage:
+            desk.screen.say(f"! damaged: {why}")
+        for note in found.notes:
+            desk.screen.say(f"- {note}")
+
+    desk.screen.answer(found.to_plain(), show)
+
+
+def from_file(path: Path) -> Readback:
+    """The reading in a log file.  Raises BadInput where there is none."""
+    from agent.families import from_log
+    from agent.store.strict import read_file
+
+    data = read_file(path)
+    found = from_log(data.decode("utf-8", errors="replace"))
+    if not found.settings and not found.other:
+        raise BadInput(
+            f"{path}: no settings of a controller are in this file",
+            remedy="Expected is what a controller sent when it was asked for its settings",
+        )
+    return found
+
+
+@contextmanager
+def one_shot(desk: Desk, port: str | None, baud: int = 115200) -> Iterator[None]:
+    """Attached to `port` for the time of one command; without a port, what is attached stays."""
+    if port is None:
+        desk.session.joined()
+        yield
+        return
+    if desk.in_shell:
+        raise BadInput(
+            "--port is for one-shot use", remedy="In the shell, 'attach PORT' comes first"
+        )
+    from agent.wire.port import open_port
+
+    desk.session.attach(open_port(port, baud))
+    try:
+        yield
+    finally:
+        desk.session.detach()

@@ -1,0 +1,157 @@
+"""The shell: the same verbs as one-shot, on one session, with history and completion."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, Final
+
+from agent import __version__
+from agent.errors import BadInput
+from agent.face.desk import Desk
+
+if TYPE_CHECKING:
+    from prompt_toolkit import PromptSession
+    from prompt_toolkit.completion import CompleteEvent, Completer, Completion
+    from prompt_toolkit.document import Document
+
+QUIT: Final = ("quit", "leave")
+
+GREETING: Final = f"""\
+plumbelt {__version__}. 'next' says what to do now, 'help' what there is, 'quit' leaves.
+Ctrl-C stops what is going on; the power switch is the emergency stop."""
+
+
+def split(line: str) -> list[str]:
+    """Words of a typed line.  Raises BadInput for an open quote."""
+    try:
+        return shlex.split(line)
+    except ValueError as refusal:
+        raise BadInput(
+            f"the line cannot be taken apart: {str(refusal).lower()}",
+            remedy="Close the quote, or leave it out",
+        ) from None
+
+
+def run_line(desk: Desk, line: str) -> int:
+    """Carry out one line of the shell; its exit code is kept for scripts."""
+    from agent.face.main import run, show_error
+
+    desk.screen.json = False
+    try:
+        words = split(line)
+    except BadInput as error:
+        show_error(error, desk)
+        return error.exit_code
+    if not words:
+        return 0
+    code = run(words, desk)
+    desk.screen.json = False
+    return code
+
+
+def run_shell(desk: Desk, *, port: str | None = None) -> None:
+    """Read lines and carry them out until the technician leaves."""
+    desk.in_shell = True
+    desk.screen.say(GREETING)
+    read = _reader(desk)
+    if port is not None:
+        run_line(desk, shlex.join(["attach", port]))
+    try:
+        while True:
+            try:
+                line = read()
+            except KeyboardInterrupt:
+                continue
+            except EOFError:
+                break
+            if line.strip() in QUIT:
+                break
+            run_line(desk, line)
+    finally:
+        desk.close()
+
+
+def _reader(desk: Desk) -> Callable[[], str]:
+    """How lines come in: an editor on a terminal, plain lines from a pipe or file."""
+    if not sys.stdin.isatty():
+
+        def plain() -> str:
+            line = sys.stdin.readline()
+            if not line:
+                raise EOFError
+            return line
+
+        return plain
+    session = editor(desk)
+    desk.screen.ask_with(_questions())
+    return lambda: session.prompt()
+
+
+def _questions() -> Callable[[str], str]:
+    """Questions on a terminal: without history, so that no answer is offered again."""
+    from prompt_toolkit import PromptSession
+
+    session: PromptSession[str] = PromptSession()
+
+    def ask(question: str) -> str:
+        try:
+            return session.prompt(question)
+        except EOFError:
+            return ""
+
+    return ask
+
+
+def editor(desk: Desk) -> PromptSession[str]:
+    """A line editor with the history of earlier sessions, completion and a status line."""
+    from prompt_toolkit import PromptSession
+    from prompt_toolkit.history import FileHistory, History, InMemoryHistory
+    from prompt_toolkit.styles import Style
+
+    from agent.store.home import home
+
+    history: History = InMemoryHistory()
+    try:
+        home().mkdir(parents=True, exist_ok=True)
+        history = FileHistory(str(home() / "history"))
+    except OSError as error:
+        desk.screen.say(f"No history is kept: {error}")
+    return PromptSession(
+        lambda: f"{desk.session.profile.name} : ",
+        history=history,
+        completer=_completer(desk),
+        complete_while_typing=False,
+        bottom_toolbar=lambda: desk.status(),
+        style=Style.from_dict({"bottom-toolbar": "noreverse"}),
+    )
+
+
+def _completer(desk: Desk) -> Completer:
+    from prompt_toolkit.completion import Completer, Completion
+
+    class Completions(Completer):
+        """Offers what the click tree offers."""
+
+        def get_completions(
+            self, document: Document, complete_event: CompleteEvent
+        ) -> Iterable[Completion]:
+            *words, partial = document.text_before_cursor.split(" ")
+            for value, help_text in offers(desk, [w for w in words if w], partial):
+                yield Completion(value, -len(partial), display_meta=help_text)
+
+    return Completions()
+
+
+def offers(desk: Desk, words: list[str], partial: str) -> list[tuple[str, str]]:
+    """What may stand in place of `partial` behind `words`: values and their short help."""
+    from click.shell_completion import ShellComplete
+
+    from agent.face.main import plumbelt
+
+    found = ShellComplete(plumbelt, {"obj": desk}, "", "").get_completions(words, partial)
+    offered = [(item.value, item.help or "") for item in found if item.type == "plain"]
+    if not words:
+        offered += [(word, "end the session") for word in QUIT[:1] if word.startswith(partial)]
+    return offered

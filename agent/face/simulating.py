@@ -1,0 +1,85 @@
+"""Verbs of the simulated machine: `rehearse` and `sim`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+import click
+
+from agent.errors import BadInput
+from agent.face.desk import Desk, at_desk
+from agent.face.options import Count, Number, Verb, as_json
+
+#: How fast the clock of a rehearsal runs: laying shows its progress and is soon done.
+REHEARSAL_SPEED: Final = 300.0
+
+DEFAULT_SEED: Final = 7
+
+
+@click.command(cls=Verb)
+@click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
+@click.option("--seed", type=Count(0), default=DEFAULT_SEED, show_default=True, help="which plant")
+@click.option("--family", default="replay", show_default=True, help="what the controller speaks")
+@at_desk
+def rehearse(desk: Desk, /, profile_name: str | None, seed: int, family: str) -> None:
+    """The shell on a simulated machine, attached: nothing can break.
+
+    \b
+    Example: plumbelt rehearse --seed 3
+    """
+    from agent.face.shell import run_shell
+    from agent.rehearsal import INVENTED, behind_a_terminal, plain_profile
+    from agent.session import Session
+    from agent.store.journal import MemoryJournal
+    from agent.store.profiles import find_profile, load_profile
+
+    if desk.in_shell:
+        raise BadInput("this is a shell already", remedy="'quit', then 'plumbelt rehearse'")
+    path = find_profile(profile_name or INVENTED)
+    profile = load_profile(path)
+    desk.rehearsal = behind_a_terminal(plain_profile(path), seed=seed, family=family)
+    desk.session = Session(profile, journal=lambda _machine, _digest: MemoryJournal())
+    desk.screen.say(f"Simulated machine '{profile.name}', plant {seed}: no real one is touched.")
+    run_shell(desk, port=desk.rehearsal.address)
+
+
+@click.command(cls=Verb)
+@click.option("--listen", default="pty", show_default=True, metavar="pty|tcp:PORT|rfc2217:PORT")
+@click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
+@click.option("--family", default="replay", show_default=True, help="what the controller speaks")
+@click.option("--fault", "faults", multiple=True, metavar="SPEC", help="a fault, may be repeated")
+@click.option("--seed", type=Count(0), help="which plant; without it the machine is true")
+@click.option("--speed", type=Number("times", least=0), default=1.0, show_default=True)
+@as_json
+@at_desk
+def sim(
+    desk: Desk,
+    /,
+    listen: str,
+    profile_name: str | None,
+    family: str,
+    faults: tuple[str, ...],
+    seed: int | None,
+    speed: float,
+) -> None:
+    """A simulated machine for any serial program; the first line is the address to attach to.
+
+    Runs until Ctrl-C. --speed is how many of its seconds pass in one of ours; 0 waits for nobody.
+
+    \b
+    Example: plumbelt sim --listen tcp:0 --seed 3
+    """
+    from agent.rehearsal import INVENTED, behind_a_terminal, plain_profile
+    from agent.store.profiles import find_profile
+
+    path: Path = find_profile(profile_name or INVENTED)
+    bench = behind_a_terminal(
+        plain_profile(path), seed=seed, family=family, faults=faults, listen=listen, speed=speed
+    )
+    try:
+        desk.screen.answer({"address": bench.address}, lambda: click.echo(bench.address))
+        assert bench.server is not None
+        bench.server.wait()
+    finally:
+        bench.close()

@@ -1,0 +1,111 @@
+"""`solve`: from readings, in a file or of the session, to errors, corrections and advice."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from agent.face import tables
+from agent.face.desk import Desk, at_desk
+from agent.face.options import Verb, as_json
+from agent.face.screen import Screen
+from agent.face.words import shown, vector
+from agent.model.settings import UNITS, Readback, Setting
+from agent.model.survey import Survey
+
+if TYPE_CHECKING:
+    from agent.estimate.remedies import LineBuilder
+    from agent.estimate.solution import Solution
+
+
+@click.command(cls=Verb)
+@click.argument("file", type=click.Path(path_type=Path), required=False)
+@as_json
+@at_desk
+def solve(desk: Desk, /, file: Path | None) -> None:
+    """Every error of the machine at once, from a readings FILE or from this session.
+
+    \b
+    Example: plumbelt solve readings.yaml --json
+    """
+    if file is None:
+        solution = desk.session.solve()
+        survey = desk.session.now.survey
+        assert survey is not None
+    else:
+        survey, solution = solved_file(file)
+    desk.screen.answer(solution.to_plain(), lambda: show(desk.screen, survey, solution))
+
+
+def solved_file(path: Path) -> tuple[Survey, Solution]:
+    """The survey in a readings file and its solution."""
+    from agent.estimate.solve import solve as estimate
+    from agent.store.readings import load_readings
+
+    found = load_readings(path)
+    # Without a family the lines are given as M-code, in which most controllers take them.
+    line = line_builder(found.family or "replay", found.settings)
+    return found.survey, estimate(found.survey, line=line)
+
+
+def line_builder(family: str, settings: Mapping[str, float]) -> LineBuilder | None:
+    """How `family` writes a setting; None for a family that is not known."""
+    from agent.families import FAMILIES
+
+    known = FAMILIES.get(family)
+    if known is None:
+        return None
+    readback = Readback(
+        family,
+        {key: Setting(value, UNITS[key.split(".")[0]], 2) for key, value in settings.items()},
+    )
+    return lambda key, value: known.write_line(key, value, readback)
+
+
+def show(screen: Screen, survey: Survey, solution: Solution) -> None:
+    """The whole answer for people: errors, readings, corrections, advice, the next reading."""
+    screen.heading("Errors of the machine")
+    tables.parameters(screen, solution, survey.axes)
+    tables.combinations(screen, solution)
+    screen.heading("Readings")
+    tables.residuals(screen, survey.readings, solution)
+    screen.heading("What to do")
+    show_corrections(screen, survey, solution)
+    for advice in solution.advice:
+        screen.say(f"- {advice.text}")
+    if solution.next is not None:
+        upcoming = solution.next
+        words = shown(upcoming.parameter)
+        screen.say(
+            f"- Read this next: {upcoming.feature} along {vector(upcoming.along)} (x / s / h)."
+            f" The uncertainty of '{words.words}' goes from {words.spread(upcoming.u_now)[2:]}"
+            f" to {words.spread(upcoming.u_then)[2:]} {words.unit}."
+        )
+
+
+def show_corrections(screen: Screen, survey: Survey, solution: Solution) -> None:
+    """Settings to change and the slicing angle; says so where nothing is to be changed."""
+    if solution.corrections:
+        rows = [
+            (
+                c.setting,
+                f"{c.old:g}",
+                f"{c.new:.4f}",
+                f"± {2 * c.u:.4f}",
+                f"{100 * (c.new / c.old - 1):+.3f} %",
+                c.line or "-",
+            )
+            for c in solution.corrections
+        ]
+        columns = [("setting", False), ("old", True), ("new", True), ("95 %", True)]
+        screen.table([*columns, ("change", True), ("line", False)], rows)
+    if solution.slicing_angle_deg is not None:
+        screen.say(
+            f"Slice with a gantry angle of {solution.slicing_angle_deg:.3f} deg instead of"
+            f" {survey.mechanics.gantry_angle_deg:g} deg. No line is sent for this."
+        )
+    if not solution.corrections and solution.slicing_angle_deg is None:
+        screen.say("No change is warranted by these readings.")

@@ -1,0 +1,170 @@
+"""Help pages, one a topic: what it is, the formula, the picture, what to do.
+
+Each page fits a screen of 80 columns and 24 rows.  Formulas are those of `agent.model.geometry`.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+TOPICS: Final[dict[str, tuple[str, str]]] = {
+    "frame": (
+        "x, s and h: the directions everything is measured in",
+        """\
+          h  off the belt
+          |      / gantry axis
+          |     /
+          |    /    theta: set angle of the gantry
+          |   /
+          |  /          s counts positive the way the nozzle travels
+          | /           over the belt when the gantry axis rises
+          |/_ _ _ _ _ _ _ _ s  along the belt
+         x across the belt (towards you)
+
+A point (x, s, h) is reached with
+    across = x      gantry = h / sin(theta)      belt = s - h cot(theta)
+so a height needs two motors at once. Measure pieces before they leave the belt,
+or mark x and s on them: turned by a quarter they mislead everything.""",
+    ),
+    "lean": (
+        "uprights that lean along the belt: three causes, one symptom",
+        """\
+    lean per mm of height = (ey - ez) cot(theta) - delta
+
+        /|          ey     gantry travels too far (relative)
+       / |          ez     belt travels too far (relative)
+      /  |          delta  true gantry angle minus set angle
+     /   |
+    /____|__ s      height error = ey + delta cot(theta)
+
+Height, lean and length along the belt together tell the three apart; the lean
+alone never does. Making the height right with the gantry steps while the angle
+is off multiplies the lean by 1 / sin(theta)^2: twice at 45 degrees, three times
+at 35. Trimming the belt until faces look upright makes every length along the
+belt wrong.
+What cures what: ey and ez a command line; delta the slicing angle, or a shim.""",
+    ),
+    "height": (
+        "heights that are wrong",
+        """\
+    height error = ey + delta cot(theta)
+
+A height is made by the gantry and by its angle. A gantry that stands too steep
+makes parts tall as well as leaning. So read the lean and a length along the belt
+too ('help lean'), and let the solution share the error out.
+The first layers are pressed into the belt: the bead growth h takes that up, and
+that is why the height is read at two levels of the post.""",
+    ),
+    "offset": (
+        "bead growth: what does not grow with the part",
+        """\
+    outside reading = (1 - shrink) length + b
+    inside  reading = (1 - shrink) length - b
+    pitch   reading = (1 - shrink) length        edge to edge of the same side
+
+           measured
+             |        . *        slope: travel of the axis, less the shrink
+             |    . *            start: b, the bead wider than planned
+           b |. *
+             +---------- length
+
+A single short part cannot tell slope from start: 0.3 mm of bead on 20 mm looks
+like 1.5 % of travel. 'new = old x nominal / measured' from one part writes the
+bead into the motor setting. Long features and pitches settle it.""",
+    ),
+    "shrink": (
+        "shrink of the plastic: not a matter for the motors",
+        """\
+Plastic shrinks alike in every direction while it cools (0.2 to 1 %, by kind).
+Equal negative errors in x, s and h are the plastic's, and belong into the
+slicing program as a material factor 1 / (1 - shrink).
+A 'travel' reading has no plastic in it: the machine moves, and a rule or gauge
+tells how far. It is what separates shrink from travel.
+Let pieces cool first: 20 degrees too warm is 0.1 to 0.2 % too long.""",
+    ),
+    "yaw": (
+        "yaw, rail and roll: what only a spanner cures",
+        """\
+    plan (from above)            front view
+      s                            h
+      |    /rail                   |      ___--- rail
+      |   /                        | ---
+      |  / 90 deg + psi            |________ x
+      +--------- x                   rho: roll of the gantry about s
+       psi: yaw of the gantry
+
+yaw shows as plan out of square and uprights that sway across; the rail's own
+turn as plan out of square and a gap that grows across; roll as sway and gap.
+No command line cures them. A controller's skew words assume a box-shaped
+machine: with an endless belt they lift the nozzle away, or drive it into the
+belt, as the job goes on. The solution gives the amounts in mm over a span.""",
+    ),
+    "angle": (
+        "the gantry angle: slice for it, or shim it",
+        """\
+delta is the true angle of the gantry minus the set one. Slicing with the true
+angle gives the same part by other commands, exactly: nothing is written to the
+controller. Or bring the gantry to the set angle with a shim: over a lever L
+    height of the shim = L tan(delta)
+'shim' works out screws. After either, lay and read the post again.""",
+    ),
+    "travel": (
+        "a reading without plastic",
+        """\
+'gauge travel across' (or gantry, belt) moves the axis by a known amount, after
+a short take-up move the same way, and asks how far it went by your rule or gauge.
+What will move, how far, and how far it could go if the stored setting were wrong
+is shown first. An axis whose setting lies outside what its drive train can give
+is not moved at all.""",
+    ),
+    "confirm": (
+        "what is asked before anything is written",
+        """\
+'preview' shows the table of changes, then the exact lines, then a digest: a
+short fingerprint of lines, machine and read-back. 'write' shows them again and
+asks for the first characters of the digest. Anything else sends nothing.
+Just before sending, the settings are read again: if a value the plan rests on
+has moved, the plan is refused. What is previewed is what is sent, byte for byte.
+'write' changes what is live. 'store' makes it permanent, asks again, and is a
+step of its own because it stores everything that is live, not just the plan.
+'undo' brings back what was read before the first write.""",
+    ),
+    "proof": (
+        "when a setting counts as stored",
+        """\
+An 'ok' is no proof: it is sent for lines that were refused, too. Stages:
+    read back        the live value, as printed, agrees with what was written
+    reloaded         loaded again from storage, it still agrees
+    after power      switched off and on, it still agrees
+    after a job      homing or the job's start lines did not put it back
+The record names the stages passed, no more.""",
+    ),
+    "doubt": (
+        "when the link fell silent",
+        """\
+After silence, a restart or a pulled cable the effect of the last line is not
+known: it may have been carried out or not. Nothing is sent then until 'readback'
+has read what is live. Interrupted writes are told apart one by one: took, did
+not, not known; 'undo' goes back to the read-back before the write.""",
+    ),
+    "caliper": (
+        "how to read a piece",
+        """\
+Read each feature three times, better five, and take the jaws off in between.
+Not on the first layers, not on a corner, not on the seam. Light pressure.
+Let the piece cool for ten minutes. Readings take a point or a comma.
+The uncertainty follows from the spread of the readings, the step of the display
+and the stated limit of error of the caliper; that limit is shared by all its
+readings, so more repeats do not make it smaller.""",
+    ),
+    "screen": (
+        "how to read the tables",
+        """\
+    found    the error, positive where the machine goes too far
+    95 %     half the interval that holds the true value with 95 % probability
+    --o-+--  the same as a picture: o the value, : (or +) no error
+'correct it' means significant and beyond the tolerance; 'leave it' means that no
+change is warranted; 'not known yet' that the readings do not tell, and 'next'
+names the one that would; 'by hand' that a spanner is needed.""",
+    ),
+}

@@ -1,0 +1,130 @@
+"""The bench for rehearsals: a simulated machine, its wire, and what caliper and gauge read there.
+
+The only module of the product that imports the simulator.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from agent.model.feature import Feature
+from agent.store.home import ready_profiles
+
+if TYPE_CHECKING:
+    from agent.wire.transport import Transport
+    from sim.machine import SimulatedMachine
+    from sim.serve import Server
+
+#: The invented machine that is rehearsed on where nothing else is asked for.
+INVENTED = "heron"
+
+
+def plain_profile(path: Path | None = None) -> dict[str, Any]:
+    """Plain data of a profile file for the simulator; the invented machine's without a path.
+
+    Raises BadInput, with every mistake, for a file that is no profile.
+    """
+    import yaml
+
+    from agent.store.profiles import load_profile
+
+    path = path or ready_profiles() / f"{INVENTED}.yaml"
+    load_profile(path)  # names all mistakes with line and key; the simulator would not
+    data: dict[str, Any] = yaml.safe_load(path.read_text(encoding="utf-8"))
+    return data
+
+
+@dataclass
+class Rehearsal:
+    """A simulated machine on the bench."""
+
+    machine: SimulatedMachine
+    transport: Transport | None = None  #: in memory, with a clock that jumps
+    server: Server | None = None  #: or behind a pseudo-terminal
+    seed: int | None = None
+
+    @property
+    def address(self) -> str:
+        """What to attach to."""
+        if self.server is not None:
+            return self.server.address
+        return self.transport.name if self.transport is not None else ""
+
+    def open(self) -> Transport:
+        """A transport to the machine, as `attach` wants it."""
+        if self.transport is not None:
+            return self.transport
+        from agent.wire.port import open_port
+
+        return open_port(self.address)
+
+    @property
+    def received(self) -> tuple[str, ...]:
+        """Every command line the controller accepted, framing removed, in order."""
+        return tuple(self.machine.received)
+
+    def laid(self, name: str, gantry_angle_deg: float) -> None:
+        """Mark the newest piece on the belt with the name the session gave it."""
+        job = self.machine.bed.laid_jobs[-1]
+        job.label = name
+        self._angles = {**getattr(self, "_angles", {}), name: gantry_angle_deg}
+
+    def measure(self, feature: Feature, piece: str, repeats: int) -> tuple[float, ...]:
+        """What the simulated caliper or gauge reads, mm."""
+        plain: dict[str, Any] = {
+            "kind": feature.kind,
+            "along": feature.along,
+            "between": feature.between,
+            "jaws": feature.jaws,
+        }
+        return tuple(self.machine.measure(plain, piece, repeats))
+
+    def truth(self) -> Mapping[str, float]:
+        """True errors that remain with the live settings; `gantry_angle_deg` is the true angle."""
+        return self.machine.truth()
+
+    def slice_at(self, gantry_angle_deg: float) -> None:
+        """Pieces from now on are sliced with this angle."""
+        self.machine.slicing_angle_deg = gantry_angle_deg
+
+    def close(self) -> None:
+        if self.server is not None:
+            self.server.close()
+
+
+def in_memory(
+    profile: Mapping[str, Any] | None = None,
+    *,
+    seed: int | None = None,
+    family: str = "replay",
+    faults: Sequence[object] = (),
+) -> Rehearsal:
+    """A machine in this process on a clock that jumps: an hour of laying takes a second."""
+    from sim.machine import build
+    from sim.memory import MemoryTransport
+
+    machine = build(profile or plain_profile(), seed=seed, family=family, faults=faults)
+    return Rehearsal(machine, transport=MemoryTransport(machine.controller), seed=seed)
+
+
+def behind_a_terminal(
+    profile: Mapping[str, Any] | None = None,
+    *,
+    seed: int | None = None,
+    family: str = "replay",
+    faults: Sequence[object] = (),
+    listen: str = "pty",
+    speed: float = 0.0,
+) -> Rehearsal:
+    """A machine behind a real pseudo-terminal, served by a thread of this process.
+
+    `speed` is how many of its seconds pass in one of ours; 0: nobody is kept waiting.
+    """
+    from sim.machine import build
+    from sim.serve import serve
+
+    machine = build(profile or plain_profile(), seed=seed, family=family, faults=faults)
+    return Rehearsal(machine, server=serve(machine, listen, speed=speed), seed=seed)

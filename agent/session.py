@@ -1,0 +1,554 @@
+"""What a technician works with: one machine on a link, from the first read-back to the proof.
+
+No printing and no questions here.  The session holds what is known (profile, read-back, pieces
+laid, readings, solution, plan, outcome) and carries out the steps; the face shows and asks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+from agent.errors import LinkFailed, Refused
+from agent.model.feature import Feature, Reading
+from agent.model.profile import Profile
+from agent.model.roles import ROLES, Role
+from agent.model.settings import Readback
+from agent.model.survey import Conditions, Survey
+
+if TYPE_CHECKING:
+    from agent.change.guards import Finding
+    from agent.change.outcome import Outcome, Stage
+    from agent.change.plan import Plan
+    from agent.change.storing import Look, Others
+    from agent.estimate.solution import Solution
+    from agent.families.base import Family
+    from agent.pieces import Piece
+    from agent.store.journal import Journal
+    from agent.wire.link import Link
+    from agent.wire.transport import Transport
+
+#: Heaters off, nozzle and bed: M-codes in general use.
+HEATERS_OFF = ("M104 S0", "M140 S0")
+
+#: Name under which readings of moves are kept, instead of a piece's.
+MOVES = "travel"
+
+#: A measured move begins after a move of this length the same way, which takes up lost motion.
+TAKE_UP_MM = 5.0
+
+#: Speed of measured moves, mm/s: slow enough to be stopped at the switch.
+MOVE_SPEED = 20.0
+
+_NOT_ATTACHED = "'attach PORT' does it; 'ports' lists the ports of this computer"
+
+
+@dataclass(frozen=True, slots=True)
+class Laid:
+    """A piece that was laid."""
+
+    name: str  #: unique in its round: `strip`, `strip-2`
+    piece: Piece
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """One reading, and what it was taken on."""
+
+    reading: Reading
+    piece: str  #: name of the laid piece, or MOVES
+
+
+@dataclass
+class Round:
+    """One state of the machine: pieces laid in it, readings, and what was made of them."""
+
+    gantry_angle_deg: float  #: slicing angle of the pieces
+    laid: list[Laid] = field(default_factory=list)
+    taken: list[Taken] = field(default_factory=list)
+    survey: Survey | None = None
+    solution: Solution | None = None
+
+    @property
+    def readings(self) -> tuple[Reading, ...]:
+        return tuple(taken.reading for taken in self.taken)
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """A reading after the change against what was foretold for it, mm."""
+
+    name: str
+    foretold: float
+    read: float
+    u: float  #: combined standard uncertainty of the difference
+    agrees: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Travel:
+    """A measured move, before it is made."""
+
+    role: Role
+    feature: Feature
+    mm: float  #: commanded
+    worst_mm: float  #: how far it could go if the stored setting were at the end of its bracket
+    take_up: tuple[str, ...]  #: lines up to where the gauge is set to zero
+    go: tuple[str, ...]  #: lines of the measured move
+    back: tuple[str, ...]  #: lines that bring the axis back; none for the belt, which has no end
+
+
+class Session:
+    """One machine on a link, and everything found out about it."""
+
+    def __init__(
+        self,
+        profile: Profile | None = None,
+        *,
+        journal: Callable[[str, str], Journal] | None = None,
+    ) -> None:
+        self.profile = profile or Profile("unnamed")
+        self.link: Link | None = None
+        self.family: Family | None = None
+        self.readback: Readback | None = None  #: what is live, as last read
+        self.first: Readback | None = None  #: what was live at the attach: what undo restores
+        self.first_angle_deg = self.profile.mechanics.gantry_angle_deg
+        self.written: dict[
+            str, float
+        ] = {}  #: full-precision values that were written and read back
+        self.rounds: list[Round] = [Round(self.first_angle_deg)]
+        self.plan: Plan | None = None  #: previewed and not yet written
+        self.done: Plan | None = None  #: the last plan that was written
+        self.looked: Look | None = None
+        self.outcome: Outcome | None = None
+        self.stages: set[Stage] = set()  #: proofs that the last written plan has passed
+        self.hot = False  #: heaters may be on
+        self.conditions = Conditions()
+        self._journal = journal
+
+    # --- the link ---
+
+    def attach(self, transport: Transport) -> Readback:
+        """Greet the controller, find its family by read-only evidence, read it twice.
+
+        Raises LinkFailed if nobody answers in words, Refused if the family is not known.
+        """
+        from agent.families import identify, read_back
+        from agent.wire.link import Link
+
+        self.detach()
+        link = Link(transport)
+        try:
+            family, identity = identify(link)
+            if family is None:
+                raise Refused(
+                    f"the controller on {transport.name} answers, but not in words known here"
+                    + (f" ({identity})" if identity else ""),
+                    remedy="Its settings were not touched",
+                )
+            readback = read_back(link, family)
+        except BaseException:
+            link.close()
+            raise
+        self.link, self.family = link, family
+        self.readback = self.first = readback
+        self.first_angle_deg = self.profile.mechanics.gantry_angle_deg
+        self.written = {
+            key: saved.written
+            for key, saved in self.profile.settings.items()
+            if saved.written is not None
+        }
+        self._begin_round()
+        self.rounds = self.rounds[-1:]
+        self.plan = self.done = self.looked = self.outcome = None
+        self.stages = set()
+        return readback
+
+    def detach(self) -> None:
+        """Let go of the port; what was measured stays."""
+        if self.link is not None:
+            self.link.close()
+        self.link = self.family = None
+
+    def joined(self) -> tuple[Link, Family]:
+        """The link and its family.  Raises Refused where nothing is attached."""
+        if self.link is None or self.family is None:
+            raise Refused("no machine is attached", remedy=_NOT_ATTACHED)
+        return self.link, self.family
+
+    def read_back(self) -> Readback:
+        """Read all settings twice; a clean reading also ends a doubt about the last line."""
+        from agent.families import read_back
+        from agent.wire.exchange import State
+
+        link, family = self.joined()
+        self.readback = read_back(link, family)
+        if not self.readback.damaged and link.state is State.DOUBT:
+            link.resync()
+        return self.readback
+
+    @property
+    def clean_readback(self) -> Readback:
+        """The latest read-back.  Raises Refused if there is none or it is damaged."""
+        if self.readback is None:
+            raise Refused("nothing was read back yet", remedy=_NOT_ATTACHED)
+        if self.readback.damaged:
+            raise Refused(
+                "the last reading is damaged: " + "; ".join(self.readback.damage),
+                remedy="'readback' reads again. Nothing may rest on such a reading",
+            )
+        return self.readback
+
+    def live(self, kind: str) -> dict[str, float]:
+        """Live values of one kind by the controller's letter, as exactly as they are known."""
+        head = f"{kind}."
+        found = {}
+        for key, setting in self.clean_readback.settings.items():
+            if key.startswith(head):
+                exact = self.written.get(key)
+                known = exact is not None and setting.agrees_with(exact)
+                found[key[len(head) :]] = exact if known and exact is not None else setting.value
+        return found
+
+    def findings(self) -> tuple[Finding, ...]:
+        """What the live settings say against the mechanics."""
+        from agent.change.guards import plausible
+
+        return plausible(self.clean_readback, self.profile.mechanics, self.profile.axes)
+
+    def _refuse_implausible(self, roles: Sequence[Role] = ROLES) -> None:
+        """Raise Refused if one of these axes must not move."""
+        from agent.change.guards import blocked_roles
+
+        blocked = blocked_roles(self.findings(), self.profile.axes)
+        if reasons := [f"{role}: {blocked[role]}" for role in roles if role in blocked]:
+            raise Refused(
+                "this machine must not move: " + "; ".join(reasons),
+                remedy="Set the profile or the controller right first. Nothing was moved",
+            )
+
+    # --- pieces and moves ---
+
+    @property
+    def now(self) -> Round:
+        """The round of the machine's present state."""
+        return self.rounds[-1]
+
+    def _begin_round(self) -> None:
+        self.rounds.append(Round(self.profile.mechanics.gantry_angle_deg))
+
+    def draw(self, name: str) -> Piece:
+        """The piece `name`, at the slicing angle in use; in the sizes of the first one if it was
+        laid before, so that the two can be compared.  Raises Refused for an unknown name."""
+        from agent.pieces import PIECES
+
+        if name not in PIECES:
+            raise Refused(f"there is no piece '{name}'", remedy=f"There are {', '.join(PIECES)}")
+        sizes: Mapping[str, float] = {}
+        earlier = [
+            laid for round_ in self.rounds for laid in round_.laid if laid.piece.name == name
+        ]
+        if earlier and name == "post":
+            # Its best height follows the angle; a second post must be as high as the first.
+            first = earlier[0].piece.size
+            sizes = {"height": first["height"], "step": first["step"]}
+        return PIECES[name](self.profile, **sizes)
+
+    def lines_of(self, piece: Piece) -> tuple[str, ...]:
+        """The lines that `lay` sends for `piece`."""
+        from agent.pieces import toolpath
+
+        return toolpath(piece, self.profile)
+
+    def lay(
+        self,
+        piece: Piece,
+        *,
+        on_progress: Callable[[int], None] | None = None,
+        stop: Callable[[], bool] | None = None,
+    ) -> Laid:
+        """Send the toolpath of `piece` and wait for its end.
+
+        If `stop` says so, or the link fails, sending ends, the heaters are switched off, and
+        Refused or LinkFailed says how far it went.
+        """
+        link, _ = self.joined()
+        self._refuse_implausible()
+        lines = self.lines_of(piece)
+        self.hot = True
+        try:
+            sent = link.stream(lines, on_progress=on_progress, stop=stop)
+        except BaseException:
+            self._heaters_off()
+            raise
+        if sent < len(lines):
+            self._heaters_off()
+            raise Refused(
+                f"stopped after {sent} of {len(lines)} lines of {piece.name}",
+                remedy=self._heater_words()
+                + ". Moves already taken by the controller still run out",
+            )
+        link.ask("M400", timeout=600.0)
+        self.hot = False
+        count = sum(1 for laid in self.now.laid if laid.piece.name == piece.name)
+        laid = Laid(piece.name if not count else f"{piece.name}-{count + 1}", piece)
+        self.now.laid.append(laid)
+        return laid
+
+    def _heaters_off(self) -> None:
+        link = self.link
+        if link is None:
+            return
+        with suppress(LinkFailed):
+            for line in HEATERS_OFF:
+                # Also where the last line is in doubt: off is right whatever came of it.
+                link.ask(line, reads=True)
+            self.hot = False
+
+    def _heater_words(self) -> str:
+        if self.hot:
+            return "The heaters could NOT be switched off over the link: use the power switch"
+        return "The heaters are off and the parts still hot"
+
+    def travel_of(self, role: Role, mm: float | None = None) -> Travel:
+        """The measured move of one axis.  Raises Refused if the axis must not move."""
+        from agent.change.guards import worst_travel
+        from agent.pieces import travel_features
+
+        self._refuse_implausible((role,))
+        feature = travel_features(self.profile)[ROLES.index(role)]
+        planned = sum(component**2 for component in feature.along) ** 0.5
+        if mm is not None:
+            share = mm / planned
+            x, s, h = feature.along
+            feature = replace(feature, along=(x * share, s * share, h * share))
+            planned = mm
+        axes, drive = self.profile.axes, self.profile.mechanics.drives.get(role)
+        letter, sign = axes.letter(role), axes.sign(role)
+        steps = self.live("steps_per_mm").get(letter)
+        if steps is None:
+            raise Refused(
+                f"the controller reported no steps_per_mm.{letter} for the {role} axis",
+                remedy="Check 'axes' in the profile. Nothing was moved",
+            )
+
+        def line(distance: float) -> str:
+            return f"G1 {letter.upper()}{sign * distance:.4f} F{60 * MOVE_SPEED:.0f}"
+
+        return Travel(
+            role,
+            feature,
+            planned,
+            worst_travel(planned + TAKE_UP_MM, steps, drive) if drive else float("inf"),
+            take_up=("G21", "G91", line(TAKE_UP_MM), "M400"),
+            go=(line(planned), "M400"),
+            back=(*(() if role == "belt" else (line(-planned - TAKE_UP_MM), "M400")), "G90"),
+        )
+
+    def send_lines(self, lines: Sequence[str]) -> None:
+        """Send lines one by one, each waited for.  Raises Refused at the first that is refused."""
+        link, _ = self.joined()
+        for line in lines:
+            reply = link.ask(line, timeout=60.0)
+            if not reply.ok:
+                raise Refused(
+                    f"the controller refused {line}: {reply.error or 'no reason given'}",
+                    remedy="Nothing more was sent",
+                )
+
+    def take(
+        self, feature: Feature, values: Sequence[float], piece: str, u_mm: float | None = None
+    ) -> Reading:
+        """Keep the readings of one feature; those of the same feature before are replaced."""
+        reading = Reading(
+            feature.kind, feature.along, tuple(values), feature.between, u_mm, feature.name
+        )
+        taken = Taken(reading, piece)
+        self.now.solution = None
+        same = [
+            i
+            for i, old in enumerate(self.now.taken)
+            if (old.piece, old.reading.name) == (piece, reading.name)
+        ]
+        if same:
+            self.now.taken[same[0]] = taken
+        else:
+            self.now.taken.append(taken)
+        return reading
+
+    # --- estimate and change ---
+
+    def solve(self) -> Solution:
+        """The estimate from the readings of the present state."""
+        from agent.estimate import solve
+
+        if not self.now.taken:
+            raise Refused(
+                "there are no readings yet", remedy="'lay' a piece and 'gauge' it, or 'solve FILE'"
+            )
+        profile = self.profile
+        survey = Survey(
+            readings=self.now.readings,
+            mechanics=profile.mechanics,
+            steps_per_mm=self.live("steps_per_mm"),
+            max_speed=self.live("max_speed"),
+            axes=profile.axes,
+            instrument=profile.instrument,
+            material=profile.material,
+            tolerance=profile.tolerance,
+            priors=profile.priors,
+            conditions=self.conditions,
+        )
+        readback, family = self.clean_readback, self.family
+
+        def line(key: str, value: float) -> str | None:
+            return None if family is None else family.write_line(key, value, readback)
+
+        self.now.survey = survey
+        self.now.solution = solve(survey, line=line)
+        return self.now.solution
+
+    def preview(self) -> Plan:
+        """The plan that follows from the solution; may be empty of lines."""
+        from agent.change.plan import make_plan
+
+        _, family = self.joined()
+        solution = self.now.solution or self.solve()
+        self.plan = make_plan(
+            self.clean_readback,
+            {c.setting: c.new for c in solution.corrections},
+            family,
+            machine=self.profile.name,
+            profile=self.profile,
+            why={c.setting: c.why for c in solution.corrections},
+        )
+        return self.plan
+
+    def undoing(self) -> Plan:
+        """The plan that brings back what was live at the attach."""
+        from agent.change.plan import make_plan
+
+        _, family = self.joined()
+        if self.first is None or self.done is None:
+            raise Refused("nothing was written in this session", remedy="Nothing was sent")
+        self.plan = make_plan(
+            self.clean_readback,
+            {key: self.first.settings[key].value for key in self.done.wanted},
+            family,
+            machine=self.profile.name,
+            profile=self.profile,
+            why="as it was at the attach",
+            undoing=True,
+        )
+        return self.plan
+
+    def write(
+        self, plan: Plan, approved: str, *, retyped: Mapping[str, float] | None = None
+    ) -> Outcome:
+        """Write `plan` under the approved digest and read it back; the state is then a new one.
+
+        Raises Refused before anything is sent if the approval does not fit.
+        """
+        from agent.change.transaction import write
+
+        link, family = self.joined()
+        journal = self._new_journal(plan.digest)
+        outcome = write(link, family, plan, approved, journal=journal, retyped=retyped)
+        self.stages = set()
+        self._passed(outcome)
+        self.read_back()
+        for fate in outcome.fates:
+            if fate.state == "took":
+                self.written[fate.key] = fate.wanted
+        self.done, self.plan, self.looked = plan, None, None
+        return outcome
+
+    def new_state(self, gantry_angle_deg: float | None = None) -> None:
+        """Begin a new round: what is laid and read from now on is of the changed machine.
+
+        `gantry_angle_deg`: the slicing angle from now on; None keeps the one in use.
+        """
+        if gantry_angle_deg is not None:
+            mechanics = replace(self.profile.mechanics, gantry_angle_deg=gantry_angle_deg)
+            self.profile = replace(self.profile, mechanics=mechanics)
+        self._begin_round()
+
+    def look(self) -> Look:
+        """What storing now would make permanent."""
+        from agent.change.storing import look
+
+        link, family = self.joined()
+        if self.done is None:
+            raise Refused("nothing was written in this session", remedy="'write' comes first")
+        self.looked = look(link, family, self.done, journal=self._new_journal(self.done.digest))
+        return self.looked
+
+    def store(self, looked: Look, approved: str, others: Others | None = None) -> Outcome:
+        """Store what is live, reload it and compare."""
+        from agent.change.storing import store
+
+        link, family = self.joined()
+        assert self.done is not None
+        journal = self._new_journal(looked.digest)
+        outcome = store(link, family, self.done, looked, approved, journal=journal, others=others)
+        self._passed(outcome)
+        self.read_back()
+        return outcome
+
+    @property
+    def unstored(self) -> bool:
+        """True if something was written and is not proved to be stored."""
+        return self.done is not None and not self.stages - {"read back"}
+
+    def _passed(self, outcome: Outcome) -> None:
+        """Keep an outcome and the proofs it brought."""
+        self.outcome = outcome
+        if outcome.verified:
+            self.stages.update(outcome.stages)
+
+    def prove(self, stage: Stage) -> Outcome:
+        """Read back after `stage` and compare with what was written."""
+        from agent.change.storing import prove
+
+        link, family = self.joined()
+        if self.done is None:
+            raise Refused("nothing was written in this session", remedy="'write' comes first")
+        outcome = prove(link, family, self.done, stage, journal=self._new_journal(self.done.digest))
+        self._passed(outcome)
+        return outcome
+
+    def compare(self) -> tuple[Comparison, ...]:
+        """Readings of the present state against what the solution before it foretold."""
+        from statistics import fmean
+
+        import numpy as np
+
+        from agent.estimate import agreement
+
+        before = [r for r in self.rounds[:-1] if r.solution is not None]
+        if not before:
+            return ()
+        solution, foretold = before[-1].solution, before[-1].taken
+        assert solution is not None
+        by_name = {taken.reading.name: fmean(taken.reading.mm) for taken in self.now.taken}
+        names = [taken.reading.name for taken in foretold]
+        # What was not read again agrees with itself and is left out of the answer.
+        read = [
+            by_name.get(name, expected)
+            for name, expected in zip(names, solution.expected_next, strict=True)
+        ]
+        agrees = agreement(solution, np.array(read))
+        rows = zip(names, solution.expected_next, read, solution.u_expected, agrees, strict=True)
+        return tuple(
+            Comparison(name, expected, value, u, ok)
+            for name, expected, value, u, ok in rows
+            if name in by_name
+        )
+
+    def _new_journal(self, digest: str) -> Journal:
+        from agent.store.journal import new_journal
+
+        make = self._journal or new_journal
+        return make(self.profile.name, digest)
