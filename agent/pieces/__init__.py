@@ -10,13 +10,19 @@ from typing import Final
 
 from agent.pieces.block import block
 from agent.pieces.post import post
+from agent.pieces.rail import rail
 from agent.pieces.solid import Piece, Prism
 from agent.pieces.strip import strip
 from agent.pieces.toolpath import Summary, summary, toolpath
 from agent.pieces.travel import travel_features
 
 #: Builders by name; each takes a profile and its own sizes by keyword.
-PIECES: Final[dict[str, Callable[..., Piece]]] = {"strip": strip, "post": post, "block": block}
+PIECES: Final[dict[str, Callable[..., Piece]]] = {
+    "strip": strip,
+    "rail": rail,
+    "post": post,
+    "block": block,
+}
 
 __all__ = [
     "PIECES",
@@ -25,6 +31,7 @@ __all__ = [
     "Summary",
     "block",
     "post",
+    "rail",
     "strip",
     "summary",
     "toolpath",

@@ -15,13 +15,16 @@ from agent.model.feature import Feature, Vector
 from agent.model.profile import Profile
 from agent.pieces.envelope import Envelope, check_sizes, in_range
 from agent.pieces.layers import from_layer, layer_angle
-from agent.pieces.post import OVERHANG, START_S
-from agent.pieces.solid import SOLID, Piece, Point2, Prism
+from agent.pieces.marks import PAD_MM, check_number, marks
+from agent.pieces.post import MARK_H, OVERHANG, front_slope
+from agent.pieces.solid import SOLID, START_S, Piece, Point2, Prism
 
 #: The lower face stands this far up the layer plane from the belt, so that a jaw gets under it.
 _LIFT_MM: Final = 8.0
 _RIB_MM: Final = 12.0
 _THICK_MM: Final = 8.0
+_PAD_MM: Final = 8.0  #: how far the pad reaches out in front of the wide arm
+_PAD_H: Final = 1.0
 
 
 def block(
@@ -31,11 +34,13 @@ def block(
     across: tuple[float, float] = (16.0, 80.0),
     thick: float = _THICK_MM,
     walls: int = 2,
+    number: int = 1,
 ) -> Piece:
     """Block for the machine of `profile`.
 
     gantry  short and long length up the gantry, mm;  across  narrow and wide, mm
     thick   square to both, mm, rounded up to whole layers;  walls  beads of a wall
+    number  of the piece, 1 to 6, shown by pips
 
     Raises BadInput for sizes the machine has no room for.
     """
@@ -47,14 +52,15 @@ def block(
         in_range("gantry", gantry[0], 8.0, gantry[1] / 2)
         + in_range("gantry", gantry[1], 16.0, 0.9 * room.gantry - lift - 10.0)
         + in_range("across", across[0], 6.0, across[1] / 2)
-        + in_range("across", across[1], 12.0, room.width)
+        + in_range("across", across[1], across[0] + PAD_MM[0], room.width)
         + in_range("thick", thick, 3.0, 40.0)
-        + in_range("walls", walls, 1, SOLID),
+        + in_range("walls", walls, 1, SOLID)
+        + check_number(number),
     )
     step = profile.bead.height_mm
     thick = math.ceil(thick / step - 1e-9) * step
-    toe = _toe(lift + gantry[1], layers)
-    origin = START_S - toe
+    shoe = _toe(lift + gantry[0], layers)  # where the pad for the marks begins
+    origin = START_S - max(_toe(lift + gantry[1], layers), shoe + _PAD_MM)
     left = room.middle - across[1] / 2
     corner, right = left + across[0], left + across[1]
 
@@ -77,6 +83,13 @@ def block(
             lower = (at(0.0, 0.0), (at(0.0, thick)[0], 0.0))
         outline = (lower[0], at(end, 0.0), at(end, thick), lower[1])
         prisms.append(Prism(name, x, outline, walls=walls, rib_mm=_RIB_MM, seam=corner))
+
+    slope = front_slope(layers)
+    near, far = origin + shoe, origin + shoe + _PAD_MM
+    pad = ((near, 0.0), (far, 0.0), (far, _PAD_H), (near - slope * _PAD_H, _PAD_H))
+    prisms.append(Prism("pad", (corner, right), pad, walls=SOLID, seam=corner))
+    marked = (near + 1.0, far - 1.0)
+    prisms += marks((corner, right), marked, _PAD_H, MARK_H, number, slope)
 
     def point(x: float, u: float) -> Vector:
         return (x, *at(u, 0.6 * thick))

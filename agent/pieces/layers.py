@@ -81,12 +81,20 @@ def layers(piece: Piece, thickness: float) -> Iterator[Layer]:
     """
     if not 0 < thickness < math.inf:
         raise ValueError(f"layer thickness must be positive, not {thickness!r}")
-    angle = piece.layer_angle
+    groups = [(prism,) for prism in piece.prisms] if piece.in_turn else [piece.prisms]
+    for prisms in groups:
+        yield from _stack(
+            prisms, piece.layer_angle, to_layer(piece.anchor, piece.layer_angle)[1], thickness
+        )
+
+
+def _stack(
+    prisms: tuple[Prism, ...], angle: float, base: float, thickness: float
+) -> Iterator[Layer]:
+    """Layers through some prisms; one layer begins at n = `base`."""
     outlines = [
-        (prism, tuple(to_layer(corner, angle) for corner in prism.outline))
-        for prism in piece.prisms
+        (prism, tuple(to_layer(corner, angle) for corner in prism.outline)) for prism in prisms
     ]
-    base = to_layer(piece.anchor, angle)[1]
     heights = [n - base for _, outline in outlines for _, n in outline]
     first = math.floor(min(heights) / thickness + 1e-9)
     last = math.ceil(max(heights) / thickness - 1e-9)

@@ -13,10 +13,8 @@ from agent.model.feature import Feature
 from agent.model.profile import Profile
 from agent.pieces.envelope import Envelope, check_sizes, in_range, period
 from agent.pieces.layers import layer_angle
-from agent.pieces.solid import SOLID, Piece, Point2, Prism, box
-
-#: The foremost point of every piece stands this far behind the priming line, mm.
-START_S: Final = -10.0
+from agent.pieces.marks import check_number, marks
+from agent.pieces.solid import SOLID, START_S, Piece, Point2, Prism, box
 
 #: Jaws on an upright face stay this far above the foot and below the top, mm.
 _CLEAR_FOOT: Final = 5.0
@@ -31,6 +29,7 @@ JAW_MM: Final = 10.0
 
 _FLANGE_MM: Final = 8.0  #: how far the foot reaches out, so that it stays on the belt
 _FLANGE_H: Final = 1.0
+MARK_H: Final = 0.8  #: of the raised marks on solid pieces, mm
 _BEST_SPAN: Final = (60.0, 90.0)  #: of the lean face: higher is better read, slower and softer
 
 
@@ -73,6 +72,7 @@ def post(
     width: float = 12.0,
     depth: float = 12.0,
     walls: int = 2,
+    number: int = 1,
 ) -> Piece:
     """Post for the machine of `profile`.
 
@@ -80,6 +80,7 @@ def post(
     step    height of the low part, mm; None: a fifth of `height`
     width   of the tall part across, mm; the low one is wider by `JAW_MM`
     depth   of both along the belt, mm;  walls  beads of a wall
+    number  of the piece, 1 to 6, shown by pips
 
     Raises BadInput for sizes the machine has no room for.
     """
@@ -96,7 +97,8 @@ def post(
         + in_range("step", step, 5.0, height / 2)
         + in_range("width", width, 6.0, most)
         + in_range("depth", depth, 6.0, room.belt / 4)
-        + in_range("walls", walls, 1, SOLID),
+        + in_range("walls", walls, 1, SOLID)
+        + check_number(number),
     )
     layers = layer_angle(room.angle)
     slope = front_slope(layers)
@@ -138,10 +140,12 @@ def post(
             seam=middle,
         ),
     )
+    pad = (toe + 1.0, toe + _FLANGE_MM - 1.0)
+    raised = marks((left, right), pad, _FLANGE_H, MARK_H, number, slope)
     return Piece(
         name="post",
         title="height, lean and sway",
-        prisms=prisms,
+        prisms=(*prisms, *raised),
         features=_features(left, middle, right, back, depth, height, step),
         layer_angle=layers,
         anchor=(back - _FLANGE_MM, 0.0),

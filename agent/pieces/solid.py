@@ -11,14 +11,18 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Final
 
 from agent.model.feature import Feature
 
 Point2 = tuple[float, float]  #: (s, h), mm
 Span = tuple[float, float]  #: lower and upper end, mm
 
+#: The foremost point of every piece stands this far behind the priming line, mm.
+START_S: Final = -10.0
+
 #: Wall count of a prism that is filled whole.
-SOLID = 10_000
+SOLID: Final = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +35,7 @@ class Prism:
     walls: int = 2  #: beads round the edge of each layer; SOLID fills it
     rib_mm: float = 0.0  #: greatest spacing of the ribs inside the walls; 0: none
     seam: float = 0.0  #: x near which beads begin and end, away from what is measured
+    mark: bool = False  #: raised to be read by eye, not measured
 
     def __post_init__(self) -> None:
         if not self.x[0] < self.x[1]:
@@ -76,6 +81,7 @@ class Piece:
     features: tuple[Feature, ...]
     layer_angle: float  #: angle of the layer planes to the belt, rad; 0: flat on the belt
     anchor: Point2 = (0.0, 0.0)  #: a point (s, h) that lies on the border of two layers
+    in_turn: bool = False  #: one prism after the other rather than by layers: flat pieces only
     size: Mapping[str, float] = field(default_factory=dict)  #: chosen sizes by name, mm
 
     @property

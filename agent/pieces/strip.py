@@ -8,46 +8,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import replace
 from itertools import pairwise
 from typing import Final
 
-from agent.model.feature import Between, Feature, Kind, Vector
+from agent.model.feature import Feature
 from agent.model.profile import Profile
 from agent.pieces.envelope import Envelope, check_sizes, in_range, period, whole_turns
-from agent.pieces.post import START_S
-from agent.pieces.solid import SOLID, Piece, Prism, Span, box
+from agent.pieces.marks import check_number, marks
+from agent.pieces.sheet import LADDER_MM, RUNG_MM, SEAM_MM, Sheet, edge_feature
+from agent.pieces.solid import START_S, Piece, Prism, Span
 
-_RUNG_MM: Final = 5.0  #: rungs, rails and the bar: wide enough for a jaw, ten beads or so
-_LADDER_MM: Final = 30.0  #: width of the ladder outside; 20 inside
 _NECK_MM: Final = (20.0, 12.0)  #: width and length of the neck
 _PLATE_WALLS: Final = 5
-_RAIL_WALLS: Final = 3  #: hollow, which spares the belt half of its running to and fro
 _PLATE_RIB_MM: Final = 2.5
-#: Seams of a rung lie this far from its end, over the rail.
-_SEAM_MM: Final = 2.5
-
-
-def _feature(name: str, kind: Kind, low: Vector, high: Vector, hint: str) -> Feature:
-    """Feature along the line from one jaw to the other: between parallel edges, or corners."""
-    x, s, h = (round(b - a, 6) for a, b in zip(low, high, strict=True))
-    between: Between = "points" if x and s else "edges"
-    return Feature(name, kind, (x, s, h), between, jaws=(low, high), hint=hint)
-
-
-@dataclass(frozen=True, slots=True)
-class _Sheet:
-    """Builder of one-layer rectangles and of points on them."""
-
-    height: float
-
-    def prism(self, name: str, x: Span, s: Span, *, seam: float, walls: int = SOLID) -> Prism:
-        ribs = _PLATE_RIB_MM if walls == _PLATE_WALLS else 0.0
-        outline = box(s, (0.0, self.height))
-        return Prism(name, x, outline, walls=walls, rib_mm=ribs, seam=seam)
-
-    def point(self, x: float, s: float) -> Vector:
-        return (x, s, self.height / 2)
+#: Marks on the bar stay clear of the ladder's jaws and of the bar's end by this, mm.
+_MARK_CLEAR_MM: Final = 12.0
 
 
 def strip(
@@ -57,6 +33,7 @@ def strip(
     wide: float | None = None,
     plate: tuple[float, float] | None = None,
     reach: float = 200.0,
+    number: int = 1,
 ) -> Piece:
     """Strip for the machine of `profile`.
 
@@ -64,6 +41,7 @@ def strip(
     wide     widest width across, mm; None: 160 or what fits
     plate    its sides across and along, mm; None: 100 by 80 or what fits
     reach    greatest length the caliper takes, mm
+    number   of the piece, 1 to 6, shown by pips
 
     Raises BadInput for sizes the machine has no room for or the caliper no reach.
     """
@@ -75,29 +53,36 @@ def strip(
     if wide is None:
         wide = min(160.0, room.width, reach)
     if plate is None:
-        side = min(100.0, wide - _LADDER_MM - 10.0)
+        side = min(100.0, wide - LADDER_MM - 10.0)
         plate = (side, 0.8 * side)
     steps = [b - a for a, b in pairwise(lengths)]
     check_sizes(
         "strip",
-        in_range("lengths", lengths[0], 3 * _RUNG_MM, 40.0)
-        + in_range("lengths", min(steps), 2 * _RUNG_MM + 3.0, reach)
-        + in_range("lengths", lengths[1], 2 * lengths[0] + 2 * _RUNG_MM + 3.0, reach)
+        in_range("lengths", lengths[0], 3 * RUNG_MM, 40.0)
+        + in_range("lengths", min(steps), 2 * RUNG_MM + 3.0, reach)
+        + in_range("lengths", lengths[1], 2 * lengths[0] + 2 * RUNG_MM + 3.0, reach)
         + in_range("lengths", lengths[-1], 60.0, min(reach, 0.4 * room.belt))
-        + in_range("wide", wide, _LADDER_MM + 40.0, min(room.width, reach))
+        + in_range("wide", wide, LADDER_MM + 60.0, min(room.width, reach))
         + in_range("plate", plate[0], 30.0, wide)
         + in_range("plate", plate[1], 20.0, 200.0)
-        + in_range("plate", math.hypot(*plate), 30.0, reach),
+        + in_range("plate", math.hypot(*plate), 30.0, reach)
+        + check_number(number),
     )
-    sheet = _Sheet(profile.bead.height_mm)
+    sheet = Sheet(profile.bead.height_mm)
     left = room.middle - wide / 2
-    prisms = (*_ladder(sheet, left, wide, lengths), *_plate(sheet, left + wide, lengths[-1], plate))
+    pad = (left + LADDER_MM + _MARK_CLEAR_MM, left + wide - _MARK_CLEAR_MM)
+    raised = marks(pad, _rungs(lengths)[-1], sheet.height, sheet.height, number)
     return Piece(
         name="strip",
         title="scale along and across, squareness",
-        prisms=prisms,
+        prisms=(
+            *_ladder(sheet, left, wide, lengths),
+            *raised,
+            *_plate(sheet, left + wide, lengths[-1], plate),
+        ),
         features=_features(sheet, left, wide, lengths, plate),
         layer_angle=0.0,
+        in_turn=True,
         size={
             **{f"length {i}": length for i, length in enumerate(lengths, 1)},
             "wide": wide,
@@ -109,48 +94,40 @@ def strip(
 
 def _rungs(lengths: tuple[float, ...]) -> list[Span]:
     """s of the rungs from +s to -s; the last is the bar."""
-    ends = [_RUNG_MM, lengths[0], 2 * lengths[0] + _RUNG_MM, *lengths[1:]]
-    return [(START_S - end, START_S - end + _RUNG_MM) for end in ends]
+    ends = [RUNG_MM, lengths[0], 2 * lengths[0] + RUNG_MM, *lengths[1:]]
+    return [(START_S - end, START_S - end + RUNG_MM) for end in ends]
 
 
-def _ladder(sheet: _Sheet, left: float, wide: float, lengths: tuple[float, ...]) -> Iterator[Prism]:
-    outer = (left, left + _LADDER_MM)
-    rails = (("left", (left, left + _RUNG_MM)), ("right", (outer[1] - _RUNG_MM, outer[1])))
-    rungs = _rungs(lengths)
-    for number, rung in enumerate(rungs):
-        if number:
-            gap = (rung[1], rungs[number - 1][0])
-            for side, x in rails:
-                yield sheet.prism(f"rail {side} {number}", x, gap, seam=x[0], walls=_RAIL_WALLS)
-        if rung is rungs[-1]:
-            yield sheet.prism("bar", (left, left + wide), rung, seam=left + wide - _SEAM_MM)
-        else:
-            yield sheet.prism(f"rung {number + 1}", outer, rung, seam=left + _SEAM_MM)
+def _ladder(sheet: Sheet, left: float, wide: float, lengths: tuple[float, ...]) -> Iterator[Prism]:
+    *rungs, last = sheet.ladder((left, left + LADDER_MM), _rungs(lengths))
+    yield from rungs
+    # the last rung reaches out as the bar; its seam goes to the far end
+    yield replace(last, name="bar", x=(left, left + wide), seam=left + wide - SEAM_MM)
 
 
 def _plate(
-    sheet: _Sheet, right: float, longest: float, plate: tuple[float, float]
+    sheet: Sheet, right: float, longest: float, plate: tuple[float, float]
 ) -> Iterator[Prism]:
     x, middle = (right - plate[0], right), right - plate[0] / 2
     top = START_S - longest
     neck = (middle - _NECK_MM[0] / 2, middle + _NECK_MM[0] / 2)
     yield sheet.prism("neck", neck, (top - _NECK_MM[1], top), seam=middle)
     s = (top - _NECK_MM[1] - plate[1], top - _NECK_MM[1])
-    yield sheet.prism("plate", x, s, seam=middle, walls=_PLATE_WALLS)
+    yield sheet.prism("plate", x, s, seam=middle, walls=_PLATE_WALLS, rib=_PLATE_RIB_MM)
 
 
 def _features(
-    sheet: _Sheet,
+    sheet: Sheet,
     left: float,
     wide: float,
     lengths: tuple[float, float, float, float],
     plate: tuple[float, float],
 ) -> tuple[Feature, ...]:
     rungs = _rungs(lengths)
-    mid = left + _LADDER_MM / 2
+    mid = left + LADDER_MM / 2
     right = left + wide
     along = [
-        _feature(
+        edge_feature(
             f"strip s{i}",
             "outside",
             sheet.point(mid, START_S - length),
@@ -159,14 +136,14 @@ def _features(
         )
         for i, length in enumerate(lengths, 1)
     ]
-    inside = _feature(
+    inside = edge_feature(
         "strip i1",
         "inside",
         sheet.point(mid, rungs[2][1]),
         sheet.point(mid, rungs[1][0]),
         "gap between the second rung and the third, jaws mid-rung",
     )
-    pitch = _feature(
+    pitch = edge_feature(
         "strip p1",
         "pitch",
         sheet.point(mid, rungs[-1][0]),
@@ -183,16 +160,16 @@ def _features(
         ("strip x2", x0, right, (s0 + s1) / 2, "across the plate, half way along it"),
         ("strip x3", left, right, bar, "over the whole bar, from end to end"),
     )
-    rail = (left + _RUNG_MM, left + _LADDER_MM - _RUNG_MM)
+    rail = (left + RUNG_MM, left + LADDER_MM - RUNG_MM)
     return (
         *along,
         inside,
         pitch,
         *(
-            _feature(n, "outside", sheet.point(a, s), sheet.point(b, s), hint)
+            edge_feature(n, "outside", sheet.point(a, s), sheet.point(b, s), hint)
             for n, a, b, s, hint in across
         ),
-        _feature(
+        edge_feature(
             "strip i2",
             "inside",
             sheet.point(rail[0], gap),

@@ -28,7 +28,9 @@ Place = tuple[float, float, float]  #: across, gantry, belt commands, mm
 
 #: Gantry height while heating, clear of the belt, mm.
 _PARK_MM: Final = 10.0
-#: Belt feed that brings a finished piece clear of the nozzle, mm.
+#: Gantry lift off a finished piece, mm.
+_CLEAR_MM: Final = 2.0
+#: Belt feed beyond the end of a finished piece, mm.
 END_FEED_MM: Final = 40.0
 _PRIME_MM: Final = 60.0  #: length of the priming line
 _PRIME_SHARE: Final = 2.0  #: its section against a planned bead's
@@ -87,31 +89,45 @@ def toolpath(piece: Piece, profile: Profile) -> tuple[str, ...]:
     Raises BadInput where the profile lacks what they rest on, Refused where a move would leave
     the machine's travel.
     """
-    moves = list(_moves(piece, profile))
-    _check_reach(piece, profile, moves)
-    return (*_start(profile), *_lines(moves, profile), *_end(profile))
+    moves = _checked_moves(piece, profile)
+    return (*_start(profile), *_lines(moves, profile), *_end(profile, _last_feed(moves)))
 
 
 def summary(piece: Piece, profile: Profile) -> Summary:
     """What `toolpath(piece, profile)` takes; raises the same errors."""
-    moves = list(_moves(piece, profile))
-    _check_reach(piece, profile, moves)
-    lines = len(_start(profile)) + len(list(_lines(moves, profile))) + len(_end(profile))
+    moves = _checked_moves(piece, profile)
+    feed = _last_feed(moves)
+    ends = len(_start(profile)) + len(_end(profile, feed))
     filament = math.fsum(move.filament for move in moves)
     places = [move.to for move in moves]
-    belt = [0.0, *(place[2] for place in places)]
-    run = math.fsum(abs(b - a) for a, b in pairwise(belt))
+    belt = [0.0, *(place[2] for place in places), places[-1][2] - feed]
     return Summary(
-        lines=lines,
-        layers=sum(1 for _ in layers(piece, profile.bead.height_mm)),
+        lines=ends + sum(1 for _ in _lines(moves, profile)),
+        layers=len({round(layer.top, 6) for layer in layers(piece, profile.bead.height_mm)}),
         filament_mm=filament,
         filament_cm3=filament * filament_area(profile.material.filament_mm) / 1000,
         seconds=_duration(moves, profile),
-        belt_mm=run + END_FEED_MM,
+        belt_mm=math.fsum(abs(b - a) for a, b in pairwise(belt)),
         heats={"nozzle": profile.material.nozzle_c, "bed": profile.material.bed_c},
-        low=(min(p[0] for p in places), min(p[1] for p in places), belt[-1] - END_FEED_MM),
+        low=(min(p[0] for p in places), min(p[1] for p in places), min(belt)),
         high=(max(p[0] for p in places), max(p[1] for p in places), max(belt)),
     )
+
+
+def _checked_moves(piece: Piece, profile: Profile) -> list[Move]:
+    """All moves between heating and switching off, inside the machine's travel."""
+    travel = _known_travel(profile)
+    moves = list(_moves(piece, profile))
+    x, gantry, belt = moves[-1].to
+    lifted = (x, min(gantry + _CLEAR_MM, travel["gantry"]), belt)
+    moves.append(Move(lifted, 0.0, _LIFT_SPEED))
+    _check_reach(piece, travel, moves)
+    return moves
+
+
+def _last_feed(moves: list[Move]) -> float:
+    """Belt feed after the last move that brings the whole piece clear of the nozzle, mm."""
+    return moves[-1].to[2] - min(move.to[2] for move in moves) + END_FEED_MM
 
 
 def _moves(piece: Piece, profile: Profile) -> Iterator[Move]:
@@ -189,10 +205,9 @@ def _prime(
     yield Move(end, (right - left) * section * _PRIME_SHARE, bead.first_speed_mm_s)
 
 
-def _check_reach(piece: Piece, profile: Profile, moves: Iterable[Move]) -> None:
+def _known_travel(profile: Profile) -> Mapping[Role, float]:
     travel = profile.mechanics.travel_mm
-    missing = [role for role in ROLES if role not in travel]
-    if missing:
+    if missing := [role for role in ROLES if role not in travel]:
         raise BadInput(
             "the machine's travel is not known, so nothing is laid on it",
             problems=[
@@ -201,10 +216,14 @@ def _check_reach(piece: Piece, profile: Profile, moves: Iterable[Move]) -> None:
             ],
             remedy="Add the usable travel of each axis to the profile.",
         )
+    return travel
+
+
+def _check_reach(piece: Piece, travel: Mapping[Role, float], moves: Iterable[Move]) -> None:
     places = [move.to for move in moves]
     for i, role in enumerate(ROLES):
         low, high = min(p[i] for p in places), max(p[i] for p in places)
-        if role == "belt":
+        if role == "belt":  # it may run either way from where it stands
             low, high = 0.0, high - low + END_FEED_MM
         if low < -1e-6 or high > travel[role] + 1e-6:
             raise Refused(
@@ -251,9 +270,9 @@ def _start(profile: Profile) -> tuple[str, ...]:
     )
 
 
-def _end(profile: Profile) -> tuple[str, ...]:
+def _end(profile: Profile, belt_feed: float) -> tuple[str, ...]:
     """Heaters and fan off first; motors stay on, or a tilted gantry could sink."""
-    feed = _words(profile, {"belt": -END_FEED_MM})[0]
+    feed = _words(profile, {"belt": -belt_feed})[0]
     return (
         "M104 S0",
         "M140 S0",

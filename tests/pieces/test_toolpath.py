@@ -28,9 +28,10 @@ def test_lines_are_plain_and_safe_from_start_to_end(name, angle):
         "G21", "G90", "M83", "M107", "G28 X Y", "G92 Z0", "G1 Y10 F600",
         "M140 S60", "M104 S215", "M190 S60", "M109 S215",
     )  # fmt: skip
-    assert lines[-7:] == (
-        "M104 S0", "M140 S0", "M107", "G1 E-0.8 F1800", "G91", "G1 Z-40 F1200", "G90",
-    )  # fmt: skip
+    *end, feed, absolute = lines[-7:]
+    assert end == ["M104 S0", "M140 S0", "M107", "G1 E-0.8 F1800", "G91"]
+    assert absolute == "G90"
+    assert re.fullmatch(r"G1 Z-[0-9.]+ F1200", feed)
     assert all(LINE.fullmatch(line) for line in lines[11:-7])
 
 
@@ -76,6 +77,15 @@ def depth_inside(prism, points, angle):
         else:
             depth = np.where(off < -1e-6, -np.inf, depth)
     return depth
+
+
+@each_angle
+@each_piece
+def test_a_finished_piece_is_fed_clear_of_the_nozzle(name, angle):
+    profile = machine(angle)
+    places = replay(toolpath(PIECES[name](profile), profile), profile).places
+    laid, last = places[:-1, 2], places[-1]
+    assert laid.min() - last[2] == pytest.approx(40, abs=1e-3)
 
 
 def solid_cube(angle):
@@ -182,7 +192,7 @@ def test_letters_and_signs_are_the_machines_own(name):
     b = replay(lines, odd)
     assert np.abs(a.places - b.places).max() < 1e-9
     assert lines[4:7] == ("G28 Y Z", "G92 X0", "G1 Z10 F600")
-    assert lines[-2] == "G1 X40 F1200"
+    assert re.fullmatch(r"G1 X[0-9.]+ F1200", lines[-2])
 
 
 def test_a_cold_bed_is_not_waited_for():
