@@ -1,0 +1,28 @@
+"""A small field campaign: the long one runs by `python -m tests.campaign`."""
+
+import pytest
+
+from tests.campaign import by_formula, figures, through_the_plant
+
+
+@pytest.fixture(scope="module")
+def by_prediction():
+    return figures(by_formula(range(7_000, 7_150)))
+
+
+@pytest.fixture(scope="module")
+def on_the_plant():
+    return figures(through_the_plant(range(7_000, 7_012)))
+
+
+def test_intervals_hold_the_truth(by_prediction):
+    """95 % nominal; 150 machines allow four standard deviations of a share either way."""
+    assert all(0.88 <= share <= 1.0 for share in by_prediction["coverage"].values())
+
+
+@pytest.mark.parametrize("case", ["by_prediction", "on_the_plant"])
+def test_one_round_leaves_a_true_machine(case, request):
+    found = request.getfixturevalue(case)
+    assert found["inside_tolerance"] >= 0.95
+    assert found["ratio_to_common_practice"] <= 0.2
+    assert found["leave_it_right"] in (None, pytest.approx(1.0, abs=0.05))
