@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from agent.change.storing import Look, Others
     from agent.estimate.solution import Solution
     from agent.families.base import Family
+    from agent.foretelling import Comparison
     from agent.pieces import Piece
     from agent.store.journal import Journal
     from agent.wire.link import Link
@@ -74,17 +75,6 @@ class Round:
     @property
     def readings(self) -> tuple[Reading, ...]:
         return tuple(taken.reading for taken in self.taken)
-
-
-@dataclass(frozen=True, slots=True)
-class Comparison:
-    """A reading after the change against what was foretold for it, mm."""
-
-    name: str
-    foretold: float
-    read: float
-    u: float  #: combined standard uncertainty of the difference
-    agrees: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -521,31 +511,15 @@ class Session:
 
     def compare(self) -> tuple[Comparison, ...]:
         """Readings of the present state against what the solution before it foretold."""
-        from statistics import fmean
+        from agent.foretelling import compare
 
-        import numpy as np
-
-        from agent.estimate import agreement
-
-        before = [r for r in self.rounds[:-1] if r.solution is not None]
-        if not before:
+        before = [r for r in self.rounds[:-1] if r.solution is not None and r.survey is not None]
+        if not before or not self.now.taken:
             return ()
-        solution, foretold = before[-1].solution, before[-1].taken
+        survey, solution = before[-1].survey, before[-1].solution
+        assert survey is not None
         assert solution is not None
-        by_name = {taken.reading.name: fmean(taken.reading.mm) for taken in self.now.taken}
-        names = [taken.reading.name for taken in foretold]
-        # What was not read again agrees with itself and is left out of the answer.
-        read = [
-            by_name.get(name, expected)
-            for name, expected in zip(names, solution.expected_next, strict=True)
-        ]
-        agrees = agreement(solution, np.array(read))
-        rows = zip(names, solution.expected_next, read, solution.u_expected, agrees, strict=True)
-        return tuple(
-            Comparison(name, expected, value, u, ok)
-            for name, expected, value, u, ok in rows
-            if name in by_name
-        )
+        return compare(survey, solution, self.now.readings, self.profile.bead.width_mm)
 
     def _new_journal(self, digest: str) -> Journal:
         from agent.store.journal import new_journal

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from agent.change.plan import Plan
     from agent.change.storing import Look
     from agent.estimate.solution import Parameter, Solution
-    from agent.session import Comparison, Taken
+    from agent.foretelling import Comparison
+    from agent.session import Taken
 
 #: Width of the drawn interval, in characters; odd, so that zero has a place of its own.
 _BAR = 21
@@ -218,6 +219,7 @@ def comparison(screen: Screen, rows: Sequence[Comparison]) -> None:
         [
             ("reading", False),
             ("foretold", True),
+            ("bead", True),
             ("read", True),
             ("apart", True),
             ("95 %", True),
@@ -227,8 +229,9 @@ def comparison(screen: Screen, rows: Sequence[Comparison]) -> None:
             (
                 row.name,
                 f"{row.foretold:.3f}",
+                f"{row.growth:+.3f}" if row.growth else "",
                 f"{row.read:.3f}",
-                f"{row.read - row.foretold:+.3f}",
+                f"{row.apart:+.3f}",
                 f"± {2 * row.u:.3f}",
                 "agrees" if row.agrees else "DISAGREES",
             )
