@@ -26,9 +26,10 @@ from agent.estimate.observation import Observations, Unknowns
 from agent.estimate.uncertainty import coverage_factor
 from agent.model.geometry import Array
 
-#: Steps smaller than this share of the prior deviations end the iteration.
-_CONVERGED = 1e-9
-_MOST_STEPS = 60
+#: A step shorter than this, in units of the resulting uncertainties, ends the iteration.  Where
+#: readings leave a combination open, steps shrink slowly: yaw, rail and roll with no gap read.
+_CONVERGED = 1e-6
+_MOST_STEPS = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +98,7 @@ def fit(observations: Observations, unknowns: Unknowns) -> Fit:
                 break
             share /= 2
         p, cost = trial, reached
-        if share * np.max(np.abs(step), initial=0.0) < _CONVERGED:
+        if share * math.sqrt(step @ N @ step) < _CONVERGED:
             return _described(observations, unknowns, p, weight)
     raise Refused(
         "the readings cannot belong to one machine: the estimate does not settle",
