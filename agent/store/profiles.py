@@ -203,6 +203,11 @@ _FILE: Final = Table(
 
 def profile_text(profile: Profile) -> str:
     """The text of a profile that reads back as `profile`."""
+    return dump(profile_plain(profile))
+
+
+def profile_plain(profile: Profile) -> dict[str, Any]:
+    """A profile as plain data, in the order and with the keys of its file."""
     plain: dict[str, Any] = {
         "format": FORMAT,
         "name": profile.name,
@@ -221,7 +226,7 @@ def profile_text(profile: Profile) -> str:
         "settings": {key: _setting_plain(saved) for key, saved in profile.settings.items()},
         "other": [_clean(line, 500) for line in profile.other],
     }
-    return dump({key: value for key, value in plain.items() if value not in (None, "", {}, [])})
+    return {key: value for key, value in plain.items() if value not in (None, "", {}, [])}
 
 
 def _setting_plain(saved: SavedSetting) -> dict[str, Any]:
