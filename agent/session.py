@@ -255,18 +255,19 @@ class Session:
     def lay(
         self,
         piece: Piece,
+        lines: Sequence[str] | None = None,
         *,
         on_progress: Callable[[int], None] | None = None,
         stop: Callable[[], bool] | None = None,
     ) -> Laid:
-        """Send the toolpath of `piece` and wait for its end.
+        """Send the toolpath of `piece` (`lines`, if they are at hand) and wait for its end.
 
         If `stop` says so, or the link fails, sending ends, the heaters are switched off, and
         Refused or LinkFailed says how far it went.
         """
         link, _ = self.joined()
         self._refuse_implausible()
-        lines = self.lines_of(piece)
+        lines = self.lines_of(piece) if lines is None else lines
         self.hot = True
         try:
             sent = link.stream(lines, on_progress=on_progress, stop=stop)

@@ -204,7 +204,7 @@ def lay(desk: Desk, /, name: str) -> None:
     acknowledge(desk)
     if not desk.screen.agrees("Are hands, tools and old parts clear of belt, rollers and gantry?"):
         raise Refused("not laid", remedy="Nothing was moved or heated")
-    laid = lay_with_progress(desk, drawn, takes.lines)
+    laid = lay_with_progress(desk, drawn)
     desk.screen.answer(
         {"laid": laid.name, "lines": takes.lines},
         lambda: desk.screen.say(
@@ -213,10 +213,11 @@ def lay(desk: Desk, /, name: str) -> None:
     )
 
 
-def lay_with_progress(desk: Desk, drawn: Piece, lines: int) -> Laid:
+def lay_with_progress(desk: Desk, drawn: Piece) -> Laid:
     """Lay, with a bar; Ctrl-C stops sending and switches the heaters off."""
-    with desk.screen.progress(f"laying {drawn.name}", lines) as done, stoppable() as stop:
-        laid = desk.session.lay(drawn, on_progress=done, stop=stop)
+    lines = desk.session.lines_of(drawn)
+    with desk.screen.progress(f"laying {drawn.name}", len(lines)) as done, stoppable() as stop:
+        laid = desk.session.lay(drawn, lines, on_progress=done, stop=stop)
     if desk.rehearsal is not None:
         desk.rehearsal.laid(laid.name, desk.session.profile.mechanics.gantry_angle_deg)
     return laid
@@ -255,10 +256,9 @@ def gauge(
     if what in (MOVES, *(f"{MOVES}-{role}" for role in ROLES)):
         gauge_moves(desk, what, numbers, move_mm, u_mm)
     else:
-        for laid, feature in features_meant(desk, what, single=bool(numbers)):
-            read = numbers or asked_values(desk, feature, laid.name, repeats)
-            if read:
-                desk.session.take(feature, read, laid.name, u_mm)
+        read_features(
+            desk, features_meant(desk, what, single=bool(numbers)), numbers, repeats, u_mm
+        )
     taken = desk.session.now.taken
     document = {
         "readings": [
@@ -324,8 +324,35 @@ def features_meant(desk: Desk, what: str | None, *, single: bool) -> list[tuple[
     return found
 
 
-def asked_values(desk: Desk, feature: Feature, piece: str, repeats: int) -> tuple[float, ...]:
-    """Readings from the technician; in a rehearsal the simulated caliper's are offered."""
+def read_features(
+    desk: Desk,
+    features: list[tuple[Laid, Feature]],
+    numbers: tuple[float, ...],
+    repeats: int,
+    u_mm: float | None,
+) -> None:
+    """Take the readings of features one after the other."""
+    take_all = False
+    for laid, feature in features:
+        values: tuple[float, ...] | None = numbers or None
+        if take_all and desk.rehearsal is not None:
+            values = desk.rehearsal.measure(feature, laid.name, repeats)
+        elif values is None:
+            values = asked_values(desk, feature, laid.name, repeats, many=len(features) > 1)
+            take_all = values is None
+            if take_all and desk.rehearsal is not None:
+                values = desk.rehearsal.measure(feature, laid.name, repeats)
+        if values:
+            desk.session.take(feature, values, laid.name, u_mm)
+
+
+def asked_values(
+    desk: Desk, feature: Feature, piece: str, repeats: int, *, many: bool = False
+) -> tuple[float, ...] | None:
+    """Readings from the technician; in a rehearsal the simulated caliper's are offered.
+
+    None: 'all', which a rehearsal with many features to read understands.
+    """
     screen = desk.screen
     screen.say(f"\n{feature.name}: {feature.kind}, nominal {vector(feature.along)} (x / s / h)")
     screen.say(f"  {feature.hint}")
@@ -335,10 +362,14 @@ def asked_values(desk: Desk, feature: Feature, piece: str, repeats: int) -> tupl
         words = " ".join(f"{value:.2f}" for value in offered)
         screen.say(f"  The simulated caliper shows: {words}")
     while True:
-        hint = "Enter takes these" if offered else f"{repeats} readings, Enter leaves it out"
+        hint = f"{repeats} readings, Enter leaves it out"
+        if offered:
+            hint = "Enter takes these" + (", 'all' takes all from here" if many else "")
         answer = screen.ask(f"  mm ({hint}):")
         if not answer:
             return offered
+        if many and offered and answer.lower() == "all":
+            return None
         try:
             values = tuple(number_from(word) for word in answer.split())
         except ValueError as refusal:

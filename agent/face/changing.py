@@ -40,11 +40,16 @@ def preview(desk: Desk, /) -> None:
     Example: plumbelt> preview
     """
     plan = desk.session.preview()
-    desk.screen.answer(plan.to_plain(), lambda: show_preview(desk, plan))
+
+    def show() -> None:
+        show_plan(desk, plan)
+        show_effects(desk)
+
+    desk.screen.answer(plan.to_plain(), show)
 
 
-def show_preview(desk: Desk, plan: Plan) -> None:
-    """Table, lines and digest, what else is to be done, and the readings to expect."""
+def show_plan(desk: Desk, plan: Plan) -> None:
+    """Table, lines and digest, and what else is to be done."""
     screen, now = desk.screen, desk.session.now
     screen.heading("What would change")
     tables.plan(screen, plan)
@@ -56,8 +61,14 @@ def show_preview(desk: Desk, plan: Plan) -> None:
             f"And from then on: slice at {solution.slicing_angle_deg:.3f} deg instead of"
             f" {survey.mechanics.gantry_angle_deg:g} deg (no line is sent for this)."
         )
-    screen.heading("What each line does to the readings, mm")
-    tables.effects(screen, survey.readings, solution)
+
+
+def show_effects(desk: Desk) -> None:
+    """Side effects of each line, and the readings to expect afterwards."""
+    now = desk.session.now
+    if now.solution is not None and now.survey is not None:
+        desk.screen.heading("What each line alone does to the readings, mm; then all together")
+        tables.effects(desk.screen, now.survey.readings, now.solution)
 
 
 @click.command(cls=Verb)
@@ -99,7 +110,7 @@ def take_state(desk: Desk, angle_deg: float | None) -> None:
 def confirmed_write(desk: Desk, plan: Plan) -> Outcome:
     """Ask everything that a plan asks, then write it.  Raises Refused, with nothing sent."""
     screen = desk.screen
-    show_preview(desk, plan)
+    show_plan(desk, plan)
     retyped = {key: asked_again(desk, key, plan.wanted[key]) for key in plan.retype}
     confirm(desk, plan.digest, "write")
     outcome = desk.session.write(plan, plan.digest, retyped=retyped)

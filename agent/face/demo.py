@@ -165,7 +165,7 @@ def _measure(job: Job, heading: str) -> None:
         piece = session.draw(name)
         lines = session.lines_of(piece)
         with screen.progress(f"laying {name:<5}", len(lines)) as done:
-            laid = session.lay(piece, on_progress=done)
+            laid = session.lay(piece, lines, on_progress=done)
         bench.laid(laid.name, session.profile.mechanics.gantry_angle_deg)
         for feature in piece.features:
             session.take(feature, bench.measure(feature, laid.name, RESEATS), laid.name)
@@ -176,9 +176,9 @@ def _solve(job: Job) -> dict[str, dict[str, float]]:
     screen, session = job.screen, job.session
     screen.heading("4. Solve: every error at once")
     solution = session.solve()
-    tables.parameters(screen, solution, session.profile.axes)
     survey = session.now.survey
     assert survey is not None
+    tables.parameters(screen, survey, solution)
     show_corrections(screen, survey, solution)
     for name in BY_HAND:
         if solution.parameters[name].significant:

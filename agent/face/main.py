@@ -11,7 +11,7 @@ import click
 
 from agent import __version__
 from agent.errors import AgentError, BadInput
-from agent.face import benchwork, calculate, changing, demo, linking, simulating, solving
+from agent.face import benchwork, calculate, changing, demo, guide, linking, simulating, solving
 from agent.face.desk import Desk
 from agent.face.screen import clean
 
@@ -30,16 +30,20 @@ def plumbelt(ctx: click.Context, port: str | None) -> None:
 
     Without a verb: the shell.  'plumbelt demo' shows the whole job on a simulated machine.
     """
-    if ctx.invoked_subcommand is None:
-        from agent.face.shell import run_shell
+    if ctx.invoked_subcommand is not None:
+        return
+    desk = ctx.ensure_object(Desk)
+    if desk.in_shell:
+        raise click.UsageError("this is a shell already", ctx)
+    from agent.face.shell import run_shell
 
-        desk = ctx.ensure_object(Desk)
-        run_shell(desk, port=port)
+    run_shell(desk, port=port)
 
 
 for command in (
     demo.demo,
     simulating.rehearse,
+    guide.next_step,
     simulating.sim,
     linking.ports,
     linking.attach,

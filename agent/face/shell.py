@@ -45,7 +45,17 @@ def run_line(desk: Desk, line: str) -> int:
         show_error(error, desk)
         return error.exit_code
     if not words:
-        return 0
+        if not desk.offered:
+            from agent.face.guide import step_now
+
+            desk.offered = step_now(desk).line
+            words = ["next"]
+        else:
+            words = split(desk.offered)
+            desk.screen.say(f"  {desk.offered}")
+            desk.offered = ""
+    else:
+        desk.offered = ""
     code = run(words, desk)
     desk.screen.json = False
     return code

@@ -37,7 +37,15 @@ def solve(desk: Desk, /, file: Path | None) -> None:
         assert survey is not None
     else:
         survey, solution = solved_file(file)
-    desk.screen.answer(solution.to_plain(), lambda: show(desk.screen, survey, solution))
+
+    def show_all() -> None:
+        show(desk.screen, survey, solution)
+        compared = desk.session.compare() if file is None else ()
+        if compared:
+            desk.screen.heading("Against what was foretold before the change")
+            tables.comparison(desk.screen, compared)
+
+    desk.screen.answer(solution.to_plain(), show_all)
 
 
 def solved_file(path: Path) -> tuple[Survey, Solution]:
@@ -68,7 +76,7 @@ def line_builder(family: str, settings: Mapping[str, float]) -> LineBuilder | No
 def show(screen: Screen, survey: Survey, solution: Solution) -> None:
     """The whole answer for people: errors, readings, corrections, advice, the next reading."""
     screen.heading("Errors of the machine")
-    tables.parameters(screen, solution, survey.axes)
+    tables.parameters(screen, survey, solution)
     tables.combinations(screen, solution)
     screen.heading("Readings")
     tables.residuals(screen, survey.readings, solution)

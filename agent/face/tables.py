@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from agent.change.outcome import STATE_WORDS
 from agent.face.screen import Screen
 from agent.face.words import BY_HAND, reading_name, shown, vector
 from agent.model.feature import Reading
-from agent.model.roles import PARAMETER_LETTER, Axes
+from agent.model.roles import PARAMETER_LETTER
 from agent.model.settings import Readback
+from agent.model.survey import Survey
 
 if TYPE_CHECKING:
     from agent.change.outcome import Outcome
@@ -50,11 +50,11 @@ def interval(value: float, half: float, reach: float, width: int = _BAR) -> str:
     return "".join(row)
 
 
-def verdict(name: str, parameter: Parameter, solution: Solution, axes: Axes) -> str:
+def verdict(name: str, parameter: Parameter, solution: Solution, survey: Survey) -> str:
     """What follows from a parameter, in two or three words."""
     setting = next(
         (
-            f"steps_per_mm.{axes.letter(role)}"
+            f"steps_per_mm.{survey.axes.letter(role)}"
             for role, letter in PARAMETER_LETTER.items()
             if name == f"{letter}_scale"
         ),
@@ -70,10 +70,13 @@ def verdict(name: str, parameter: Parameter, solution: Solution, axes: Axes) -> 
         return "by hand"
     if name.startswith("offset") or name == "shrink":
         return ""
+    limit = survey.tolerance.scale_percent / 100 if setting else survey.tolerance.angle_deg
+    if parameter.significant and abs(parameter.value) > limit:
+        return "see below"
     return "leave it"
 
 
-def parameters(screen: Screen, solution: Solution, axes: Axes) -> None:
+def parameters(screen: Screen, survey: Survey, solution: Solution) -> None:
     """Every parameter with its 95 % interval, and what follows from it."""
     rows = []
     for name, p in solution.parameters.items():
@@ -84,7 +87,7 @@ def parameters(screen: Screen, solution: Solution, axes: Axes) -> None:
                 words.value(p.value),
                 words.spread(p.expanded95),
                 interval(p.value, p.expanded95, 2 * p.prior_u) if p.prior_u > 0 else "stated",
-                verdict(name, p, solution, axes),
+                verdict(name, p, solution, survey),
             )
         )
     screen.table(
@@ -185,6 +188,8 @@ def plan(screen: Screen, plan: Plan) -> None:
 
 def outcome(screen: Screen, outcome: Outcome) -> None:
     """What became of each change, and how far it is proved."""
+    from agent.change.outcome import STATE_WORDS
+
     rows = [
         (
             fate.key,
