@@ -42,6 +42,7 @@ class Code:
     tool_id: str = ""  #: letter that chooses the tool by a name of the controller's own
     motor: str = ""  #: letter that chooses the motor of an axis; 0 is the first
     whole: str = ""  #: letters that only come together
+    unset: bool = False  #: -1 stands for a value that is not in force
     with_s: Mapping[str, str] = field(default_factory=dict)  #: `keys` of an old form with S, no P
 
     def keys_of(self, line: CodeLine) -> Mapping[str, str]:

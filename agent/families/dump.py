@@ -22,23 +22,21 @@ _FIELD: Final = re.compile(r"[A-Z](?:-?\d+\.?\d*)?")
 #: Looks like a code or like values that have lost theirs.
 _FRAGMENT: Final = re.compile(r"(?:[GM]\d)|(?:.*\b[XYZE]-?\d+\.?\d*\s+[XYZE]-?\d)")
 
+_UNSET: Final = re.compile(r"-1(?:\.0*)?")
+
 _WORD: Final = re.compile(r"[a-z]+", re.IGNORECASE)
 
 
 class Dump(Collection):
     """Collects the settings of a dump, line by line.
 
-    codes: what is understood.  kept: what is a setting but stays text.  unset: what a
-    controller prints for a value that is not in force.
+    codes: what is understood.  kept: what is a setting but stays text.
     """
 
-    def __init__(
-        self, family: str, codes: Mapping[str, Code], kept: frozenset[str], unset: str = ""
-    ) -> None:
+    def __init__(self, family: str, codes: Mapping[str, Code], kept: frozenset[str]) -> None:
         super().__init__(family)
         self._codes = codes
         self._kept = kept
-        self._unset = unset
         self._tools: dict[str, int] = {}
         self._heading = ""
         self._headings: dict[str, str] = {}  #: under which heading each key stood
@@ -68,7 +66,10 @@ class Dump(Collection):
     def _words(self, text: str) -> None:
         """A heading, a remark, or the remains of a line."""
         said = bare(text)
-        if is_numbered(text):
+        if said.startswith(("FIRMWARE_NAME:", "Cap:")):
+            if said == "Cap:EEPROM:0":
+                self.note("it says that it cannot store settings (Cap:EEPROM:0)")
+        elif is_numbered(text):
             self.note(f"a command came back, no setting: {text}")
         elif _FRAGMENT.match(said):
             self.damage.append(f"the remains of a line: {text}")
@@ -93,9 +94,11 @@ class Dump(Collection):
                 self.damage.append(f"{line.code} lacks {letter}: {text}")
         modelled = True
         for _, key, printed in entries(line, code, self._tools):
+            if code.unset and _UNSET.fullmatch(printed):
+                continue
             if not key:
                 modelled = False
-            elif printed != self._unset or not printed:
+            else:
                 self._value(key, printed, text)
         if not modelled:
             self._keep(line, text)

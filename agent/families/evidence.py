@@ -17,9 +17,12 @@ _EVIDENCE: Final[tuple[tuple[str, int, str], ...]] = (
     ("numbered", 2, r"error:\s*\d+(?: \(|$)"),
     ("table", 3, r"EPR:\d"),
     ("table", 2, r"info:.*configuration loaded"),
+    ("table", 2, r"unknown command:\s*\"?N\d+ "),
+    ("table", 1, r".*\bok \d+$"),
     ("override", 3, r".*config override"),
     ("override", 3, r"(?:echo:)*\s*M203\.1\b"),
-    ("override", 3, r"M\d+ .*\bP\d{3,}"),
+    ("override", 3, r"M\d+ E\S+ P\d+$"),
+    ("override", 2, r"M\d+ [A-Z]-?\d+\.\d{5}\b"),
     ("override", 3, r".*settings? stored to /"),
     ("override", 2, r"entering alarm"),
     ("override", 2, r"!!$|error:alarm lock"),
@@ -36,6 +39,8 @@ _EVIDENCE: Final[tuple[tuple[str, int, str], ...]] = (
 )
 _COMPILED: Final = tuple((f, w, re.compile(p, re.IGNORECASE)) for f, w, p in _EVIDENCE)
 
+_NAMES: Final = re.compile(r"(FIRMWARE_NAME:.*|^.*(?=\['\$' for help\])|\[VER:.*\])")
+
 
 def family_of(lines: Iterable[str]) -> str | None:
     """Name of the family for which most speaks, or None if nothing speaks for any.
@@ -51,3 +56,8 @@ def family_of(lines: Iterable[str]) -> str | None:
                 weights[family] += weight
                 waiting = [other for other in waiting if other is not item]
     return weights.most_common(1)[0][0] if weights else None
+
+
+def identity_in(lines: Iterable[str]) -> str:
+    """How a controller names itself: the answer to M115, or its banner."""
+    return next((match[1].strip() for line in lines if (match := _NAMES.search(line))), "")

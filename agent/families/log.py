@@ -8,11 +8,12 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from agent.families.base import Family
-from agent.families.evidence import family_of
+from agent.families.evidence import family_of, identity_in
 from agent.model.settings import Event, Readback
 from agent.wire import events as wire
 from agent.wire.exchange import Exchange
 from agent.wire.notices import SAID_TWICE, narrate
+from agent.wire.words import refusal
 
 #: A line that the capture marks as sent by the computer, or as received.  A controller's own
 #: lines that start so (`>G54:ok`, `<Idle|...>`) have no blank there or an answer behind.
@@ -42,6 +43,7 @@ class _Log:
     def __init__(self) -> None:
         self.replies = [_Reply()]
         self.events: list[Event] = []
+        self.notes: list[str] = []
         self._sent: set[str] = set()
 
     def send(self, line: str) -> None:
@@ -55,7 +57,9 @@ class _Log:
                 if text.removeprefix("echo:") in self._sent:
                     return
                 reply.lines.append(text)
-            case wire.Stray():
+            case wire.Stray(text):
+                if text.startswith("error:"):
+                    self.notes.append(f"a line was refused: {refusal(text)}")
                 reply.answered = True
                 self._cut()
             case wire.Idle():
@@ -97,7 +101,13 @@ def from_log(text: str, families: Mapping[str, Family]) -> Readback:
     if name is None or name not in families:
         notes = tuple(text for reply in log.replies for text in reply.lines)[:200]
         return Readback("unknown", {}, events=tuple(log.events), notes=notes)
-    return replace(_merged(log.replies, families[name]), events=tuple(log.events))
+    whole = _merged(log.replies, families[name])
+    return replace(
+        whole,
+        identity=identity_in(received),
+        events=tuple(log.events),
+        notes=(*whole.notes, *log.notes),
+    )
 
 
 def _merged(replies: list[_Reply], family: Family) -> Readback:
@@ -121,7 +131,6 @@ def _merged(replies: list[_Reply], family: Family) -> Readback:
     rest = [part for _, part in read if not part.settings]
     return replace(
         whole,
-        identity=next((part.identity for _, part in read if part.identity), ""),
         damage=(*whole.damage, *lost, *(d for part in rest for d in part.damage)),
         notes=(*whole.notes, *(n for part in rest for n in part.notes)),
     )

@@ -5,14 +5,13 @@ Replies carry no checksum, so a reading counts only if two read-backs agree.
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Final
 
 from agent.errors import LinkFailed
 from agent.families.base import Family, Query
-from agent.families.evidence import family_of
+from agent.families.evidence import family_of, identity_in
 from agent.model.settings import Event, Readback, Setting
 from agent.wire.exchange import State
 from agent.wire.link import Link
@@ -38,8 +37,6 @@ _DECIDES: Final = {
     "override": ("M503", "M205"),
     "table": ("M115", "M92", "M503", "M205"),
 }
-
-_NAMES: Final = re.compile(r"(FIRMWARE_NAME:.*|^.*(?=\['\$' for help\])|\[VER:.*\])")
 
 
 def read_once(link: Link, family: Family) -> Readback:
@@ -132,8 +129,3 @@ def _answer(link: Link, question: Query) -> list[str]:
         reply = link.ask(question.line, end=question.end, timeout=question.timeout, reads=True)
     told = [] if reply.ok else [f"error:{reply.error}"]
     return [*reply.lines, *told, *(e.detail.get("text", "") for e in reply.events)]
-
-
-def identity_in(lines: Iterable[str]) -> str:
-    """How a controller names itself: the answer to M115, or its banner."""
-    return next((match[1].strip() for line in lines if (match := _NAMES.search(line))), "")

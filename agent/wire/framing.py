@@ -7,6 +7,7 @@ into lines, cleaned, and bounded in length.
 
 from __future__ import annotations
 
+import re
 from functools import reduce
 from operator import xor
 
@@ -18,6 +19,7 @@ LONGEST_RECEIVED = 4096
 
 #: Stripped from both ends of a received line.
 _BLANKS = b"\r\0\t "
+_BESIDE_BLANK = re.compile(rb"\0+(?=[ \t])|(?<=[ \t])\0+")
 
 
 def checksum(text: str) -> int:
@@ -44,9 +46,11 @@ def frame(line: str, number: int | None = None) -> bytes:
 def clean(raw: bytes) -> str:
     """Text of one received line, safe to show: what cannot be printed is spelled as an escape.
 
-    Blanks, carriage returns and NULs at both ends go; one inside stays visible, because it
-    stands where a byte was lost.
+    Blanks, carriage returns and NULs at both ends go, and NULs beside a blank; one inside a word
+    stays visible, because it stands where a byte was lost.
     """
+    if b"\0" in raw:
+        raw = _BESIDE_BLANK.sub(b"", raw)
     text = raw.strip(_BLANKS).decode("utf-8", "backslashreplace")
     return text if text.isprintable() else _spelled(text)
 

@@ -1,0 +1,144 @@
+"""`numbered`: lists `$n=value`, and a `$n=value` sent back is stored at once.
+
+Speeds are in mm/min here.  What a number means has changed over the years, so the text in
+brackets decides where there is one, and numbers alone count only from 100 on, where they have
+always meant the same.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import Final
+
+from agent.families.base import Query, StoreWords, notices_in
+from agent.families.values import Collection, check_writable, plain_number
+from agent.model.settings import Event, Readback
+from agent.wire.exchange import Window
+
+PER_MINUTE: Final = 1 / 60
+
+_LINE: Final = re.compile(
+    r"\$(?P<name>0|[1-9]\d*|N\d|[A-Za-z]\w*(?:/\w+)*)\s*=\s*(?P<value>[^\s(]*)"
+    r"(?:\s+\((?P<text>[^)]*)\))?\s*$"
+)
+_PLAIN_NUMBER: Final = re.compile(r"-?\d+\.?\d{0,9}")
+
+#: Hundreds of numbers: kind, with the axis counted by the ones.
+_BY_NUMBER: Final = {10: "steps_per_mm", 11: "max_speed", 12: "max_acceleration", 13: "max_travel"}
+
+#: Axes by count; from the fourth on they drive extruders in a printer.
+_AXES: Final = ("x", "y", "z", "e0", "e1", "e2")
+
+#: Kind by the words in brackets, the first that fits.
+_BY_TEXT: Final = (
+    ("steps_per_mm", re.compile(r"steps?/mm", re.I)),
+    ("max_acceleration", re.compile(r"accel", re.I)),
+    ("max_travel", re.compile(r"max\w*\.? travel", re.I)),
+    ("max_speed", re.compile(r"max\w*\.? rate", re.I)),
+    ("junction_deviation", re.compile(r"junc\w* deviation", re.I)),
+)
+_AXIS: Final = re.compile(r"\b([xyzabc])(?:-axis)?\b", re.I)
+
+#: Kind by the second part of a name.
+_BY_NAME: Final = {
+    "stepspermm": "steps_per_mm",
+    "maxrate": "max_speed",
+    "acceleration": "max_acceleration",
+    "maxtravel": "max_travel",
+}
+
+#: Junction deviation, where the numbers from 100 on are in use.
+_JUNCTION: Final = "11"
+
+
+class Numbered:
+    """See the head of this module."""
+
+    name = "numbered"
+    words = StoreWords(store=None, reload=None, covers_steps=True, writing_stores=True)
+    numbered_lines = False
+    ack_first = False
+    query_settings: tuple[Query, ...] = (Query("$$"),)
+    window = Window(lines=64, bytes=127)  # its receive buffer holds 128
+    pause = 0.05  # while it writes its memory, what is sent to it is lost
+
+    def parse(self, lines: Sequence[str]) -> Readback:
+        reading = Collection(self.name)
+        seen: set[str] = set()
+        modern = any(line.startswith("$100") for line in lines)
+        for text in lines:
+            match = _LINE.match(text)
+            if match is None:
+                _words(text, reading)
+                continue
+            name, value, said = match["name"], match["value"], match["text"] or ""
+            if name in seen:
+                reading.damage.append(f"${name} is given twice: {text}")
+                continue
+            seen.add(name)
+            key = key_of(name, said, modern=modern)
+            if key is not None:
+                reading.add(key, value, text, PER_MINUTE if key.startswith("max_speed") else 1.0)
+            elif not _plain(name, value):
+                reading.damage.append(f"${name} is {value or 'empty'}, which is impossible: {text}")
+            else:
+                reading.other.append(text)
+        reading.require_axes()
+        return reading.readback(notices_in(lines))
+
+    def write_line(self, key: str, value: float, readback: Readback) -> str:
+        setting = check_writable(key, value, readback)
+        match = _LINE.match(setting.raw)
+        assert match is not None  # it was read from this line
+        factor = 60.0 if key.startswith("max_speed") else 1.0
+        return f"${match['name']}={plain_number(value * factor)}"
+
+    def reply_events(self, line: str, reply: Sequence[str]) -> tuple[Event, ...]:
+        return notices_in(reply)
+
+    def file_line(self, key: str, value: float) -> str | None:
+        return None
+
+
+def key_of(name: str, text: str, *, modern: bool) -> str | None:
+    """Key of a setting by its number or name and the text in brackets; None if not modelled."""
+    if "/" in name:
+        axis, _, what = name.partition("/")
+        kind = _BY_NAME.get(what.lower())
+        return f"{kind}.{_axis(axis)}" if kind else None
+    if not name.isdecimal():
+        return None
+    if text:
+        kind = next((kind for kind, words in _BY_TEXT if words.search(text)), None)
+        axis_word = _AXIS.search(text)
+        if kind == "junction_deviation":
+            return kind
+        return f"{kind}.{_axis(axis_word[1])}" if kind and axis_word else None
+    if name == _JUNCTION and modern:
+        return "junction_deviation"
+    kind = _BY_NUMBER.get(int(name) // 10)
+    axis_count = int(name) % 10
+    return f"{kind}.{_AXES[axis_count]}" if kind and axis_count < len(_AXES) else None
+
+
+def _axis(letter: str) -> str:
+    """Axis of a letter; the ones behind z drive extruders in a printer."""
+    letter = letter.lower()
+    return letter if letter in "xyz" else _AXES[3 + "abc".index(letter)] if letter in "abc" else ""
+
+
+def _plain(name: str, value: str) -> bool:
+    """True for a value that a healthy memory could hold; start-up lines and names are text."""
+    if name.isdecimal():
+        return _PLAIN_NUMBER.fullmatch(value) is not None
+    return name.startswith("N") or bool(value)
+
+
+def _words(text: str, reading: Collection) -> None:
+    if text.startswith("[VER:"):
+        reading.identity = text
+    elif text.startswith("$"):
+        reading.damage.append(f"the remains of a line: {text}")
+    elif not text.startswith("["):
+        reading.note(text)

@@ -1,0 +1,134 @@
+"""`table`: answers M205 with lines `EPR:<type> <position> <value> <text>`.
+
+Positions differ from build to build, so entries are found by their whole text; to write one,
+type and position must be those just read.  The acknowledgement comes first, the table after it.
+`M206` writes memory here: nothing of this module may ever be sent to another family.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import Final
+
+from agent.errors import Refused
+from agent.families.base import Query, StoreWords, notices_in
+from agent.families.values import Collection, check_writable, plain_number
+from agent.model.settings import Event, Readback
+from agent.wire.exchange import Window
+
+_LINE: Final = re.compile(
+    r"EPR:(?P<type>[0-3]) (?P<position>\d+) (?P<value>\S+) "
+    r"(?P<text>[^\[\]]*?)\s*(?:\[(?P<unit>[^\[\]]*)\])?$"
+)
+_INTEGER: Final = re.compile(r"-?\d+")
+_FLOAT: Final = "3"
+
+#: Text without its unit -> key, with the axis, motor or tool taken out of it.
+_AXIS: Final = re.compile(r"(?P<axis>[XYZ])(?P<motor>\d?)(?P<rest>(?:-axis)? .*)")
+_TOOL: Final = re.compile(r"Extr(?:uder)?\.?\s*(?P<tool>\d+)(?P<rest> .*)")
+_PER_AXIS: Final = {
+    "-axis steps per mm": "steps_per_mm",
+    "-axis max. feedrate": "max_speed",
+    "-axis acceleration": "max_acceleration",
+    " max length": "max_travel",
+}
+_PER_TOOL: Final = {
+    " steps per mm": "steps_per_mm",
+    " max. feedrate": "max_speed",
+    " acceleration": "max_acceleration",
+}
+_LOOPS: Final = {" PID P-gain": "p", " PID I-gain": "i", " PID D-gain": "d"}
+
+#: Factor from the printed unit; a unit that is not here makes the entry text only.
+_UNITS: Final = {
+    "steps_per_mm": {"": 1.0},
+    "max_speed": {"mm/s": 1.0, "mm/min": 1 / 60},
+    "max_acceleration": {"mm/s^2": 1.0},
+    "max_travel": {"mm": 1.0},
+    "hotend_pid": {"": 1.0},
+    "bed_pid": {"": 1.0},
+    "jerk": {"mm/s": 1.0},
+}
+
+
+class Table:
+    """See the head of this module."""
+
+    name = "table"
+    words = StoreWords(store="M500", reload="M501", covers_steps=True)
+    numbered_lines = True
+    ack_first = True
+    query_settings: tuple[Query, ...] = (Query("M205", "quiet"),)
+    window = Window(lines=1)  # acknowledged on reception: one more would be one unheard
+    pause = 0.0
+
+    def parse(self, lines: Sequence[str]) -> Readback:
+        reading = Collection(self.name)
+        positions: set[str] = set()
+        for text in lines:
+            match = _LINE.match(text)
+            if match is None:
+                if "EPR" in text:
+                    reading.damage.append(f"the remains of a line: {text}")
+                else:
+                    reading.note(text)
+            elif match["position"] in positions:
+                reading.damage.append(f"position {match['position']} is given twice: {text}")
+            else:
+                positions.add(match["position"])
+                _entry(match, reading)
+        reading.require_axes()
+        return reading.readback(notices_in(lines))
+
+    def write_line(self, key: str, value: float, readback: Readback) -> str:
+        setting = check_writable(key, value, readback)
+        match = _LINE.match(setting.raw)
+        assert match is not None  # it was read from this line
+        kind = key.partition(".")[0]
+        number = plain_number(value / _UNITS[kind][match["unit"] or ""])
+        if match["type"] == _FLOAT:
+            return f"M206 T3 P{match['position']} X{number}"
+        if not _INTEGER.fullmatch(number):
+            raise Refused(f"{key} is kept as a whole number, {number} is none")
+        return f"M206 T{match['type']} P{match['position']} S{number}"
+
+    def reply_events(self, line: str, reply: Sequence[str]) -> tuple[Event, ...]:
+        return notices_in(reply)
+
+    def file_line(self, key: str, value: float) -> str | None:
+        return None
+
+
+def keys_of(text: str) -> tuple[str, ...]:
+    """Keys of an entry by its whole text; empty if it is not modelled."""
+    if text == "Max. jerk":
+        return "jerk.x", "jerk.y"
+    if text == "Max. Z-jerk":
+        return ("jerk.z",)
+    if text.startswith("Bed") and (part := _LOOPS.get(text[3:])):
+        return (f"bed_pid.{part}",)
+    if match := _TOOL.fullmatch(text):
+        tool = int(match["tool"]) - 1
+        if kind := _PER_TOOL.get(match["rest"]):
+            return (f"{kind}.e{tool}",)
+        part = _LOOPS.get(match["rest"])
+        return (f"hotend_pid.{part}",) if part and tool == 0 else ()
+    if (match := _AXIS.fullmatch(text)) and (kind := _PER_AXIS.get(match["rest"])):
+        motor = f"_{match['motor']}" if match["motor"] else ""
+        return (f"{kind}.{match['axis'].lower()}{motor}",)
+    return ()
+
+
+def _entry(match: re.Match[str], reading: Collection) -> None:
+    raw, value, unit = match.string, match["value"], match["unit"] or ""
+    keys = keys_of(match["text"])
+    if match["type"] != _FLOAT and not _INTEGER.fullmatch(value):
+        reading.damage.append(f"{value} is no whole number: {raw}")
+    elif keys and unit in _UNITS[keys[0].partition(".")[0]]:
+        for key in keys:
+            reading.add(key, value, raw, _UNITS[key.partition(".")[0]][unit])
+    else:
+        if value.lower() == "nan":
+            reading.note(f"not a number, but no setting of the motion: {raw}")
+        reading.other.append(raw)
