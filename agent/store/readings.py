@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from agent.model.feature import KINDS, Reading
-from agent.model.survey import Conditions, Survey
+from agent.model.survey import BeltRun, Conditions, Survey
 from agent.store import machine
 from agent.store.atomic import write_file
 from agent.store.strict import (
@@ -45,28 +45,11 @@ FAMILY_NAMES: Final = ("replay", "numbered", "table", "override", "script")
 
 
 @dataclass(frozen=True, slots=True)
-class BeltRun:
-    """Commanded and measured positions along the belt, mm, in the order they were reached."""
-
-    commanded: tuple[float, ...]
-    measured: tuple[float, ...]
-    approach: str = "forward"  #: `forward` (every mark reached in the feed direction) or `both`
-    load: str = "empty"  #: `empty` or `part`
-
-    def __post_init__(self) -> None:
-        if len(self.commanded) != len(self.measured):
-            raise ValueError(
-                f"{len(self.commanded)} commanded positions but {len(self.measured)} measured ones"
-            )
-
-
-@dataclass(frozen=True, slots=True)
 class ReadingsFile:
     """All that a readings file holds."""
 
     survey: Survey
     settings: Mapping[str, float] = field(default_factory=dict)  #: by full key, `steps_per_mm.x`
-    belt_runs: tuple[BeltRun, ...] = ()
     family: str | None = None  #: of the controller, if known: in its words the lines are given
     note: str = ""
 
@@ -196,9 +179,9 @@ _SETTINGS: Final = Table(
 def _file(**found: Any) -> ReadingsFile:
     found.pop("format")
     settings: dict[str, float] = found.pop("settings", {})
-    file = {key: found.pop(key) for key in ("belt_runs", "family", "note") if key in found}
+    file = {key: found.pop(key) for key in ("family", "note") if key in found}
     readings = found.pop("readings", ())
-    if not readings and not file.get("belt_runs"):
+    if not readings and not found.get("belt_runs"):
         raise ValueError("expected at least one reading under readings, or a belt_run; found none")
     survey = Survey(
         readings,
@@ -257,8 +240,8 @@ def readings_text(file: ReadingsFile) -> str:
     conditions = machine.plain_fields(survey.conditions)
     if conditions:
         plain["conditions"] = conditions
-    if file.belt_runs:
-        plain["belt_run"] = [machine.plain_fields(run) for run in file.belt_runs]
+    if survey.belt_runs:
+        plain["belt_run"] = [machine.plain_fields(run) for run in survey.belt_runs]
     if survey.readings:
         plain["readings"] = [_reading_plain(reading) for reading in survey.readings]
     return dump(plain)

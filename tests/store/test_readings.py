@@ -14,10 +14,9 @@ from agent.model.drive import Drive, Roller, Toothed
 from agent.model.feature import KINDS, Reading
 from agent.model.profile import BedScrews, Instrument, Material, Mechanics, Priors, Tolerance
 from agent.model.roles import Axes
-from agent.model.survey import Conditions, Survey
+from agent.model.survey import BeltRun, Conditions, Survey
 from agent.store.atomic import ABSENT
 from agent.store.readings import (
-    BeltRun,
     ReadingsFile,
     dump_readings,
     load_readings,
@@ -76,6 +75,7 @@ def test_a_whole_file_becomes_a_survey(tmp_path: Path) -> None:
         tolerance=Tolerance(0.1, 0.1),
         priors=Priors(3, 1.5, 1, 0.5, 0.5, 0.3),
         conditions=Conditions(room_c=23.5, minutes_since_print=40),
+        belt_runs=(BeltRun((0, 50, 100), (0.0, 50.1, 100.3), load="part"),),
     )
     assert load_readings(path) == ReadingsFile(
         survey,
@@ -86,7 +86,6 @@ def test_a_whole_file_becomes_a_survey(tmp_path: Path) -> None:
             "steps_per_mm.e0": 412,
             "max_speed.x": 180,
         },
-        belt_runs=(BeltRun((0, 50, 100), (0.0, 50.1, 100.3), load="part"),),
         family="replay",
     )
 
