@@ -354,14 +354,33 @@ def _nothing(f: Findings) -> Iterator[Advice]:
     if angle.determined:
         shown.append(f"angle {angle.expanded95:.3f} deg")
     smallest = "; ".join(shown) or "none of the scales nor the angle is determined"
-    more = ""
+    more = _longer_span(f)
     if f.next:
         along = ", ".join(f"{x:g}" for x in f.next.along)
-        more = f" The reading that would tell more: {f.next.feature} along ({along})."
+        more += f" The reading that would tell more: {f.next.feature} along ({along})."
     yield Advice(
         "no_change",
         f"No change warranted. Smallest error these readings could have shown: {smallest}.{more}",
     )
+
+
+def _longer_span(f: Findings) -> str:
+    """Span between two lengths that would show an error of the tolerance, where one is missing.
+
+    Two lengths apart by S, each with standard uncertainty u, tell a scale to u sqrt(2)/S.
+    """
+    tolerance = f.survey.tolerance.scale_percent / 100
+    wanted = []
+    for role in ROLES:
+        parameter = f.parameters[letter(role)]
+        column = f.fit.J[:, ERROR_OF[role]]
+        speaks = np.abs(column) > 0.2 * np.linalg.norm(f.fit.observations.v, axis=1)
+        if parameter.determined and parameter.expanded95 > tolerance and np.any(speaks):
+            u = math.sqrt(float(np.min(f.fit.observations.independent[speaks])))
+            wanted.append(f"{2 * u * math.sqrt(2) / tolerance:.0f} mm for {role}")
+    if not wanted:
+        return ""
+    return f" To show {100 * tolerance:g} % by two lengths they must be far apart: {', '.join(wanted)}."
 
 
 def _not_told(f: Findings) -> Iterator[Advice]:

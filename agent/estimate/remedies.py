@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -143,12 +143,16 @@ def power_of_two(e: float) -> float | None:
     return 2.0**whole if whole != 0 and abs(exponent - whole) < _NEAR_POWER else None
 
 
-def decide(survey: Survey, fit: Fit, parameters: Mapping[str, Parameter]) -> Remedies:
-    """Remedies for an estimate."""
+def decide(
+    survey: Survey, fit: Fit, parameters: Mapping[str, Parameter], *, slips: bool = False
+) -> Remedies:
+    """Remedies for an estimate; on a belt that slips its scale is left alone."""
     material = looks_like_material(survey, fit)
     verdicts = {
         role: _verdict(survey, fit, role, parameters[letter(role)], material) for role in ROLES
     }
+    if slips:
+        verdicts["belt"] = replace(verdicts["belt"], apply=False, reason="slip")
     applied = np.zeros(len(ERRORS))
     for role, verdict in verdicts.items():
         if verdict.apply:

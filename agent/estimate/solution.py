@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from agent.estimate.fit import Fit
 from agent.model.feature import Vector
+
+if TYPE_CHECKING:
+    from agent.estimate.belt_findings import BeltFindings
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +110,7 @@ class Solution:
     expected_next: tuple[float, ...]  #: mm, in the order of the readings
     advice: tuple[Advice, ...]
     next: NextReading | None
+    belt: BeltFindings | None = None
     u_expected: tuple[float, ...] = ()  #: standard uncertainty of each expected reading, mm
     fit: Fit | None = field(default=None, repr=False, compare=False)
 
@@ -120,4 +124,5 @@ class Solution:
             "expected_next": list(self.expected_next),
             "advice": [a.to_plain() for a in self.advice],
             "next": self.next.to_plain() if self.next else None,
+            **({"belt_run": self.belt.to_plain()} if self.belt else {}),
         }

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from statistics import NormalDist
 
 import numpy as np
 
 from agent.errors import BadInput
 from agent.estimate.advice import Findings, advise
+from agent.estimate.belt_findings import belt_advice, find
 from agent.estimate.combinations import known_combinations
 from agent.estimate.fit import Fit, fit
 from agent.estimate.observation import observe, unknowns_of
@@ -29,12 +31,15 @@ def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
     `line` makes the command line of a proposed setting.  Raises BadInput for a survey without
     readings, Refused if the readings cannot belong to one machine.
     """
-    if not survey.readings:
+    belt = find(survey)
+    if belt is not None:
+        survey = replace(survey, readings=(*survey.readings, *belt.readings))
+    if not survey.readings and belt is None:
         raise BadInput("no readings to solve from", remedy="Take one reading at least.")
     unknowns = unknowns_of(survey)
     found = fit(observe(survey, unknowns), unknowns)
     parameters = parameters_of(found)
-    remedies = decide(survey, found, parameters)
+    remedies = decide(survey, found, parameters, slips=belt is not None and belt.slips)
     changes = corrections(survey, found, remedies, line)
     derived = known_combinations(found, determined_by_fit_name(found))
     stray = _stray(survey)
@@ -64,8 +69,9 @@ def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
         derived=derived,
         residuals=residuals,
         expected_next=tuple(float(x) for x in expected),
-        advice=advise(findings),
+        advice=(*(belt_advice(belt) if belt else ()), *advise(findings)),
         next=upcoming,
+        belt=belt,
         u_expected=tuple(float(x) for x in u_expected),
         fit=found,
     )
@@ -89,7 +95,7 @@ def residuals_of(fit: Fit, stray: set[int]) -> tuple[Residual, ...]:
     left = obs.independent - np.einsum("nk,kl,nl->n", J, fit.cov, J)
     own = np.sqrt(np.maximum(left, 0.0))
     misfit = obs.measured - fit.predicted
-    limit = NormalDist().inv_cdf(1 - OUTLIER_LEVEL / (2 * obs.size))
+    limit = NormalDist().inv_cdf(1 - OUTLIER_LEVEL / (2 * max(obs.size, 1)))
     tested = left > 1e-3 * obs.independent  # the others set the estimate alone
     out = tested & (np.abs(misfit) > limit * own)
     return tuple(

@@ -20,6 +20,24 @@ class Conditions:
 
 
 @dataclass(frozen=True, slots=True)
+class BeltRun:
+    """Commanded and measured positions along the belt, mm, in the order they were reached."""
+
+    commanded: tuple[float, ...]
+    measured: tuple[float, ...]
+    approach: str = "forward"  #: `forward` (every mark reached in the feed direction) or `both`
+    load: str = "empty"  #: `empty` or `part`
+
+    def __post_init__(self) -> None:
+        if len(self.commanded) != len(self.measured):
+            raise ValueError(
+                f"{len(self.commanded)} commanded positions but {len(self.measured)} measured ones"
+            )
+        if len(set(self.commanded)) < 3:
+            raise ValueError("a belt run wants three different positions at least")
+
+
+@dataclass(frozen=True, slots=True)
 class Survey:
     """Readings of one machine in one state; `steps_per_mm` by the controller's letters."""
 
@@ -33,3 +51,4 @@ class Survey:
     tolerance: Tolerance = field(default_factory=Tolerance)
     priors: Priors = field(default_factory=Priors)
     conditions: Conditions = field(default_factory=Conditions)
+    belt_runs: tuple[BeltRun, ...] = ()

@@ -5,11 +5,12 @@ rise of a face over its foot, it is read as `pitch` or between points: no bead e
 """
 
 import math
+from dataclasses import replace
 
 import pytest
 
 from agent.estimate import solve
-from agent.model.profile import Material, Mechanics
+from agent.model.profile import Material, Mechanics, Tolerance
 from tests.estimate.cases import by_setting, codes, reading, survey
 
 percent = pytest.approx
@@ -54,6 +55,16 @@ def test_after_asking_no_change_is_warranted():
     assert (100 * x.value, 100 * x.u) == (percent(0.028, abs=0.002), percent(0.035, abs=0.001))
     assert codes(solution) >= {"no_change"}
     assert solution.corrections == ()
+
+
+def test_the_span_that_would_show_a_smaller_error():
+    """To see 0.05 % at 2u with two lengths of u = 0.025 mm: 2 * 0.025 * sqrt(2) / 0.0005 = 141 mm."""
+    case = replace(
+        swapped_digits([130.16, 130.15, 130.16, 130.17, 130.15]),
+        tolerance=Tolerance(scale_percent=0.05),
+    )
+    text = next(a.text for a in solve(case).advice if a.code == "no_change")
+    assert "141 mm for across" in text
 
 
 def tower(height, lean, *more, tall=40, u=0.03, u_lean=0.04, angle=45.0, **kind):
@@ -190,6 +201,23 @@ def test_upright_tower_says_it_is_the_rail():
     solution = solve(plate([reading("sway", (0, 0, 50), 0.0, 0.05), gap]))
     assert solution.parameters["rail_deg"].value == percent(0.85, abs=0.02)
     assert codes(solution) >= {"rail", "skew_words"}
+
+
+def test_roll_shows_as_sway_and_gap_without_shear():
+    roll = math.radians(0.8)
+    square = [
+        reading("outside", v, 100 * math.sqrt(2), 0.03) for v in ((100, 100, 0), (100, -100, 0))
+    ]
+    solution = solve(
+        survey(
+            *square,
+            reading("sway", (0, 0, 50), 50 * roll, 0.05),
+            reading("gap", (100, 0, 0), -100 * roll, 0.03),
+        )
+    )
+    assert solution.parameters["roll_deg"].value == percent(0.8, abs=0.03)
+    assert codes(solution) >= {"roll", "skew_words"}
+    assert not codes(solution) & {"yaw", "rail", "plan_shear"}
 
 
 def test_pulse_rate_after_a_finer_microstep():

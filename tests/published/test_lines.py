@@ -7,6 +7,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy.optimize import curve_fit
 
 from agent.estimate.belt_run import Period, belt_run
 from agent.estimate.linear import fit_linear, line
@@ -135,6 +136,18 @@ def test_weighted_line_unequal_uncertainties():
     assert fit.cov[0, 1] == pytest.approx(-0.082278481, abs=1e-9)
     assert fit.rss == pytest.approx(4.1308016878, abs=1e-9)
     assert fit.rss < 9.488  # 95 % point of chi-squared, 4 degrees of freedom (from memory)
+
+
+def test_weighted_line_against_a_general_library():
+    """scipy.optimize.curve_fit with absolute_sigma on made-up readings (own case)."""
+    rng = np.random.default_rng(12)
+    x = np.linspace(10, 200, 14)
+    u = rng.uniform(0.01, 0.05, 14)
+    y = 0.12 + 1.003 * x + u * rng.standard_normal(14)
+    fit = line(x, y, u)
+    b, cov = curve_fit(lambda t, a, k: a + k * t, x, y, sigma=u, absolute_sigma=True)
+    assert fit.b == pytest.approx(b, rel=1e-6)
+    assert fit.cov == pytest.approx(cov, rel=1e-5)
 
 
 def test_sine_at_a_known_period():

@@ -1,0 +1,278 @@
+"""What the belt runs of a survey say, and what they add to the estimate.
+
+Runs are evaluated one by one (`agent.estimate.belt_run`).  Marks reached from both sides give the
+reversal and, with two passes or more, the positioning figures of ISO 230-2; a run under load
+against one of an empty belt gives the slip.  The scale of a forward run then joins the other readings.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from agent.estimate.belt_run import (
+    BeltRun as Evaluated,
+)
+from agent.estimate.belt_run import (
+    Period,
+    Reversal,
+    Slip,
+    belt_run,
+    reversal,
+    slip,
+    whole_turns,
+)
+from agent.estimate.positioning import Positioning, positioning
+from agent.estimate.solution import Advice
+from agent.estimate.uncertainty import display_step
+from agent.model.drive import Roller
+from agent.model.feature import Reading
+from agent.model.survey import BeltRun, Survey
+
+#: A period can be told from a slope if the run covers this share of it.
+_LEAST_SHARE = 0.75
+
+#: Marks closer than this are the same mark, mm.
+_SAME_MARK = 0.05
+
+#: Longest test length worth naming, mm.
+_LONGEST = 600.0
+
+
+@dataclass(frozen=True, slots=True)
+class BeltFindings:
+    """All that the runs say."""
+
+    runs: tuple[Evaluated, ...]  #: in the order of the survey's runs
+    reversal: Reversal | None
+    slip: Slip | None
+    positioning: Positioning | None
+    best_lengths: tuple[float, ...]  #: whole roller turns, mm; empty if the roller is not known
+    readings: tuple[Reading, ...]  #: what joins the estimate
+
+    @property
+    def slips(self) -> bool:
+        return self.slip is not None and self.slip.present
+
+    def to_plain(self) -> dict[str, Any]:
+        return {
+            "runs": [_run_plain(run) for run in self.runs],
+            "reversal": None
+            if self.reversal is None
+            else {
+                "mm": self.reversal.mean,
+                "u": self.reversal.u,
+                "constant": self.reversal.constant,
+            },
+            "slip": None
+            if self.slip is None
+            else {
+                "difference": self.slip.difference,
+                "u": self.slip.u,
+                "scatter_ratio": self.slip.scatter_ratio,
+                "present": self.slip.present,
+            },
+            "positioning": None if self.positioning is None else _figures(self.positioning),
+            "best_lengths_mm": list(self.best_lengths),
+        }
+
+
+def _run_plain(run: Evaluated) -> dict[str, Any]:
+    return {
+        "scale": run.scale,
+        "u": run.u_scale,
+        "expanded95": run.factor95 * run.u_scale,
+        "offset_mm": run.offset,
+        "scatter_mm": run.scatter,
+        "trend_mm": run.trend,
+        "trend_significant": run.trend_is_significant,
+        "waves": [
+            {
+                "name": wave.period.name,
+                "period_mm": wave.period.mm,
+                "amplitude_mm": wave.amplitude,
+                "u": wave.u,
+                "significant": wave.significant,
+            }
+            for wave in run.waves
+        ],
+    }
+
+
+def _figures(found: Positioning) -> dict[str, float]:
+    names = ("B", "B_mean", "R_forward", "R_backward", "R", "E_forward", "E_backward", "E", "M")
+    return {name: getattr(found, name) for name in (*names, "A_forward", "A_backward", "A")}
+
+
+def find(survey: Survey) -> BeltFindings | None:
+    """Evaluate the belt runs of a survey; None without any.
+
+    Raises ValueError for a run with too few or coinciding marks.
+    """
+    if not survey.belt_runs:
+        return None
+    u = math.hypot(
+        survey.instrument.repeatability_mm, display_step(survey.instrument.resolution_mm)
+    )
+    evaluated = tuple(_evaluate(survey, run, u) for run in survey.belt_runs)
+    slipping = _slip(survey.belt_runs, evaluated)
+    drive = survey.mechanics.drives.get("belt")
+    turn = drive.output.travel_per_turn if drive and isinstance(drive.output, Roller) else None
+    return BeltFindings(
+        runs=evaluated,
+        reversal=_reversal(survey.belt_runs, u),
+        slip=slipping,
+        positioning=_positioning(survey.belt_runs),
+        best_lengths=whole_turns(turn, _LONGEST) if turn else (),
+        readings=()
+        if slipping and slipping.present
+        else tuple(_as_readings(survey.belt_runs, evaluated)),
+    )
+
+
+def _periods(survey: Survey, run: BeltRun) -> list[Period]:
+    """Periods that this run is long and dense enough to show."""
+    span = max(run.commanded) - min(run.commanded)
+    known = []
+    drive = survey.mechanics.drives.get("belt")
+    if drive and isinstance(drive.output, Roller):
+        output = drive.output
+        known.append(Period("roller", output.travel_per_turn, output.u_travel_per_turn))
+    if survey.mechanics.belt_loop_mm:
+        known.append(Period("loop", survey.mechanics.belt_loop_mm))
+    marks = len(set(run.commanded))
+    shown = [period for period in known if span >= _LEAST_SHARE * period.mm]
+    return shown[: max(0, (marks - 4) // 2)]
+
+
+def _evaluate(survey: Survey, run: BeltRun, u: float) -> Evaluated:
+    """One run, its forward passes where it goes both ways; scatter not below the repeatability."""
+    forward = [pair for pair, ahead in _passes(run) if ahead]
+    commanded, measured = zip(*forward, strict=True)
+    periods = _periods(survey, run)
+    first = None
+    if len(commanded) > 2 + 2 * len(periods):
+        first = belt_run(commanded, measured, periods)
+    stated = u if first is None else max(first.scatter, u)
+    return belt_run(commanded, measured, periods, u_mm=stated)
+
+
+def _passes(run: BeltRun) -> Iterator[tuple[tuple[float, float], bool]]:
+    """((commanded, measured), reached going forward) of each mark; the first goes with its pass."""
+    c = run.commanded
+    for i, pair in enumerate(zip(c, run.measured, strict=True)):
+        if run.approach == "forward":
+            yield pair, True
+        else:
+            step = c[i] - c[i - 1] if i else c[1] - c[0]
+            # The turning point repeated is the first mark of the way back.
+            yield pair, step > 0 if step else c[i] < c[min(i + 1, len(c) - 1)]
+
+
+def _by_mark(run: BeltRun) -> list[tuple[float, list[float], list[float]]]:
+    """(mark, forward readings, backward readings) for marks reached both ways."""
+    marks: dict[int, tuple[list[float], list[float]]] = {}
+    for (commanded, measured), ahead in _passes(run):
+        both = marks.setdefault(round(commanded / _SAME_MARK), ([], []))
+        both[0 if ahead else 1].append(measured)
+    return [(key * _SAME_MARK, *both) for key, both in sorted(marks.items()) if both[0] and both[1]]
+
+
+def _reversal(runs: Sequence[BeltRun], u: float) -> Reversal | None:
+    for run in runs:
+        marks = _by_mark(run) if run.approach == "both" else []
+        if len(marks) >= 2:
+            forward = [float(np.mean(f)) for _, f, _ in marks]
+            backward = [float(np.mean(b)) for _, _, b in marks]
+            passes = min(len(values) for _, f, b in marks for values in (f, b))
+            return reversal(forward, backward, u / math.sqrt(passes))
+    return None
+
+
+def _positioning(runs: Sequence[BeltRun]) -> Positioning | None:
+    for run in runs:
+        marks = _by_mark(run) if run.approach == "both" else []
+        passes = min((len(v) for _, f, b in marks for v in (f, b)), default=0)
+        if len(marks) >= 2 and passes >= 2:
+            forward = np.array([[x - mark for x in f[:passes]] for mark, f, _ in marks])
+            backward = np.array([[x - mark for x in b[:passes]] for mark, _, b in marks])
+            return positioning(forward, backward)
+    return None
+
+
+def _slip(runs: Sequence[BeltRun], evaluated: Sequence[Evaluated]) -> Slip | None:
+    by_load = {run.load: result for run, result in zip(runs, evaluated, strict=True)}
+    if {"empty", "part"} <= by_load.keys():
+        return slip(by_load["empty"], by_load["part"])
+    return None
+
+
+def _as_readings(runs: Sequence[BeltRun], evaluated: Sequence[Evaluated]) -> Iterator[Reading]:
+    """The slope of each empty run (of any, if none is empty) as two travels of its span.
+
+    Lengths L and L/2, each with u = L_i * u(e) * sqrt(2), tell a slope through zero exactly as
+    well as the run does.
+    """
+    wanted = "empty" if any(run.load == "empty" for run in runs) else "part"
+    for run, result in zip(runs, evaluated, strict=True):
+        if run.load != wanted:
+            continue
+        span = max(run.commanded) - min(run.commanded)
+        for length in (span, span / 2):
+            yield Reading(
+                "travel",
+                (0.0, length, 0.0),
+                (length * (1 + result.scale),),
+                u_mm=length * result.u_scale * math.sqrt(2),
+                name="belt run",
+            )
+
+
+def belt_advice(found: BeltFindings) -> Iterator[Advice]:
+    """What the runs mean at the bench."""
+    if found.slips and found.slip:
+        yield Advice(
+            "slip",
+            f"Under load the belt falls {100 * found.slip.difference:.2f} % short of the empty run "
+            f"and scatters {found.slip.scatter_ratio:.1f} times as much: it slips. Mend the "
+            "traction (tension, clean roller, drag) first; no belt steps are proposed.",
+        )
+    if found.reversal and abs(found.reversal.mean) > 2 * found.reversal.u:
+        even = "the same everywhere" if found.reversal.constant else "not the same everywhere"
+        yield Advice(
+            "reversal",
+            f"Lost motion of {abs(found.reversal.mean):.3f} mm (+-{2 * found.reversal.u:.3f}) "
+            f"between the two ways, {even}: belt tension or pulley, not a setting. Approach marks "
+            "from the feed direction.",
+        )
+    for run in found.runs:
+        for wave in run.waves:
+            if wave.significant:
+                yield _wave_advice(wave.period, wave.amplitude, wave.u, found.best_lengths)
+        if run.trend_is_significant:
+            yield Advice(
+                "trend",
+                f"The error grows along the run ({run.trend:+.2f} mm at its end beyond a straight "
+                "line): slip, warming or a walking belt. A longer run tells which.",
+            )
+
+
+def _wave_advice(period: Period, amplitude: float, u: float, best: tuple[float, ...]) -> Advice:
+    size = f"{amplitude:.2f} mm (+-{2 * u:.2f})"
+    if period.name == "loop":
+        return Advice(
+            "belt_joint",
+            f"The error repeats once per belt loop, amplitude {size}: the joint or an uneven belt. "
+            "Keep test pieces off the joint.",
+        )
+    lengths = ", ".join(f"{length:.1f}" for length in best[:3])
+    better = f" Test lengths of whole turns do not see it: {lengths} mm." if lengths else ""
+    return Advice(
+        "run_out",
+        f"The roller is out of round by an amplitude of {size} at {period.mm:.1f} mm per turn: a "
+        f"matter of mechanics, not of steps.{better}",
+    )

@@ -1,0 +1,104 @@
+"""Belt runs of a readings file: what they say and what they add to the estimate."""
+
+import math
+
+import numpy as np
+import pytest
+
+from agent.errors import BadInput
+from agent.estimate import solve
+from agent.model.drive import Drive, Roller
+from agent.model.profile import Instrument, Mechanics
+from agent.model.survey import BeltRun, Survey
+from tests.estimate.cases import by_setting, codes
+from tests.estimate.test_belt_run import COMMANDED, ERROR
+
+OVAL = Mechanics(drives={"belt": Drive(200, 16, 5, Roller(30.0, 1.0, neutral=0.5))})
+
+
+def survey(*runs, mechanics=OVAL, steps=164.20):
+    return Survey(
+        (),
+        mechanics,
+        {"z": steps},
+        instrument=Instrument(repeatability_mm=0.03),
+        belt_runs=tuple(runs),
+    )
+
+
+def run(errors, commanded=COMMANDED, **kw):
+    return BeltRun(
+        tuple(map(float, commanded)),
+        tuple(c + e for c, e in zip(commanded, errors, strict=True)),
+        **kw,
+    )
+
+
+def test_oval_roller_is_mechanics_and_the_slope_is_the_setting():
+    """Scale +0.210 %, run-out 0.24 mm: new steps 164.20 / 1.0021 = 163.86."""
+    solution = solve(survey(run(ERROR)))
+    correction = by_setting(solution)["steps_per_mm.z"]
+    assert (correction.new, correction.u) == (
+        pytest.approx(163.86, abs=0.02),
+        pytest.approx(0.02, abs=0.01),
+    )
+    text = next(a.text for a in solution.advice if a.code == "run_out")
+    assert "0.24 mm" in text
+    assert "97.4, 194.8, 292.2 mm" in text
+    plain = solution.to_plain()["belt_run"]
+    assert plain["runs"][0]["scale"] == pytest.approx(0.0021, abs=7e-5)
+    assert plain["runs"][0]["waves"][0]["significant"]
+
+
+def test_reversal_from_marks_reached_both_ways():
+    """Forward 50.03 100.02 150.05 200.04, backward 49.86 99.85 149.87 199.88: 0.170, constant."""
+    both = BeltRun(
+        (50, 100, 150, 200, 200, 150, 100, 50),
+        (50.03, 100.02, 150.05, 200.04, 199.88, 149.87, 99.85, 49.86),
+        approach="both",
+    )
+    solution = solve(survey(both, mechanics=Mechanics()))
+    found = solution.to_plain()["belt_run"]["reversal"]
+    assert found["mm"] == pytest.approx(0.170, abs=0.002)
+    assert found["constant"]
+    assert "reversal" in codes(solution)
+    assert solution.corrections == ()
+
+
+def test_several_passes_give_the_positioning_figures():
+    rng = np.random.default_rng(4)
+    marks = (50.0, 100.0, 150.0, 200.0)
+    there_and_back = (*marks, *reversed(marks))
+    commanded = there_and_back * 3
+    backlash = [0.0] * 4 + [-0.1] * 4
+    measured = [c + b + rng.normal(0, 0.01) for c, b in zip(commanded, backlash * 3, strict=True)]
+    both = BeltRun(commanded, tuple(measured), approach="both")
+    figures = solve(survey(both, mechanics=Mechanics())).to_plain()["belt_run"]["positioning"]
+    assert figures["B_mean"] == pytest.approx(0.1, abs=0.02)
+    assert figures["M"] < 0.03
+
+
+def test_a_slipping_belt_gets_no_new_steps():
+    rng = np.random.default_rng(8)
+    x = np.arange(30.0, 600.0, 30.0)
+    empty = run(0.004 * x + rng.normal(0, 0.02, x.size), x)
+    pulled = run(-0.006 * x + rng.normal(0, 0.02, x.size), x, load="part")
+    solution = solve(survey(empty, pulled, mechanics=Mechanics()))
+    assert "slip" in codes(solution)
+    assert solution.corrections == ()
+    alone = solve(survey(empty, mechanics=Mechanics()))
+    assert "steps_per_mm.z" in by_setting(alone)
+
+
+def test_joint_of_the_belt():
+    mechanics = Mechanics(belt_loop_mm=1460.0)
+    x = np.arange(40.0, 1500.0, 40.0)
+    solution = solve(survey(run(0.3 * np.sin(2 * math.pi * x / 1460), x), mechanics=mechanics))
+    assert "belt_joint" in codes(solution)
+
+
+def test_neither_readings_nor_runs():
+    with pytest.raises(BadInput, match="no readings"):
+        solve(Survey(()))
+    with pytest.raises(ValueError, match="three different"):
+        BeltRun((10.0, 10.0, 10.0), (10.0, 10.1, 10.0))
