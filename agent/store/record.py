@@ -63,6 +63,11 @@ class EntryRow:
     body: Mapping[str, Any]
     machine: str
 
+    @property
+    def short(self) -> str:
+        """The end of its identity: enough to name it by."""
+        return self.id[-8:]
+
 
 @dataclass(frozen=True, slots=True)
 class LineRow:
@@ -270,17 +275,20 @@ class Record:
         )
         return tuple(_entry(row) for row in rows)
 
-    def entry(self, start: str) -> EntryRow:
-        """The entry whose identity begins with `start`.  Raises Refused for none or several."""
+    def entry(self, tail: str) -> EntryRow:
+        """The entry whose identity ends in `tail` (see `EntryRow.short`).
+
+        Raises Refused for none or several.
+        """
         rows = self._rows(
             "SELECT e.id, e.session, e.at, e.kind, e.body, s.machine "
             "FROM entry e JOIN session s ON s.id = e.session "
-            "WHERE e.id >= ?1 AND e.id < ?1 || 'g' LIMIT 2",
-            (start,),
+            "WHERE substr(e.id, -length(?1)) = ?1 LIMIT 2",
+            (tail,),
         )
-        if len(rows) != 1 or not start:
-            what = "several entries begin" if rows else "no entry begins"
-            raise Refused(f"{what} with {start!r}", remedy="'log list' shows them")
+        if len(rows) != 1:
+            what = "several entries end" if rows else "no entry ends"
+            raise Refused(f"{what} in {tail!r}", remedy="'log list' shows them")
         return _entry(rows[0])
 
     def lines(self, session: str) -> tuple[LineRow, ...]:

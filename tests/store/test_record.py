@@ -61,19 +61,19 @@ def test_entries_are_found_by_machine_kind_time_and_text(path: Path) -> None:
         assert len(record.entries("heron")) == 2
         [found] = record.entries("heron", kinds=("note",), text="belt")
         assert found.body == {"text": "belt of heron changed"}
-        assert record.entry(found.id[:12]) == found
+        assert record.entry(found.short) == found
         assert record.entries(since="2999") == ()
         assert len(record.entries(until="2999", limit=3)) == 3
 
 
-@pytest.mark.parametrize("start", ["", "zz", "%"])
-def test_an_identity_that_names_no_single_entry_is_refused(path: Path, start: str) -> None:
+@pytest.mark.parametrize("tail", ["", "zz", "%"])
+def test_an_identity_that_names_no_single_entry_is_refused(path: Path, tail: str) -> None:
     with Record(path) as record:
         session = record.begin("heron")
         for _ in range(40):
             session.note("note", {})
         with pytest.raises(Refused, match=r"'log list' shows them"):
-            record.entry(start)
+            record.entry(tail)
 
 
 def test_a_setting_has_a_trend_and_a_damaged_reading_no_part_in_it(path: Path) -> None:
