@@ -380,7 +380,8 @@ def _longer_span(f: Findings) -> str:
             wanted.append(f"{2 * u * math.sqrt(2) / tolerance:.0f} mm for {role}")
     if not wanted:
         return ""
-    return f" To show {100 * tolerance:g} % by two lengths they must be far apart: {', '.join(wanted)}."
+    spans = ", ".join(wanted)
+    return f" To show {100 * tolerance:g} % by two lengths they must be far apart: {spans}."
 
 
 def _not_told(f: Findings) -> Iterator[Advice]:

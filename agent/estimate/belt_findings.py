@@ -2,7 +2,8 @@
 
 Runs are evaluated one by one (`agent.estimate.belt_run`).  Marks reached from both sides give the
 reversal and, with two passes or more, the positioning figures of ISO 230-2; a run under load
-against one of an empty belt gives the slip.  The scale of a forward run then joins the other readings.
+against one of an empty belt gives the slip.  The scale of a forward run then joins the other
+readings.
 """
 
 from __future__ import annotations

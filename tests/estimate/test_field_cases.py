@@ -58,7 +58,7 @@ def test_after_asking_no_change_is_warranted():
 
 
 def test_the_span_that_would_show_a_smaller_error():
-    """To see 0.05 % at 2u with two lengths of u = 0.025 mm: 2 * 0.025 * sqrt(2) / 0.0005 = 141 mm."""
+    """0.05 % at 2u with two lengths of u = 0.025 mm: 2 * 0.025 * sqrt(2) / 0.0005 = 141 mm."""
     case = replace(
         swapped_digits([130.16, 130.15, 130.16, 130.17, 130.15]),
         tolerance=Tolerance(scale_percent=0.05),
