@@ -20,13 +20,36 @@ class Cable:
     def __init__(self, controller: Controller, *, baud: int | None = 115200) -> None:
         self.controller = controller
         self.seconds_per_byte = 10 / baud if baud else 0.0
-        self.to_controller = 0  #: bytes carried so far
-        self.to_client = 0
+        self.client_baud = baud  #: speed the client has set, where it is known
+        self.unplugged = False
+        self.to_controller = 0  #: bytes the client has sent so far
+        self.to_client = 0  #: bytes it has received
         self._coming: deque[tuple[float, bytes]] = deque()
         self._line_free = 0.0
 
+    def open(self, now: float) -> None:
+        """A client has opened the port."""
+        self.controller.run(now)
+        for trouble in self.controller.troubles:
+            trouble.opened(self.controller)
+
+    def unplug(self) -> None:
+        """Pull the cable; the controller goes on by itself."""
+        self.unplugged = True
+        self._coming.clear()
+
+    def plug(self) -> None:
+        """Put the cable back in."""
+        self.unplugged = False
+
     def write(self, data: bytes, now: float) -> None:
         """The client's bytes arrive at the controller at `now`."""
+        if self.unplugged:
+            return
+        for trouble in self.controller.troubles:
+            data = trouble.carry(data, "sent", self)
+        if not data:
+            return
         self.to_controller += len(data)
         self.controller.receive(data, now)
         self._collect(now)
@@ -55,6 +78,13 @@ class Cable:
 
     def _collect(self, now: float) -> None:
         data = self.controller.take()
-        if data:
-            self._line_free = max(now, self._line_free) + len(data) * self.seconds_per_byte
-            self._coming.append((self._line_free, data))
+        if not data or self.unplugged:
+            return
+        late = 0.0
+        for trouble in self.controller.troubles:
+            data = trouble.carry(data, "received", self)
+            late += trouble.delay()
+        if not data:
+            return
+        self._line_free = max(now + late, self._line_free) + len(data) * self.seconds_per_byte
+        self._coming.append((self._line_free, data))

@@ -12,11 +12,17 @@ import operator
 import re
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Literal
 
 from sim.heat import Heater
 from sim.motion import Motion
+
+if TYPE_CHECKING:
+    from sim.cable import Cable
+
+#: Direction of bytes, as the client sees it.
+Way = Literal["sent", "received"]
 
 _WORD = re.compile(r"([A-Z])\s*([-+]?(?:\d+\.?\d*|\.\d+)?)")
 
@@ -74,6 +80,33 @@ class Hold:
     next_report: float | None = None
 
 
+class Watcher:
+    """Sees every command line; a way to make things go wrong at a certain one."""
+
+    def before(self, controller: Controller, text: str) -> bool:
+        """True: the line is not done now."""
+        return False
+
+    def after(self, controller: Controller, text: str) -> bool:
+        """True: the line was done, but its answer is lost."""
+        return False
+
+
+class Trouble:
+    """Something that happens to bytes on the cable; the base does nothing."""
+
+    def carry(self, data: bytes, way: Way, cable: Cable) -> bytes:
+        """What comes out at the other end."""
+        return data
+
+    def delay(self) -> float:
+        """Seconds that an answer comes later."""
+        return 0.0
+
+    def opened(self, controller: Controller) -> None:
+        """A client has opened the port (raised DTR)."""
+
+
 class Controller:
     """Base of the families; see the module."""
 
@@ -104,6 +137,8 @@ class Controller:
         self.halted = False
         self.now = 0.0  #: instant up to which everything has happened
         self.line = ""  #: the command being worked on
+        self.watchers: list[Watcher] = []
+        self.troubles: list[Trouble] = []  #: on any cable that is plugged in
         self.storage_fault: Literal["", "lies", "fails", "unreadable", "none"] = ""
         self._out = bytearray()
         self._ring = bytearray()
@@ -125,6 +160,11 @@ class Controller:
         }
         self.motion.unit = 25.4 if self.options.inches else 1.0
         self.apply()
+
+    def set_options(self, **changed: Any) -> None:
+        """Change how the board is built, by the names of `Options`."""
+        self.options = replace(self.options, **changed)
+        self.busy_seconds = self.options.busy_seconds
 
     # ------------------------------------------------------------------ bytes and time
 
@@ -195,6 +235,11 @@ class Controller:
     def power_on(self, now: float) -> None:
         """Switch on or reset: forgets all that was not stored, says so a moment later."""
         self.run(now)
+        self.restart()
+
+    def restart(self) -> None:
+        """Reset at the present instant."""
+        now = self.now
         self.motion.drop_queue(now)
         self.motion.reset()
         self.motion.unit = 25.4 if self.options.inches else 1.0
@@ -293,6 +338,7 @@ class Controller:
         text = text.split(";", 1)[0].strip()
         self._number = None
         if not text:
+            self.empty()
             return None
         if self.options.echo:
             self.say(f"echo:{text}")
@@ -302,9 +348,30 @@ class Controller:
                 self._ask_again(reason)
                 return None
             text = self._unframed(text)
-        self.line = text
         self.received.append(text)
-        return self.work(text)
+        if self._interrupted(text):
+            return self._hold
+        return self.do(text)
+
+    def do(self, text: str) -> Hold | None:
+        """Do one command line without its framing."""
+        self.line = text
+        mark = len(self._out)
+        hold = self.work(text)
+        for watcher in self.watchers:
+            if watcher.after(self, text):
+                del self._out[mark:]
+                return self._hold
+        return None if hold is ANSWERED else hold
+
+    def _interrupted(self, text: str) -> bool:
+        return any(watcher.before(self, text) for watcher in self.watchers)
+
+    def stall(self, seconds: float, text: str) -> None:
+        """Do `text` only `seconds` later, without a word in between."""
+        self._hold = Hold(
+            until=self.now + seconds, then=lambda: self.do(text), next_busy=float("inf")
+        )
 
     def _misframed(self, text: str) -> str:
         """What is wrong with the number or the checksum of a line; empty if nothing is."""
@@ -347,14 +414,10 @@ class Controller:
         code, words = read_words(text)
         handler = self._handlers.get(code)
         if handler is None:
-            self.unknown(text)
-            self.ack()
-            return None
+            return self.not_known(text)
         hold = handler(words)
         if hold is None and not self.halted:
             self.ack()
-        elif hold is _ANSWERED:
-            return None
         return hold
 
     # ------------------------------------------------------------------ what is sent
@@ -380,8 +443,14 @@ class Controller:
     def say_busy(self) -> None:
         self.say("echo:busy: processing")
 
-    def unknown(self, text: str) -> None:
+    def not_known(self, text: str) -> Hold | None:
+        """Answer a command that this family does not have."""
         self.say(f'echo:Unknown command: "{text}"')
+        self.ack()
+        return None
+
+    def empty(self) -> None:
+        """A line without a command in it: most families say nothing."""
 
     def halt(self, reason: str) -> None:
         """Stop everything; nothing is answered until a reset."""
@@ -433,13 +502,19 @@ class Controller:
         self.live[key] = value
         self.apply()
 
+    def _noted(self, kind: ChangeKind) -> None:
+        """Something happened to all settings at once."""
+        self.changes.append(Change(self.now, kind, self.line))
+
     def store(self) -> bool:
         """Make what is live permanent; False where storage said no."""
         if self.storage_fault in ("fails", "none"):
             return False
+        if self.storage_fault == "unreadable":  # a block of another layout is overwritten
+            self.storage_fault = ""
         if self.storage_fault != "lies":
             self.stored = dict(self.live)
-            self.changes.append(Change(self.now, "store", self.line))
+            self._noted("store")
         return True
 
     def load(self) -> bool:
@@ -448,14 +523,19 @@ class Controller:
             self.load_defaults()
             return False
         self.live = dict(self.stored)
-        self.changes.append(Change(self.now, "load", self.line))
+        self._noted("load")
         self.apply()
         return True
 
     def load_defaults(self) -> None:
         self.live = dict(self.defaults)
-        self.changes.append(Change(self.now, "defaults", self.line))
+        self._noted("defaults")
         self.apply()
+
+    def flash(self, now: float) -> None:
+        """New firmware: the stored block has another layout, so defaults come to life."""
+        self.storage_fault = "unreadable"
+        self.power_on(now)
 
     def _load_at_boot(self) -> None:
         self.line = ""
@@ -465,140 +545,9 @@ class Controller:
         """What is said after a reset."""
         self.say(self.boot_word)
 
-    # ------------------------------------------------------------------ words all share
-
-    def on_G0(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        motion = self.motion
-        if len(motion.queue) >= motion.queue_length:
-            full = motion.full_until(self.now)
-            if full is not None:
-                return self.hold(full, lambda: self._move_late(words))
-        if not motion.move(words, self.now, cold=self.hotend.at(self.now) < 170.0):
-            self.cold_nozzle()
-        return None
-
-    on_G1 = on_G0  # noqa: N815
-
-    def _move_late(self, words: dict[str, float]) -> Hold | None:
-        hold = self.on_G0(words)
-        if hold is None:
-            self.ack()
-        return hold
-
-    def cold_nozzle(self) -> None:
-        self.say("echo:nozzle too cold, filament not moved")
-
-    def on_G4(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        pause = words.get("P", 0.0) / 1000 if "P" in words else words.get("S", 0.0)
-        return self.hold(max(self.motion.idle_at, self.now) + pause)
-
-    def on_G20(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self.motion.unit = 25.4
-        return None
-
-    def on_G21(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self.motion.unit = 1.0
-        return None
-
-    def on_G28(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        return self.hold(self.motion.home(words, self.now))
-
-    def on_G90(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self.motion.absolute = self.motion.absolute_e = True
-        return None
-
-    def on_G91(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self.motion.absolute = self.motion.absolute_e = False
-        return None
-
-    def on_G92(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self.motion.set_position(words)
-        return None
-
-    def on_M17(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        return None
-
-    def on_M18(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        return self.hold(self.motion.idle_at)
-
-    on_M84 = on_M18  # noqa: N815
-
-    def on_M82(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self.motion.absolute_e = True
-        return None
-
-    def on_M83(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self.motion.absolute_e = False
-        return None
-
-    def on_M104(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self.hotend.set(words.get("S", 0.0), self.now)
-        return None
-
-    def on_M105(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self.ack(self.temperatures())
-        return _ANSWERED
-
-    def on_M106(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self.fan = words.get("S", 255.0)
-        return None
-
-    def on_M107(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self.fan = 0.0
-        return None
-
-    def on_M109(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self.hotend.set(words.get("S", words.get("R", 0.0)), self.now)
-        return self.hold(self.hotend.reached(self.now), report=True)
-
-    def on_M110(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self._last_line = int(words.get("N", self._last_line))
-        return None
-
-    def on_M113(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self.busy_seconds = max(0.0, words.get("S", self.busy_seconds))
-        return None
-
-    def on_M114(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        motion = self.motion
-        order = sorted(motion.index.items(), key=lambda item: (item[1] == 3, item[0]))
-        place = " ".join(f"{letter}:{motion.position[i]:.2f}" for letter, i in order)
-        steps = " ".join(f"{letter}:{motion.count[i]}" for letter, i in order if i < 3)
-        self.say(f"{place} Count {steps}")
-        return None
-
-    def on_M117(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        """The text for the display names the job that is being laid."""
-        self.motion.bed.name_job(self.line[4:].strip())
-        return None
-
-    def on_M140(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self.bed.set(words.get("S", 0.0), self.now)
-        return None
-
-    def on_M155(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self._report_every = max(0.0, words.get("S", 0.0))
-        self._next_report = self.now + self._report_every
-        return None
-
-    def on_M190(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self.bed.set(words.get("S", words.get("R", 0.0)), self.now)
-        return self.hold(self.bed.reached(self.now), report=True)
-
-    def on_M220(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self.motion.feed_factor = max(0.1, words.get("S", 100.0) / 100)
-        return None
-
-    def on_M221(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self.motion.flow_factor = max(0.0, words.get("S", 100.0) / 100)
-        return None
-
-    def on_M400(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        return self.hold(self.motion.idle_at)
-
 
 #: Returned by a handler that has acknowledged its line itself.
-_ANSWERED = Hold(until=0.0, then=lambda: None, next_busy=0.0)
+ANSWERED = Hold(until=0.0, then=lambda: None, next_busy=0.0)
 
 
 def read_words(text: str) -> tuple[str, dict[str, float]]:

@@ -16,14 +16,25 @@ from agent.model.roles import PARAMETER_LETTER, ROLES, Axes, Role
 from sim.beads import Bed, Job, Laid, lie
 from sim.caliper import Caliper, Surface, true_size
 from sim.controller import Controller, Options
+from sim.faults import Fault, apply_faults, parse_faults
 from sim.motion import Motion
+from sim.numbered import Numbered
+from sim.override import Override
 from sim.plant import Plant, Vector, build_plant, nominal_mm_per_turn, place
 from sim.replay import Replay
+from sim.script import Script
+from sim.table import Table
 from sim.truth import Growth, Truth, draw
 
 __all__ = ["Growth", "SimulatedMachine", "Truth", "build", "draw"]
 
-FAMILIES: dict[str, type[Controller]] = {"replay": Replay}
+FAMILIES: dict[str, type[Controller]] = {
+    "replay": Replay,
+    "numbered": Numbered,
+    "table": Table,
+    "override": Override,
+    "script": Script,
+}
 
 #: What a freshly flashed board has: common values of upright machines, wrong for a belt.
 FACTORY = {
@@ -201,8 +212,10 @@ def build(
     seed     None: a true machine with perfect instruments; else one drawn as `sim.truth.draw`
              says, the same for the same number
     truth    own errors instead of drawn ones
+    faults   texts as `sim.faults` reads them, or faults already read
+    options  how the board is built
 
-    Raises BadInput for a family that is not known.
+    Raises BadInput for a family that is not known and for faults that cannot be.
     """
     if family not in FAMILIES:
         raise BadInput(f"no family {family!r}; known are {', '.join(FAMILIES)}")
@@ -225,6 +238,9 @@ def build(
         other=profile.get("other", ()),
         options=options,
     )
+    known = [fault for fault in faults if isinstance(fault, Fault)]
+    known += parse_faults(str(fault) for fault in faults if not isinstance(fault, Fault))
+    apply_faults(controller, known, seed or 0)
     mechanics = profile.get("mechanics", {})
     resolution = 0.0 if seed is None else profile.get("instrument", {}).get("resolution_mm", 0.01)
     return SimulatedMachine(

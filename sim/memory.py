@@ -26,6 +26,7 @@ class MemoryTransport:
         self.cable = cable or Cable(controller, baud=baud)
         self._now = controller.now
         self._open = True
+        self.cable.open(self._now)
 
     def now(self) -> float:
         return self._now
@@ -34,6 +35,7 @@ class MemoryTransport:
         self._check()
         self._now += len(data) * self.cable.seconds_per_byte
         self.cable.write(data, self._now)
+        self._check()
 
     def read(self, until: float) -> bytes:
         self._check()
@@ -42,6 +44,7 @@ class MemoryTransport:
             data = cable.read(self._now)
             if data:
                 return data
+            self._check()
             if self._now >= until:
                 return b""
             instant = cable.next_instant()
@@ -53,3 +56,5 @@ class MemoryTransport:
     def _check(self) -> None:
         if not self._open:
             raise LinkFailed(f"{self.name} is closed", remedy="Attach again.")
+        if self.cable.unplugged:
+            raise LinkFailed(f"{self.name} has gone", remedy="Put the cable in and attach again.")

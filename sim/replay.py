@@ -5,7 +5,8 @@ from __future__ import annotations
 import binascii
 from collections.abc import Mapping
 
-from sim.controller import Controller, Hold
+from sim.controller import Hold
+from sim.gcode import PrinterController
 
 #: Which setting each word of a code holds; `*` stands for the axis letter.
 AXIS_CODES = {
@@ -46,7 +47,7 @@ DUMP = (
 )
 
 
-class Replay(Controller):
+class Replay(PrinterController):
     """Answers M503 with M-code lines, keeps them with M500, takes them back with M501."""
 
     family = "replay"

@@ -1,4 +1,4 @@
-"""A simulated controller behind a pseudo-terminal or a TCP port, for any serial program.
+"""A simulated controller behind a pseudo-terminal, TCP or RFC 2217, for any serial program.
 
 One thread serves one client at a time.  The controller's clock runs `speed` times as fast as the
 wall's; with speed 0 it waits for nobody: whenever a command is being worked on, the clock jumps
@@ -7,152 +7,23 @@ to its end.
 
 from __future__ import annotations
 
-import contextlib
 import os
 import select
-import socket
 import threading
 import time
-from collections.abc import Callable
-from typing import Protocol
+from collections import deque
 
 from agent.errors import BadInput
 from sim.cable import Cable
+from sim.endings import Ending, PtyEnding, Rfc2217Ending, TcpEnding
+from sim.faults import ResetOnOpen
 from sim.machine import SimulatedMachine
 
-#: Longest sleep of the serving loop, s: how fast close() is noticed.
+#: Longest sleep of the serving loop, s.
 _NAP = 0.1
 
-#: Bytes taken from the client at once.
-_CHUNK = 4096
-
-
-class Ending(Protocol):
-    """The server's end of one kind of link."""
-
-    address: str  #: what a client opens
-
-    def handles(self) -> list[int]:
-        """File descriptors to wait on."""
-        ...
-
-    def receive(self) -> bytes:
-        """What the client sent; b"" if nothing."""
-        ...
-
-    def send(self, data: bytes) -> None: ...
-
-    def hang_up(self) -> None:
-        """Pull the plug on the client."""
-        ...
-
-    def close(self) -> None: ...
-
-
-class PtyEnding:
-    """A pseudo-terminal; the client opens its path."""
-
-    def __init__(self) -> None:
-        import tty
-
-        self._ours, self._theirs = os.openpty()
-        # raw before the first byte, or the terminal would send our own words back to us
-        tty.setraw(self._theirs)
-        os.set_blocking(self._ours, False)
-        self.address = os.ttyname(self._theirs)
-
-    def handles(self) -> list[int]:
-        return [self._ours] if self._ours >= 0 else []
-
-    def receive(self) -> bytes:
-        try:
-            return os.read(self._ours, _CHUNK)
-        except (BlockingIOError, OSError):
-            return b""
-
-    def send(self, data: bytes) -> None:
-        while data and self._ours >= 0:
-            try:
-                data = data[os.write(self._ours, data) :]
-            except BlockingIOError:  # nobody reads: a real port loses what finds no room
-                _, writable, _ = select.select([], [self._ours], [], _NAP)
-                if not writable:
-                    return
-            except OSError:
-                return
-
-    def hang_up(self) -> None:
-        self.close()
-
-    def close(self) -> None:
-        # `theirs` stays open until the end: without it a read fails between two clients
-        for handle in (self._ours, self._theirs):
-            if handle >= 0:
-                with contextlib.suppress(OSError):
-                    os.close(handle)
-        self._ours = self._theirs = -1
-
-
-class TcpEnding:
-    """A TCP port on this computer alone; the client opens socket://."""
-
-    def __init__(self, port: int = 0, *, scheme: str = "socket") -> None:
-        try:
-            self._listener = socket.create_server(("127.0.0.1", port))
-        except OSError as error:
-            raise BadInput(
-                f"port {port} cannot be listened on: {error.strerror}",
-                remedy="Choose another one, or 0 for any that is free.",
-            ) from error
-        self.address = f"{scheme}://127.0.0.1:{self._listener.getsockname()[1]}"
-        self.client: socket.socket | None = None
-        self.on_client: Callable[[], None] = lambda: None
-
-    def handles(self) -> list[int]:
-        return [(self.client or self._listener).fileno()]
-
-    def receive(self) -> bytes:
-        if self.client is None:
-            self._accept()
-            return b""
-        try:
-            data = self.client.recv(_CHUNK)
-        except BlockingIOError:
-            return b""
-        except OSError:
-            data = b""
-        if not data:
-            self.hang_up()
-        return data
-
-    def _accept(self) -> None:
-        ready, _, _ = select.select([self._listener], [], [], 0)
-        if not ready:
-            return
-        self.client, _ = self._listener.accept()
-        self.client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        self.client.setblocking(False)
-        self.on_client()
-
-    def send(self, data: bytes) -> None:
-        while data and self.client is not None:
-            try:
-                data = data[self.client.send(data) :]
-            except BlockingIOError:
-                _, writable, _ = select.select([], [self.client], [], _NAP)
-                if not writable:
-                    return
-            except OSError:
-                self.hang_up()
-
-    def hang_up(self) -> None:
-        if self.client is not None:
-            self.client.close()
-        self.client = None
-
-    def close(self) -> None:
-        self.hang_up()
-        self._listener.close()
+#: Sleep while waiting for a client to open a pseudo-terminal, s.
+_WATCHING = 0.02
 
 
 class Server:
@@ -165,6 +36,10 @@ class Server:
         self.speed = speed
         self.lock = threading.RLock()  #: held while the machine works; take it to look inside
         self._ending = ending
+        self._coming: deque[tuple[float, bytes]] = deque()
+        self._line_free = 0.0
+        self._gone = False
+        ending.on_open = self._opened
         self._stop = threading.Event()
         self._wake_r, self._wake_w = os.pipe()
         self._wall = time.monotonic()
@@ -200,20 +75,43 @@ class Server:
 
     def _serve(self) -> None:
         while not self._stop.is_set():
-            with self.lock:
-                self._clock()
-                data = self.cable.read(self._now)
-            if data:
-                self._ending.send(data)
-            nap = self._nap()
-            ready, _, _ = select.select([*self._ending.handles(), self._wake_r], [], [], nap)
-            if not ready or self._stop.is_set():
-                continue
-            data = self._ending.receive()
-            if data:
-                with self.lock:
-                    self._clock()
-                    self.cable.write(data, self._now)
+            self._clock()
+            self._deliver()
+            handles = self._ending.handles()
+            nap = self._nap() if handles else min(self._nap(), _WATCHING)
+            ready, _, _ = select.select([*handles, self._wake_r], [], [], nap)
+            if ready and not self._stop.is_set():
+                self._listen()
+
+    def _deliver(self) -> None:
+        """Hand on what has arrived at either end."""
+        with self.lock:
+            while self._coming and self._coming[0][0] <= self._now:
+                at, data = self._coming.popleft()
+                self.cable.write(data, max(at, self.machine.controller.now))
+            data = self.cable.read(self._now)
+        if data:
+            self._ending.send(data)
+        if self.cable.unplugged and not self._gone:
+            self._gone = True
+            self._ending.hang_up()
+
+    def _listen(self) -> None:
+        data = self._ending.receive()
+        self._clock()
+        if not data:
+            return
+        self.cable.client_baud = self._ending.baud()
+        self._line_free = max(self._now, self._line_free)
+        self._line_free += len(data) * self.cable.seconds_per_byte
+        self._coming.append((self._line_free, data))
+
+    def _opened(self) -> None:
+        self._gone = False
+        self._clock()
+        with self.lock:
+            self.cable.client_baud = self._ending.baud()
+            self.cable.open(self._now)
 
     def _clock(self) -> None:
         """Bring the controller's clock up to date."""
@@ -224,10 +122,14 @@ class Server:
     def _nap(self) -> float:
         """How long nothing happens unless the client sends, wall seconds."""
         with self.lock:
+            instants = [self._coming[0][0]] if self._coming else []
             instant = self.cable.next_instant()
-            if instant is None:
+            if instant is not None:
+                instants.append(instant)
+            if not instants:
                 return _NAP
-            if not self.speed and self.machine.controller.working:
+            instant = min(instants)
+            if not self.speed and (self._coming or self.machine.controller.working):
                 self._now = max(self._now, instant)
                 return 0.0
             return min(_NAP, max(0.0, (instant - self._now) / (self.speed or 1.0)))
@@ -243,7 +145,7 @@ def serve(
 ) -> Server:
     """Serve a machine from a thread of this process; returns once clients can attach.
 
-    listen  `pty`, `tcp:PORT` (0: any free port)
+    listen  `pty`, `tcp:PORT` or `rfc2217:PORT` (0: any free port)
     speed   controller's seconds per wall second; 0: never lets a client wait
     baud    pace bytes as a port of this speed would; None: as fast as they come
 
@@ -254,9 +156,17 @@ def serve(
         raise BadInput(f"speed must not be negative, not {speed!r}")
     kind, _, port = listen.partition(":")
     if kind == "pty" and not port:
-        ending: Ending = PtyEnding()
+        troubles = machine.controller.troubles
+        ending: Ending = PtyEnding(
+            sees_opening=any(isinstance(trouble, ResetOnOpen) for trouble in troubles)
+        )
     elif kind == "tcp" and port.isdigit() and int(port) < 65536:
         ending = TcpEnding(int(port))
+    elif kind == "rfc2217" and port.isdigit() and int(port) < 65536:
+        ending = Rfc2217Ending(int(port))
     else:
-        raise BadInput(f"cannot listen at {listen!r}: expected pty or tcp:PORT")
+        raise BadInput(
+            f"cannot listen at {listen!r}: expected pty, tcp:PORT or rfc2217:PORT",
+            remedy="A port number is 0 (any free one) to 65535.",
+        )
     return Server(machine, ending, cable or Cable(machine.controller, baud=baud), speed).start()

@@ -1,0 +1,482 @@
+"""What can go wrong, as short texts that can be combined.
+
+    unplug:after=1200        drop:p=0.001,way=received      restart:before=M500
+
+A text is a name, a colon and `key=value` pairs with commas between; `+` joins several.  `FAULTS`
+lists all names with their keys, for a help page and for the check of what is asked for.
+"""
+
+from __future__ import annotations
+
+import difflib
+import random
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from agent.errors import BadInput, Problem
+from sim.cable import Cable
+from sim.controller import Controller, Trouble, Watcher, Way
+
+_Kind = Literal["count", "share", "seconds", "text", "way", "word"]
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One key of a fault's text."""
+
+    kind: _Kind
+    default: Any  #: None: must be given
+    help: str
+    words: tuple[str, ...] = ()  #: for kind `word`
+
+    def read(self, text: str) -> Any:
+        """The value in `text`.  Raises ValueError with what was expected."""
+        match self.kind:
+            case "count":
+                if not text.isdigit():
+                    raise ValueError(f"expected a whole number, found {text!r}")
+                return int(text)
+            case "share" | "seconds":
+                most = 1.0 if self.kind == "share" else 1e6
+                try:
+                    value = float(text)
+                except ValueError:
+                    value = -1.0
+                if not 0 <= value <= most:
+                    raise ValueError(f"expected a number from 0 to {most:g}, found {text!r}")
+                return value
+            case "way":
+                return _one_of(text, ("sent", "received", "both"))
+            case "word":
+                return _one_of(text, self.words)
+            case "text":
+                if not text:
+                    raise ValueError("expected the beginning of a command, found nothing")
+                return text
+
+
+def _one_of(text: str, words: tuple[str, ...]) -> str:
+    if text not in words:
+        raise ValueError(f"expected one of {', '.join(words)}, found {text!r}")
+    return text
+
+
+@dataclass(frozen=True, slots=True)
+class Sort:
+    """One name that a fault may have."""
+
+    help: str
+    keys: Mapping[str, Key]
+
+
+_WAY = Key("way", "both", "sent (to the controller), received (from it), or both")
+_BEFORE = Key("text", "", "just before a command that begins so; it is not done")
+_AFTER = Key("text", "", "just after a command that begins so; its answer is lost")
+
+
+def _share(what: str) -> Key:
+    return Key("share", None, f"share of {what} it happens to, 0 to 1")
+
+
+FAULTS: Mapping[str, Sort] = {
+    "unplug": Sort(
+        "the cable comes out",
+        {
+            "after": Key("count", None, "after so many bytes"),
+            "way": Key("way", "sent", "which bytes are counted: sent, received or both"),
+        },
+    ),
+    "restart": Sort(
+        "the board resets itself, once",
+        {
+            "before": _BEFORE,
+            "after": _AFTER,
+            "count": Key("count", 1, "at the how many-th such command"),
+        },
+    ),
+    "halt": Sort(
+        "the board stops and is silent until it is reset",
+        {"before": Key("text", None, "instead of doing a command that begins so")},
+    ),
+    "drop": Sort("single bytes get lost", {"p": _share("bytes"), "way": _WAY}),
+    "corrupt": Sort("single bits are turned over", {"p": _share("bytes"), "way": _WAY}),
+    "duplicate": Sort("a line comes twice", {"p": _share("lines"), "way": _WAY}),
+    "merge": Sort(
+        "a line end gets lost, so that two lines run together",
+        {
+            "p": _share("line ends"),
+            "way": _WAY,
+        },
+    ),
+    "delay": Sort(
+        "answers come late",
+        {
+            "seconds": Key("seconds", None, "by how much at most"),
+            "p": Key("share", 1.0, "share of answers it happens to"),
+        },
+    ),
+    "stall": Sort(
+        "the board says nothing for a while, once",
+        {"before": _BEFORE, "seconds": Key("seconds", 60.0, "for how long")},
+    ),
+    "lost-ok": Sort("an acknowledgement is not sent", {"p": _share("acknowledgements")}),
+    "full": Sort(
+        "the board has little room for what it is sent; what finds none is lost",
+        {
+            "ring": Key("count", 32, "bytes it can keep"),
+            "slots": Key("count", 1, "lines it can keep besides"),
+        },
+    ),
+    "storage": Sort(
+        "storing does not do what it says",
+        {
+            "does": Key(
+                "word",
+                "lies",
+                "lies (says stored, is not), fails (says so), none (there is no storage)",
+                ("lies", "fails", "none"),
+            )
+        },
+    ),
+    "layout": Sort("new firmware finds a stored block of another layout: defaults are live", {}),
+    "speed": Sort(
+        "the board talks at another speed than the client expects",
+        {"baud": Key("count", 250000, "its real speed")},
+    ),
+    "reset-on-open": Sort("opening the port restarts the board", {}),
+    "chatter": Sort(
+        "somebody else talks to the board too; its answers come to us",
+        {"p": _share("our lines")},
+    ),
+    "echo": Sort("the board sends our own lines back", {}),
+    "no-resend-ok": Sort("a request to send again is not followed by an acknowledgement", {}),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One fault that was asked for."""
+
+    name: str
+    values: Mapping[str, Any]
+
+    def __str__(self) -> str:
+        given = ",".join(f"{key}={value}" for key, value in self.values.items() if value != "")
+        return f"{self.name}:{given}" if given else self.name
+
+
+def parse_faults(specs: Iterable[str]) -> tuple[Fault, ...]:
+    """Faults from their texts.  Raises BadInput that names all mistakes of all texts."""
+    faults: list[Fault] = []
+    problems: list[Problem] = []
+    for spec in specs:
+        for text in spec.split("+"):
+            fault, found = _parse(text.strip())
+            problems += found
+            faults += [fault] if fault else []
+    if problems:
+        raise BadInput(
+            f"{len(problems)} mistake{'s' if len(problems) > 1 else ''} in the faults asked for",
+            problems=problems,
+            remedy="`plumbelt sim --help` lists all faults.",
+        )
+    return tuple(faults)
+
+
+def _parse(text: str) -> tuple[Fault | None, list[Problem]]:
+    name, _, rest = text.partition(":")
+    sort = FAULTS.get(name)
+    if sort is None:
+        return None, [_problem(text, name, f"no such fault{_nearest(name, FAULTS)}")]
+    given: dict[str, Any] = {}
+    problems: list[Problem] = []
+    for pair in rest.split(",") if rest else ():
+        key, equals, value = pair.partition("=")
+        if key not in sort.keys:
+            problems.append(_problem(text, key, f"no such key{_nearest(key, sort.keys)}"))
+        elif key in given:
+            problems.append(_problem(text, key, "given twice"))
+        elif not equals:
+            problems.append(_problem(text, key, "expected key=value"))
+        else:
+            try:
+                given[key] = sort.keys[key].read(value)
+            except ValueError as error:
+                problems.append(_problem(text, key, str(error)))
+                given[key] = None
+    for key, about in sort.keys.items():
+        if key not in given and about.default is None:
+            problems.append(_problem(text, key, f"missing: {about.help}"))
+    values = {key: given.get(key, about.default) for key, about in sort.keys.items()}
+    if not problems and "before" in values and not (values["before"] or values.get("after")):
+        either = " or ".join(key for key in ("before", "after") if key in values)
+        problems.append(_problem(text, either, "missing: at which command"))
+    return Fault(name, values), problems
+
+
+def _problem(text: str, key: str, what: str) -> Problem:
+    return Problem(f"fault {text!r}", None, key, what)
+
+
+def _nearest(word: str, known: Iterable[str]) -> str:
+    close = difflib.get_close_matches(word, list(known), n=1)
+    return f"; did you mean {close[0]!r}?" if close else f"; known are {', '.join(known)}"
+
+
+# ---------------------------------------------------------------------- on the cable
+
+
+class _PerByte(Trouble):
+    """Happens to single bytes."""
+
+    def __init__(self, p: float, way: str, rng: random.Random) -> None:
+        self.p, self.way, self.rng = p, way, rng
+
+    def carry(self, data: bytes, way: Way, cable: Cable) -> bytes:
+        if self.way not in (way, "both") or not self.p:
+            return data
+        out = bytearray()
+        for byte in data:
+            if self.rng.random() < self.p:
+                out += self.hit(byte)
+            else:
+                out.append(byte)
+        return bytes(out)
+
+    def hit(self, byte: int) -> bytes:
+        raise NotImplementedError
+
+
+class Drop(_PerByte):
+    def hit(self, byte: int) -> bytes:
+        return b""
+
+
+class Corrupt(_PerByte):
+    def hit(self, byte: int) -> bytes:
+        return bytes([byte ^ 1 << self.rng.randrange(8)])
+
+
+class Merge(_PerByte):
+    """Loses line ends only."""
+
+    def hit(self, byte: int) -> bytes:
+        return b"" if byte in b"\r\n" else bytes([byte])
+
+
+class PerLine(Trouble):
+    """Happens to whole lines; bytes without a line end wait for it."""
+
+    def __init__(self, p: float, way: str, rng: random.Random) -> None:
+        self.p, self.way, self.rng = p, way, rng
+        self._begun: dict[Way, bytes] = {"sent": b"", "received": b""}
+
+    def carry(self, data: bytes, way: Way, cable: Cable) -> bytes:
+        if self.way not in (way, "both"):
+            return data
+        *lines, rest = (self._begun[way] + data).split(b"\n")
+        self._begun[way] = rest
+        return b"".join(self.line(line + b"\n") for line in lines)
+
+    def line(self, line: bytes) -> bytes:
+        raise NotImplementedError
+
+    def strikes(self) -> bool:
+        return self.rng.random() < self.p
+
+
+class Duplicate(PerLine):
+    def line(self, line: bytes) -> bytes:
+        return line * 2 if self.strikes() else line
+
+
+class LostOk(PerLine):
+    def line(self, line: bytes) -> bytes:
+        return b"" if line.startswith(b"ok") and self.strikes() else line
+
+
+class Delay(Trouble):
+    """Answers come late, never out of order."""
+
+    def __init__(self, seconds: float, p: float, rng: random.Random) -> None:
+        self.seconds, self.p, self.rng = seconds, p, rng
+
+    def delay(self) -> float:
+        return self.rng.uniform(0, self.seconds) if self.rng.random() < self.p else 0.0
+
+
+class Unplug(Trouble):
+    """Counts bytes and pulls the cable after the last one that still goes through."""
+
+    def __init__(self, after: int, way: str) -> None:
+        self.left, self.way = after, way
+
+    def carry(self, data: bytes, way: Way, cable: Cable) -> bytes:
+        if self.way not in (way, "both"):
+            return data
+        data, lost = data[: self.left], data[self.left :]
+        self.left -= len(data)
+        if lost or not self.left:
+            cable.unplug()
+        return data
+
+
+class WrongSpeed(Trouble):
+    """Bits are sampled at the wrong places: what arrives is junk, the same for the same bytes."""
+
+    def __init__(self, baud: int) -> None:
+        self.baud = baud
+
+    def carry(self, data: bytes, way: Way, cable: Cable) -> bytes:
+        client = cable.client_baud
+        if client is not None and abs(client - self.baud) <= 0.03 * self.baud:
+            return data
+        return missampled(data, self.baud / (client or 115200))
+
+
+def missampled(data: bytes, ratio: float) -> bytes:
+    """Bytes that a receiver makes of `data` if the sender's speed is `ratio` times its own.
+
+    Eight data bits, a start bit 0 and a stop bit 1, back to back, sampled mid-bit by a receiver
+    that starts at each falling edge; a stop bit that reads 0 is a framing error and its byte is
+    given all the same.
+    """
+    bits: list[int] = []
+    for byte in data:
+        bits += [0, *((byte >> i) & 1 for i in range(8)), 1]
+    bits += [1] * 20
+    out = bytearray()
+    place = 0.0
+    while (start := _falling_edge(bits, place)) is not None:
+        byte = 0
+        for i in range(8):
+            at = int(start + (1.5 + i) * ratio)
+            byte |= (bits[at] if at < len(bits) else 1) << i
+        out.append(byte)
+        place = start + 9.5 * ratio
+    return bytes(out)
+
+
+def _falling_edge(bits: Sequence[int], place: float) -> int | None:
+    for i in range(max(0, int(place)), len(bits)):
+        if bits[i] == 0 and (i == 0 or bits[i - 1] == 1):
+            return i
+    return None
+
+
+class ResetOnOpen(Trouble):
+    def opened(self, controller: Controller) -> None:
+        controller.restart()
+
+
+class Chatter(PerLine):
+    """Answers to somebody else's questions, in between ours."""
+
+    _HEARD = (b"echo:no SD card\n", b"X:0.00 Y:0.00 Z:0.00 E:0.00 Count X:0 Y:0 Z:0\n", b"wait\n")
+
+    def line(self, line: bytes) -> bytes:
+        return self.rng.choice(self._HEARD) + line if self.strikes() else line
+
+
+# ---------------------------------------------------------------------- in the controller
+
+
+class AtCommand(Watcher):
+    """Something happens at a certain command, once."""
+
+    def __init__(self, before: str, after: str = "", count: int = 1) -> None:
+        self.first, self.then, self.left = before, after, count
+
+    def before(self, controller: Controller, text: str) -> bool:
+        return self._due(self.first, text) and self.strike(controller, text)
+
+    def after(self, controller: Controller, text: str) -> bool:
+        return self._due(self.then, text) and self.strike(controller, text)
+
+    def _due(self, start: str, text: str) -> bool:
+        if not start or self.left <= 0 or not text.startswith(start):
+            return False
+        self.left -= 1
+        return self.left == 0
+
+    def strike(self, controller: Controller, text: str) -> bool:
+        raise NotImplementedError
+
+
+class Restart(AtCommand):
+    def strike(self, controller: Controller, text: str) -> bool:
+        controller.restart()
+        return True
+
+
+class Halt(AtCommand):
+    def strike(self, controller: Controller, text: str) -> bool:
+        controller.halt("heater 0 does not follow")
+        return True
+
+
+class Stall(AtCommand):
+    def __init__(self, before: str, seconds: float) -> None:
+        super().__init__(before)
+        self.seconds = seconds
+
+    def strike(self, controller: Controller, text: str) -> bool:
+        controller.stall(self.seconds, text)
+        return True
+
+
+def apply_faults(controller: Controller, faults: Sequence[Fault], seed: int) -> None:
+    """Build the faults into a controller; the same `seed` gives the same ones at the same bytes."""
+    troubles = controller.troubles
+    for number, fault in enumerate(faults):
+        rng = random.Random(f"{seed} {number} {fault.name}")
+        v = fault.values
+        match fault.name:
+            case "unplug":
+                troubles.append(Unplug(v["after"], v["way"]))
+            case "drop":
+                troubles.append(Drop(v["p"], v["way"], rng))
+            case "corrupt":
+                troubles.append(Corrupt(v["p"], v["way"], rng))
+            case "merge":
+                troubles.append(Merge(v["p"], v["way"], rng))
+            case "duplicate":
+                troubles.append(Duplicate(v["p"], v["way"], rng))
+            case "lost-ok":
+                troubles.append(LostOk(v["p"], "received", rng))
+            case "chatter":
+                troubles.append(Chatter(v["p"], "received", rng))
+            case "delay":
+                troubles.append(Delay(v["seconds"], v["p"], rng))
+            case "speed":
+                troubles.append(WrongSpeed(v["baud"]))
+            case "reset-on-open":
+                troubles.append(ResetOnOpen())
+            case _:
+                _in_controller(controller, fault)
+
+
+def _in_controller(controller: Controller, fault: Fault) -> None:
+    v = fault.values
+    match fault.name:
+        case "restart":
+            controller.watchers.append(Restart(v["before"], v["after"], v["count"]))
+        case "halt":
+            controller.watchers.append(Halt(v["before"]))
+        case "stall":
+            controller.watchers.append(Stall(v["before"], v["seconds"]))
+        case "full":
+            controller.set_options(ring_bytes=v["ring"], slots=v["slots"])
+        case "storage":
+            controller.storage_fault = v["does"]
+        case "layout":
+            controller.storage_fault = "unreadable"
+            controller.load()
+            controller.changes.clear()
+        case "echo":
+            controller.set_options(echo=True)
+        case "no-resend-ok":
+            controller.set_options(resend_ok=False)
+        case _:
+            raise AssertionError(fault.name)

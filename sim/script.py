@@ -1,0 +1,157 @@
+"""The family whose settings stand in a start-up script and that answers in sentences.
+
+What is live changes by M-codes and is gone with the next boot: `M500` stores heater models and
+probe values, never steps, speeds or accelerations.  `M503` prints the script's text, not what is
+live.  Speeds are mm/min.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from sim.controller import ANSWERED, Hold, Options
+from sim.gcode import PrinterController
+from sim.motion import Motion
+
+
+class Script(PrinterController):
+    """Answers single questions in one sentence each."""
+
+    family = "script"
+    boot_word = ""
+    #: The script runs M501, so that stored heater models count.
+    runs_override = True
+
+    def __init__(
+        self,
+        motion: Motion,
+        live: Mapping[str, float],
+        *,
+        defaults: Mapping[str, float] | None = None,
+        other: Sequence[str] = (),
+        options: Options | None = None,
+    ) -> None:
+        super().__init__(motion, live, defaults=defaults, other=other, options=options)
+        self.file = dict(live)  #: values of the script
+
+    def edit(self, key: str, value: float) -> None:
+        """Change a value in the script, as the technician does with an editor."""
+        self.file[key] = value
+
+    # ------------------------------------------------------------------ settings
+
+    def load(self) -> bool:
+        self.live = dict(self.file)
+        self._noted("load")
+        self.apply()
+        return True
+
+    def store(self) -> bool:
+        """Heater models and offsets only; nothing that this simulator holds as a setting."""
+        return self.storage_fault not in ("fails", "none")
+
+    def script_lines(self) -> list[str]:
+        """The script, as it is in the file."""
+        file = self.file
+        lines = [f"; start-up script of {self.options.name}", "G90", "M83"]
+        for code, kind, factor in (
+            ("M92", "steps_per_mm", 1.0),
+            ("M203", "max_speed", 60.0),
+            ("M201", "max_acceleration", 1.0),
+        ):
+            words = " ".join(
+                f"{letter}{file[key] * factor:.3f}" for letter, key in _axes(kind) if key in file
+            )
+            if words:
+                lines.append(f"{code} {words}")
+        lines += self.other
+        if self.runs_override:
+            lines.append("M501")
+        return lines
+
+    def _sentence(self, kind: str, factor: float = 1.0) -> str:
+        parts = [
+            f"{letter}: {self.live[key] * factor:.3f}"
+            for letter, key in _axes(kind)
+            if key in self.live
+        ]
+        return ", ".join(parts)
+
+    # ------------------------------------------------------------------ answers
+
+    def not_known(self, text: str) -> Hold | None:
+        self.say(f"Error: {text.split()[0]}: Command is not supported")
+        self.ack()
+        return None
+
+    def say_busy(self) -> None:
+        """This family has no word for that."""
+
+    def cold_nozzle(self) -> None:
+        self.say("Error: nozzle too cold, filament not moved")
+
+    def _boot(self) -> None:
+        self.say(f"{self.options.name} board, simulated, is up and running.")
+
+    # ------------------------------------------------------------------ words
+
+    def _setting(self, words: Mapping[str, float], kind: str, title: str, factor: float) -> None:
+        given = [letter for letter in words if letter in "XYZE"]
+        for letter in given:
+            key = f"{kind}.{'e0' if letter == 'E' else letter.lower()}"
+            self.set(key, words[letter] / factor)
+        if not given:
+            self.say(f"{title}: {self._sentence(kind, factor)}")
+
+    def on_M92(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self._setting(words, "steps_per_mm", "Steps/mm", 1.0)
+        return None
+
+    def on_M203(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self._setting(words, "max_speed", "Max speeds (mm/min)", 60.0)
+        return None
+
+    def on_M201(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self._setting(words, "max_acceleration", "Accelerations (mm/sec^2)", 1.0)
+        return None
+
+    def on_M566(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self._setting(words, "jerk", "Maximum jerk rates (mm/min)", 60.0)
+        return None
+
+    def on_M115(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.say(
+            f"FIRMWARE_NAME: script bench FIRMWARE_VERSION: 1-simulated"
+            f" ELECTRONICS: {self.options.name}"
+        )
+        return None
+
+    def on_M500(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        if not self.store():
+            self.say("Error: M500: storage cannot be written")
+        elif not self.runs_override:
+            self.say(
+                "Warning: M500: No M501 command was executed at start-up,"
+                " so what is stored now will not be loaded"
+            )
+        return None
+
+    def on_M501(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        return None
+
+    def on_M502(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.load()
+        return None
+
+    def on_M503(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        for line in self.script_lines():
+            self.say(line)
+        return None
+
+    def on_M999(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self.restart()
+        return ANSWERED
+
+
+def _axes(kind: str) -> list[tuple[str, str]]:
+    return [(axis.upper(), f"{kind}.{axis}") for axis in "xyz"] + [("E", f"{kind}.e0")]
