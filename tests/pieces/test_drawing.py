@@ -1,0 +1,111 @@
+import math
+import re
+import xml.etree.ElementTree as ET
+
+import pytest
+
+from agent.pieces import PIECES
+from agent.pieces.drawing import svg
+from agent.pieces.view import hull, views
+from tests.pieces.machines import ANGLES, machine
+
+SVG = "{http://www.w3.org/2000/svg}"
+each_piece = pytest.mark.parametrize("name", PIECES)
+each_angle = pytest.mark.parametrize("angle", ANGLES)
+
+
+def page(piece):
+    return ET.fromstring(svg(piece))
+
+
+def polygons(root, kind):
+    return [
+        [tuple(map(float, point.split(","))) for point in node.get("points").split()]
+        for node in root.iter(f"{SVG}polygon")
+        if node.get("class") == kind
+    ]
+
+
+@each_angle
+@each_piece
+def test_each_reading_is_seen_once_unshortened_and_in_order(name, angle):
+    piece = PIECES[name](machine(angle))
+    readings = [reading for view in views(piece) for reading in view.readings]
+    assert sorted(r.number for r in readings) == list(range(1, len(piece.features) + 1))
+    for reading in readings:
+        assert reading.feature is piece.features[reading.number - 1]
+        length = math.hypot(*reading.feature.along)
+        assert math.dist(*reading.ends) == pytest.approx(length)
+
+
+@each_angle
+@each_piece
+def test_the_list_has_names_kinds_and_lengths_in_order(name, angle):
+    piece = PIECES[name](machine(angle))
+    words = [node.text for node in page(piece).iter(f"{SVG}text")]
+    places = [words.index(feature.name) for feature in piece.features]
+    assert places == sorted(places)
+    for feature, place in zip(piece.features, places, strict=True):
+        length = f"{math.hypot(*feature.along):.2f}"
+        kind, nominal = words[place + 1 : place + 3]
+        assert kind == feature.kind
+        assert nominal == (f"0 over {length}" if kind in ("lean", "sway") else length)
+
+
+@each_piece
+def test_every_number_stands_in_the_list_and_at_its_line(name):
+    piece = PIECES[name](machine())
+    badges = [t.text for t in page(piece).iter(f"{SVG}text") if t.get("class") == "num"]
+    assert sorted(badges, key=int) == [
+        str(n) for n in range(1, len(piece.features) + 1) for _ in range(2)
+    ]
+
+
+@each_angle
+@each_piece
+def test_jaws_are_drawn_to_scale_where_they_touch(name, angle):
+    """Tips of the wedges lie as far apart on the page as the drawing's scale says."""
+    piece = PIECES[name](machine(angle))
+    root = page(piece)
+    ratio = re.search(r"scale ([\d.]+) : ([\d.]+)", "".join(root.itertext()))
+    scale = float(ratio[1]) / float(ratio[2])
+    tips = [points[0] for points in polygons(root, "jaw")]
+    readings = [reading for view in views(piece) for reading in view.readings]
+    for reading, (a, b) in zip(readings, zip(tips[::2], tips[1::2], strict=True), strict=True):
+        length = math.hypot(*reading.feature.along)
+        assert math.dist(a, b) == pytest.approx(scale * length, abs=0.02)
+
+
+@each_angle
+@each_piece
+def test_everything_stays_on_the_page(name, angle):
+    root = page(PIECES[name](machine(angle), number=6))
+    *_, width, height = map(float, root.get("viewBox").split())
+    for kind in ("body", "mark", "jaw"):
+        for points in polygons(root, kind):
+            assert all(0 <= x <= width and 0 <= y <= height for x, y in points)
+    for node in root.iter(f"{SVG}text"):
+        # 1.9 mm a letter is on the wide side for 3.1 mm type
+        if node.get("transform") is None and node.get("class") not in ("head", "num"):
+            assert float(node.get("x")) + 1.9 * len(node.text) <= width + 4, node.text
+
+
+def test_no_view_is_a_mirror_image():
+    """Seen from each side, turning x into s is turning right into up the way the side tells."""
+    post_views = {view.title: view for view in views(PIECES["post"](machine(), number=1))}
+    above = {shape.name: shape for shape in post_views["from above"].shapes}
+    middle = {name: centre(shape.corners) for name, shape in above.items()}
+    # the arrow leads to the right (+s), the ridge (+x) lies below it, the pip above
+    assert middle["arrow 1"][0] > middle["arrow 3"][0]
+    assert middle["ridge +x"][1] < middle["arrow 3"][1] < middle["pip 1"][1]
+    behind = {s.name: centre(s.corners) for s in post_views["from behind (from -s)"].shapes}
+    assert behind["tall"][0] < behind["low"][0]
+
+
+def centre(corners):
+    return tuple(sum(values) / len(corners) for values in zip(*corners, strict=True))
+
+
+def test_hull_of_a_square_with_points_inside_and_on_its_edges():
+    points = [(0.0, 0.0), (2.0, 0.0), (2.0, 2.0), (0.0, 2.0), (1.0, 1.0), (1.0, 0.0)]
+    assert hull(points) == ((0, 0), (2, 0), (2, 2), (0, 2))
