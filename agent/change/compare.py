@@ -107,10 +107,17 @@ def compare_with_live(profile: Profile, readback: Readback) -> tuple[Difference,
     return compare_settings(_settings(profile), readback.settings)
 
 
-def compare_live_with_stored(link: Link, family: Family, machine: str, *, journal: Journal) -> Look:
+def compare_live_with_stored(
+    link: Link,
+    family: Family,
+    machine: str,
+    *,
+    journal: Journal,
+    written: Mapping[str, float] | None = None,
+) -> Look:
     """What is live and not stored; every value stays live as it was.
 
-    Raises as `agent.change.storing.look` does.
+    `written` and errors: see `agent.change.storing.look`.
     """
     nothing = Plan(machine, family.name, changes=(), lines=(), snapshot="")
-    return look(link, family, nothing, journal=journal)
+    return look(link, family, nothing, journal=journal, written=written)

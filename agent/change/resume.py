@@ -6,7 +6,7 @@ holds.  Finishing and undoing are plans like any other: previewed, approved, wri
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -163,3 +163,16 @@ def _before(change: Change, saved: Any) -> float:
     written = None if saved is None else saved.written
     setting = Setting(change.old, change.unit, change.digits)
     return written if written is not None and setting.agrees_with(written) else change.old
+
+
+def values_written(journals: Iterable[Sequence[Entry]]) -> dict[str, float]:
+    """Full-precision values that journalled lines were to set, the latest of each key.
+
+    A printed value that agrees with one of these stands for it.
+    """
+    written: dict[str, float] = {}
+    for entries in journals:
+        head = next((entry for entry in entries if entry["step"] == "begun"), None)
+        if head is not None:
+            written |= Plan.from_plain(head["plan"]).wanted
+    return written

@@ -68,8 +68,18 @@ class Look:
 # --- looking -------------------------------------------------------------------------------------
 
 
-def look(link: Link, family: Family, plan: Plan, *, journal: Journal) -> Look:
+def look(
+    link: Link,
+    family: Family,
+    plan: Plan,
+    *,
+    journal: Journal,
+    written: Mapping[str, float] | None = None,
+) -> Look:
     """What storing now would make permanent; leaves every value live as it was.
+
+    Values are put back in full precision where it is known: those of the plan, and those of
+    `written` (what was sent at some time) that agree with what is printed now.
 
     Raises Refused if the plan is not live, if storing is not possible here, or if the live values
     could not be put back; Broken if the link failed on the way.
@@ -87,7 +97,8 @@ def look(link: Link, family: Family, plan: Plan, *, journal: Journal) -> Look:
             notes=(note,),
             live=_values(live),
         )
-    back = _lines_back(family, plan, live)
+    exact = _exact(live, {**(written or {}), **plan.wanted})
+    back = _lines_back(family, exact, live)
     journal.note("looking", plan=plan.to_plain(), snapshot=snapshot_plain(live), back=back)
     with _breakable(plan, journal):
         said = _send(link, family, family.words.reload, journal)
@@ -97,10 +108,8 @@ def look(link: Link, family: Family, plan: Plan, *, journal: Journal) -> Look:
             if key in back:
                 _send(link, family, back[key], journal)
         again = read_clean(link, family)
-    found = _look(plan, family, live, stored, said)
-    lost = [
-        key for key in differing if not again.settings[key].agrees_with(_exact(plan, live, key))
-    ]
+    found = _look(plan, family, live, exact, stored, said)
+    lost = [key for key in differing if _differs(live, again, key)]
     journal.note(CLOSED, look=found.to_plain(), lost=lost)
     if lost:
         raise Refused(
@@ -148,27 +157,35 @@ def _differs(live: Readback, stored: Readback, key: str) -> bool:
     return setting is None or setting.value != live.settings[key].value
 
 
-def _exact(plan: Plan, live: Readback, key: str) -> float:
-    """Full-precision value where it is known, else the printed one."""
-    return plan.wanted.get(key, live.settings[key].value)
+def _exact(live: Readback, written: Mapping[str, float]) -> dict[str, float]:
+    """Every live value: in full precision where one that was written agrees with the print."""
+    return {
+        key: written[key] if key in written and setting.agrees_with(written[key]) else setting.value
+        for key, setting in live.settings.items()
+    }
 
 
-def _lines_back(family: Family, plan: Plan, live: Readback) -> dict[str, str]:
+def _lines_back(family: Family, exact: Mapping[str, float], live: Readback) -> dict[str, str]:
     """The line that brings each live value back; keys that cannot be written have none."""
     lines: dict[str, str] = {}
-    for key in live.settings:
+    for key, value in exact.items():
         try:
-            lines[key] = family.write_line(key, _exact(plan, live, key), live)
+            lines[key] = family.write_line(key, value, live)
         except Refused:
             continue
     return lines
 
 
 def _look(
-    plan: Plan, family: Family, live: Readback, stored: Readback, said: tuple[Event, ...]
+    plan: Plan,
+    family: Family,
+    live: Readback,
+    exact: Mapping[str, float],
+    stored: Readback,
+    said: tuple[Event, ...],
 ) -> Look:
     changes = [
-        Change(key, was.value, _exact(plan, live, key), was.unit, was.digits)
+        Change(key, was.value, exact[key], was.unit, was.digits)
         for key, was in stored.settings.items()
         if key in live.settings and _differs(live, stored, key)
     ]
