@@ -6,6 +6,7 @@ The only module of the product that imports the simulator.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -42,35 +43,38 @@ class Rehearsal:
     """A simulated machine on the bench."""
 
     machine: SimulatedMachine
-    transport: Transport | None = None  #: in memory, with a clock that jumps
-    server: Server | None = None  #: or behind a pseudo-terminal
+    server: Server | None = None  #: None: in memory, on a clock that jumps
     seed: int | None = None
 
     @property
     def address(self) -> str:
         """What to attach to."""
-        if self.server is not None:
-            return self.server.address
-        return self.transport.name if self.transport is not None else ""
+        return "memory://" if self.server is None else self.server.address
 
     def open(self) -> Transport:
         """A transport to the machine, as `attach` wants it."""
-        if self.transport is not None:
-            return self.transport
+        if self.server is None:
+            from sim.memory import MemoryTransport
+
+            return MemoryTransport(self.machine.controller, name=self.address)
         from agent.wire.port import open_port
 
         return open_port(self.address)
+
+    def power_cycle(self) -> None:
+        """Switch the machine off and on: what was not stored is gone."""
+        with nullcontext() if self.server is None else self.server.lock:
+            controller = self.machine.controller
+            controller.power_on(controller.now)
 
     @property
     def received(self) -> tuple[str, ...]:
         """Every command line the controller accepted, framing removed, in order."""
         return tuple(self.machine.received)
 
-    def laid(self, name: str, gantry_angle_deg: float) -> None:
+    def laid(self, name: str) -> None:
         """Mark the newest piece on the belt with the name the session gave it."""
-        job = self.machine.bed.laid_jobs[-1]
-        job.label = name
-        self._angles = {**getattr(self, "_angles", {}), name: gantry_angle_deg}
+        self.machine.bed.laid_jobs[-1].label = name
 
     def measure(self, feature: Feature, piece: str, repeats: int) -> tuple[float, ...]:
         """What the simulated caliper or gauge reads, mm."""
@@ -104,10 +108,9 @@ def in_memory(
 ) -> Rehearsal:
     """A machine in this process on a clock that jumps: an hour of laying takes a second."""
     from sim.machine import build
-    from sim.memory import MemoryTransport
 
     machine = build(profile or plain_profile(), seed=seed, family=family, faults=faults)
-    return Rehearsal(machine, transport=MemoryTransport(machine.controller), seed=seed)
+    return Rehearsal(machine, seed=seed)
 
 
 def behind_a_terminal(

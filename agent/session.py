@@ -125,6 +125,41 @@ class Session:
 
         Raises LinkFailed if nobody answers in words, Refused if the family is not known.
         """
+        readback = self._join(transport)
+        self.first = readback
+        self.first_angle_deg = self.profile.mechanics.gantry_angle_deg
+        self.written = {
+            key: saved.written
+            for key, saved in self.profile.settings.items()
+            if saved.written is not None
+        }
+        self._begin_round()
+        self.rounds = self.rounds[-1:]
+        self.plan = self.done = self.looked = self.outcome = None
+        self.stages = set()
+        return readback
+
+    def attach_again(self, transport: Transport) -> Readback:
+        """After a power cycle or a lost cable: the same machine, all that is known of it stays.
+
+        Raises Refused if another controller answers.
+        """
+        known = self.readback
+        readback = self._join(transport)
+        if known is not None and (known.family, known.identity) != (
+            readback.family,
+            readback.identity,
+        ):
+            self.detach()
+            raise Refused(
+                f"another controller answers: {readback.identity or readback.family} instead of"
+                f" {known.identity or known.family}",
+                remedy="'attach' begins anew with it",
+            )
+        return readback
+
+    def _join(self, transport: Transport) -> Readback:
+        """Pair a link with a transport, find the family, read twice."""
         from agent.families import identify, read_back
         from agent.wire.link import Link
 
@@ -138,23 +173,12 @@ class Session:
                     + (f" ({identity})" if identity else ""),
                     remedy="Its settings were not touched",
                 )
-            readback = read_back(link, family)
+            self.readback = read_back(link, family)
         except BaseException:
             link.close()
             raise
         self.link, self.family = link, family
-        self.readback = self.first = readback
-        self.first_angle_deg = self.profile.mechanics.gantry_angle_deg
-        self.written = {
-            key: saved.written
-            for key, saved in self.profile.settings.items()
-            if saved.written is not None
-        }
-        self._begin_round()
-        self.rounds = self.rounds[-1:]
-        self.plan = self.done = self.looked = self.outcome = None
-        self.stages = set()
-        return readback
+        return self.readback
 
     def detach(self) -> None:
         """Let go of the port; what was measured stays."""

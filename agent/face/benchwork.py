@@ -33,6 +33,9 @@ WHOLE_SET: Final = ("strip", "post", "block")
 #: Readings that are asked for of each feature.
 REPEATS: Final = 3
 
+#: Times an answer that is no number is asked for again.
+TRIES: Final = 3
+
 #: A reading further from its nominal length than this share is asked about: digits swapped, the
 #: wrong feature, an inch display.
 FAR: Final = 0.2
@@ -219,7 +222,7 @@ def lay_with_progress(desk: Desk, drawn: Piece) -> Laid:
     with desk.screen.progress(f"laying {drawn.name}", len(lines)) as done, stoppable() as stop:
         laid = desk.session.lay(drawn, lines, on_progress=done, stop=stop)
     if desk.rehearsal is not None:
-        desk.rehearsal.laid(laid.name, desk.session.profile.mechanics.gantry_angle_deg)
+        desk.rehearsal.laid(laid.name)
     return laid
 
 
@@ -361,7 +364,7 @@ def asked_values(
         offered = desk.rehearsal.measure(feature, piece, repeats)
         words = " ".join(f"{value:.2f}" for value in offered)
         screen.say(f"  The simulated caliper shows: {words}")
-    while True:
+    for _ in range(TRIES):
         hint = f"{repeats} readings, Enter leaves it out"
         if offered:
             hint = "Enter takes these" + (", 'all' takes all from here" if many else "")
@@ -382,6 +385,10 @@ def asked_values(
         near = abs(statistics.median(values) / nominal - 1) <= FAR
         if near or screen.agrees(f"  That is far from {nominal:g} mm. Keep it?"):
             return values
+    screen.say(
+        f"  {feature.name} is left out; 'gauge {feature.name.replace(' ', '-')}' comes back."
+    )
+    return ()
 
 
 def gauge_moves(

@@ -29,6 +29,12 @@ STAGE_WORDS: Final[dict[str, Stage]] = {
     "job": "after a job's start",
 }
 
+#: What the technician does at the machine for a stage.
+REQUESTS: Final = {
+    "homing": "Home the across and gantry axes at the machine, never the belt.",
+    "job": "Start a usual job at the machine, and stop it once it has begun.",
+}
+
 
 @click.command(cls=Verb)
 @as_json
@@ -193,9 +199,35 @@ def prove(desk: Desk, /, after: str) -> None:
     \b
     Example: plumbelt> prove power
     """
+    link, _ = desk.session.joined()
+    address = link.transport.name
+    if desk.session.done is None:
+        raise Refused("nothing was written in this session", remedy="'write' comes first")
+    if after == "power":
+        power_cycle(desk, address)
+    elif not desk.screen.agrees(f"{REQUESTS[after]} Done?"):
+        raise Refused("not proved", remedy="Nothing was sent")
     outcome = desk.session.prove(STAGE_WORDS[after])
     tables.outcome(desk.screen, outcome)
     finish(desk, outcome)
+
+
+def power_cycle(desk: Desk, address: str) -> None:
+    """Let go of the machine, have it switched off and on, and attach to it again."""
+    desk.session.detach()
+    if desk.rehearsal is not None:
+        desk.rehearsal.power_cycle()
+        desk.screen.say("The simulated machine was switched off and on.")
+        transport = desk.rehearsal.open()
+    else:
+        desk.screen.ask(
+            "Support the gantry, switch the machine off, wait ten seconds, switch it on, and wait"
+            " until it is up. A cable that feeds the board has to be pulled as well. Enter:"
+        )
+        from agent.wire.port import open_port
+
+        transport = open_port(address)
+    desk.session.attach_again(transport)
 
 
 @click.command(cls=Verb)

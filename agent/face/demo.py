@@ -166,7 +166,7 @@ def _measure(job: Job, heading: str) -> None:
         lines = session.lines_of(piece)
         with screen.progress(f"laying {name:<5}", len(lines)) as done:
             laid = session.lay(piece, lines, on_progress=done)
-        bench.laid(laid.name, session.profile.mechanics.gantry_angle_deg)
+        bench.laid(laid.name)
         for feature in piece.features:
             session.take(feature, bench.measure(feature, laid.name, RESEATS), laid.name)
     screen.say(f"{len(session.now.taken)} features read, the caliper put on {RESEATS} times each.")

@@ -1,0 +1,67 @@
+"""A desk for tests: a simulated machine in memory, and a technician who answers from a list."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+from agent.face.desk import Desk
+from agent.face.screen import Screen
+from agent.rehearsal import Rehearsal, in_memory
+from agent.session import Session
+from agent.store.journal import MemoryJournal
+from agent.store.profiles import load_profile
+
+
+class Technician:
+    """Answers questions: the first entry whose words are in the question, or nothing at all."""
+
+    def __init__(self, answers: dict[str, str | Callable[[str], str]] | None = None) -> None:
+        self.answers = answers or {}
+        self.asked: list[str] = []
+
+    def __call__(self, question: str) -> str:
+        self.asked.append(question)
+        for words, answer in self.answers.items():
+            if words in question:
+                return answer(question) if callable(answer) else answer
+        return ""
+
+
+#: Says yes to all that is asked before something moves.
+WILLING = {"Read and understood": "understood", "clear": "yes", "'all' takes": "all"}
+
+
+def digest_in(question: str) -> str:
+    """The digest that a question wants, as a technician would type its start."""
+    return question.partition("digest ")[2][:4]
+
+
+def desk_at(seed: int = 3, answers: dict[str, str | Callable[[str], str]] | None = None) -> Desk:
+    """A desk at a machine in memory, nothing attached yet."""
+    rehearsal: Rehearsal = in_memory(seed=seed)
+    session = Session(load_profile("heron"), journal=lambda _machine, _digest: MemoryJournal())
+    desk = Desk(Screen(Technician(WILLING | (answers or {}))), rehearsal, in_shell=True)
+    desk.session = session
+    return desk
+
+
+def carry_out(desk: Desk, lines: Iterable[str]) -> list[int]:
+    """Carry out lines as the shell would; their exit codes."""
+    from agent.face.shell import run_line
+
+    return [run_line(desk, line) for line in lines]
+
+
+#: Lines that lead up to a plan.
+TO_A_PLAN = (
+    "attach",
+    "gauge travel",
+    "lay strip",
+    "gauge strip",
+    "lay post",
+    "gauge post",
+    "lay block",
+    "gauge block",
+    "solve",
+    "preview",
+)

@@ -1,0 +1,189 @@
+"""A session by hand: verbs of the shell on a simulated machine, right and wrong answers."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from agent.face.desk import Desk
+from agent.face.guide import step_now
+from tests.face.bench import TO_A_PLAN, Technician, carry_out, desk_at, digest_in
+
+
+@pytest.fixture(scope="module")
+def planned() -> Desk:
+    """A desk with a previewed plan; what must not change it may share it."""
+    desk = desk_at(seed=3)
+    assert carry_out(desk, TO_A_PLAN) == [0] * len(TO_A_PLAN)
+    return desk
+
+
+def settings_lines(desk: Desk) -> list[str]:
+    """Lines that change or store settings, as the controller received them."""
+    assert desk.rehearsal is not None
+    words = ("M92 ", "M203", "M201", "M500", "M502")
+    return [line for line in desk.rehearsal.received if line.startswith(words)]
+
+
+@pytest.mark.parametrize("answer", ["", "y", "yes", "no", "zzzz", "0", "digest", "M92 X80", "\x1b"])
+def test_a_wrong_answer_at_the_confirmation_sends_nothing(
+    planned: Desk, capsys: pytest.CaptureFixture[str], answer: str
+) -> None:
+    assert planned.session.plan is not None
+    assert not planned.session.plan.empty
+    before = settings_lines(planned)
+    planned.screen.ask_with(Technician({"To write": answer}))
+    code = carry_out(planned, ["write"])
+    assert (code, settings_lines(planned)) == ([1], before)
+    assert "Nothing was sent" in capsys.readouterr().err
+
+
+def test_three_characters_of_the_digest_are_not_enough(planned: Desk) -> None:
+    before = settings_lines(planned)
+    planned.screen.ask_with(Technician({"To write": lambda q: digest_in(q)[:3]}))
+    assert carry_out(planned, ["write"]) == [1]
+    assert settings_lines(planned) == before
+
+
+def test_whole_job_by_hand() -> None:
+    desk = desk_at(seed=3, answers={"To write": digest_in, "To store": digest_in})
+    assert carry_out(desk, TO_A_PLAN) == [0] * len(TO_A_PLAN)
+    assert desk.rehearsal is not None
+    plan = desk.session.plan
+    assert plan is not None
+    already = len(settings_lines(desk))
+
+    assert carry_out(desk, ["write"]) == [0]
+    assert settings_lines(desk)[already:] == list(plan.lines)
+    assert desk.session.unstored
+
+    assert carry_out(desk, ["store"]) == [0]
+    assert not desk.session.unstored
+    assert settings_lines(desk).count("M500") == 1
+    again = [line for line in TO_A_PLAN if line.startswith(("gauge", "lay"))]
+    assert carry_out(desk, [*again, "solve"]) == [0] * (len(again) + 1)
+    compared = desk.session.compare()
+    assert len(compared) == 23
+    assert all(row.agrees for row in compared)
+
+
+def test_undo_brings_back_what_was_live_at_the_attach() -> None:
+    desk = desk_at(seed=5, answers={"To write": digest_in})
+    carry_out(desk, [*TO_A_PLAN, "write"])
+    assert desk.rehearsal is not None
+    first = desk.session.first
+    assert first is not None
+    assert desk.rehearsal.machine.controller.live["steps_per_mm.z"] != 105.37
+    assert carry_out(desk, ["undo"]) == [0]
+    live = desk.rehearsal.machine.controller.live
+    assert {key: live[key] for key in first.settings} == {
+        key: setting.value for key, setting in first.settings.items()
+    }
+    assert desk.session.profile.mechanics.gantry_angle_deg == 45
+
+
+def test_following_next_leads_from_the_port_to_the_proof() -> None:
+    def value_asked_for(question: str) -> str:
+        assert desk.session.plan is not None
+        key = question.partition("new value of ")[2].partition(" ")[0]
+        return f"{desk.session.plan.wanted[key]:.10g}"
+
+    # This plant is so far off that a new value has to be typed again.
+    answers = {"To write": digest_in, "To store": digest_in, "large change": value_asked_for}
+    desk = desk_at(seed=2, answers=answers)
+    done: list[str] = []
+    for _ in range(40):
+        step = step_now(desk)
+        if step.done:
+            break
+        done.append(step.line.partition(" ")[0])
+        assert carry_out(desk, [step.line]) == [0], step
+    measured = ["gauge", *["lay", "gauge"] * 3, "solve"]
+    change = ["preview", "write", "store", "prove"]
+    assert done == ["attach", *measured, *change, *measured]
+    assert "as it was foretold" in step_now(desk).why
+
+
+def test_nothing_moves_or_heats_before_the_cautions_are_acknowledged() -> None:
+    desk = desk_at()
+    desk.screen.ask_with(Technician({"clear": "yes"}))
+    assert carry_out(desk, ["attach", "lay strip", "gauge travel"]) == [0, 1, 1]
+    assert desk.rehearsal is not None
+    moves = ("G0", "G1", "G28", "M104", "M109", "M140", "M190")
+    assert [line for line in desk.rehearsal.received if line.startswith(moves)] == []
+
+
+def test_interrupt_while_laying_switches_the_heaters_off(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    desk = desk_at()
+    carry_out(desk, ["attach"])
+    count = 0
+
+    def stop() -> bool:
+        nonlocal count
+        count += 1
+        return count > 100
+
+    session = desk.session
+    with pytest.raises(Exception, match=r"stopped after 100 of \d+ lines.*heaters are off"):
+        session.lay(session.draw("strip"), stop=stop)
+    assert desk.rehearsal is not None
+    assert desk.rehearsal.received[-2:] == ("M104 S0", "M140 S0")
+    assert not session.hot
+    assert session.now.laid == []
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("solve", "there are no readings yet"),
+        ("gauge", "no piece has been laid"),
+        ("gauge travel-gantry 1o0", "expected a number"),
+        ("gauge travel 100", "but no axis"),
+        ("store", "nothing was written"),
+        ("undo", "nothing was written"),
+        ("prove power", "nothing was written"),
+        ("lay tower", "is not one of"),
+        ("attach", ""),
+        ("rehearse", "a shell already"),
+        ("'open", "cannot be taken apart"),
+        ("--port x", "a shell already"),
+        ("readback --port x", "one-shot use"),
+    ],
+)
+def test_lines_that_cannot_be_carried_out_say_why(
+    capsys: pytest.CaptureFixture[str], line: str, said: str
+) -> None:
+    desk = desk_at()
+    carry_out(desk, ["attach"])
+    capsys.readouterr()
+    code = carry_out(desk, [line])
+    err = capsys.readouterr().err
+    assert said in err
+    assert (code == [0]) == (said == "")
+    assert "Traceback" not in err
+
+
+def test_typed_readings_are_understood_with_point_and_comma() -> None:
+    desk = desk_at()
+    carry_out(desk, ["attach", "lay strip", "gauge strip-s1 19,98 20.01 20"])
+    taken = desk.session.now.taken
+    assert [(t.piece, t.reading.name, t.reading.mm) for t in taken] == [
+        ("strip", "strip s1", (19.98, 20.01, 20.0))
+    ]
+
+
+def test_json_of_the_shell_is_one_document(capsys: pytest.CaptureFixture[str]) -> None:
+    desk = desk_at()
+    carry_out(desk, ["attach"])
+    capsys.readouterr()
+    assert carry_out(desk, ["readback --json"]) == [0]
+    document = json.loads(capsys.readouterr().out)
+    assert document["settings"]["steps_per_mm.z"] == {
+        "value": 105.37,
+        "unit": "step/mm",
+        "digits": 2,
+    }
+    assert (document["family"], document["damaged"]) == ("replay", False)
