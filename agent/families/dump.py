@@ -19,8 +19,10 @@ _CHOICE: Final = re.compile(r"[A-Z]\d+")
 #: A field of a line that is kept as text: a letter alone, or with a number.
 _FIELD: Final = re.compile(r"[A-Z](?:-?\d+\.?\d*)?")
 
-#: Looks like a code or like values that have lost theirs.
-_FRAGMENT: Final = re.compile(r"(?:[GM]\d)|(?:.*\b[XYZE]-?\d+\.?\d*\s+[XYZE]-?\d)")
+#: Looks like a code, a code swallowed by other text, or values that have lost theirs.
+_FRAGMENT: Final = re.compile(
+    r"^[GM]\d|[GM]\d+(?:\.\d+)? [A-Z]-?\d|\b[XYZE]-?\d+\.?\d*\s+[XYZE]-?\d"
+)
 
 _UNSET: Final = re.compile(r"-1(?:\.0*)?")
 
@@ -71,11 +73,13 @@ class Dump(Collection):
                 self.note("it says that it cannot store settings (Cap:EEPROM:0)")
         elif is_numbered(text):
             self.note(f"a command came back, no setting: {text}")
-        elif _FRAGMENT.match(said):
+        elif notice(text) is not None:
+            return
+        elif _FRAGMENT.search(said):
             self.damage.append(f"the remains of a line: {text}")
         elif said.startswith(";") or said.endswith(":"):
             self._heading = said
-        elif notice(text) is None and "=" not in said:
+        elif "=" not in said:
             self.note(text)
 
     def _keep(self, line: CodeLine, text: str) -> None:

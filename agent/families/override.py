@@ -22,6 +22,7 @@ from agent.wire.exchange import Window
 CODES: Final[dict[str, Code]] = {
     "M92": Code(per_axis("steps_per_mm"), tool_id="P", whole="XYZ"),
     "M203": Code(per_axis("max_speed"), tool_id="P", whole="XYZ", unset=True),
+    "M201": Code(per_axis("max_acceleration"), tool_id="P", whole="XYZ", unset=True),
     "M204": Code({"S": "acceleration.print", "E": "max_acceleration.e"}, tool_id="P", unset=True),
     "M205": Code({"X": "junction_deviation", "S": "min_speed.print"}, unset=True),
     "M206": Code(per_axis("home_offset", "XYZ")),

@@ -5,16 +5,16 @@ Replies carry no checksum, so a reading counts only if two read-backs agree.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
 from agent.errors import LinkFailed
 from agent.families.base import Family, Query
 from agent.families.evidence import family_of, identity_in
-from agent.model.settings import Event, Readback, Setting
+from agent.model.settings import Readback, Setting
 from agent.wire.exchange import State
-from agent.wire.link import Link
+from agent.wire.link import Link, Reply
 
 #: Without these no reading of a machine is whole.
 _EXPECTED: Final = ("steps_per_mm.x", "steps_per_mm.y", "steps_per_mm.z")
@@ -44,34 +44,53 @@ def read_once(link: Link, family: Family) -> Readback:
 
     Raises LinkFailed as `Link.ask` does.  May be called in DOUBT: it sends only what reads.
     """
-    lines: list[str] = []
-    events: list[Event] = []
-    damage: list[str] = []
-    for query in family.query_settings:
-        reply = link.ask(query.line, end=query.end, timeout=query.timeout, reads=True)
-        lines += reply.lines
-        events += reply.events
-        if not reply.ok:
-            damage.append(f"{query.line} was refused: {reply.error}")
-    parsed = family.parse(lines)
-    for key in _EXPECTED:
-        if key not in parsed.settings and not any(key in said for said in parsed.damage):
-            damage.append(f"{key} is missing")
-    told = (*parsed.events, *(event for event in events if event not in parsed.events))
-    return replace(parsed, identity=link.identity, events=told, damage=(*damage, *parsed.damage))
+    return _parsed(_replies(link, family), link, family)
 
 
 def read_back(link: Link, family: Family) -> Readback:
-    """Two readings that must agree; where they do not, the difference is damage.
+    """Two readings that must agree to the letter; where they do not, that is damage.
 
     A reading without damage leaves DOUBT: the state of the controller is known again.
     Raises LinkFailed as `Link.ask` does.
     """
-    first, second = read_once(link, family), read_once(link, family)
-    both = agreed(first, second)
+    one, two = _replies(link, family), _replies(link, family)
+    both = agreed(_parsed(one, link, family), _parsed(two, link, family))
+    if not both.damaged:
+        both = replace(both, damage=_unlike(one, two))
     if not both.damaged:
         link.resync()
     return both
+
+
+def _replies(link: Link, family: Family) -> list[Reply]:
+    return [
+        link.ask(query.line, end=query.end, timeout=query.timeout, reads=True)
+        for query in family.query_settings
+    ]
+
+
+def _parsed(replies: Sequence[Reply], link: Link, family: Family) -> Readback:
+    parsed = family.parse([line for reply in replies for line in reply.lines])
+    damage = [f"{r.line} was refused: {r.error}" for r in replies if not r.ok and not r.lines]
+    for key in _EXPECTED:
+        if key not in parsed.settings and not any(key in said for said in parsed.damage):
+            damage.append(f"{key} is missing")
+    told = [event for reply in replies for event in reply.events]
+    return replace(
+        parsed,
+        identity=link.identity,
+        events=(*parsed.events, *(event for event in told if event not in parsed.events)),
+        damage=(*damage, *parsed.damage),
+    )
+
+
+def _unlike(one: Sequence[Reply], two: Sequence[Reply]) -> tuple[str, ...]:
+    """Lines that differ: a value that was lost in both readings shows in its remains."""
+    first, second = ([line for reply in read for line in reply.lines] for read in (one, two))
+    if first == second:
+        return ()
+    changed = [line for line in (*first, *second) if (line in first) != (line in second)]
+    return (f"two readings differ: {'; '.join(changed[:4]) or 'lines repeated'}",)
 
 
 def agreed(first: Readback, second: Readback) -> Readback:
