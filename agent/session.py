@@ -69,6 +69,7 @@ class Round:
     gantry_angle_deg: float  #: slicing angle of the pieces
     laid: list[Laid] = field(default_factory=list)
     taken: list[Taken] = field(default_factory=list)
+    read_again: set[str] = field(default_factory=set)  #: readings that were taken twice
     survey: Survey | None = None
     solution: Solution | None = None
 
@@ -389,6 +390,7 @@ class Session:
         ]
         if same:
             self.now.taken[same[0]] = taken
+            self.now.read_again.add(feature.name)
         else:
             self.now.taken.append(taken)
         return reading

@@ -113,7 +113,8 @@ def read_again(desk: Desk) -> Step | None:
     if now.solution is None:
         return None
     for taken, residual in zip(now.taken, now.solution.residuals, strict=True):
-        if residual.outlier and taken.piece != MOVES:
+        known = taken.piece == MOVES or taken.reading.name in now.read_again
+        if residual.outlier and not known:
             name = taken.reading.name.replace(" ", "-")
             return Step(
                 f"gauge {name}",

@@ -91,7 +91,7 @@ def test_following_next_leads_from_the_port_to_the_proof() -> None:
 
     # This plant is so far off that a new value has to be typed again.
     answers = {"To write": digest_in, "To store": digest_in, "large change": value_asked_for}
-    desk = desk_at(seed=2, answers=answers)
+    desk = desk_at(seed=8, answers=answers)
     done: list[str] = []
     for _ in range(40):
         step = step_now(desk)

@@ -1,0 +1,278 @@
+"""Pictures of plain characters for the terminal: intervals, residuals, belt runs, drift.
+
+Every function returns lines of at most `width` characters, in ASCII and without colour: what a
+mark means is said by its shape and by words beside it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from agent.estimate.belt_run import BeltRun as Evaluated
+    from agent.estimate.drift import Dated, Drift
+    from agent.estimate.solution import Residual
+    from agent.model.survey import BeltRun
+
+#: Widest picture, characters: a terminal of the least size.
+WIDTH: Final = 80
+
+#: Width of a drawn interval, characters; odd, so that zero has a place of its own.
+INTERVAL_WIDTH: Final = 21
+
+#: Characters kept on the left of a diagram for the numbers of its upright axis.
+_MARGIN: Final = 9
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """One value with its interval, all in one unit."""
+
+    name: str
+    value: float
+    half: float  #: half width of the 95 % interval
+    reach: float  #: the drawn line goes from -reach to +reach
+    figures: str = ""  #: value and interval in digits
+    note: str = ""  #: what follows from it
+
+
+def interval(value: float, half: float, reach: float, width: int = INTERVAL_WIDTH) -> str:
+    """A value with its interval on a line from -reach to +reach: `:` is zero, `o` the value.
+
+    What lies outside is drawn as an arrow at the edge.  Raises ValueError for a reach that is not
+    positive.
+    """
+    if not reach > 0:
+        raise ValueError(f"reach must be positive, not {reach!r}")
+    middle = width // 2
+
+    def place(x: float) -> int:
+        return middle + round(max(-1.2, min(1.2, x / reach)) * middle)
+
+    row = [" "] * width
+    row[middle] = ":"
+    for i in range(max(place(value - half), 0), min(place(value + half), width - 1) + 1):
+        row[i] = "+" if i == middle else "-"
+    at = place(value)
+    row[min(max(at, 0), width - 1)] = "<" if at < 0 else ">" if at >= width else "o"
+    return "".join(row)
+
+
+def bars(rows: Sequence[Bar], width: int = WIDTH) -> list[str]:
+    """Each value with its interval on a line of its own; all lines of one length scale alike."""
+    if not rows:
+        return []
+    name, figures, note = (
+        max(len(text) for text in column)
+        for column in zip(*((row.name, row.figures, row.note) for row in rows), strict=True)
+    )
+    room = width - name - figures - note - 6
+    room = max(9, min(room, 41)) // 2 * 2 + 1
+    return [
+        f"{row.name:<{name}}  {row.figures:>{figures}}  "
+        f"{interval(row.value, row.half, row.reach, room)}  {row.note}".rstrip()[:width]
+        for row in rows
+    ]
+
+
+def residuals(
+    names: Sequence[str],
+    found: Sequence[Residual],
+    width: int = WIDTH,
+    *,
+    words: str = "read again",
+) -> list[str]:
+    """Readings against the estimate: `( )` holds 95 % of good readings, `o` is what is left.
+
+    An outlier is drawn as `#` and has `words` beside it.
+    """
+    if not found:
+        return []
+    reach = max(max(abs(r.residual), 2 * r.u) for r in found) * 1.05 or 1.0
+    wide = min(max(map(len, names)), 20)
+    room = max(width - wide - 15 - (len(words) + 2), 9) // 2 * 2 - 1
+    lines = [
+        f"{name[:wide]:<{wide}} {r.residual:+8.3f}  |{_held(r, reach, room)}|"
+        + (f"  {words}" if r.outlier else "")
+        for name, r in zip(names, found, strict=True)
+    ]
+    foot = f"{'':<{wide}} {'mm':>8}  {_ends(f'{-reach:+.3f}', '0', f'{reach:+.3f}', room + 2)}"
+    return [line.rstrip()[:width] for line in (*lines, foot)]
+
+
+def _held(r: Residual, reach: float, room: int) -> str:
+    middle = room // 2
+
+    def place(x: float) -> int:
+        return middle + round(x / reach * middle)
+
+    row = [" "] * room
+    row[middle] = ":"
+    row[place(-2 * r.u)], row[place(2 * r.u)] = "(", ")"
+    row[place(r.residual)] = "#" if r.outlier else "o"
+    return "".join(row)
+
+
+def _ends(left: str, middle: str, right: str, width: int) -> str:
+    """Three texts on one line: flush left, in the middle, flush right."""
+    row = list(left.ljust(width))
+    start = (width - len(middle)) // 2
+    row[start : start + len(middle)] = middle
+    row[width - len(right) :] = right
+    return "".join(row)
+
+
+# --- diagrams ------------------------------------------------------------------------------------
+
+
+class Diagram:
+    """A rectangle of characters over a range of x and y; later marks cover earlier ones."""
+
+    def __init__(
+        self, x: tuple[float, float], y: tuple[float, float], columns: int, rows: int
+    ) -> None:
+        self._x, self._y = _widened(x), _widened(y)
+        self.columns, self.rows = columns, rows
+        self._cells = [[" "] * columns for _ in range(rows)]
+
+    def column(self, x: float) -> int:
+        low, high = self._x
+        return round((x - low) / (high - low) * (self.columns - 1))
+
+    def row(self, y: float) -> int:
+        low, high = self._y
+        return round((high - y) / (high - low) * (self.rows - 1))
+
+    def mark(self, x: float, y: float, sign: str) -> None:
+        """Put a sign where (x, y) lies; nothing outside the rectangle."""
+        column, row = self.column(x), self.row(y)
+        if 0 <= column < self.columns and 0 <= row < self.rows:
+            self._cells[row][column] = sign
+
+    def curve(self, of: Callable[[float], float], sign: str) -> None:
+        low, high = self._x
+        for column in range(self.columns):
+            x = low + (high - low) * column / (self.columns - 1)
+            self.mark(x, of(x), sign)
+
+    def upright(self, x: float, low: float, high: float, sign: str = "|") -> None:
+        for row in range(max(self.row(high), 0), min(self.row(low), self.rows - 1) + 1):
+            column = self.column(x)
+            if 0 <= column < self.columns:
+                self._cells[row][column] = sign
+
+    def level(self, y: float, sign: str = "-") -> None:
+        row = self.row(y)
+        if 0 <= row < self.rows:
+            self._cells[row] = [sign] * self.columns
+
+    def lines(self, left: str, right: str) -> list[str]:
+        """The rectangle with its axes; `left` and `right` stand under the ends of x."""
+        low, high = self._y
+        shown = {0: high, self.rows - 1: low}
+        if low < 0 < high and 0 < self.row(0.0) < self.rows - 1:
+            shown[self.row(0.0)] = 0.0
+        lines = []
+        for number, cells in enumerate(self._cells):
+            label = f"{shown[number]:+.3f}" if number in shown else ""
+            lines.append(f"{label:>{_MARGIN - 2}} |{''.join(cells)}".rstrip())
+        lines.append(f"{'':>{_MARGIN - 2}} +{'-' * self.columns}")
+        lines.append(f"{'':>{_MARGIN}}{_ends(left, '', right, self.columns)}")
+        return lines
+
+
+def _widened(ends: tuple[float, float]) -> tuple[float, float]:
+    """A range with some length."""
+    low, high = ends
+    return (low, high) if high > low else (low - 0.5, high + 0.5)
+
+
+def _around(values: Sequence[float]) -> tuple[float, float]:
+    """A range that holds all values and zero, with a little air."""
+    low, high = min(*values, 0.0), max(*values, 0.0)
+    air = 0.06 * (high - low or 1.0)
+    return low - air, high + air
+
+
+def fitted_error(found: Evaluated, x: float) -> float:
+    """Error of position x, mm, that an evaluated run says: offset, slope and every sine of it."""
+    waves = math.fsum(
+        wave.amplitude * math.cos(2 * math.pi * x / wave.period.mm - wave.phase)
+        for wave in found.waves
+    )
+    return found.offset + found.scale * x + waves
+
+
+def marks_of(run: BeltRun) -> Iterator[tuple[float, float, bool]]:
+    """(commanded, error, reached going forward) of each mark of a run, mm."""
+    # The rule which way a mark was reached belongs to the evaluation of runs.
+    from agent.estimate.belt_findings import _passes
+
+    for (commanded, measured), ahead in _passes(run):
+        yield commanded, measured - commanded, ahead
+
+
+def belt_run(run: BeltRun, found: Evaluated, width: int = WIDTH, height: int = 16) -> list[str]:
+    """Error along a belt run: `o` going forward, `x` going back, `.` the fitted line and sine."""
+    marks = list(marks_of(run))
+    xs = [x for x, _, _ in marks]
+    ys = [y for _, y, _ in marks]
+    diagram = Diagram(
+        (min(xs), max(xs)),
+        _around([*ys, *(fitted_error(found, x) for x in xs)]),
+        width - _MARGIN,
+        max(height - 3, 5),
+    )
+    diagram.level(0.0)
+    diagram.curve(lambda x: fitted_error(found, x), ".")
+    for x, y, ahead in marks:
+        diagram.mark(x, y, "o" if ahead else "x")
+    back = "" if all(ahead for _, _, ahead in marks) else "  x read going back"
+    title = f"error, mm: o read{' going forward' if back else ''}{back}  . fitted"
+    lines = diagram.lines(f"{min(xs):g}", f"commanded {max(xs):g} mm")
+    return [line[:width] for line in (title, *lines)]
+
+
+def drift_line(results: Sequence[Dated], found: Drift) -> Callable[[float], float]:
+    """The fitted line over the days: a weighted line goes through the weighted centroid."""
+    from agent.estimate.drift import DAYS_PER_YEAR
+
+    weights = [1 / r.u**2 for r in results]
+    total = math.fsum(weights)
+    day = math.fsum(w * r.day for w, r in zip(weights, results, strict=True)) / total
+    value = math.fsum(w * r.value for w, r in zip(weights, results, strict=True)) / total
+    return lambda x: value + found.per_year / DAYS_PER_YEAR * (x - day)
+
+
+def drift(
+    results: Sequence[Dated],
+    found: Drift | None,
+    dates: tuple[str, str],
+    *,
+    unit: str = "",
+    width: int = WIDTH,
+    height: int = 14,
+) -> list[str]:
+    """Dated results with their 95 % bars, and the fitted line where there is one.
+
+    `dates`: what stands under the first and the last day.  No lines without results.
+    """
+    if not results:
+        return []
+    days = [r.day for r in results]
+    ends = [r.value + side * 2 * r.u for r in results for side in (-1, 1)]
+    diagram = Diagram((min(days), max(days)), _around(ends), width - _MARGIN, max(height - 3, 5))
+    diagram.level(0.0)
+    for r in results:
+        diagram.upright(r.day, r.value - 2 * r.u, r.value + 2 * r.u)
+    if found is not None:
+        diagram.curve(drift_line(results, found), ".")
+    for r in results:
+        diagram.mark(r.day, r.value, "o")
+    title = f"{unit + ': ' if unit else ''}o result  | its 95 %" + (
+        "  . fitted line" if found is not None else ""
+    )
+    return [line[:width] for line in (title, *diagram.lines(*dates))]

@@ -1,0 +1,142 @@
+"""The closed loop: the whole job on machines drawn at random, and what spoils it.
+
+The simulator shares no formula with the estimate, so that agreement is a proof.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import math
+import subprocess
+import sys
+from typing import Any
+
+import pytest
+
+from agent.face.demo import Job, whole_job
+from agent.face.screen import Screen
+from agent.rehearsal import Rehearsal, in_memory
+from agent.session import Session
+from agent.store.journal import MemoryJournal
+from agent.store.profiles import load_profile
+
+SEEDS = range(1, 21)
+SCALES = ("x_scale", "y_scale", "z_scale")
+
+
+def job_at(rehearsal: Rehearsal) -> Job:
+    journal = MemoryJournal()
+    session = Session(load_profile("heron"), journal=lambda _machine, _digest: journal)
+    return Job(Screen(), session, rehearsal)
+
+
+def carried_out(job: Job) -> dict[str, Any]:
+    with contextlib.redirect_stdout(io.StringIO()):
+        return whole_job(job)
+
+
+@pytest.fixture(scope="module")
+def jobs() -> dict[int, tuple[Job, dict[str, Any]]]:
+    """One job for each seed: another plant, another caliper."""
+    found = {}
+    for seed in SEEDS:
+        job = job_at(in_memory(seed=seed))
+        found[seed] = job, carried_out(job)
+    return found
+
+
+def test_every_machine_is_brought_inside_its_tolerance_and_proved(
+    jobs: dict[int, tuple[Job, dict[str, Any]]],
+) -> None:
+    bad = {
+        seed: (document["proofs"], document["after"])
+        for seed, (_, document) in jobs.items()
+        if not document["verified"]
+        or max(abs(document["after"][name]) for name in SCALES) > 0.001
+        or abs(document["after"]["gantry_angle_deg"]) > 0.1
+    }
+    assert bad == {}
+
+
+def test_what_remains_is_far_below_what_the_shortcut_leaves(
+    jobs: dict[int, tuple[Job, dict[str, Any]]],
+) -> None:
+    def rms(which: str) -> float:
+        errors = [document[which][name] for _, document in jobs.values() for name in SCALES]
+        return math.sqrt(sum(e * e for e in errors) / len(errors))
+
+    assert rms("after") <= rms("naive_after") / 5
+
+
+def test_previewed_lines_are_the_lines_received(
+    jobs: dict[int, tuple[Job, dict[str, Any]]],
+) -> None:
+    for job, document in jobs.values():
+        settings = [line for line in job.rehearsal.received if line.startswith("M92 ")]
+        # Storing looks first: it loads what is stored and puts the very same lines back.
+        assert settings == document["lines"] * 2
+
+
+def test_spanner_errors_are_covered_by_their_uncertainty(
+    jobs: dict[int, tuple[Job, dict[str, Any]]],
+) -> None:
+    apart = [
+        (found["value_deg"] - job.rehearsal.truth()[name]) / found["u"]
+        for job, document in jobs.values()
+        for name, found in document["by_hand"].items()
+    ]
+    # 60 values: about 3 beyond two standard uncertainties are expected, 10 would be a fault.
+    assert sum(abs(z) > 2 for z in apart) < 10
+
+
+def test_a_true_machine_is_left_alone() -> None:
+    job = job_at(in_memory(seed=None))
+    document = carried_out(job)
+    assert (document["lines"], document["verified"]) == ([], True)
+    assert not [line for line in job.rehearsal.received if line.startswith(("M92 ", "M500"))]
+
+
+@pytest.mark.parametrize("fault", ["lies", "fails", "none"])
+def test_storage_that_does_not_keep_is_found_out(fault: Any) -> None:
+    rehearsal = in_memory(seed=3)
+    rehearsal.machine.controller.storage_fault = fault
+    job = job_at(rehearsal)
+    document: dict[str, Any] = {"proofs": {}}
+    with contextlib.suppress(Exception):
+        document = carried_out(job)
+    assert not document["proofs"].get("reloaded from storage", False)
+
+
+def test_a_machine_that_changes_meanwhile_is_not_verified(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A belt that slips 0.3 % more the second time is noticed by the second measurement."""
+    job = job_at(in_memory(seed=3))
+    begin = job.session.new_state
+
+    def new_state(angle: float | None = None) -> None:
+        begin(angle)
+        belt = job.rehearsal.machine.plant.belt
+        belt.slip += 0.003
+        belt._mm_per_step *= 0.997
+
+    monkeypatch.setattr(job.session, "new_state", new_state)
+    document = carried_out(job)
+    assert document["proofs"]["reloaded from storage"]
+    assert not document["proofs"]["second measurement as foretold"]
+    assert not document["verified"]
+
+
+def test_demo_over_a_real_pseudo_terminal() -> None:
+    line = [sys.executable, "-m", "agent.face.main", "demo", "--json", "--seed", "4"]
+    done = subprocess.run(line, capture_output=True, text=True, timeout=120, check=False)
+    document = json.loads(done.stdout)
+    assert (done.returncode, document["verified"]) == (0, True)
+    keys = {"before", "after", "naive_after", "by_hand", "lines", "verified", "digest"}
+    assert keys <= document.keys()
+    for which in ("before", "after", "naive_after"):
+        assert document[which].keys() == {*SCALES, "gantry_angle_deg"}
+    assert document["by_hand"].keys() == {"yaw_deg", "rail_deg", "roll_deg"}
+    assert "Lay and measure again" in done.stderr
