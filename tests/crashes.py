@@ -40,6 +40,7 @@ from agent.families.base import Family
 from agent.store.journal import CLOSED, Entry
 from agent.wire.link import Link
 from agent.wire.transport import Transport
+from sim.controller import Change
 from sim.machine import SimulatedMachine, build
 from sim.memory import MemoryTransport
 from tests.change.bench import HERON, HERON_PLAIN
@@ -113,16 +114,22 @@ class Page:
 
 @dataclass
 class Confirmed:
-    """What the technician has agreed to so far."""
+    """What the technician has agreed to, and when: values to set, and stores."""
 
-    plans: list[Plan] = field(default_factory=list)
-    back: list[dict[str, float]] = field(default_factory=list)  #: live when a look began
-    stores: int = 0
+    values: list[tuple[float, dict[str, float]]] = field(default_factory=list)
+    stores: list[float] = field(default_factory=list)
 
-    def allows(self, key: str, value: float) -> bool:
-        agreed = [plan.wanted[key] for plan in self.plans if key in plan.wanted]
-        agreed += [values[key] for values in (*self.back, KEPT) if key in values]
-        return any(abs(value - one) < 1e-5 for one in agreed)
+    def allows(self, change: Change) -> bool:
+        """Whether a plan that names this change was agreed to before it happened.
+
+        Looking is part of what is agreed to: it may put back what was live when it began.
+        """
+        agreed = [
+            values[change.key]
+            for at, values in self.values
+            if at <= change.at and change.key in values
+        ]
+        return change.new is not None and any(abs(change.new - one) < 1e-5 for one in agreed)
 
 
 @dataclass
@@ -145,7 +152,7 @@ class Agent:
             # the rest of a cut line was taken for the word of another family: ask again
 
     def write(self, plan: Plan) -> None:
-        self.confirmed.plans.append(plan)
+        self.confirmed.values.append((self.transport.now(), plan.wanted))
         outcome = write(
             self.link,
             self.family,
@@ -161,7 +168,8 @@ class Agent:
         """Look and store; `plan` None: whatever is live and not stored, but for the job's."""
         if not can_store(self.family):
             return
-        self.confirmed.back.append(dict(self.machine.controller.live))
+        live = dict(self.machine.controller.live)
+        self.confirmed.values.append((self.transport.now(), live))
         journal = self.disk.journal()
         if plan is None:
             looked: Look = compare_live_with_stored(
@@ -176,8 +184,12 @@ class Agent:
                 return
         else:
             looked = look(self.link, self.family, plan, journal=journal)
-        self.confirmed.stores += 1
-        others: Others = "store them too" if not plan.changes else "leave them out"
+        self.confirmed.stores.append(self.transport.now())
+        others: Others = "store them too"
+        if plan.changes:  # the job's limit goes back to what is stored
+            others = "leave them out"
+            reset = {change.key: change.old for change in looked.others}
+            self.confirmed.values.append((self.transport.now(), reset))
         outcome = store(
             self.link,
             self.family,
@@ -313,7 +325,7 @@ def _mend(agent: Agent, way: str, confirmed: Confirmed) -> None:
     else:
         wanted = WANTED if way == "finish" else OLD
         onward = make_plan(
-            readback, wanted, agent.family, machine="heron", profile=HERON, undoing=True
+            readback, wanted, agent.family, machine="heron", profile=HERON, origin="undo"
         )
     if not onward.empty:
         agent.write(onward)
@@ -341,19 +353,18 @@ def _check_state(
 
 
 def _check_confirmed(machine: SimulatedMachine, confirmed: Confirmed, verdict: Verdict) -> None:
-    """The simulator's own list of what happened, against what was agreed to."""
+    """The simulator's own list of what happened, against what was agreed to before."""
     stores = 0
     for change in machine.controller.changes:
         if change.kind == "set":
-            assert change.new is not None
-            if not confirmed.allows(change.key, change.new):
+            if not confirmed.allows(change):
                 verdict.unconfirmed_writes.append(f"{change.line}: {change.key} = {change.new}")
         elif change.kind == "store" and change.line.startswith("M500"):
             stores += 1
+            if stores > sum(at <= change.at for at in confirmed.stores):
+                verdict.unconfirmed_writes.append(f"stored at {change.at} unasked")
         elif change.kind in ("defaults", "erase"):
             verdict.unconfirmed_writes.append(f"{change.kind} by {change.line!r}")
-    if stores > confirmed.stores:
-        verdict.unconfirmed_writes.append(f"{stores} stores, {confirmed.stores} agreed to")
 
 
 # --- the campaign --------------------------------------------------------------------------------

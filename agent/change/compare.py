@@ -13,6 +13,7 @@ from agent.model.profile import Profile
 from agent.model.settings import Readback, Setting
 from agent.store.journal import Journal
 from agent.store.profiles import profile_plain
+from agent.store.yamltext import number
 from agent.wire.link import Link
 
 #: Parts of a profile that say where it came from, not what the machine is.
@@ -99,7 +100,12 @@ def _flat(plain: Any, key: str = "") -> dict[str, str]:
     if isinstance(plain, Mapping):
         items = [(f"{key}.{name}" if key else str(name), value) for name, value in plain.items()]
         return {k: v for name, value in items for k, v in _flat(value, name).items()}
-    return {key: str(plain)}
+    return {key: _leaf(plain)}
+
+
+def _leaf(value: Any) -> str:
+    """A single value as a file would hold it: 3 and 3.0 are the same number."""
+    return str(number(value)) if isinstance(value, float) else str(value)
 
 
 def compare_with_live(profile: Profile, readback: Readback) -> tuple[Difference, ...]:

@@ -10,13 +10,18 @@ import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from agent.change.guards import Finding, examine
 from agent.errors import Refused
 from agent.families.base import Family
 from agent.model.profile import Profile
 from agent.model.settings import Readback, Setting, kind_of, letter_of
+
+#: Where wanted values come from.  `new` ones meet every guard.  `saved` ones were measured on the
+#: machine before: their distance from what is live now (factory values, say) means nothing.  Values
+#: of an `undo` were live a moment ago: the mechanics' bracket asks about them instead of refusing.
+Origin = Literal["new", "saved", "undo"]
 
 #: Characters of a digest: enough to tell plans apart, few enough to type.
 DIGEST_LENGTH: Final = 8
@@ -151,18 +156,17 @@ def make_plan(
     machine: str,
     profile: Profile | None = None,
     why: Mapping[str, str] | str = "",
-    undoing: bool = False,
+    origin: Origin = "new",
 ) -> Plan:
     """The lines that make `wanted` true, with everything the guards say.
 
     `wanted` maps keys to values in the unit of the key; `why` gives the reason for each, or one
-    for all.  `undoing`: the values were there before, so the mechanics' bracket asks instead of
-    refusing.  Raises Refused, with all reasons, where a guard refuses.
+    for all.  Raises Refused, with all reasons, where a guard refuses.
     """
     profile = profile or Profile(name=machine)
     wanted = {key: _sendable(value, readback.settings.get(key)) for key, value in wanted.items()}
     findings = examine(readback, wanted, profile.mechanics, profile.axes)
-    _refuse([f for f in findings if f.level == "refuse" and not (undoing and f.mechanical)])
+    _refuse([f for f in findings if f.level == "refuse" and not _bent(f, origin)])
     same = [key for key, value in wanted.items() if readback.settings[key].agrees_with(value)]
     kept = [key for key in _in_order(readback, wanted) if key not in same]
     changes = tuple(
@@ -174,7 +178,11 @@ def make_plan(
         )
         for key in kept
     )
-    asked = [f for f in findings if f.level != "warn" and f.key in kept]
+    asked = [
+        f
+        for f in findings
+        if f.level != "warn" and f.key in kept and (origin == "new" or f.mechanical)
+    ]
     return Plan(
         machine=machine,
         family=readback.family,
@@ -197,6 +205,11 @@ def make_plan(
 def _sendable(value: float, setting: Setting | None) -> float:
     """`value` as a line can carry it, so that plan, line and comparison mean the same number."""
     return round(value, max(DECIMALS, setting.digits if setting else 0))
+
+
+def _bent(finding: Finding, origin: Origin) -> bool:
+    """A refusal that becomes a question, because it would also refuse what was there before."""
+    return origin == "undo" and finding.mechanical
 
 
 def _refuse(refusals: list[Finding]) -> None:

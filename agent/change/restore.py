@@ -14,7 +14,7 @@ becomes one of travelling), and the family that reads the new controller writes 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
@@ -24,7 +24,7 @@ from agent.errors import Refused
 from agent.families.base import Family
 from agent.model.profile import Profile, SavedSetting
 from agent.model.roles import Role
-from agent.model.settings import Readback, kind_of
+from agent.model.settings import Event, Readback, kind_of
 
 Verdict = Literal["keep", "measure again", "never replay"]
 
@@ -141,9 +141,17 @@ def _sort_line(line: str) -> Sorted:
 
 
 def restore(
-    profile: Profile, readback: Readback, family: Family, *, machine: str | None = None
+    profile: Profile,
+    readback: Readback,
+    family: Family,
+    *,
+    machine: str | None = None,
+    events: Sequence[Event] = (),
 ) -> Restore:
     """The plan that brings back what can be kept, and the rest with reasons.
+
+    `events` is what the controller said since it was attached (its boot lines tell whether the
+    stored block was readable), besides what stands in the reading.
 
     Raises Refused for a damaged reading.  Every other obstacle of a single key is a reason why
     that key is not in the plan.
@@ -174,13 +182,14 @@ def restore(
         machine=machine or profile.name,
         profile=profile,
         why=f"restore of {profile.name}",
+        origin="saved",
     )
     return Restore(
         plan=plan,
         cannot=tuple(cannot),
         measure_again=tuple(item for item in found if item.verdict == "measure again"),
         blocked=blocked_roles(plausible(readback, profile.mechanics, profile.axes), profile.axes),
-        notes=_notes(profile, readback),
+        notes=_notes(profile, readback, (*events, *readback.events)),
     )
 
 
@@ -221,8 +230,8 @@ def _refusals(readback: Readback, wanted: Mapping[str, float], profile: Profile)
         refused = new | refused
 
 
-def _notes(profile: Profile, readback: Readback) -> tuple[str, ...]:
-    kinds = {event.kind for event in readback.events}
+def _notes(profile: Profile, readback: Readback, events: Sequence[Event]) -> tuple[str, ...]:
+    kinds = {event.kind for event in events}
     notes = []
     if kinds & {"layout_mismatch", "checksum_of_storage", "defaults_live"}:
         notes.append(

@@ -133,7 +133,7 @@ def finish(
         machine=found.plan.machine,
         profile=profile,
         why=f"finish plan {found.plan.digest}",
-        undoing=True,
+        origin="undo",
     )
 
 
@@ -155,7 +155,7 @@ def undo(
         machine=found.plan.machine,
         profile=profile,
         why=f"undo plan {found.plan.digest}",
-        undoing=True,
+        origin="undo",
     )
 
 

@@ -130,7 +130,7 @@ def test_undoing_asks_where_the_mechanics_would_refuse() -> None:
     wanted = {"steps_per_mm.z": 4000.0}
     with pytest.raises(Refused, match="cannot be right"):
         plan(wanted)
-    back = make_plan(readback(), wanted, FAMILY, machine="heron", profile=HERON, undoing=True)
+    back = make_plan(readback(), wanted, FAMILY, machine="heron", profile=HERON, origin="undo")
     assert back.lines == ("M92 Z4000",)
     assert back.retype == ("steps_per_mm.z",)
 
