@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from typing import Final
 
 from agent.pieces.drawing import nominal, stacked_levels
+from agent.pieces.layers import cut
 from agent.pieces.solid import Piece
 from agent.pieces.view import Flat, Shape, View, views
 
@@ -16,7 +17,7 @@ _LIST: Final = 29
 _FULL: Final = 0.2
 #: A view may be stretched by this much across its longer side, so that a long piece is not flat.
 _STRETCH: Final = 3.0
-_SAMPLES: Final = 6
+_SAMPLES: Final = 6  #: lines of sight through a row of cells
 
 _LINES: Final = {"body": "░", "mark": "▓", "row": "─", "column": "│", "left": "├", "right": "┤"}
 _PLAIN: Final = {"body": ".", "mark": "#", "row": "-", "column": "|", "left": "|", "right": "|"}
@@ -73,10 +74,13 @@ def _view(view: View, columns: int, rows: int, plain: bool) -> Canvas:
         row = min(int((y1 - p[1]) / down), body - 1)
         return above + 1 + row, 1 + min(int((p[0] - x0) / across), columns - 3)
 
-    for row in range(body):
-        for column in range(columns - 2):
-            corner = (x0 + column * across, y1 - row * down)
-            canvas[above + 1 + row][1 + column] = _fill(view.shapes, corner, across, down, signs)
+    for shape in view.shapes:
+        sign = signs["mark" if shape.mark else "body"]
+        for row in range(body):
+            shares = _covered(shape, (x0, y1 - row * down), across, down, columns - 2)
+            for column, share in enumerate(shares, 1):
+                if share >= _FULL:
+                    canvas[above + 1 + row][column] = sign
     for reading in view.readings:
         (row, a), (row_b, b) = sorted(map(cell, reading.ends), key=lambda at: at[1])
         level = levels.get(reading.number)
@@ -92,25 +96,17 @@ def _view(view: View, columns: int, rows: int, plain: bool) -> Canvas:
     return canvas
 
 
-def _fill(
-    shapes: Iterable[Shape], corner: Flat, across: float, down: float, signs: dict[str, str]
-) -> str:
-    steps = [(i + 0.5) / _SAMPLES for i in range(_SAMPLES)]
-    points = [(corner[0] + a * across, corner[1] - b * down) for a in steps for b in steps]
-    sign = " "
-    for shape in shapes:
-        share = sum(_inside(shape, p) for p in points) / len(points)
-        if share >= _FULL:
-            sign = signs["mark" if shape.mark else "body"]
-    return sign
-
-
-def _inside(shape: Shape, p: Flat) -> bool:
-    corners = shape.corners
-    return all(
-        (b[0] - a[0]) * (p[1] - a[1]) - (b[1] - a[1]) * (p[0] - a[0]) >= 0
-        for a, b in zip(corners, (*corners[1:], corners[0]), strict=True)
-    )
+def _covered(shape: Shape, corner: Flat, across: float, down: float, count: int) -> list[float]:
+    """Share of each of `count` cells of a row, from its upper left `corner`, inside a shape."""
+    shares = [0.0] * count
+    for k in range(_SAMPLES):
+        span = cut(shape.corners, corner[1] - (k + 0.5) / _SAMPLES * down)
+        if span is None:
+            continue
+        left, right = ((x - corner[0]) / across for x in span)
+        for i in range(max(0, int(left)), min(count, math.ceil(right))):
+            shares[i] += (min(right, i + 1) - max(left, i)) / _SAMPLES
+    return shares
 
 
 def _dimension(row: list[str], a: int, b: int, number: int, signs: dict[str, str]) -> None:

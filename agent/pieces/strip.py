@@ -47,9 +47,7 @@ def strip(
     """
     room = Envelope.of(profile)
     if lengths is None:
-        turn = period(profile, "belt")
-        third = whole_turns(90.0, turn, reach / 2)
-        lengths = (20.0, 60.0, third, whole_turns(2 * third, turn, reach))
+        lengths = _lengths(period(profile, "belt"), reach)
     if wide is None:
         wide = min(160.0, room.width, reach)
     if plate is None:
@@ -90,6 +88,15 @@ def strip(
             "plate along": plate[1],
         },
     )
+
+
+def _lengths(turn: float | None, reach: float) -> tuple[float, float, float, float]:
+    """Lengths along the belt, mm: the longest and, where that fits, its half in whole turns."""
+    short, middle = 20.0, 60.0
+    longest = whole_turns(180.0, turn, reach)
+    half = whole_turns(longest / 2, turn, longest / 2 + 0.01)
+    third = half if half - middle >= 3 * RUNG_MM else round((middle + longest) / 2, 2)
+    return short, middle, third, longest
 
 
 def _rungs(lengths: tuple[float, ...]) -> list[Span]:

@@ -1,0 +1,45 @@
+import math
+
+import pytest
+
+from agent.errors import BadInput, Refused
+from agent.pieces.sizing import choose_size, sizes
+from tests.pieces.machines import machine
+
+
+def longest(piece):
+    return max(math.hypot(*feature.along) for feature in piece.features)
+
+
+@pytest.mark.parametrize("name", ["strip", "rail", "post", "block"])
+def test_sizes_grow_and_stay_within_reach(name):
+    found = [longest(piece) for piece in sizes(name, machine(), reach=200)]
+    assert len(found) >= 3
+    assert found == sorted(found)
+    assert found[-1] <= 200
+
+
+def test_smallest_piece_that_is_good_enough_is_taken():
+    """An uncertainty that falls with length: 0.05 mm over the longest length."""
+    choice = choose_size("block", machine(), lambda piece: 0.05 / longest(piece), 0.001)
+    assert choice.reached
+    assert choice.piece.size["gantry long"] == 60
+    assert choice.uncertainty == pytest.approx(0.05 / 60)
+    assert choice.tried == 2
+
+
+def test_the_best_is_taken_where_nothing_is_good_enough():
+    choice = choose_size("post", machine(), lambda piece: 1 / piece.size["height"], 1e-6)
+    assert not choice.reached
+    assert choice.piece.size["height"] == 120
+    assert choice.uncertainty == pytest.approx(1 / 120)
+
+
+def test_no_size_fits_a_tiny_machine():
+    with pytest.raises(Refused, match="no block fits"):
+        choose_size("block", machine(across=30, gantry=20), lambda _: 0.0, 1.0)
+
+
+def test_unknown_piece_is_named():
+    with pytest.raises(BadInput, match="no piece 'cube'; there are strip"):
+        list(sizes("cube", machine()))
