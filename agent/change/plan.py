@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
@@ -202,6 +202,14 @@ def make_plan(
     )
 
 
+def file_lines(family: Family, changes: Iterable[Change]) -> tuple[str, ...]:
+    """Lines for the controller's own file, where its store word does not cover the settings."""
+    if family.words.covers_steps:
+        return ()
+    lines = (family.file_line(change.key, change.new) for change in changes)
+    return tuple(line for line in lines if line is not None)
+
+
 def _sendable(value: float, setting: Setting | None) -> float:
     """`value` as a line can carry it, so that plan, line and comparison mean the same number."""
     return round(value, max(DECIMALS, setting.digits if setting else 0))
@@ -257,9 +265,13 @@ def _storing(family: Family, changes: tuple[Change, ...]) -> tuple[str, ...]:
         return ()
     if family.words.writing_stores:
         return ("this controller has no trial stage: writing is storing, at once and for good",)
-    if not family.words.covers_steps and any(c.key.startswith("steps_per_mm.") for c in changes):
-        return ("this controller's store word does not cover steps/mm: its file must be edited",)
-    return ()
+    lines = file_lines(family, changes)
+    if not lines:
+        return ()
+    return (
+        "this controller's store word does not cover these settings; to keep them, edit its file: "
+        + " | ".join(lines),
+    )
 
 
 def _rests_on(readback: Readback, changes: tuple[Change, ...]) -> dict[str, float]:

@@ -69,8 +69,18 @@ def account(entries: Sequence[Entry], readback: Readback | None = None) -> Accou
     """Where the transaction of a journal stands; None if it broke before it began.
 
     Without a read-back, lines that may have gone out are `unknown`; with a clean one, never.
-    Raises Refused for a damaged reading.
+    Raises Refused for a damaged reading, and for a journal that something else wrote.
     """
+    try:
+        return _account(entries, readback)
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise Refused(
+            f"The journal holds something that no transaction wrote ({error!r:.80})",
+            remedy="Read the settings back: they are what counts",
+        ) from error
+
+
+def _account(entries: Sequence[Entry], readback: Readback | None) -> Account | None:
     head = next((entry for entry in entries if entry["step"] in _PHASES), None)
     if head is None:
         return None

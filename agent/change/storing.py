@@ -16,12 +16,12 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from agent.change.outcome import Broken, Outcome, Stage, fate_of, fates_unread
-from agent.change.plan import Change, Plan, short_digest
+from agent.change.plan import Change, Plan, file_lines, short_digest
 from agent.change.transaction import judge, read_clean, reply_plain, snapshot_plain
 from agent.errors import LinkFailed, Refused
 from agent.families.base import Family
 from agent.model.settings import Event, Readback
-from agent.store.journal import CLOSED, Journal
+from agent.store.journal import CLOSED, Journal, LenientJournal
 from agent.wire.link import Link
 
 Others = Literal["store them too", "leave them out"]
@@ -100,17 +100,18 @@ def look(
     exact = _exact(live, {**(written or {}), **plan.wanted})
     back = _lines_back(family, exact, live)
     journal.note("looking", plan=plan.to_plain(), snapshot=snapshot_plain(live), back=back)
-    with _breakable(plan, journal):
-        said = _send(link, family, family.words.reload, journal)
+    last = LenientJournal(journal)  # what is displaced is put back, come what may
+    with _breakable(plan, last):
+        said = _send(link, family, family.words.reload, last)
         stored = read_clean(link, family)
         differing = [key for key in live.settings if _differs(live, stored, key)]
         for key in differing:
             if key in back:
-                _send(link, family, back[key], journal)
+                _send(link, family, back[key], last)
         again = read_clean(link, family)
     found = _look(plan, family, live, exact, stored, said)
     lost = [key for key in differing if _differs(live, again, key)]
-    journal.note(CLOSED, look=found.to_plain(), lost=lost)
+    last.note(CLOSED, look=found.to_plain(), lost=lost)
     if lost:
         raise Refused(
             "Reloading what is stored has changed settings that could not be put back: "
@@ -127,20 +128,12 @@ def refuse_no_store(family: Family, plan: Plan) -> None:
             "This controller stores as it writes: there is nothing left to store",
             remedy="Switch it off and on and read back to prove it",
         )
-    lines = hand_over(family, plan)
-    if family.words.store is None or (lines and not family.words.covers_steps):
+    lines = file_lines(family, plan.changes)
+    if lines or family.words.store is None:
         raise Refused(
             "This controller's store word does not cover these settings",
-            remedy="Edit its file: " + " | ".join(lines) if lines else "Edit its file",
+            remedy=f"Edit its file: {' | '.join(lines)}" if lines else "Edit its file",
         )
-
-
-def hand_over(family: Family, plan: Plan) -> tuple[str, ...]:
-    """Lines for the controller's own file, for the settings that storing does not cover."""
-    if family.words.store is not None and family.words.covers_steps:
-        return ()
-    lines = (family.file_line(change.key, change.new) for change in plan.changes)
-    return tuple(line for line in lines if line is not None)
 
 
 def _refuse_not_live(plan: Plan, live: Readback) -> None:
@@ -233,20 +226,23 @@ def store(
     _refuse_more(looked, live)
     lines = {key: family.write_line(key, value, live) for key, value in reset.items()}
     journal.note("storing", plan=plan.to_plain(), snapshot=snapshot_plain(live), reset=lines)
-    with _breakable(plan, journal):
+    last = LenientJournal(journal)  # once stored, it is proved, come what may
+    with _breakable(plan, last):
         for line in lines.values():
             _send(link, family, line, journal)
         before = read_clean(link, family) if lines else live
-        events = _send(link, family, str(family.words.store), journal)
+        word = str(family.words.store)
+        journal.note("sending", line=word)
+        events = _answer(link, family, word, last)
         if family.words.reload is not None:
-            events += _send(link, family, family.words.reload, journal)
+            events += _send(link, family, family.words.reload, last)
         after = read_clean(link, family)
         outcome = _staged(family, judge(plan, before, after, events))
         if not outcome.verified:
-            outcome = _kept_live(link, family, outcome, before, journal)
-    journal.note("stored", outcome=outcome.to_plain(), snapshot=snapshot_plain(after))
-    journal.note(CLOSED, verified=outcome.stored)
-    return outcome
+            outcome = _kept_live(link, family, outcome, before, last)
+    last.note("stored", outcome=outcome.to_plain(), snapshot=snapshot_plain(after))
+    last.note(CLOSED, verified=outcome.stored)
+    return replace(outcome, notes=(*outcome.notes, *last.trouble))
 
 
 def _check_approval(plan: Plan, looked: Look, approved: str, others: Others | None) -> None:
@@ -326,6 +322,10 @@ def prove(link: Link, family: Family, plan: Plan, stage: Stage, *, journal: Jour
 def _send(link: Link, family: Family, line: str, journal: Journal) -> tuple[Event, ...]:
     """Send one line, journalled before and after; what the controller said to it."""
     journal.note("sending", line=line)
+    return _answer(link, family, line, journal)
+
+
+def _answer(link: Link, family: Family, line: str, journal: Journal) -> tuple[Event, ...]:
     reply = link.ask(line)
     journal.note("answered", line=line, **reply_plain(reply))
     if not reply.ok:

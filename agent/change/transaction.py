@@ -12,6 +12,7 @@ controller holds (`agent.change.resume`).  Storing is a step of its own (`agent.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 from agent.change.outcome import (
@@ -21,12 +22,12 @@ from agent.change.outcome import (
     fates_unread,
     moved_between,
 )
-from agent.change.plan import Plan
+from agent.change.plan import Plan, file_lines
 from agent.errors import LinkFailed, Refused
+from agent.families import read_back
 from agent.families.base import Family
-from agent.families.reading import read_back
 from agent.model.settings import Event, Readback
-from agent.store.journal import CLOSED, Journal
+from agent.store.journal import CLOSED, Journal, LenientJournal
 from agent.wire.link import Link, Reply
 
 #: Times a damaged reading is taken again before it is given up: noise passes, a fault stays.
@@ -54,6 +55,7 @@ def write(
     journal.note("begun", plan=plan.to_plain(), snapshot=snapshot_plain(before))
     mark = len(link.events)
     sent = 0
+    why: tuple[str, ...] = ()
     try:
         for index, line in enumerate(plan.lines):
             journal.note("sending", index=index, line=line)
@@ -61,15 +63,22 @@ def write(
             reply = link.ask(line)
             journal.note("answered", index=index, **reply_plain(reply))
             if not reply.ok:
+                why = (f"the controller refused {line}: {reply.error or 'no reason given'}",)
                 break  # what follows was planned on top of this line
         after = read_clean(link, family)
     except (LinkFailed, Refused) as failure:
-        journal.note("broken", sent=sent, why=failure.what)
+        why = (failure.what,)
+        LenientJournal(journal).note("broken", sent=sent, why=failure.what)
         after = _taken_up(link, family, Outcome(plan, fates_unread(plan, sent)), failure)
     outcome = judge(plan, before, after, tuple(link.events[mark:]))
-    journal.note("read back", outcome=outcome.to_plain(), snapshot=snapshot_plain(after))
-    journal.note(CLOSED, verified=outcome.verified)
-    return outcome
+    last = LenientJournal(journal)
+    last.note("read back", outcome=outcome.to_plain(), snapshot=snapshot_plain(after))
+    last.note(CLOSED, verified=outcome.verified)
+    return replace(
+        outcome,
+        notes=(*outcome.notes, *why, *last.trouble),
+        hand_over=file_lines(family, plan.changes),
+    )
 
 
 def check_approval(plan: Plan, approved: str, retyped: Mapping[str, float]) -> None:

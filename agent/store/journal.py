@@ -18,6 +18,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, Protocol
 
+from agent.errors import Refused
 from agent.store.atomic import make_folder, refusal, sync_folder
 from agent.store.home import home
 
@@ -48,6 +49,24 @@ class MemoryJournal:
 
     def note(self, step: str, **data: Any) -> None:
         self.entries.append({"step": step, **data})
+
+
+class LenientJournal:
+    """A journal that no longer stops its transaction, for steps that must be done once begun.
+
+    What is displaced has to be put back whether or not that can be kept; `trouble` says why it
+    could not.
+    """
+
+    def __init__(self, journal: Journal) -> None:
+        self._journal = journal
+        self.trouble: tuple[str, ...] = ()
+
+    def note(self, step: str, **data: Any) -> None:
+        try:
+            self._journal.note(step, **data)
+        except Refused as refused:
+            self.trouble = (f"the journal could not be kept to its end: {refused.what}",)
 
 
 class FileJournal:

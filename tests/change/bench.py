@@ -8,9 +8,8 @@ from typing import Any
 import yaml
 
 from agent.change.plan import Plan, make_plan
+from agent.families import FAMILIES, read_back
 from agent.families.base import Family
-from agent.families.reading import read_back
-from agent.families.replay import Replay
 from agent.model.profile import Profile
 from agent.model.settings import Readback
 from agent.store.home import ready_profiles
@@ -65,18 +64,20 @@ class Bench:
 
     def attach_again(self) -> None:
         """A new agent at the same machine, as after a break."""
-        self.link = attach(self.machine)
+        self.link = attach(self.machine, self.family)
 
 
-def attach(machine: SimulatedMachine) -> Link:
-    link = Link(MemoryTransport(machine.controller), numbered=True)
+def attach(machine: SimulatedMachine, family: Family) -> Link:
+    link = Link(
+        MemoryTransport(machine.controller), numbered=family.numbered_lines, pause=family.pause
+    )
     link.settle(quiet=2.0)  # a board that boots is silent for a while
     return link
 
 
-def heron() -> Bench:
-    machine = build(HERON_PLAIN, seed=None)
-    return Bench(machine, Replay(), attach(machine))
+def heron(family: str = "replay") -> Bench:
+    machine = build(HERON_PLAIN, seed=None, family=family)
+    return Bench(machine, FAMILIES[family], attach(machine, FAMILIES[family]))
 
 
 def _read_heron() -> Readback:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from agent.errors import LinkFailed
+from agent.errors import LinkFailed, Refused
 from agent.store.journal import MemoryJournal
 from agent.wire.transport import Transport
 
@@ -73,3 +73,16 @@ class KilledJournal(MemoryJournal):
         super().note(step, **data)
         if len(self.entries) == self.at:
             raise Killed
+
+
+@dataclass
+class FullJournal(MemoryJournal):
+    """A journal on a disk that is full from its n-th step on."""
+
+    full_from: int = 1
+    entries: list[Any] = field(default_factory=list)
+
+    def note(self, step: str, **data: Any) -> None:
+        if len(self.entries) + 1 >= self.full_from:
+            raise Refused("the disk is full", remedy="Make room.")
+        super().note(step, **data)

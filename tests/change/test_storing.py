@@ -11,7 +11,7 @@ from agent.change.storing import Look, Others, look, prove, store
 from agent.change.transaction import read_clean, write
 from agent.errors import Refused
 from tests.change.bench import HERON, WANTED, Bench, heron
-from tests.change.cuts import CutTransport, Killed, KilledJournal
+from tests.change.cuts import CutTransport, FullJournal, Killed, KilledJournal
 
 BEFORE = {"steps_per_mm.x": 80.0, "steps_per_mm.z": 105.37}
 
@@ -196,6 +196,75 @@ def test_undoing_a_stored_plan_is_a_plan_like_any_other(bench: Bench) -> None:
     looked = look(bench.link, bench.family, back, journal=bench.journal)
     store(bench.link, bench.family, back, looked, looked.digest, journal=bench.journal)
     assert stored(bench) == BEFORE
+
+
+@pytest.mark.parametrize("full_from", range(2, 9))
+def test_a_disk_that_fills_up_during_a_look_leaves_nothing_displaced(
+    bench: Bench, full_from: int
+) -> None:
+    plan = written(bench)
+    bench.live["max_acceleration.x"] = 900.0
+    before = dict(bench.live)
+    look(bench.link, bench.family, plan, journal=FullJournal(full_from=full_from))
+    assert bench.live == before
+
+
+def test_a_disk_that_fills_up_after_the_store_word_does_not_hide_its_proof(bench: Bench) -> None:
+    plan = written(bench)
+    looked = look(bench.link, bench.family, plan, journal=bench.journal)
+    journal = FullJournal(full_from=3)
+    outcome = store(bench.link, bench.family, plan, looked, plan.digest, journal=journal)
+    assert outcome.stored
+    assert outcome.notes == ("the journal could not be kept to its end: the disk is full",)
+    assert stored(bench) == WANTED
+
+
+@pytest.mark.parametrize("full_from", [1, 2])
+def test_a_disk_that_is_full_before_the_store_word_stores_nothing(
+    bench: Bench, full_from: int
+) -> None:
+    plan = written(bench)
+    looked = look(bench.link, bench.family, plan, journal=bench.journal)
+    with pytest.raises(Refused, match="disk is full"):
+        store(
+            bench.link,
+            bench.family,
+            plan,
+            looked,
+            plan.digest,
+            journal=FullJournal(full_from=full_from),
+        )
+    assert stored(bench) == BEFORE
+
+
+@pytest.mark.parametrize("family", ["table", "override"])
+def test_other_families_store_and_prove_alike(family: str) -> None:
+    bench = heron(family)
+    plan = written(bench)
+    looked = look(bench.link, bench.family, plan, journal=bench.journal)
+    outcome = store(bench.link, bench.family, plan, looked, looked.digest, journal=bench.journal)
+    assert outcome.stored
+    assert stored(bench) == WANTED
+
+
+@pytest.mark.parametrize(
+    ("family", "what"),
+    [("numbered", "stores as it writes"), ("script", r"Edit its file: M92 X80\.61234")],
+)
+def test_where_storing_is_no_step_the_reason_is_given(family: str, what: str) -> None:
+    bench = heron(family)
+    plan = written(bench)
+    with pytest.raises(Refused, match=what):
+        look(bench.link, bench.family, plan, journal=bench.journal)
+
+
+def test_what_is_written_to_a_controller_without_trial_stage_survives_the_power() -> None:
+    bench = heron("numbered")
+    plan = written(bench)
+    bench.machine.controller.power_on(bench.link.transport.now())
+    bench.attach_again()
+    proved = prove(bench.link, bench.family, plan, "after a power cycle", journal=bench.journal)
+    assert proved.stored
 
 
 def test_a_cable_out_while_storing_is_told_as_such(bench: Bench) -> None:

@@ -12,10 +12,10 @@ from agent.change.plan import Plan
 from agent.change.resume import account, finish, undo
 from agent.change.transaction import read_clean, write
 from agent.errors import LinkFailed, Refused
-from agent.families.reading import read_back
-from agent.store.journal import MemoryJournal
+from agent.families import read_back
+from agent.wire.link import Reply
 from tests.change.bench import HERON, WANTED, Bench, heron
-from tests.change.cuts import CutTransport, Killed, KilledJournal
+from tests.change.cuts import CutTransport, FullJournal, Killed, KilledJournal
 
 
 @pytest.fixture
@@ -191,14 +191,69 @@ def test_a_damaged_reading_before_the_write_stops_it(bench: Bench) -> None:
 
 def test_a_journal_that_cannot_be_kept_stops_before_a_byte_of_the_plan(bench: Bench) -> None:
     plan = bench.plan()
-
-    class FullDisk(MemoryJournal):
-        def note(self, step: str, **data: object) -> None:
-            raise Refused("the disk is full", remedy="Make room.")
-
     with pytest.raises(Refused, match="the disk is full"):
-        write(bench.link, bench.family, plan, plan.digest, journal=FullDisk())
+        write(bench.link, bench.family, plan, plan.digest, journal=FullJournal())
     assert settings_lines(bench) == []
+
+
+def test_a_disk_that_fills_up_in_between_stops_the_lines_and_not_the_truth(bench: Bench) -> None:
+    plan = bench.plan()
+    journal = FullJournal(full_from=4)  # the second line could not be noted, so it is not sent
+    outcome = write(bench.link, bench.family, plan, plan.digest, journal=journal)
+    assert [fate.state for fate in outcome.fates] == ["took", "did not"]
+    assert outcome.notes == (
+        "the disk is full",
+        "the journal could not be kept to its end: the disk is full",
+    )
+    assert settings_lines(bench) == [plan.lines[0]]
+
+
+def test_a_line_that_is_refused_stops_the_rest_and_is_named() -> None:
+    bench = heron("numbered")
+    bench.machine.controller.max_step_rate = 10_000.0  # type: ignore[attr-defined]
+    plan = bench.plan()
+    outcome = write(bench.link, bench.family, plan, plan.digest, journal=bench.journal)
+    assert [fate.state for fate in outcome.fates] == ["did not", "did not"]
+    [note] = outcome.notes
+    assert note.startswith("the controller refused $100=80.61234")
+
+
+def test_an_interrupt_leaves_an_open_journal_that_tells_all(bench: Bench) -> None:
+    plan = bench.plan()
+    ask = bench.link.ask
+
+    def interrupted(line: str, **how: object) -> Reply:
+        reply = ask(line, **how)  # type: ignore[arg-type]
+        if line == plan.lines[0]:
+            raise KeyboardInterrupt
+        return reply
+
+    bench.link.ask = interrupted  # type: ignore[method-assign, assignment]
+    with pytest.raises(KeyboardInterrupt):
+        write(bench.link, bench.family, plan, plan.digest, journal=bench.journal)
+    assert bench.steps() == ["begun", "sending"]
+    found = account(bench.journal.entries, read_clean(bench.link, bench.family))
+    assert found is not None
+    assert [fate.state for fate in found.fates] == ["took", "did not"]
+
+
+@pytest.mark.parametrize("broken", [{"plan": {}}, {"plan": 7}, {"snapshot": {"settings": 1}}])
+def test_a_journal_that_something_else_wrote_is_refused(
+    bench: Bench, broken: dict[str, object]
+) -> None:
+    approve(bench, bench.plan())
+    entries = [{**bench.journal.entries[0], **broken}]
+    with pytest.raises(Refused, match="that no transaction wrote"):
+        account(entries)
+
+
+def test_what_storing_does_not_cover_is_handed_over_with_the_write() -> None:
+    bench = heron("script")
+    plan = bench.plan()
+    outcome = write(bench.link, bench.family, plan, plan.digest, journal=bench.journal)
+    assert outcome.verified
+    assert outcome.hand_over == ("M92 X80.61234", "M92 Z106.02")
+    assert "edit its file: M92 X80.61234 | M92 Z106.02" in plan.warnings[0]
 
 
 def cut_write(bench: Bench, plan: Plan, where: Callable[[CutTransport], None]) -> None:
