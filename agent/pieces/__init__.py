@@ -13,7 +13,7 @@ from agent.pieces.post import post
 from agent.pieces.rail import rail
 from agent.pieces.solid import Piece, Prism
 from agent.pieces.strip import strip
-from agent.pieces.toolpath import Summary, summary, toolpath
+from agent.pieces.toolpath import Summary, summary, timed_toolpath, toolpath
 from agent.pieces.travel import travel_features
 
 #: Builders by name; each takes a profile and its own sizes by keyword.
@@ -34,6 +34,7 @@ __all__ = [
     "rail",
     "strip",
     "summary",
+    "timed_toolpath",
     "toolpath",
     "travel_features",
 ]

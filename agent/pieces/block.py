@@ -9,6 +9,7 @@ a short and a long length.
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import Final
 
 from agent.model.feature import Feature, Vector
@@ -17,7 +18,7 @@ from agent.pieces.envelope import Envelope, check_sizes, in_range
 from agent.pieces.layers import from_layer, layer_angle
 from agent.pieces.marks import PAD_MM, check_number, marks
 from agent.pieces.post import MARK_H, OVERHANG, front_slope
-from agent.pieces.solid import SOLID, START_S, Piece, Point2, Prism
+from agent.pieces.solid import SOLID, START_S, Piece, Point2, Prism, Side, Span
 
 #: The lower face stands this far up the layer plane from the belt, so that a jaw gets under it.
 _LIFT_MM: Final = 8.0
@@ -69,25 +70,27 @@ def block(
         return origin + s, h
 
     prisms: list[Prism] = []
-    for name, x, length in (
-        ("long", (left, corner), gantry[1]),
-        ("wide", (corner, right), gantry[0]),
-    ):
+    arms: tuple[tuple[str, Span, float, tuple[Side, ...]], ...] = (
+        ("long", (left, corner), gantry[1], ()),
+        ("wide", (corner, right), gantry[0], ("x-",)),
+    )
+    for name, x, length, joins in arms:
+        make = partial(Prism, x=x, rib_mm=_RIB_MM, seam=corner, joins=joins)
         end = lift + length
         lower = (at(lift, 0.0), at(lift, thick))
         if layers:
             foot = (at(0.0, 0.0), (origin + _toe(end, layers), 0.0), at(end, 0.0))
-            prisms.append(Prism(f"{name} foot", x, foot, walls=1, rib_mm=_RIB_MM, seam=corner))
+            prisms.append(make(f"{name} foot", outline=foot, walls=1))
         else:
             # On an upright machine the lower face is the belt side, whatever the last of the angle
             lower = (at(0.0, 0.0), (at(0.0, thick)[0], 0.0))
         outline = (lower[0], at(end, 0.0), at(end, thick), lower[1])
-        prisms.append(Prism(name, x, outline, walls=walls, rib_mm=_RIB_MM, seam=corner))
+        prisms.append(make(name, outline=outline, walls=walls))
 
     slope = front_slope(layers)
     near, far = origin + shoe, origin + shoe + _PAD_MM
     pad = ((near, 0.0), (far, 0.0), (far, _PAD_H), (near - slope * _PAD_H, _PAD_H))
-    prisms.append(Prism("pad", (corner, right), pad, walls=SOLID, seam=corner))
+    prisms.append(Prism("pad", (corner, right), pad, walls=SOLID, seam=corner, joins=("x-",)))
     marked = (near + 1.0, far - 1.0)
     prisms += marks((corner, right), marked, _PAD_H, MARK_H, number, slope)
 

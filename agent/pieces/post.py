@@ -128,10 +128,18 @@ def post(
     under = ((back, 0.0), (toe, 0.0), (shoulder, _FLANGE_H), (back, _FLANGE_H))
     prisms = (
         Prism("foot front", wide, foot, walls=sole, seam=middle),
-        Prism("foot left", (wide[0], left), under, walls=sole, seam=left),
+        Prism("foot left", (wide[0], left), under, walls=sole, seam=left, joins=("x+",)),
         Prism("tall", (left, middle), body(height), walls=walls, rib_mm=12.0, seam=middle),
-        Prism("low", (middle, right), body(step), walls=walls, rib_mm=12.0, seam=middle),
-        Prism("foot right", (right, wide[1]), under, walls=sole, seam=right),
+        Prism(
+            "low",
+            (middle, right),
+            body(step),
+            walls=walls,
+            rib_mm=12.0,
+            seam=middle,
+            joins=("x-",),
+        ),
+        Prism("foot right", (right, wide[1]), under, walls=sole, seam=right, joins=("x-",)),
         Prism(
             "foot back",
             wide,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
@@ -29,6 +29,10 @@ class Sheet:
         """Rectangle of the layer."""
         return Prism(name, x, box(s, (0.0, self.height)), walls=walls, rib_mm=rib, seam=seam)
 
+    def link(self, name: str, x: Span, s: Span, walls: int = SOLID) -> Prism:
+        """Rectangle that joins what lies before and behind it along the belt."""
+        return replace(self.prism(name, x, s, seam=x[0], walls=walls), joins=("u-", "u+"))
+
     def point(self, x: float, s: float) -> Vector:
         """Point half way up the edge."""
         return (x, s, self.height / 2)
@@ -40,7 +44,7 @@ class Sheet:
         for number, (above, rung) in enumerate(pairwise(rungs), 2):
             for side, rail in rails:
                 name, gap = f"rail {side} {number - 1}", (rung[1], above[0])
-                yield self.prism(name, rail, gap, seam=rail[0], walls=_RAIL_WALLS)
+                yield self.link(name, rail, gap, _RAIL_WALLS)
             yield self.prism(f"rung {number}", x, rung, seam=x[0] + SEAM_MM)
 
 

@@ -11,12 +11,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Final, Literal
 
 from agent.model.feature import Feature
 
 Point2 = tuple[float, float]  #: (s, h), mm
 Span = tuple[float, float]  #: lower and upper end, mm
+
+#: Lower or upper side of a prism in x, or in u, up its layers.
+Side = Literal["x-", "x+", "u-", "u+"]
 
 #: The foremost point of every piece stands this far behind the priming line, mm.
 START_S: Final = -10.0
@@ -35,6 +38,7 @@ class Prism:
     walls: int = 2  #: beads round the edge of each layer; SOLID fills it
     rib_mm: float = 0.0  #: greatest spacing of the ribs inside the walls; 0: none
     seam: float = 0.0  #: x near which beads begin and end, away from what is measured
+    joins: tuple[Side, ...] = ()  #: sides at which it is one with the body beside it
     mark: bool = False  #: raised to be read by eye, not measured
 
     def __post_init__(self) -> None:

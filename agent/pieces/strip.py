@@ -118,7 +118,7 @@ def _plate(
     x, middle = (right - plate[0], right), right - plate[0] / 2
     top = START_S - longest
     neck = (middle - _NECK_MM[0] / 2, middle + _NECK_MM[0] / 2)
-    yield sheet.prism("neck", neck, (top - _NECK_MM[1], top), seam=middle)
+    yield sheet.link("neck", neck, (top - _NECK_MM[1], top))
     s = (top - _NECK_MM[1] - plate[1], top - _NECK_MM[1])
     yield sheet.prism("plate", x, s, seam=middle, walls=_PLATE_WALLS, rib=_PLATE_RIB_MM)
 

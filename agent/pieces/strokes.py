@@ -36,6 +36,7 @@ def strokes(rect: Rect, bead: Bead, *, flat: bool) -> Iterator[Stroke]:
     in two halves that part at the seam, and ribs run across.
     """
     width, pitch = bead.width_mm, bead_pitch(bead)
+    rect = _joined(rect, width - pitch)
     if min(rect.x[1] - rect.x[0], rect.u[1] - rect.u[0]) < _LEAST_SHARE * width:
         return
     seam = min(max(rect.prism.seam, rect.x[0] + 2 * width), rect.x[1] - 2 * width)
@@ -55,6 +56,14 @@ def strokes(rect: Rect, bead: Bead, *, flat: bool) -> Iterator[Stroke]:
     inner = width / 2 + (rect.prism.walls - 0.5) * pitch
     if rect.prism.rib_mm:
         yield from _ribs(_inset(rect.x, inner), _inset(rect.u, inner), rect.prism.rib_mm, flat)
+
+
+def _joined(rect: Rect, by: float) -> Rect:
+    """Rectangle let out where its body joins another, so that their beads lie a pitch apart."""
+    joins = rect.prism.joins
+    x = (rect.x[0] - by * ("x-" in joins), rect.x[1] + by * ("x+" in joins))
+    u = (rect.u[0] - by * ("u-" in joins), rect.u[1] + by * ("u+" in joins))
+    return Rect(rect.prism, x, u)
 
 
 def _inset(span: Span, by: float) -> Span:

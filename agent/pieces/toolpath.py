@@ -9,7 +9,7 @@ G90-G92: NIST RS274/NGC, 2000) and the M-codes in general use for heaters, fan a
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Final
@@ -89,24 +89,38 @@ def toolpath(piece: Piece, profile: Profile) -> tuple[str, ...]:
     Raises BadInput where the profile lacks what they rest on, Refused where a move would leave
     the machine's travel.
     """
+    return tuple(line for line, _ in timed_toolpath(piece, profile))
+
+
+def timed_toolpath(piece: Piece, profile: Profile) -> tuple[tuple[str, float], ...]:
+    """The lines of `toolpath`, each with the time it takes, s.
+
+    Only moves between heating and switching off count.
+
+    Raises the same errors.
+    """
     moves = _checked_moves(piece, profile)
-    return (*_start(profile), *_lines(moves, profile), *_end(profile, _last_feed(moves)))
+    return (
+        *((line, 0.0) for line in _start(profile)),
+        *_lines(moves, profile),
+        *((line, 0.0) for line in _end(profile, _last_feed(moves))),
+    )
 
 
 def summary(piece: Piece, profile: Profile) -> Summary:
     """What `toolpath(piece, profile)` takes; raises the same errors."""
     moves = _checked_moves(piece, profile)
     feed = _last_feed(moves)
-    ends = len(_start(profile)) + len(_end(profile, feed))
+    times = [seconds for _, seconds in _lines(moves, profile)]
     filament = math.fsum(move.filament for move in moves)
     places = [move.to for move in moves]
     belt = [0.0, *(place[2] for place in places), places[-1][2] - feed]
     return Summary(
-        lines=ends + sum(1 for _ in _lines(moves, profile)),
+        lines=len(_start(profile)) + len(times) + len(_end(profile, feed)),
         layers=len({round(layer.top, 6) for layer in layers(piece, profile.bead.height_mm)}),
         filament_mm=filament,
         filament_cm3=filament * filament_area(profile.material.filament_mm) / 1000,
-        seconds=_duration(moves, profile),
+        seconds=math.fsum(times),
         belt_mm=math.fsum(abs(b - a) for a, b in pairwise(belt)),
         heats={"nozzle": profile.material.nozzle_c, "bed": profile.material.bed_c},
         low=(min(p[0] for p in places), min(p[1] for p in places), min(belt)),
@@ -284,10 +298,11 @@ def _end(profile: Profile, belt_feed: float) -> tuple[str, ...]:
     )
 
 
-def _lines(moves: Iterable[Move], profile: Profile) -> Iterator[str]:
-    """Each move as a line; words that stay as they are are left out."""
+def _lines(moves: Iterable[Move], profile: Profile) -> Iterator[tuple[str, float]]:
+    """Each move as a line, and its time, s; words that stay as they are are left out."""
+    seconds = _clock(profile)
     last: dict[Role, str] = {}
-    feed = ""
+    feed, here = "", (0.0, 0.0, 0.0)
     for move in moves:
         words = []
         for role, value in zip(ROLES, move.to, strict=True):
@@ -303,17 +318,17 @@ def _lines(moves: Iterable[Move], profile: Profile) -> Iterator[str]:
         if speed != feed:
             feed = speed
             words.append(speed)
-        yield "G1 " + " ".join(words)
+        yield "G1 " + " ".join(words), seconds(here, move)
+        here = move.to
 
 
-def _duration(moves: Iterable[Move], profile: Profile) -> float:
-    """Time of all moves, s: each from rest to rest, within the axes' stored speed caps."""
-    settings = profile.settings
-    stored = settings.get("acceleration.print")
+def _clock(profile: Profile) -> Callable[[Place, Move], float]:
+    """Time of a move from a place, s: from rest to rest, within the axes' stored speed caps."""
+    stored = profile.settings.get("acceleration.print")
     acceleration = _ACCELERATION if stored is None else stored.setting.value
-    caps = [settings.get(f"max_speed.{profile.axes.letter(role)}") for role in ROLES]
-    total, here = 0.0, (0.0, 0.0, 0.0)
-    for move in moves:
+    caps = [profile.settings.get(f"max_speed.{profile.axes.letter(role)}") for role in ROLES]
+
+    def seconds(here: Place, move: Move) -> float:
         steps = [abs(b - a) for a, b in zip(here, move.to, strict=True)]
         length = math.hypot(*steps) or abs(move.filament)
         speed = move.speed
@@ -321,6 +336,6 @@ def _duration(moves: Iterable[Move], profile: Profile) -> float:
             if cap is not None and step > 0:
                 speed = min(speed, cap.setting.value * length / step)
         peak = min(speed, math.sqrt(acceleration * length))
-        total += length / peak + peak / acceleration if length else 0.0
-        here = move.to
-    return total
+        return length / peak + peak / acceleration if length else 0.0
+
+    return seconds

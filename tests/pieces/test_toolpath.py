@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from agent.errors import BadInput, Refused
-from agent.model.profile import Mechanics
+from agent.model.profile import Mechanics, SavedSetting
 from agent.model.roles import Axes
-from agent.pieces import PIECES, block, post, strip, summary, toolpath
+from agent.model.settings import Setting
+from agent.pieces import PIECES, block, post, strip, summary, timed_toolpath, toolpath
 from agent.pieces.bead import filament_area
 from agent.pieces.layers import to_layer
 from agent.pieces.solid import SOLID, Piece, Prism, box
@@ -138,6 +139,22 @@ def test_time_is_that_of_the_speeds_and_a_bit_more(name):
         least += np.linalg.norm(to - here) / speed * 60
         here = to
     assert least < summary(piece, profile).seconds < 2 * least
+
+
+@each_piece
+def test_timed_lines_are_the_lines_and_add_up_to_the_time(name):
+    profile = machine()
+    piece = PIECES[name](profile)
+    lines, times = zip(*timed_toolpath(piece, profile), strict=True)
+    assert lines == toolpath(piece, profile)
+    assert math.fsum(times) == pytest.approx(summary(piece, profile).seconds)
+
+
+def test_stored_speed_caps_make_it_slower():
+    slow = {"max_speed.z": SavedSetting(Setting(5.0, "mm/s", 2))}
+    plain, capped = machine(), replace(machine(), settings=slow)
+    piece = strip(plain)
+    assert summary(piece, capped).seconds > 1.5 * summary(piece, plain).seconds
 
 
 def test_tilted_layers_only_ever_feed_the_belt_forward():
