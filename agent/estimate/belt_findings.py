@@ -28,7 +28,6 @@ from agent.estimate.belt_run import (
     whole_turns,
 )
 from agent.estimate.positioning import Positioning, positioning
-from agent.estimate.solution import Advice
 from agent.estimate.uncertainty import display_step
 from agent.model.drive import Roller
 from agent.model.feature import Reading
@@ -231,49 +230,3 @@ def _as_readings(runs: Sequence[BeltRun], evaluated: Sequence[Evaluated]) -> Ite
                 u_mm=length * result.u_scale * math.sqrt(2),
                 name="belt run",
             )
-
-
-def belt_advice(found: BeltFindings) -> Iterator[Advice]:
-    """What the runs mean at the bench."""
-    if found.slips and found.slip:
-        yield Advice(
-            "slip",
-            f"Under load the belt falls {100 * found.slip.difference:.2f} % short of the empty run "
-            f"and scatters {found.slip.scatter_ratio:.1f} times as much: it slips. Mend the "
-            "traction (tension, clean roller, drag) first; no belt steps are proposed.",
-        )
-    if found.reversal and abs(found.reversal.mean) > 2 * found.reversal.u:
-        even = "the same everywhere" if found.reversal.constant else "not the same everywhere"
-        yield Advice(
-            "reversal",
-            f"Lost motion of {abs(found.reversal.mean):.3f} mm (+-{2 * found.reversal.u:.3f}) "
-            f"between the two ways, {even}: belt tension or pulley, not a setting. Approach marks "
-            "from the feed direction.",
-        )
-    for run in found.runs:
-        for wave in run.waves:
-            if wave.significant:
-                yield _wave_advice(wave.period, wave.amplitude, wave.u, found.best_lengths)
-        if run.trend_is_significant:
-            yield Advice(
-                "trend",
-                f"The error grows along the run ({run.trend:+.2f} mm at its end beyond a straight "
-                "line): slip, warming or a walking belt. A longer run tells which.",
-            )
-
-
-def _wave_advice(period: Period, amplitude: float, u: float, best: tuple[float, ...]) -> Advice:
-    size = f"{amplitude:.2f} mm (+-{2 * u:.2f})"
-    if period.name == "loop":
-        return Advice(
-            "belt_joint",
-            f"The error repeats once per belt loop, amplitude {size}: the joint or an uneven belt. "
-            "Keep test pieces off the joint.",
-        )
-    lengths = ", ".join(f"{length:.1f}" for length in best[:3])
-    better = f" Test lengths of whole turns do not see it: {lengths} mm." if lengths else ""
-    return Advice(
-        "run_out",
-        f"The roller is out of round by an amplitude of {size} at {period.mm:.1f} mm per turn: a "
-        f"matter of mechanics, not of steps.{better}",
-    )

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from agent.estimate.belt_findings import BeltFindings
 from agent.estimate.fit import Fit
 from agent.model.feature import Vector
-
-if TYPE_CHECKING:
-    from agent.estimate.belt_findings import BeltFindings
 
 
 @dataclass(frozen=True, slots=True)

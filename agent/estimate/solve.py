@@ -9,7 +9,7 @@ import numpy as np
 
 from agent.errors import BadInput
 from agent.estimate.advice import Findings, advise
-from agent.estimate.belt_findings import belt_advice, find
+from agent.estimate.belt_findings import find
 from agent.estimate.combinations import known_combinations
 from agent.estimate.fit import Fit, fit
 from agent.estimate.observation import observe, unknowns_of
@@ -60,6 +60,7 @@ def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
             if survey.axes.letter(role) in by_setting
         },
         next=upcoming,
+        belt=belt,
     )
     expected, u_expected = _expected(found, remedies)
     return Solution(
@@ -69,7 +70,7 @@ def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
         derived=derived,
         residuals=residuals,
         expected_next=tuple(float(x) for x in expected),
-        advice=(*(belt_advice(belt) if belt else ()), *advise(findings)),
+        advice=advise(findings),
         next=upcoming,
         belt=belt,
         u_expected=tuple(float(x) for x in u_expected),
