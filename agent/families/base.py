@@ -45,8 +45,9 @@ class Family(Protocol):
     numbered_lines: bool  #: takes line numbers and checksums
     ack_first: bool  #: acknowledges on reception, data after it
     query_settings: tuple[Query, ...]  #: read-only lines that together list all settings
+    names_itself: Query | None  #: read-only line for its name, where M115 does not tell
     window: Window  #: how much may be in flight while a piece is laid
-    pause: float  #: seconds to leave between an answer and the next line
+    pause: float  #: seconds to leave between an answer and the next question
 
     def parse(self, lines: Sequence[str]) -> Readback:
         """Settings, events and damage in the reply to `query_settings`; never raises."""

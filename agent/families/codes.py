@@ -17,7 +17,28 @@ _LINE: Final = re.compile(
     r"(?P<prefix>(?:echo:)*)(?P<blank>\s*)(?P<code>[GM]\d+(?:\.\d+)?)(?![^\s;])\s*(?P<rest>[^;]*)"
 )
 _NUMBERED: Final = re.compile(r"(?:echo:)*\s*N\d+\s+[GM]\d")
-_EXTRUDER: Final = re.compile(r"(?<=\.e)\d+$")
+_EXTRUDER: Final = re.compile(r"(?<=\.e)\S+$")
+
+
+@dataclass(frozen=True, slots=True)
+class Code:
+    """What the letters of one code mean."""
+
+    keys: Mapping[str, str]  #: letter -> key; a key ending in `.e` gets the tool appended
+    tool: str = ""  #: letter that chooses the tool by its number
+    tool_id: str = ""  #: letter that chooses the tool by a name of the controller's own
+    motor: str = ""  #: letter that chooses the motor of an axis; 0 is the first
+    whole: str = ""  #: letters that only come together
+    x_for_y: bool = False  #: X without Y stands for both
+    unset: bool = False  #: -1 stands for a value that is not in force
+    with_s: Mapping[str, str] = field(default_factory=dict)  #: `keys` of an old form with S, no P
+
+    def keys_of(self, letters: str) -> Mapping[str, str]:
+        return self.with_s if self.with_s and "S" in letters and "P" not in letters else self.keys
+
+    @property
+    def selectors(self) -> str:
+        return self.tool + self.tool_id + self.motor
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,27 +52,6 @@ class CodeLine:
     @property
     def letters(self) -> str:
         return "".join(f[0] for f in self.fields)
-
-
-@dataclass(frozen=True, slots=True)
-class Code:
-    """What the letters of one code mean."""
-
-    keys: Mapping[str, str]  #: letter -> key; a key ending in `.e` gets the tool appended
-    tool: str = ""  #: letter that chooses the tool by its number
-    tool_id: str = ""  #: letter that chooses the tool by a name of the controller's own
-    motor: str = ""  #: letter that chooses the motor of an axis; 0 is the first
-    whole: str = ""  #: letters that only come together
-    unset: bool = False  #: -1 stands for a value that is not in force
-    with_s: Mapping[str, str] = field(default_factory=dict)  #: `keys` of an old form with S, no P
-
-    def keys_of(self, line: CodeLine) -> Mapping[str, str]:
-        letters = line.letters
-        return self.with_s if self.with_s and "S" in letters and "P" not in letters else self.keys
-
-    @property
-    def selectors(self) -> str:
-        return self.tool + self.tool_id + self.motor
 
 
 def code_line(text: str) -> CodeLine | None:
@@ -73,19 +73,17 @@ def per_axis(kind: str, letters: str = "XYZE") -> dict[str, str]:
     return {letter: f"{kind}.{letter.lower()}" for letter in letters}
 
 
-def entries(line: CodeLine, code: Code, tools: dict[str, int]) -> Iterator[tuple[str, str, str]]:
+def entries(line: CodeLine, code: Code) -> Iterator[tuple[str, str, str]]:
     """(letter, key, printed number) of each value in a line; key empty if it is not modelled.
 
-    A key that is not kept per tool is modelled for the first tool only.  `tools` numbers the
-    names of tools in the order in which they come, and is added to.
+    A key that is not kept per tool is modelled for the first tool only.  A tool with a name of
+    the controller's own appears in the key as `#name`.
     """
-    keys = code.keys_of(line)
+    letters = line.letters
+    keys = code.keys_of(letters)
     chosen = {f[0]: f[1:] for f in line.fields if f[0] in code.selectors}
-    tool = 0
-    if code.tool and code.tool in chosen:
-        tool = int(chosen[code.tool])
-    elif code.tool_id and code.tool_id in chosen:
-        tool = tools.setdefault(chosen[code.tool_id], len(tools))
+    tool = int(chosen.get(code.tool, 0))
+    named = f"#{chosen[code.tool_id]}" if code.tool_id in chosen else ""
     motor = int(chosen.get(code.motor, 0))
     for f in line.fields:
         letter, printed = f[0], f[1:]
@@ -93,13 +91,12 @@ def entries(line: CodeLine, code: Code, tools: dict[str, int]) -> Iterator[tuple
             continue
         key = keys.get(letter, "")
         if key.endswith(".e"):
-            yield letter, f"{key}{tool}", printed
+            yield letter, f"{key}{named or tool}", printed
             tool += 1  # the letter again on the same line is the next tool
         else:
             yield letter, "" if tool else f"{key}_{motor + 1}" if key and motor else key, printed
-    if code.whole == "XY?" and "X" in line.letters and "Y" not in line.letters:
-        both = next(f for f in line.fields if f[0] == "X")
-        yield "X", keys["Y"], both[1:]
+        if letter == "X" and code.x_for_y and "Y" not in letters:
+            yield letter, keys["Y"], printed
 
 
 def line_for(key: str, number: str, raw: str, codes: Mapping[str, Code]) -> str | None:
@@ -109,7 +106,7 @@ def line_for(key: str, number: str, raw: str, codes: Mapping[str, Code]) -> str 
         return None
     code = codes[line.code]
     general = _EXTRUDER.sub("", key)
-    for letter, found, _ in entries(line, code, {}):
+    for letter, found, _ in entries(line, code):
         if _EXTRUDER.sub("", found) == general:
             chosen = [f for f in line.fields if f[0] in code.selectors]
             if line.letters.count(letter) > 1:

@@ -9,14 +9,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Final
 
 from agent.families.base import Query, StoreWords, notices_in
-from agent.families.values import Collection, check_writable, plain_number
+from agent.families.values import (
+    PER_MINUTE,
+    Collection,
+    Said,
+    check_writable,
+    plain_number,
+    read_all,
+)
 from agent.model.settings import Event, Readback
 from agent.wire.exchange import Window
-
-PER_MINUTE: Final = 1 / 60
+from agent.wire.notices import notice
 
 _LINE: Final = re.compile(
     r"\$(?P<name>0|[1-9]\d*|N\d|[A-Za-z]\w*(?:/\w+)*)\s*=\s*(?P<value>[^\s(]*)"
@@ -60,45 +67,55 @@ class Numbered:
     numbered_lines = False
     ack_first = False
     query_settings: tuple[Query, ...] = (Query("$$"),)
+    names_itself: Query | None = Query("$I")
     window = Window(lines=64, bytes=127)  # its receive buffer holds 128
     pause = 0.05  # while it writes its memory, what is sent to it is lost
 
     def parse(self, lines: Sequence[str]) -> Readback:
         reading = Collection(self.name)
-        seen: set[str] = set()
         modern = any(line.startswith("$100") for line in lines)
         for text in lines:
-            match = _LINE.match(text)
-            if match is None:
-                _words(text, reading)
-                continue
-            name, value, said = match["name"], match["value"], match["text"] or ""
-            if name in seen:
-                reading.damage.append(f"${name} is given twice: {text}")
-                continue
-            seen.add(name)
-            key = key_of(name, said, modern=modern)
-            if key is not None:
-                reading.add(key, value, text, PER_MINUTE if key.startswith("max_speed") else 1.0)
-            elif not _plain(name, value):
-                reading.damage.append(f"${name} is {value or 'empty'}, which is impossible: {text}")
-            else:
-                reading.other.append(text)
+            if text.startswith("[VER:"):
+                reading.identity = text
+            reading.take(said(text, modern), text)
         reading.require_axes()
-        return reading.readback(notices_in(lines))
+        return reading.readback()
 
     def write_line(self, key: str, value: float, readback: Readback) -> str:
         setting = check_writable(key, value, readback)
         match = _LINE.match(setting.raw)
         assert match is not None  # it was read from this line
-        factor = 60.0 if key.startswith("max_speed") else 1.0
-        return f"${match['name']}={plain_number(value * factor)}"
+        return f"${match['name']}={plain_number(value / _factor(key))}"
 
     def reply_events(self, line: str, reply: Sequence[str]) -> tuple[Event, ...]:
         return notices_in(reply)
 
     def file_line(self, key: str, value: float) -> str | None:
         return None
+
+
+@lru_cache(maxsize=2048)
+def said(text: str, modern: bool) -> Said:
+    """What one line of the list says; `modern`: the list has numbers from 100 on."""
+    match = _LINE.match(text)
+    if match is None:
+        if text.startswith("$"):
+            return Said(damage=(f"the remains of a line: {text}",))
+        event = notice(text)
+        return Said(note="" if event or text.startswith("[") else text, event=event)
+    name, printed = match["name"], match["value"]
+    key = key_of(name, match["text"] or "", modern=modern)
+    if key is not None:
+        values, damage = read_all([(key, printed)], text, _factor)
+        return Said(values, damage, name=f"${name}")
+    if not _plain(name, printed):
+        what = f"${name} is {printed or 'empty'}, which is impossible: {text}"
+        return Said(damage=(what,), name=f"${name}")
+    return Said(kept=text, name=f"${name}")
+
+
+def _factor(key: str) -> float:
+    return PER_MINUTE if key.startswith("max_speed") else 1.0
 
 
 def key_of(name: str, text: str, *, modern: bool) -> str | None:
@@ -133,12 +150,3 @@ def _plain(name: str, value: str) -> bool:
     if name.isdecimal():
         return _PLAIN_NUMBER.fullmatch(value) is not None
     return name.startswith("N") or bool(value)
-
-
-def _words(text: str, reading: Collection) -> None:
-    if text.startswith("[VER:"):
-        reading.identity = text
-    elif text.startswith("$"):
-        reading.damage.append(f"the remains of a line: {text}")
-    elif not text.startswith("["):
-        reading.note(text)

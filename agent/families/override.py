@@ -13,7 +13,7 @@ from typing import Final
 from agent.errors import Refused
 from agent.families.base import Query, StoreWords, notices_in
 from agent.families.codes import Code, line_for, per_axis
-from agent.families.dump import INCH_NOTE, Dump
+from agent.families.dump import INCH_NOTE, Dialect
 from agent.families.replay import KEPT
 from agent.families.values import check_writable, plain_number
 from agent.model.settings import Event, Readback
@@ -32,6 +32,9 @@ CODES: Final[dict[str, Code]] = {
 }
 
 
+DIALECT: Final = Dialect("override", CODES, KEPT | {"M203.1", "M907"})
+
+
 class Override:
     """See the head of this module."""
 
@@ -40,13 +43,12 @@ class Override:
     numbered_lines = True
     ack_first = False
     query_settings: tuple[Query, ...] = (Query("M503"),)
+    names_itself: Query | None = None
     window = Window(lines=4)
     pause = 0.0
 
     def parse(self, lines: Sequence[str]) -> Readback:
-        dump = Dump(self.name, CODES, KEPT | {"M203.1", "M907"})
-        dump.read(lines)
-        return dump.readback(notices_in(lines))
+        return DIALECT.parse(lines)
 
     def write_line(self, key: str, value: float, readback: Readback) -> str:
         setting = check_writable(key, value, readback)

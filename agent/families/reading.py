@@ -71,7 +71,7 @@ def _replies(link: Link, family: Family) -> list[Reply]:
 
 def _parsed(replies: Sequence[Reply], link: Link, family: Family) -> Readback:
     parsed = family.parse([line for reply in replies for line in reply.lines])
-    damage = [f"{r.line} was refused: {r.error}" for r in replies if not r.ok and not r.lines]
+    damage = [f"{r.line} was refused: {r.error}" for r in replies if not (r.ok or parsed.settings)]
     for key in _EXPECTED:
         if key not in parsed.settings and not any(key in said for said in parsed.damage):
             damage.append(f"{key} is missing")
@@ -131,10 +131,18 @@ def identify(link: Link, families: Mapping[str, Family]) -> tuple[Family | None,
             break
     family = families.get(found) if found is not None else None
     if family is not None:
-        link.exchange.numbered = family.numbered_lines
-        link.window, link.pause = family.window, family.pause
+        adopt(link, family)
+        if family.names_itself is not None:
+            lines += _answer(link, family.names_itself)
     link.identity = identity_in(lines)
     return family, link.identity
+
+
+def adopt(link: Link, family: Family) -> None:
+    """Give the link the habits of a family: line numbers, window, pause, order of answers."""
+    link.exchange.numbered = family.numbered_lines
+    link.ack_first = family.ack_first
+    link.window, link.pause = family.window, family.pause
 
 
 def _answer(link: Link, question: Query) -> list[str]:

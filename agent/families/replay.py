@@ -11,7 +11,7 @@ from typing import Final
 from agent.errors import Refused
 from agent.families.base import Query, StoreWords, notices_in
 from agent.families.codes import Code, line_for, per_axis
-from agent.families.dump import INCH_NOTE, Dump
+from agent.families.dump import INCH_NOTE, Dialect
 from agent.families.values import check_writable, plain_number
 from agent.model.settings import Event, Readback
 from agent.wire.exchange import Window
@@ -33,7 +33,7 @@ CODES: Final[dict[str, Code]] = {
             **per_axis("jerk"),
             "J": "junction_deviation",
         },
-        whole="XY?",
+        x_for_y=True,
     ),
     "M206": Code(per_axis("home_offset", "XYZ")),
     "M851": Code(per_axis("probe_offset", "XYZ")),
@@ -53,6 +53,9 @@ _KEPT: Final = """
 KEPT: Final = frozenset(_KEPT.split())
 
 
+DIALECT: Final = Dialect("replay", CODES, KEPT)
+
+
 class Replay:
     """See the head of this module."""
 
@@ -61,13 +64,12 @@ class Replay:
     numbered_lines = True
     ack_first = False
     query_settings: tuple[Query, ...] = (Query("M503"),)
+    names_itself: Query | None = None
     window = Window(lines=4)
     pause = 0.0
 
     def parse(self, lines: Sequence[str]) -> Readback:
-        dump = Dump(self.name, CODES, KEPT)
-        dump.read(lines)
-        return dump.readback(notices_in(lines))
+        return DIALECT.parse(lines)
 
     def write_line(self, key: str, value: float, readback: Readback) -> str:
         setting = check_writable(key, value, readback)

@@ -10,14 +10,23 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Final
 
 from agent.errors import Refused
 from agent.families.base import Query, StoreWords, notices_in
 from agent.families.codes import code_line
-from agent.families.values import Collection, check_writable, plain_number
+from agent.families.values import (
+    PER_MINUTE,
+    Collection,
+    Said,
+    check_writable,
+    plain_number,
+    read_all,
+)
 from agent.model.settings import Event, Readback
 from agent.wire.exchange import Window
+from agent.wire.notices import notice
 
 _SENTENCE: Final = re.compile(
     r"(?P<words>[A-Za-z][^:(]*?)\s*(?:\((?P<unit>[^)]*)\))?\s*[:-]\s*(?P<items>[XYZ]:\s*\S.*)"
@@ -39,7 +48,7 @@ _CODE: Final = {
     "jerk": "M566",
     "motor_current": "M906",
 }
-_PER_MINUTE: Final = ("max_speed", "jerk")
+_IN_MINUTES: Final = ("max_speed", "jerk")
 
 
 class Script:
@@ -50,21 +59,15 @@ class Script:
     numbered_lines = True
     ack_first = False
     query_settings: tuple[Query, ...] = tuple(Query(code) for code in _CODE.values())
+    names_itself: Query | None = None
     window = Window(lines=4)
     pause = 0.0
 
     def parse(self, lines: Sequence[str]) -> Readback:
         reading = Collection(self.name)
         for text in lines:
-            match = _SENTENCE.fullmatch(text)
-            kind = _kind(match["words"]) if match else None
-            if match and kind:
-                _take(kind, match, reading)
-            elif code_line(text):
-                reading.note(f"text of the script, not the live value: {text}")
-            else:
-                reading.note(text)
-        return reading.readback(notices_in(lines))
+            reading.take(said(text), text)
+        return reading.readback()
 
     def write_line(self, key: str, value: float, readback: Readback) -> str:
         setting = check_writable(key, value, readback)
@@ -95,21 +98,24 @@ def _kind(words: str) -> str | None:
 
 
 def _printed(kind: str, value: float) -> str:
-    return plain_number(value * 60 if kind in _PER_MINUTE else value)
+    return plain_number(value * 60 if kind in _IN_MINUTES else value)
 
 
-def _take(kind: str, match: re.Match[str], reading: Collection) -> None:
-    """The values of one sentence."""
-    raw = match.string
-    per_minute = kind in _PER_MINUTE and "/s" not in (match["unit"] or "")
-    factor = 1 / 60 if per_minute else 1.0
+@lru_cache(maxsize=2048)
+def said(text: str) -> Said:
+    """What one sentence says."""
+    match = _SENTENCE.fullmatch(text)
+    kind = _kind(match["words"]) if match else None
+    if match is None or kind is None:
+        if code_line(text):
+            return Said(note=f"text of the script, not the live value: {text}")
+        event = notice(text)
+        return Said(note="" if event else text, event=event)
+    per_minute = kind in _IN_MINUTES and "/s" not in (match["unit"] or "")
     items = dict(_ITEM.findall(match["items"]))
-    for letter in "XYZ":
-        if letter not in items:
-            reading.damage.append(f"{kind} lacks {letter}: {raw}")
-    for letter, printed in items.items():
-        if letter != "E":
-            reading.add(f"{kind}.{letter.lower()}", printed, raw, factor)
-            continue
-        for tool, one in enumerate(printed.rstrip(":").split(":")):
-            reading.add(f"{kind}.e{tool}", one, raw, factor)
+    tools = items.pop("E", "").rstrip(":")
+    printed = [(f"{kind}.{letter.lower()}", number) for letter, number in items.items()]
+    printed += [(f"{kind}.e{i}", number) for i, number in enumerate(tools.split(":")) if tools]
+    values, damage = read_all(printed, text, lambda key: PER_MINUTE if per_minute else 1.0)
+    lacks = tuple(f"{kind} lacks {c}: {text}" for c in "XYZ" if c not in items)
+    return Said(values, (*lacks, *damage))

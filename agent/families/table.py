@@ -9,13 +9,23 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Final
 
 from agent.errors import Refused
 from agent.families.base import Query, StoreWords, notices_in
-from agent.families.values import Collection, check_writable, plain_number
+from agent.families.values import (
+    PER_MINUTE,
+    Collection,
+    Said,
+    check_writable,
+    kind_of,
+    plain_number,
+    read_all,
+)
 from agent.model.settings import Event, Readback
 from agent.wire.exchange import Window
+from agent.wire.notices import notice
 
 _LINE: Final = re.compile(
     r"EPR:(?P<type>[0-3]) (?P<position>\d+) (?P<value>\S+) "
@@ -43,7 +53,7 @@ _LOOPS: Final = {" PID P-gain": "p", " PID I-gain": "i", " PID D-gain": "d"}
 #: Factor from the printed unit; a unit that is not here makes the entry text only.
 _UNITS: Final = {
     "steps_per_mm": {"": 1.0},
-    "max_speed": {"mm/s": 1.0, "mm/min": 1 / 60},
+    "max_speed": {"mm/s": 1.0, "mm/min": PER_MINUTE},
     "max_acceleration": {"mm/s^2": 1.0},
     "max_travel": {"mm": 1.0},
     "hotend_pid": {"": 1.0},
@@ -60,33 +70,22 @@ class Table:
     numbered_lines = True
     ack_first = True
     query_settings: tuple[Query, ...] = (Query("M205", "quiet"),)
+    names_itself: Query | None = None
     window = Window(lines=1)  # acknowledged on reception: one more would be one unheard
     pause = 0.0
 
     def parse(self, lines: Sequence[str]) -> Readback:
         reading = Collection(self.name)
-        positions: set[str] = set()
         for text in lines:
-            match = _LINE.match(text)
-            if match is None:
-                if "EPR" in text:
-                    reading.damage.append(f"the remains of a line: {text}")
-                else:
-                    reading.note(text)
-            elif match["position"] in positions:
-                reading.damage.append(f"position {match['position']} is given twice: {text}")
-            else:
-                positions.add(match["position"])
-                _entry(match, reading)
+            reading.take(said(text), text)
         reading.require_axes()
-        return reading.readback(notices_in(lines))
+        return reading.readback()
 
     def write_line(self, key: str, value: float, readback: Readback) -> str:
         setting = check_writable(key, value, readback)
         match = _LINE.match(setting.raw)
         assert match is not None  # it was read from this line
-        kind = key.partition(".")[0]
-        number = plain_number(value / _UNITS[kind][match["unit"] or ""])
+        number = plain_number(value / _UNITS[kind_of(key)][match["unit"] or ""])
         if match["type"] == _FLOAT:
             return f"M206 T3 P{match['position']} X{number}"
         if not _INTEGER.fullmatch(number):
@@ -120,15 +119,22 @@ def keys_of(text: str) -> tuple[str, ...]:
     return ()
 
 
-def _entry(match: re.Match[str], reading: Collection) -> None:
-    raw, value, unit = match.string, match["value"], match["unit"] or ""
+@lru_cache(maxsize=2048)
+def said(text: str) -> Said:
+    """What one line of the table says."""
+    match = _LINE.match(text)
+    if match is None:
+        if "EPR" in text:
+            return Said(damage=(f"the remains of a line: {text}",))
+        event = notice(text)
+        return Said(note="" if event else text, event=event)
+    name, printed, unit = f"position {match['position']}", match["value"], match["unit"] or ""
+    if match["type"] != _FLOAT and not _INTEGER.fullmatch(printed):
+        return Said(damage=(f"{printed} is no whole number: {text}",), name=name)
     keys = keys_of(match["text"])
-    if match["type"] != _FLOAT and not _INTEGER.fullmatch(value):
-        reading.damage.append(f"{value} is no whole number: {raw}")
-    elif keys and unit in _UNITS[keys[0].partition(".")[0]]:
-        for key in keys:
-            reading.add(key, value, raw, _UNITS[key.partition(".")[0]][unit])
-    else:
-        if value.lower() == "nan":
-            reading.note(f"not a number, but no setting of the motion: {raw}")
-        reading.other.append(raw)
+    if keys and (factor := _UNITS[kind_of(keys[0])].get(unit)):
+        values, damage = read_all([(k, printed) for k in keys], text, lambda key: factor)
+        return Said(values, damage, name=name)
+    broken = printed.lower() == "nan"
+    note = f"not a number, but no setting of the motion: {text}" if broken else ""
+    return Said(kept=text, note=note, name=name)

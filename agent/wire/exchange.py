@@ -48,8 +48,8 @@ from agent.wire.events import (
     Stray,
     Unsolicited,
 )
-from agent.wire.framing import LineCutter, clean, frame
-from agent.wire.words import ACKNOWLEDGED, GLUED, START, halt_reason, kind_of, refusal
+from agent.wire.framing import LineCutter, frame
+from agent.wire.words import ACKNOWLEDGED, GLUED, PLAIN, START, halt_reason, kind_of, refusal
 
 #: After a request to resend, silence as long as this stands in for a missing acknowledgement.
 RESEND_QUIET: Final = 1.0
@@ -68,9 +68,6 @@ _UNLOCK: Final = frozenset({"M999", "$X", "$H", "\x18"})
 
 #: Codes whose answer looks like an unsolicited report.
 _ASKS_FOR_REPORT: Final = re.compile(r"M(?:27|105|109|114|190)\b|[?]$")
-
-#: Bytes that text is made of.
-_TEXT: Final = bytes([9, 10, 13, *range(0x20, 0x7F)])
 
 #: Words behind an acknowledgement that mean the opposite.
 _EMERGENCY: Final = re.compile(r"emergency|halt|kill|M999", re.IGNORECASE)
@@ -123,6 +120,7 @@ class Exchange:
         self.heard: list[str] = []  #: lines of the last `receive`, for the record
         self._cutter = LineCutter()
         self._flight: deque[_Sent] = deque()
+        self._echoes: frozenset[str] = frozenset()  #: our lines as they would come back
         self._recent: deque[_Sent] = deque(maxlen=_REMEMBERED)
         self._doubt = False
         self._halted = False
@@ -191,6 +189,8 @@ class Exchange:
         if not self._flight:
             self._alive = now
         self._flight.append(_Sent(line, number, data, timeout))
+        framed = (data[:-1].decode("ascii") for data in (sent.data for sent in self._flight))
+        self._echoes = frozenset((*(sent.line for sent in self._flight), *framed))
         self._talked, self._booting = True, False
         return data
 
@@ -215,21 +215,24 @@ class Exchange:
     def receive(self, data: bytes, now: float) -> list[Event]:
         """Events in `data`; what they are does not depend on how the bytes were cut."""
         events: list[Event] = []
-        heard: list[str] = []
-        for raw in self._cutter.feed(data):
-            if isinstance(raw, int):
-                events.append(Junk(raw))
-                continue
-            text = clean(raw)
-            if not text:
-                continue
-            heard.append(text)
-            match = kind_of(text)
-            if match is None:
-                self._plain(text, raw, now, events)
-            else:
+        lines = self._cutter.feed(data)
+        self.heard = [text for text in lines if isinstance(text, str) and text]
+        for text in lines:
+            if isinstance(text, int):
+                events.append(Junk(text))
+            # most lines are plain data, so they are told first, if nothing hides in them
+            elif (
+                PLAIN.match(text)
+                and "ok" not in text
+                and not text.endswith("start")
+                and text not in self._echoes
+            ):
+                self._alive = now
+                events.append(Received(text))
+            elif match := kind_of(text):
                 self._dispatch(match, text, now, events)
-        self.heard = heard
+            elif text:
+                self._unmarked(text, now, events)
         return events
 
     def _dispatch(self, match: re.Match[str], text: str, now: float, out: list[Event]) -> None:
@@ -257,14 +260,14 @@ class Exchange:
             case _:
                 self._report(text, now, out)
 
-    def _plain(self, text: str, raw: bytes, now: float, out: list[Event]) -> None:
+    def _unmarked(self, text: str, now: float, out: list[Event]) -> None:
         """A line that no word marks: data, unless something hides in it."""
         if text.endswith("start") and START.search(text):
             self._restart("start", out)
-        elif self._flight and self._is_echo(text):
+        elif text in self._echoes or text.removeprefix("echo:") in self._echoes:
             out.append(Echoed(text))
-        elif "\\" in text and _is_junk(raw):
-            out.append(Junk(len(raw)))
+        elif "\\" in text and _is_junk(text):
+            out.append(Junk(len(text) - 3 * text.count("\\x")))
         else:
             self._alive = now
             if text.startswith("Error:"):
@@ -272,10 +275,6 @@ class Exchange:
             out.append(Received(text))
             if "ok" in text:
                 self._glued(text, now, out)
-
-    def _is_echo(self, text: str) -> bool:
-        sent = text.removeprefix("echo:").encode("utf-8")
-        return any(sent in (s.data[:-1], s.line.encode()) for s in self._flight)
 
     def _report(self, text: str, now: float, out: list[Event]) -> None:
         if self._flight and _ASKS_FOR_REPORT.match(self._flight[0].line):
@@ -458,6 +457,7 @@ class Exchange:
         return out
 
 
-def _is_junk(raw: bytes) -> bool:
-    """True if a third or more of the bytes are no text."""
-    return 3 * len(raw.translate(None, _TEXT)) >= len(raw)
+def _is_junk(text: str) -> bool:
+    """True if a third or more of the bytes were no text, and so are spelled as escapes."""
+    escapes = text.count("\\x")
+    return 3 * escapes >= len(text) - 3 * escapes

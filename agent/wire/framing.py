@@ -10,16 +10,17 @@ from __future__ import annotations
 import re
 from functools import reduce
 from operator import xor
+from typing import Final
 
 #: Longest line that controllers take; theirs are 96 bytes (80 in the `numbered` family).
-LONGEST_SENT = 96
+LONGEST_SENT: Final = 96
 
 #: Longest line kept of what a controller sends; anything longer is no line but junk.
-LONGEST_RECEIVED = 4096
+LONGEST_RECEIVED: Final = 4096
 
 #: Stripped from both ends of a received line.
-_BLANKS = b"\r\0\t "
-_BESIDE_BLANK = re.compile(rb"\0+(?=[ \t])|(?<=[ \t])\0+")
+_BLANKS: Final = "\r\0\t "
+_NUL_BESIDE_BLANK: Final = re.compile(r"\0+(?=[ \t])|(?<=[ \t])\0+")
 
 
 def checksum(text: str) -> int:
@@ -43,19 +44,17 @@ def frame(line: str, number: int | None = None) -> bytes:
     return line.encode("ascii") + b"\n"
 
 
-def clean(raw: bytes) -> str:
-    """Text of one received line, safe to show: what cannot be printed is spelled as an escape.
+def clean(text: str) -> str:
+    """One received line, safe to show: what cannot be printed is spelled as an escape.
 
     Blanks, carriage returns and NULs at both ends go, and NULs beside a blank; one inside a word
     stays visible, because it stands where a byte was lost.
     """
-    if b"\0" in raw:
-        raw = _BESIDE_BLANK.sub(b"", raw)
-    text = raw.strip(_BLANKS).decode("utf-8", "backslashreplace")
-    return text if text.isprintable() else _spelled(text)
-
-
-def _spelled(text: str) -> str:
+    if "\0" in text:
+        text = _NUL_BESIDE_BLANK.sub("", text)
+    text = text.strip(_BLANKS)
+    if text.isprintable():
+        return text
     return "".join(
         c if c.isprintable() else " " if c == "\t" else c.encode("unicode_escape").decode()
         for c in text
@@ -70,18 +69,32 @@ class LineCutter:
         self._tail = b""
         self._dropped = 0  #: bytes thrown away of the line that is being skipped
 
-    def feed(self, data: bytes) -> list[bytes | int]:
-        """Lines completed by `data`, without line end; the size of one that was too long."""
-        *whole, tail = (self._tail + data).split(b"\n")
-        lines: list[bytes | int] = list(whole)
-        if lines and self._dropped:
-            lines[0] = self._dropped + len(whole[0])
-            self._dropped = 0
-        for i, line in enumerate(whole):
-            if len(line) > self._longest and not isinstance(lines[i], int):
-                lines[i] = len(line)
+    def feed(self, data: bytes) -> list[str | int]:
+        """Lines completed by `data`, cleaned; of one that was too long its size."""
+        block, end, tail = (self._tail + data).rpartition(b"\n")
+        self._tail = tail
+        lines: list[str | int] = []
+        if end:
+            if self._dropped or len(block) > self._longest:
+                lines += self._bounded(block)
+            else:
+                text = _text(block).replace("\r\n", "\n")
+                whole = text.replace("\n", "").isprintable()
+                lines += map(str.strip if whole else clean, text.split("\n"))
         if self._dropped or len(tail) > self._longest:
             self._dropped += len(tail)
-            tail = b""
-        self._tail = tail
+            self._tail = b""
         return lines
+
+    def _bounded(self, block: bytes) -> list[str | int]:
+        """Lines of a block in which some may be too long."""
+        lines: list[str | int] = []
+        for raw in block.split(b"\n"):
+            size = self._dropped + len(raw)
+            lines.append(size if size > self._longest else clean(_text(raw)))
+            self._dropped = 0
+        return lines
+
+
+def _text(raw: bytes) -> str:
+    return raw.decode("utf-8", "backslashreplace")

@@ -85,7 +85,8 @@ class Link:
         self.exchange = Exchange(numbered=numbered)
         self.window = window  #: how much `stream` keeps in flight
         self.identity = ""  #: how the controller names itself, once it was asked
-        self.pause = pause  #: seconds between an answer and the next line
+        self.pause = pause  #: seconds between an answer and the next question
+        self.ack_first = False  #: acknowledges on reception, data after it
         self.events: list[model.Event] = []
         self.on_traffic: Callable[[float, Literal[">", "<"], str], None] | None = None
         self._last: deque[str] = deque(maxlen=_KEPT)
@@ -101,20 +102,30 @@ class Link:
     # Asking
 
     def ask(
-        self, line: str, *, end: End = "ack", timeout: float = 10.0, reads: bool = False
+        self, line: str, *, end: End | None = None, timeout: float = 10.0, reads: bool = False
     ) -> Reply:
         """Send `line` and wait for its whole reply.
 
+        end: how the reply ends; None: as is usual for the controller (`ack_first`).
         timeout: seconds without any sign of work on the line (data and busy words are such)
         after which the answer is given up.  reads: the line cannot change anything, so that it
         may be sent in DOUBT.  Raises LinkFailed on silence, a restart, a halt, a lost port, an
         endless reply, or in a state that forbids the line; Refused for what is not one line of
         plain text.  That the controller refuses is no exception: the reply is not `ok`.
         """
+        if end is None:
+            end = "quiet" if self.ack_first else "ack"
         with self._honest():
             self._agree_numbers()
+            self._rest()
             self._send(line, timeout, reads=reads)
             return self._reply(line, end, MOST_TIMEOUTS * timeout)
+
+    def _rest(self) -> None:
+        """Leave the controller alone for a moment after its last answer."""
+        until = self._answered + self.pause
+        while self.transport.now() < until:
+            self._pump(until)
 
     def _reply(self, line: str, end: End, patience: float) -> Reply:
         first_event = len(self.events)
@@ -217,9 +228,6 @@ class Link:
     # The wire
 
     def _send(self, line: str, timeout: float, *, reads: bool = False) -> None:
-        rest = self._answered + self.pause - self.transport.now()
-        if rest > 0:
-            self._pump(self.transport.now() + rest)
         self._write(self.exchange.send(line, self.transport.now(), timeout=timeout, reads=reads))
 
     def _write(self, data: bytes) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Any, Final
 
 from agent.model import settings as model
@@ -53,6 +54,7 @@ _NOTICES: Final[tuple[tuple[str, str, Detail], ...]] = (
         _numbers,
     ),
     ("loaded", r"info:.*configuration loaded", _nothing),
+    ("loaded", r"loading config override file:\s*(?P<path>\S+?)(?:\.\.\.)?$", _numbers),
     ("defaults_live", r"(?:hardcoded|default).*settings? loaded", _nothing),
     ("defaults_live", r"\[MSG:restoring defaults\]", _nothing),
     ("defaults_live", r"error:\s*7$", lambda _: {"reason": "stored settings could not be read"}),
@@ -98,6 +100,7 @@ _ECHOED: Final = re.compile(r"(?:echo:)+(?:N\d+\s+)?(?P<text>[GM]\d+(?:\.\d+)?\s
 _COMPILED: Final = tuple((k, re.compile(p, re.IGNORECASE), d) for k, p, d in _NOTICES)
 
 
+@lru_cache(maxsize=2048)
 def notice(text: str) -> model.Event | None:
     """The event that a line of text reports, or None."""
     if text.startswith("echo:") and (echoed := _ECHOED.match(text)):

@@ -22,6 +22,9 @@ GLUED: Final = re.compile(
     r"(?:\s+N?(?P<number>\d+))?(?:\s+P(?P<planner>\d+)\s+B(?P<slots>\d+))?\s*$"
 )
 
+#: What most lines of a settings list begin with; none of the other kinds does.
+PLAIN: Final = re.compile(r"(?:echo:\s+)?(?:;|[GM]\d)|echo:;|\$|EPR:")
+
 #: The first word of a boot, alone or behind junk or a debug word.
 START: Final = re.compile(r"(?:^|\S)(?<!re)(?<!Re)start$")
 
