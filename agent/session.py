@@ -457,7 +457,7 @@ class Session:
             machine=self.profile.name,
             profile=self.profile,
             why="as it was at the attach",
-            undoing=True,
+            origin="undo",
         )
         return self.plan
 
@@ -499,7 +499,8 @@ class Session:
         link, family = self.joined()
         if self.done is None:
             raise Refused("nothing was written in this session", remedy="'write' comes first")
-        self.looked = look(link, family, self.done, journal=self._new_journal(self.done.digest))
+        journal = self._new_journal(self.done.digest)
+        self.looked = look(link, family, self.done, journal=journal, written=self.written)
         return self.looked
 
     def store(self, looked: Look, approved: str, others: Others | None = None) -> Outcome:

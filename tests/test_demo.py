@@ -102,11 +102,10 @@ def test_a_true_machine_is_left_alone() -> None:
 def test_storage_that_does_not_keep_is_found_out(fault: Any) -> None:
     rehearsal = in_memory(seed=3)
     rehearsal.machine.controller.storage_fault = fault
-    job = job_at(rehearsal)
-    document: dict[str, Any] = {"proofs": {}}
-    with contextlib.suppress(Exception):
-        document = carried_out(job)
-    assert not document["proofs"].get("reloaded from storage", False)
+    document = carried_out(job_at(rehearsal))
+    assert document["proofs"]["written values read back"]
+    assert not document["proofs"]["reloaded from storage"]
+    assert not document["verified"]
 
 
 def test_a_machine_that_changes_meanwhile_is_not_verified(

@@ -9,16 +9,16 @@ from agent.face.desk import Desk
 
 CAUTIONS: Final = """\
 BEFORE THE MACHINE MOVES OR HEATS
-  Heat      The nozzle reaches over 200 C and the bed over 50 C, and both stay hot
-            after they are switched off. Do not touch; keep paper and oil away.
-  Motion    The belt and its rollers draw in fingers, sleeves and hair. Keep clear
+  Heat      The nozzle reaches over 200 C and the bed over 50 C, and both stay
+            hot after they are switched off. Do not touch; keep paper away.
+  Motion    Belt and rollers draw in fingers, sleeves and hair. Keep clear
             while anything moves, and pull no part off during a run.
-  Surprise  After a wrong setting an axis may travel ten times too far. Until the
-            first short move has been seen to be right, stand by the switch.
+  Surprise  After a wrong setting an axis may travel ten times too far. Until
+            the first short move was seen to be right, stand by the switch.
   Mains     Heaters may be fed from the mains. Open no cover under power.
   Sinking   A tilted gantry may sink when its motors are let go. Support it.
-  Stop      The power switch is the emergency stop: words on this link may wait
-            behind moves that are queued. Know where the switch is.
+  Stop      The power switch is the emergency stop: words on this link may
+            wait behind moves that are queued. Know where the switch is.
   Fumes     Ventilate, and do not leave a heated machine alone.
 Local codes and the maker's instructions come first. Work on mains wiring and
 guards is for people licensed to do it where you are."""

@@ -11,9 +11,18 @@ import click
 
 from agent import __version__
 from agent.errors import AgentError, BadInput
-from agent.face import benchwork, calculate, changing, demo, guide, linking, simulating, solving
+from agent.face import (
+    benchwork,
+    calculate,
+    changing,
+    demo,
+    guide,
+    helping,
+    linking,
+    simulating,
+    solving,
+)
 from agent.face.desk import Desk
-from agent.face.screen import clean
 
 INTERRUPTED = 130  #: exit code, by the usage of shells: 128 + the number of the interrupt signal
 
@@ -60,6 +69,8 @@ for command in (
     changing.undo,
     calculate.drive,
     calculate.shim,
+    helping.help_page,
+    helping.cautions,
 ):
     plumbelt.add_command(command)
 
@@ -92,9 +103,9 @@ def run(arguments: Sequence[str], desk: Desk | None = None) -> int:
 
 def show_error(error: AgentError, desk: Desk) -> None:
     """What happened and what to do, on standard error; as JSON on standard output if asked."""
-    sys.stderr.write(clean(str(error)) + "\n")
+    desk.screen.complain(str(error))
     for line in error.wire:
-        sys.stderr.write(f"  wire: {clean(line)}\n")
+        desk.screen.complain(f"  wire: {line}")
     if desk.screen.json:
         problems = error.problems if isinstance(error, BadInput) else ()
         document = {

@@ -7,7 +7,9 @@ never carry meaning alone, and a `--json` command keeps standard output for its 
 from __future__ import annotations
 
 import json
+import shutil
 import sys
+import textwrap
 import unicodedata
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -39,6 +41,17 @@ def _visible(character: str) -> str:
     return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
 
 
+def wrapped(text: str, width: int) -> list[str]:
+    """Lines of `text`, cleaned, wrapped at words unless they start with a blank."""
+    lines: list[str] = []
+    for line in clean(text).split("\n"):
+        if line.startswith(" "):
+            lines.append(line)
+        else:
+            lines += textwrap.wrap(line, width, break_on_hyphens=False) or [""]
+    return lines
+
+
 def typed_line(question: str) -> str:
     """One answer from standard input; its end counts as an empty answer."""
     sys.stderr.write(question)
@@ -68,16 +81,14 @@ class Screen:
 
     def say(self, text: str = "") -> None:
         """Text for people, wrapped at words; lines that start with a blank are kept as they are."""
-        import textwrap
-
         console = self.console
-        width = min(console.width, _TEXT_WIDTH)
-        for line in clean(text).split("\n"):
-            if line.startswith(" "):
-                console.print(line, soft_wrap=True)
-            else:
-                for part in textwrap.wrap(line, width, break_on_hyphens=False) or [""]:
-                    console.print(part, soft_wrap=True)
+        for line in wrapped(text, min(console.width, _TEXT_WIDTH)):
+            console.print(line, soft_wrap=True)
+
+    def complain(self, text: str) -> None:
+        """Text for people on standard error, wrapped like `say`."""
+        width = min(shutil.get_terminal_size((_TEXT_WIDTH, 24)).columns, _TEXT_WIDTH)
+        sys.stderr.write("\n".join(wrapped(text, width)) + "\n")
 
     def heading(self, text: str) -> None:
         """A heading: bold where there is bold, underlined by a row of dashes everywhere."""

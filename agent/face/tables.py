@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from agent.face.plots import interval
 from agent.face.screen import Screen
 from agent.face.words import BY_HAND, reading_name, shown, vector
 from agent.model.feature import Reading
@@ -19,35 +20,6 @@ if TYPE_CHECKING:
     from agent.estimate.solution import Parameter, Solution
     from agent.foretelling import Comparison
     from agent.session import Taken
-
-#: Width of the drawn interval, in characters; odd, so that zero has a place of its own.
-_BAR = 21
-
-
-def interval(value: float, half: float, reach: float, width: int = _BAR) -> str:
-    """A value with its interval on a line from -reach to +reach: `:` is zero, `o` the value.
-
-    What lies outside is drawn as an arrow at the edge.
-    """
-    middle = width // 2
-
-    def place(x: float) -> int:
-        return middle + round(max(-1.2, min(1.2, x / reach)) * middle)
-
-    row = [" "] * width
-    row[middle] = ":"
-    for i in range(max(place(value - half), 0), min(place(value + half), width - 1) + 1):
-        row[i] = "-"
-    if 0 <= place(0.0) < width and row[middle] == "-":
-        row[middle] = "+"
-    at = place(value)
-    if at < 0:
-        row[0] = "<"
-    elif at >= width:
-        row[-1] = ">"
-    else:
-        row[at] = "o"
-    return "".join(row)
 
 
 def verdict(name: str, parameter: Parameter, solution: Solution, survey: Survey) -> str:

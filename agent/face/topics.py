@@ -23,8 +23,8 @@ TOPICS: Final[dict[str, tuple[str, str]]] = {
 
 A point (x, s, h) is reached with
     across = x      gantry = h / sin(theta)      belt = s - h cot(theta)
-so a height needs two motors at once. Measure pieces before they leave the belt,
-or mark x and s on them: turned by a quarter they mislead everything.""",
+so a height needs two motors at once. Measure pieces before they leave the
+belt, or mark x and s on them: turned by a quarter they mislead everything.""",
     ),
     "lean": (
         "uprights that lean along the belt: three causes, one symptom",
@@ -37,11 +37,11 @@ or mark x and s on them: turned by a quarter they mislead everything.""",
      /   |
     /____|__ s      height error = ey + delta cot(theta)
 
-Height, lean and length along the belt together tell the three apart; the lean
-alone never does. Making the height right with the gantry steps while the angle
-is off multiplies the lean by 1 / sin(theta)^2: twice at 45 degrees, three times
-at 35. Trimming the belt until faces look upright makes every length along the
-belt wrong.
+Height, lean and length along the belt together tell the three apart; the
+lean alone never does. Making the height right with the gantry steps while the
+angle is off multiplies the lean by 1 / sin(theta)^2: twice at 45 degrees,
+three times at 35. Trimming the belt until faces look upright makes every
+length along the belt wrong.
 What cures what: ey and ez a command line; delta the slicing angle, or a shim.""",
     ),
     "height": (
@@ -49,11 +49,11 @@ What cures what: ey and ez a command line; delta the slicing angle, or a shim.""
         """\
     height error = ey + delta cot(theta)
 
-A height is made by the gantry and by its angle. A gantry that stands too steep
-makes parts tall as well as leaning. So read the lean and a length along the belt
-too ('help lean'), and let the solution share the error out.
-The first layers are pressed into the belt: the bead growth h takes that up, and
-that is why the height is read at two levels of the post.""",
+A height is made by the gantry and by its angle. A gantry that stands too
+steep makes parts tall as well as leaning. So read the lean and a length along
+the belt too ('help lean'), and let the solution share the error out.
+The first layers are pressed into the belt: the bead growth h takes that up,
+and that is why the height is read at two levels of the post.""",
     ),
     "offset": (
         "bead growth: what does not grow with the part",
@@ -111,11 +111,13 @@ controller. Or bring the gantry to the set angle with a shim: over a lever L
     "travel": (
         "a reading without plastic",
         """\
-'gauge travel across' (or gantry, belt) moves the axis by a known amount, after
-a short take-up move the same way, and asks how far it went by your rule or gauge.
-What will move, how far, and how far it could go if the stored setting were wrong
-is shown first. An axis whose setting lies outside what its drive train can give
-is not moved at all.""",
+    gauge travel            all three axes, one after the other
+    gauge travel-belt       one axis; or -across, -gantry
+
+The axis moves by a known amount, after a short take-up move the same way, and
+you say how far it went by your rule or gauge. What will move, how far, and
+how far it could go if the stored setting were wrong is shown first. An axis
+whose setting lies outside what its drive train can give is not moved at all.""",
     ),
     "confirm": (
         "what is asked before anything is written",
@@ -124,9 +126,9 @@ is not moved at all.""",
 short fingerprint of lines, machine and read-back. 'write' shows them again and
 asks for the first characters of the digest. Anything else sends nothing.
 Just before sending, the settings are read again: if a value the plan rests on
-has moved, the plan is refused. What is previewed is what is sent, byte for byte.
-'write' changes what is live. 'store' makes it permanent, asks again, and is a
-step of its own because it stores everything that is live, not just the plan.
+has moved, the plan is refused. What is previewed is what is sent, byte for
+byte. 'write' changes what is live. 'store' makes it permanent, asks again, and
+is a step of its own: it stores everything that is live, not just the plan.
 'undo' brings back what was read before the first write.""",
     ),
     "proof": (
@@ -143,9 +145,9 @@ The record names the stages passed, no more.""",
         "when the link fell silent",
         """\
 After silence, a restart or a pulled cable the effect of the last line is not
-known: it may have been carried out or not. Nothing is sent then until 'readback'
-has read what is live. Interrupted writes are told apart one by one: took, did
-not, not known; 'undo' goes back to the read-back before the write.""",
+known: it may have been carried out or not. Nothing is sent then until
+'readback' has read what is live. Interrupted writes are told apart one by one:
+took, did not, not known; 'undo' goes back to the read-back before the write.""",
     ),
     "caliper": (
         "how to read a piece",
@@ -153,18 +155,20 @@ not, not known; 'undo' goes back to the read-back before the write.""",
 Read each feature three times, better five, and take the jaws off in between.
 Not on the first layers, not on a corner, not on the seam. Light pressure.
 Let the piece cool for ten minutes. Readings take a point or a comma.
-The uncertainty follows from the spread of the readings, the step of the display
-and the stated limit of error of the caliper; that limit is shared by all its
-readings, so more repeats do not make it smaller.""",
+The uncertainty follows from the spread of the readings, the step of the
+display and the stated limit of error of the caliper; that limit is shared by
+all its readings, so more repeats do not make it smaller.""",
     ),
     "screen": (
         "how to read the tables",
         """\
     found    the error, positive where the machine goes too far
-    95 %     half the interval that holds the true value with 95 % probability
+    95 %     half the interval that holds the true value, 95 % probable
     --o-+--  the same as a picture: o the value, : (or +) no error
-'correct it' means significant and beyond the tolerance; 'leave it' means that no
-change is warranted; 'not known yet' that the readings do not tell, and 'next'
-names the one that would; 'by hand' that a spanner is needed.""",
+'correct it'   significant, and beyond the tolerance
+'leave it'     no change is warranted
+'see below'    significant, but something else speaks against a change
+'not known'    these readings do not tell; the last line names one that would
+'by hand'      a spanner is needed""",
     ),
 }

@@ -1,0 +1,87 @@
+"""`help` and `cautions`: pages for the technician, each on one screen."""
+
+from __future__ import annotations
+
+import difflib
+
+import click
+from click.shell_completion import CompletionItem
+
+from agent.errors import BadInput
+from agent.face.cautions import CAUTIONS
+from agent.face.desk import Desk, at_desk
+from agent.face.options import Verb, as_json
+from agent.face.topics import TOPICS
+
+
+def complete_topic(
+    ctx: click.Context, param: click.Parameter, incomplete: str
+) -> list[CompletionItem]:
+    """Topics and verbs that begin like `incomplete`, for completion."""
+    known = {**{name: title for name, (title, _) in TOPICS.items()}, **_verbs(ctx)}
+    return [CompletionItem(k, help=v) for k, v in known.items() if k.startswith(incomplete)]
+
+
+def _verbs(ctx: click.Context) -> dict[str, str]:
+    """Verbs of the tree and their short help."""
+    tree = ctx.find_root().command
+    if not isinstance(tree, click.Group):
+        return {}
+    return {name: verb.get_short_help_str(58) for name, verb in sorted(tree.commands.items())}
+
+
+@click.command("help", cls=Verb)
+@click.argument("topic", required=False, shell_complete=complete_topic)
+@as_json
+@at_desk
+@click.pass_context
+def help_page(ctx: click.Context, desk: Desk, /, topic: str | None) -> None:
+    """A page on a TOPIC or a verb; without one, what there is.
+
+    \b
+    Example: plumbelt> help lean
+    """
+    screen = desk.screen
+    verbs = _verbs(ctx)
+    if topic is None:
+        document = {"verbs": verbs, "topics": {name: title for name, (title, _) in TOPICS.items()}}
+
+        def show() -> None:
+            screen.say("Verbs ('VERB --help' tells more):")
+            for name, words in verbs.items():
+                screen.say(f"  {name:<10} {words}")
+            screen.say("Topics ('help TOPIC'): " + ", ".join(TOPICS))
+
+        screen.answer(document, show)
+    elif topic in TOPICS:
+        title, page = TOPICS[topic]
+
+        def show_topic() -> None:
+            screen.heading(f"{topic}: {title}")
+            screen.say(page)
+
+        screen.answer({"topic": topic, "title": title, "page": page}, show_topic)
+    elif topic in verbs:
+        tree = ctx.find_root().command
+        assert isinstance(tree, click.Group)
+        inner = click.Context(tree.commands[topic], info_name=topic)
+        page = inner.get_help()
+        screen.answer({"topic": topic, "page": page}, lambda: click.echo(page))
+    else:
+        near = difflib.get_close_matches(topic, [*TOPICS, *verbs], 1)
+        hint = f"Did you mean '{near[0]}'? " if near else ""
+        raise BadInput(
+            f"there is no page on '{topic}'", remedy=f"{hint}'help' lists verbs and topics"
+        )
+
+
+@click.command(cls=Verb)
+@as_json
+@at_desk
+def cautions(desk: Desk, /) -> None:
+    """The cautions that are shown before the first motion or heating of a session.
+
+    \b
+    Example: plumbelt cautions
+    """
+    desk.screen.answer({"cautions": CAUTIONS}, lambda: desk.screen.say(CAUTIONS))

@@ -1,0 +1,153 @@
+"""The shell on a real terminal of 80 by 24, typed at and looked at through a terminal emulator."""
+
+from __future__ import annotations
+
+import os
+import re
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pexpect
+import pyte
+import pytest
+
+from agent.face.shell import offers
+from tests.face.bench import desk_at
+
+COLUMNS, ROWS = 80, 24
+
+
+class Terminal:
+    """plumbelt in a pseudo-terminal, and what a technician sees of it."""
+
+    def __init__(self, home: Path, *arguments: str, **environment: str) -> None:
+        env = {**os.environ, "PLUMBELT_HOME": str(home), "TERM": "xterm", **environment}
+        self.child = pexpect.spawn(
+            sys.executable,
+            ["-m", "agent.face.main", *arguments],
+            env=env,  # type: ignore[arg-type]
+            dimensions=(ROWS, COLUMNS),
+            encoding="utf-8",
+            timeout=30,
+        )
+        self.screen = pyte.Screen(COLUMNS, ROWS)
+        self._stream = pyte.Stream(self.screen)
+        self.said = ""
+        self.child.delayafterread = 0.0
+
+    def wait_for(self, words: str) -> str:
+        """Read until the child has said `words` (spaces and line breaks count alike)."""
+        pattern = re.compile(r"\s+".join(map(re.escape, words.split())))
+        seen = len(self.said)
+        while not pattern.search(_plain(self.said[seen:])):
+            self.said += self._read()
+        return self.said[seen:]
+
+    def _read(self) -> str:
+        text: str = self.child.read_nonblocking(65536, timeout=30)
+        # The emulator answers where the cursor stands, as a real terminal would.
+        if "\x1b[6n" in text:
+            self.child.send(f"\x1b[{self.screen.cursor.y + 1};{self.screen.cursor.x + 1}R")
+        self._stream.feed(text)
+        return text
+
+    def type(self, line: str) -> None:
+        self.child.send(line + "\r")
+
+    @property
+    def rows(self) -> list[str]:
+        return [row.rstrip() for row in self.screen.display]
+
+
+def _plain(text: str) -> str:
+    """`text` without what only moves the cursor or colours."""
+    return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]|\x1b\][^\x07]*\x07|\x1b[=>]", " ", text)
+
+
+@pytest.fixture
+def terminal(tmp_path: Path) -> Iterator[Terminal]:
+    terminal = Terminal(tmp_path, "rehearse", "--seed", "3")
+    terminal.wait_for("family 'replay', 16 settings read twice")
+    yield terminal
+    terminal.child.close(force=True)
+
+
+def test_a_session_typed_on_a_small_terminal(terminal: Terminal) -> None:
+    terminal.type("gauge travel-belt")
+    terminal.wait_for("Type 'understood' to go on:")
+    terminal.type("understood")
+    terminal.wait_for("is there room? Type 'yes' to go on:")
+    terminal.type("yes")
+    terminal.wait_for("mm (Enter takes these):")
+    terminal.type("265,7")
+    terminal.wait_for("Understood: 265.7 mm")
+    terminal.wait_for("read, mm")
+    terminal.type("solve")
+    terminal.wait_for("from one length only")
+    terminal.type("quit")
+    terminal.child.expect(pexpect.EOF)
+    terminal.child.wait()
+    assert terminal.child.exitstatus == 0
+
+
+def test_status_line_names_machine_link_and_heaters(terminal: Terminal) -> None:
+    terminal.type("next")
+    terminal.wait_for("(Enter does it)")
+    terminal.wait_for("heaters off")
+    assert re.match(r"heron \| /dev/\S+ \| replay \| ready \| heaters off", terminal.rows[-1])
+
+
+def test_interrupt_at_a_question_sends_nothing_and_the_shell_goes_on(terminal: Terminal) -> None:
+    terminal.type("gauge travel")
+    terminal.wait_for("Type 'understood' to go on:")
+    terminal.child.sendintr()
+    terminal.wait_for("Interrupted")
+    terminal.type("readback")
+    terminal.wait_for("steps_per_mm.z")
+
+
+def test_interrupt_while_laying_stops_and_says_what_is_hot(terminal: Terminal) -> None:
+    terminal.type("lay post")
+    terminal.wait_for("Type 'understood' to go on:")
+    terminal.type("understood")
+    terminal.wait_for("Type 'yes' to go on:")
+    terminal.type("yes")
+    terminal.wait_for("laying post")
+    terminal.child.sendintr()
+    terminal.wait_for("The heaters are off")
+    terminal.type("readback")
+    terminal.wait_for("family 'replay'")
+
+
+def test_tab_completes_verbs_and_arguments() -> None:
+    desk = desk_at()
+    verbs = [value for value, _ in offers(desk, [], "re")]
+    assert "readback" in verbs
+    assert [value for value, _ in offers(desk, ["lay"], "s")] == ["strip"]
+    assert "--json" in [value for value, _ in offers(desk, ["readback"], "--j")]
+
+
+def test_plain_terminal_and_no_colour_are_respected(tmp_path: Path) -> None:
+    terminal = Terminal(tmp_path, "demo", "--seed", "5", NO_COLOR="1", TERM="dumb")
+    terminal.child.expect(pexpect.EOF)
+    said = terminal.child.before
+    assert said is not None
+    assert "yes  second measurement as foretold" in said
+    assert "\x1b" not in said
+
+
+def test_lines_from_a_pipe_are_carried_out(tmp_path: Path) -> None:
+    from subprocess import run
+
+    done = run(
+        [sys.executable, "-m", "agent.face.main", "rehearse"],
+        input="readback\nquit\n",
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+        env={**os.environ, "PLUMBELT_HOME": str(tmp_path)},
+    )
+    assert "steps_per_mm.z" in done.stdout
+    assert "Traceback" not in done.stderr
