@@ -1,0 +1,1 @@
+"""Verbs of what is kept: `profile` (save, list, show, compare, restore), `log`, `mechanics`."""
