@@ -15,9 +15,8 @@ from typing import Final
 from agent.model.feature import Feature, Vector
 from agent.model.profile import Profile
 from agent.pieces.envelope import Envelope, check_sizes, in_range
-from agent.pieces.layers import from_layer, layer_angle
-from agent.pieces.marks import PAD_MM, check_number, marks
-from agent.pieces.post import MARK_H, OVERHANG, front_slope
+from agent.pieces.layers import OVERHANG, from_layer, front_slope, layer_angle
+from agent.pieces.marks import MARK_H, PAD_MM, check_number, marks
 from agent.pieces.solid import SOLID, START_S, Piece, Point2, Prism, Side, Span
 
 #: The lower face stands this far up the layer plane from the belt, so that a jaw gets under it.

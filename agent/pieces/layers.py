@@ -17,17 +17,32 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Final
 
 from agent.pieces.solid import Piece, Point2, Prism, Span
 
 #: From this gantry angle on the machine counts as upright: its nozzle points at the belt and
 #: layers are laid flat.  Between the tilted machines in use (up to about 60 degrees) and 90.
-UPRIGHT_DEG = 80.0
+UPRIGHT_DEG: Final = 80.0
+
+#: A face that hangs over the layer below by more than this from the layers' normal sags.
+#: Common practice; at a gantry angle of up to 50 degrees an upright face stays inside it.
+OVERHANG: Final = math.radians(50)
 
 
 def layer_angle(gantry_angle: float) -> float:
     """Angle of solid pieces' layers to the belt for a gantry angle, both in rad."""
     return 0.0 if gantry_angle >= math.radians(UPRIGHT_DEG) else gantry_angle
+
+
+def front_slope(angle: float) -> float:
+    """How far a front face (towards +s) comes forward per mm downward, for layers at `angle`.
+
+    Nought up to a gantry angle of 50 degrees; beyond, an upright front would hang over too far.
+    """
+    if not angle or angle <= OVERHANG:
+        return 0.0
+    return math.tan(angle - OVERHANG)
 
 
 def to_layer(point: Point2, angle: float) -> Point2:

@@ -16,6 +16,9 @@ MOST_PIPS: Final = 6
 #: Least size of the pad that carries the marks, across and along, mm.
 PAD_MM: Final = (30.0, 5.0)
 
+#: Height of the marks on solid pieces, mm; on flat ones it is a layer.
+MARK_H: Final = 0.8
+
 _ARROW_WIDE: Final = 9.0  #: of the arrow's last bar
 _PIP_MM: Final = 1.4
 _PIP_PITCH: Final = 2.4

@@ -12,24 +12,19 @@ from typing import Final
 from agent.model.feature import Feature
 from agent.model.profile import Profile
 from agent.pieces.envelope import Envelope, check_sizes, in_range, period
-from agent.pieces.layers import layer_angle
-from agent.pieces.marks import check_number, marks
+from agent.pieces.layers import front_slope, layer_angle
+from agent.pieces.marks import MARK_H, check_number, marks
 from agent.pieces.solid import SOLID, START_S, Piece, Point2, Prism, box
 
 #: Jaws on an upright face stay this far above the foot and below the top, mm.
 _CLEAR_FOOT: Final = 5.0
 _CLEAR_TOP: Final = 4.0
 
-#: A face that hangs over the layer below by more than this from the layers' normal sags.
-#: Common practice; at a gantry angle of up to 50 degrees an upright face stays inside it.
-OVERHANG: Final = math.radians(50)
-
 #: Room for a jaw beside the tall part, on top of the low one, mm.
 JAW_MM: Final = 10.0
 
 _FLANGE_MM: Final = 8.0  #: how far the foot reaches out, so that it stays on the belt
 _FLANGE_H: Final = 1.0
-MARK_H: Final = 0.8  #: of the raised marks on solid pieces, mm
 _BEST_SPAN: Final = (60.0, 90.0)  #: of the lean face: higher is better read, slower and softer
 
 
@@ -52,16 +47,6 @@ def lean_span(profile: Profile, limit: float) -> float:
     spans = [k * rise for k in range(1, 1 + int(limit / rise))]
     best = min(spans, key=miss, default=plain)
     return round(best, 2) if miss(best) <= 15.0 else plain
-
-
-def front_slope(angle: float) -> float:
-    """How far a front face (towards +s) comes forward per mm downward, for layers at `angle`.
-
-    Nought up to a gantry angle of 50 degrees; beyond, an upright front would hang over too far.
-    """
-    if not angle or angle <= OVERHANG:
-        return 0.0
-    return math.tan(angle - OVERHANG)
 
 
 def post(
