@@ -24,7 +24,8 @@ from agent.model.profile import (
 )
 from agent.model.roles import ROLES, Axes
 from agent.model.survey import Survey
-from agent.store.strict import Key, Node, Number, Scalar, Sheet, Table, Text, Whole
+from agent.store.nodes import Node, Scalar, Sheet
+from agent.store.strict import Key, Number, Table, Text, Whole
 
 _LENGTH: Final = Number("mm", above=0, most=1e6)
 _UNCERTAINTY: Final = Number("mm", least=0, most=100)

@@ -19,6 +19,7 @@ from agent.model.settings import POSITIVE, UNITS, Readback, Setting, kind_of
 from agent.store import machine
 from agent.store.atomic import ABSENT, stamp_of, write_file
 from agent.store.home import ready_profiles, user_profiles
+from agent.store.nodes import read_file
 from agent.store.readings import FAMILY_NAMES
 from agent.store.strict import (
     Choice,
@@ -30,7 +31,6 @@ from agent.store.strict import (
     Text,
     Whole,
     nearest,
-    read_file,
     read_sheet,
 )
 from agent.store.yamltext import dump, fixed, number

@@ -22,21 +22,8 @@ from agent.model.feature import KINDS, Reading
 from agent.model.survey import BeltRun, Conditions, Survey
 from agent.store import machine
 from agent.store.atomic import write_file
-from agent.store.strict import (
-    Choice,
-    Items,
-    Key,
-    ListOf,
-    Node,
-    Number,
-    Shape,
-    Sheet,
-    Table,
-    TableOf,
-    Text,
-    read_file,
-    read_sheet,
-)
+from agent.store.nodes import Items, Node, Sheet, read_file
+from agent.store.strict import Choice, Key, ListOf, Number, Shape, Table, TableOf, Text, read_sheet
 from agent.store.yamltext import dump
 
 FORMAT: Final = "plumbelt-readings/1"

@@ -14,18 +14,12 @@ import difflib
 import math
 import re
 from collections.abc import Callable, Collection, Iterator, Mapping
-from dataclasses import dataclass, field
-from pathlib import Path
+from dataclasses import dataclass
 from typing import Any, Final, Generic, Protocol, TypeVar
 
-import yaml
+from agent.errors import BadInput
+from agent.store.nodes import Items, Node, Pairs, Scalar, Sheet, compose, describe
 
-from agent.errors import BadInput, Problem
-
-#: Larger files are not what they claim to be.
-MOST_BYTES: Final = 8_000_000
-#: Deeper nesting has no meaning in any file of ours.
-MOST_DEPTH: Final = 12
 #: A file with more mistakes than these is of another kind; the rest is counted, not listed.
 MOST_PROBLEMS: Final = 50
 
@@ -38,34 +32,6 @@ T = TypeVar("T")
 T_co = TypeVar("T_co", covariant=True)
 
 
-@dataclass(frozen=True, slots=True)
-class Scalar:
-    """One word, number or text."""
-
-    text: str
-    plain: bool  #: without quotes
-    line: int
-
-
-@dataclass(frozen=True, slots=True)
-class Items:
-    """A list."""
-
-    items: tuple[Node, ...]
-    line: int
-
-
-@dataclass(frozen=True, slots=True)
-class Pairs:
-    """A table, in the order of the file, with keys as they stand there, perhaps twice."""
-
-    pairs: tuple[tuple[Scalar, Node], ...]
-    line: int
-
-
-Node = Scalar | Items | Pairs
-
-
 class Shape(Protocol[T_co]):
     """What a node should be; `read` gives its value, or None with the mistake noted."""
 
@@ -75,31 +41,6 @@ class Shape(Protocol[T_co]):
         ...
 
     def read(self, node: Node, key: str, sheet: Sheet) -> T_co | None: ...
-
-
-@dataclass(slots=True)
-class Sheet:
-    """One file while it is read: its name and the mistakes found so far."""
-
-    source: str
-    problems: list[Problem] = field(default_factory=list)
-
-    def note(self, line: int | None, key: str, what: str) -> None:
-        self.problems.append(Problem(self.source, line, key, what))
-
-    def expected(self, shape: str, node: Node, key: str) -> None:
-        self.note(node.line, key, f"expected {shape}, found {_describe(node)}")
-
-
-def _describe(node: Node) -> str:
-    if isinstance(node, Items):
-        return "a list"
-    if isinstance(node, Pairs):
-        return "a table"
-    if not node.text:
-        return "nothing"
-    shown = node.text if len(node.text) <= 40 else node.text[:37] + "..."
-    return repr(shown) if node.plain else f"the text {shown!r} in quotes"
 
 
 # --- single values -------------------------------------------------------------------------------
@@ -136,7 +77,7 @@ class Number:
         trap = _number_trap(node.text)
         if trap or not _NUMBER.fullmatch(node.text):
             hint = f" ({trap})" if trap else ""
-            sheet.note(node.line, key, f"expected {self.expected}, found {_describe(node)}{hint}")
+            sheet.note(node.line, key, f"expected {self.expected}, found {describe(node)}{hint}")
             return None
         value = float(node.text)
         if not (math.isfinite(value) and self._inside(value)):
@@ -241,7 +182,7 @@ class Choice:
         if isinstance(node, Scalar) and node.text in self.words:
             return node.text
         near = nearest(node.text, self.words) if isinstance(node, Scalar) else ""
-        sheet.note(node.line, key, f"expected {self.expected}, found {_describe(node)}{near}")
+        sheet.note(node.line, key, f"expected {self.expected}, found {describe(node)}{near}")
         return None
 
 
@@ -266,7 +207,7 @@ class ListOf(Generic[T]):
 
     def read(self, node: Node, key: str, sheet: Sheet) -> tuple[T, ...] | None:
         if not isinstance(node, Items) or not self.least <= len(node.items) <= self.most:
-            found = f"{len(node.items) or 'none'}" if isinstance(node, Items) else _describe(node)
+            found = f"{len(node.items) or 'none'}" if isinstance(node, Items) else describe(node)
             sheet.note(node.line, key, f"expected {self.expected}, found {found}")
             return None
         values = [
@@ -404,23 +345,10 @@ def nearest(word: str, known: Collection[str]) -> str:
 # --- files ---------------------------------------------------------------------------------------
 
 
-def read_file(path: Path) -> bytes:
-    """All bytes of `path`.  Raises BadInput if it cannot be read or is far too large."""
-    try:
-        with path.open("rb") as file:
-            data = file.read(MOST_BYTES + 1)
-    except OSError as error:
-        why = (error.strerror or str(error)).lower()
-        raise BadInput(f"{path} cannot be read: {why}") from error
-    if len(data) > MOST_BYTES:
-        raise BadInput(f"{path} is larger than {MOST_BYTES // 1_000_000} MB")
-    return data
-
-
 def read_sheet(data: bytes, source: str, shape: Shape[T]) -> T:
     """The value that `data` holds.  Raises BadInput with all its mistakes."""
     sheet = Sheet(source)
-    node = _compose(data, sheet)
+    node = compose(data, sheet)
     value = shape.read(node, "", sheet) if node is not None else None
     if sheet.problems or value is None:
         raise _bad_input(sheet)
@@ -434,96 +362,3 @@ def _bad_input(sheet: Sheet) -> BadInput:
     more = f", of which the first {MOST_PROBLEMS} are listed" if count > MOST_PROBLEMS else ""
     mistakes = "1 mistake" if count == 1 else f"{count} mistakes"
     return BadInput(f"{mistakes} in {sheet.source}{more}", problems=listed)
-
-
-def _compose(data: bytes, sheet: Sheet) -> Node | None:
-    """The one document of `data` as nodes; None with the mistake noted."""
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        sheet.note(line, "", "not a text file in UTF-8")
-        return None
-    loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
-    try:
-        return _Composer(yaml.parse(text, Loader=loader), sheet).document()
-    except _TooDeep:
-        pass
-    except yaml.MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
-        sheet.note(mark.line + 1 if mark else None, "", _syntax(error))
-    except yaml.reader.ReaderError as error:
-        sheet.note(None, "", f"not readable as YAML: {error.reason}")
-    except yaml.YAMLError as error:
-        sheet.note(None, "", f"not readable as YAML: {error}")
-    return None
-
-
-def _syntax(error: yaml.MarkedYAMLError) -> str:
-    said = (error.problem or error.context or "not understood").replace("\t", "tab")
-    return f"not readable as YAML: {' '.join(said.split())}"
-
-
-def _line(event: Any) -> int:
-    return int(event.start_mark.line) + 1
-
-
-class _TooDeep(Exception):
-    """Stops the walk; the mistake is noted already."""
-
-
-class _Composer:
-    """Events to nodes, without the parts of YAML in which a file can hide something."""
-
-    def __init__(self, events: Iterator[Any], sheet: Sheet) -> None:
-        self._events = events
-        self._sheet = sheet
-
-    def document(self) -> Node | None:
-        node: Node | None = None
-        documents = 0
-        for event in self._events:
-            if isinstance(event, yaml.DocumentStartEvent):
-                documents += 1
-                if documents > 1:
-                    self._sheet.note(_line(event), "", "a second document begins here")
-                    return None
-                node = self._node(next(self._events), 0)
-        if documents == 0:
-            self._sheet.note(None, "", "the file is empty")
-        return node
-
-    def _node(self, event: Any, depth: int) -> Node | None:
-        line = _line(event)
-        if isinstance(event, yaml.AliasEvent):
-            self._sheet.note(line, "", f"aliases (*{event.anchor}) are not used here: write it out")
-            return Scalar("", False, line)
-        if event.anchor or event.tag:
-            self._sheet.note(line, "", "anchors (&) and tags (!) are not used here")
-        if depth > MOST_DEPTH:
-            # The rest is not walked: a depth of thousands would exhaust the stack.
-            self._sheet.note(line, "", f"nested more than {MOST_DEPTH} levels deep")
-            raise _TooDeep
-        if isinstance(event, yaml.ScalarEvent):
-            return Scalar(event.value, event.style in (None, ""), line)
-        if isinstance(event, yaml.SequenceStartEvent):
-            return Items(tuple(self._until(yaml.SequenceEndEvent, depth)), line)
-        return self._pairs(line, depth)
-
-    def _until(self, end: type, depth: int) -> Iterator[Node]:
-        for event in self._events:
-            if isinstance(event, end):
-                return
-            node = self._node(event, depth + 1)
-            if node is not None:
-                yield node
-
-    def _pairs(self, line: int, depth: int) -> Pairs:
-        flat = list(self._until(yaml.MappingEndEvent, depth))
-        pairs: list[tuple[Scalar, Node]] = []
-        for name, value in zip(flat[::2], flat[1::2], strict=True):
-            if isinstance(name, Scalar):
-                pairs.append((name, value))
-            else:
-                self._sheet.note(name.line, "", "a key must be a word, not a list or table")
-        return Pairs(tuple(pairs), line)

@@ -15,8 +15,10 @@ import pytest
 
 from agent.errors import BadInput, Refused
 from agent.model.settings import Readback, Setting
+from agent.store.database import set_aside
 from agent.store.journal import new_journal, read_journal
-from agent.store.record import Record, new_identity, set_aside
+from agent.store.record import Record
+from agent.store.rows import new_identity
 from agent.store.schema import STEPS
 
 
@@ -288,14 +290,14 @@ def test_a_damaged_record_is_named_moved_aside_and_never_deleted(path: Path) -> 
 def test_a_full_disk_keeps_the_lines_and_says_so(path: Path) -> None:
     with Record(path) as record:
         session = record.begin("heron")
-        pages = record._db.execute("PRAGMA page_count").fetchone()[0]
-        record._db.execute(f"PRAGMA max_page_count = {pages}")
+        pages = record.connection.execute("PRAGMA page_count").fetchone()[0]
+        record.connection.execute(f"PRAGMA max_page_count = {pages}")
         for n in range(600):  # traffic never raises: the wire comes first
             session.traffic(n, ">", "M92 X80.1" * 10)
         assert "disk is full" in session.trouble
         with pytest.raises(Refused, match="disk is full"):
             session.note("note", {"text": "y" * 5000})
-        record._db.execute("PRAGMA max_page_count = 100000")
+        record.connection.execute("PRAGMA max_page_count = 100000")
         session.note("note", {"text": "y" * 5000})
         assert session.trouble == ""
         assert len(record.lines(session.row.id)) == 600

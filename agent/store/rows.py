@@ -1,0 +1,122 @@
+"""Rows of the record: their columns, the values they become, and their identities."""
+
+from __future__ import annotations
+
+import json
+import secrets
+import time
+import uuid
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+
+@dataclass(frozen=True, slots=True)
+class SessionRow:
+    """One attach of one agent to one machine."""
+
+    id: str
+    at: str
+    machine: str
+    port: str
+    family: str
+    identity: str
+    agent: str
+
+
+@dataclass(frozen=True, slots=True)
+class EntryRow:
+    """One thing that was noted."""
+
+    id: str
+    session: str
+    at: str
+    kind: str
+    body: Mapping[str, Any]
+    machine: str
+
+    @property
+    def short(self) -> str:
+        """The end of its identity: enough to name it by."""
+        return self.id[-8:]
+
+
+@dataclass(frozen=True, slots=True)
+class LineRow:
+    """One line on the wire; `at` counts seconds on the link's clock."""
+
+    session: str
+    n: int
+    at: float
+    way: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """A figure at a time: a setting as read back, or a parameter as estimated."""
+
+    at: str
+    value: float
+    u: float | None
+    entry: str
+
+
+#: Space of the identities that are made from the names of journals.
+JOURNALS: Final = uuid.UUID("6f0c3f6e-0d0e-5a40-9b52-7c1d2a6f1b10")
+
+COLUMNS: Final[dict[str, tuple[str, ...]]] = {
+    "session": ("id", "at", "machine", "port", "family", "identity", "agent"),
+    "entry": ("id", "session", "at", "kind", "body"),
+    "figure": ("entry", "key", "value", "u"),
+    "line": ("session", "n", "at", "way", "text"),
+}
+
+#: Rows of one machine, or all.
+OF_MACHINE: Final = {
+    "session": "WHERE :machine IS NULL OR t.machine = :machine",
+    "entry": "JOIN session s ON s.id = t.session WHERE :machine IS NULL OR s.machine = :machine",
+    "figure": "JOIN entry e ON e.id = t.entry JOIN session s ON s.id = e.session "
+    "WHERE :machine IS NULL OR s.machine = :machine",
+    "line": "JOIN session s ON s.id = t.session WHERE :machine IS NULL OR s.machine = :machine",
+}
+
+
+_last_instant = 0
+
+
+def new_identity() -> str:
+    """An identity that no other row has, later ones sorting behind earlier ones.
+
+    A UUID of version 8 (RFC 9562, 5.8): 60 bits of time in units of 16 ns, the rest at random.
+    """
+    global _last_instant
+    _last_instant = instant = max(time.time_ns() >> 4, _last_instant + 1)
+    high, low = instant >> 12, instant & 0xFFF
+    tail = secrets.randbits(62)
+    return str(uuid.UUID(int=high << 80 | 8 << 76 | low << 64 | 2 << 62 | tail))
+
+
+def _insert(table: str, verb: str) -> str:
+    columns = COLUMNS[table]
+    return f"{verb} INTO {table} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
+
+
+INSERT: Final = {table: _insert(table, "INSERT") for table in COLUMNS}
+#: As `INSERT`, but a row that is there already stays as it is.
+ADD: Final = {table: _insert(table, "INSERT OR IGNORE") for table in COLUMNS}
+
+
+def session_values(row: SessionRow) -> tuple[str, ...]:
+    """The values of a session in the order of its columns."""
+    return (row.id, row.at, row.machine, row.port, row.family, row.identity, row.agent)
+
+
+def entry_of(row: Sequence[Any]) -> EntryRow:
+    """An entry from its columns and the machine of its session."""
+    return EntryRow(row[0], row[1], row[2], row[3], json.loads(row[4]), row[5])
+
+
+def as_json(value: Any) -> str:
+    """One line of JSON, as rows and exports hold it."""
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":"))
