@@ -31,6 +31,9 @@ from agent.model.geometry import Array
 _CONVERGED = 1e-6
 _MOST_STEPS = 200
 
+#: A step after which the cost rises again by more than this share of its slope was too long.
+_OVERSHOT = 0.1
+
 
 @dataclass(frozen=True, slots=True)
 class Fit:
@@ -88,17 +91,21 @@ def fit(observations: Observations, unknowns: Unknowns) -> Fit:
     for _ in range(_MOST_STEPS):
         N = (J.T * weight) @ J + np.eye(len(sought))
         step = np.linalg.solve(N, (J.T * weight) @ misfit + pull)
+        slope = float(step @ N @ step)  # by which the cost falls along the step, halved
         share = 1.0
         while True:
             trial = p.copy()
             trial[sought] += share * step * scale
             J, misfit, pull, reached = look(trial)
-            # A full step nearly always helps; only wild readings need a shorter one.
-            if reached <= cost * (1 + 1e-9) + 1e-9 or share < 1e-3:
+            left = float(step @ ((J.T * weight) @ misfit + pull))
+            # A full step nearly always helps.  Wild readings need a shorter one, and in the bent
+            # valley of an open combination steps overshoot: back to where the slope vanishes.
+            falls = reached <= cost * (1 + 1e-9) + 1e-9
+            if (falls and left >= -_OVERSHOT * slope) or share < 1e-3:
                 break
-            share /= 2
+            share *= max(slope / (slope - left), 0.1) if left < 0 else 0.5
         p, cost = trial, reached
-        if share * math.sqrt(step @ N @ step) < _CONVERGED:
+        if share * math.sqrt(slope) < _CONVERGED:
             return _described(observations, unknowns, p, weight)
     raise Refused(
         "the readings cannot belong to one machine: the estimate does not settle",

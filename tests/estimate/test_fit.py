@@ -1,6 +1,7 @@
 """The fit against general-purpose libraries and against a covariance written out in full."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -42,6 +43,34 @@ def noisy(seed, repeats=5, spread=0.02):
         ),
         material=Material("", 0.3, 0.1),
     )
+
+
+@pytest.mark.parametrize("seed", [14, 16, 20, 21])
+def test_many_precise_lengths_settle_although_no_gap_was_read(seed):
+    """Yaw, rail and roll are then open: their valley is bent, and plain steps overshoot it."""
+    rng = np.random.default_rng(seed)
+    kinds = ("outside", "inside", "pitch", "travel", "lean", "sway")
+    directions = ((1, 0, 0), (0, 1, 0), (0, 0, 1), (1, 1, 0))
+    blank = survey(
+        *(
+            reading(
+                kinds[i % 6],
+                rng.uniform(15, 200) * np.array((0, 0, 1) if i % 6 > 3 else directions[i // 6 % 4]),
+                [0.0],
+            )
+            for i in range(40)
+        )
+    )
+    unknowns = unknowns_of(blank)
+    obs = observe(blank, unknowns)
+    errors = (0.006, -0.004, 0.011, 0.0087, 0.0035, 0.001, -0.002)
+    p = np.concatenate([errors, unknowns.mean[7:]])
+    noise = 0.015 * rng.standard_normal(40)
+    obs = replace(obs, measured=obs.predict(p)[0] + noise)
+    found = fit(obs, unknowns)
+    gradient = found.J.T @ ((obs.measured - found.predicted) / obs.independent)
+    pull = np.divide(found.p - unknowns.mean, unknowns.u**2, where=unknowns.u > 0, out=np.zeros(13))
+    assert (gradient - pull) * found.u == pytest.approx(np.zeros(13), abs=1e-4)
 
 
 @settings(max_examples=25, deadline=None)
