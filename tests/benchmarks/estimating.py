@@ -1,0 +1,124 @@
+"""`solve` against general numerical libraries on the same problem."""
+
+from __future__ import annotations
+
+import tracemalloc
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from agent.estimate import solve
+from agent.estimate.observation import observe, unknowns_of
+from agent.model.geometry import Array
+from agent.model.profile import Profile
+from agent.model.survey import Survey
+from agent.pieces import PIECES, toolpath
+from tests.benchmarks.benches import long_survey, profile, standard_survey
+from tests.benchmarks.table import Row, at_most
+from tests.benchmarks.timing import Act, grown, growth, seconds, side_by_side
+
+
+def rows(quick: bool) -> Iterator[Row]:
+    survey = standard_survey()
+    problem = Problem(survey)
+    least_squares_says = problem.by_least_squares(analytic=True)
+    solve_says = [solve(survey).parameters[name].value for name in ("x_scale", "y_scale")]
+    assert np.allclose(least_squares_says[:2], solve_says, atol=1e-6)
+    for analytic, how in ((False, "differences"), (True, "the same Jacobian given")):
+        ours, reference = side_by_side(
+            lambda: solve(survey),
+            lambda analytic=analytic: problem.by_least_squares(analytic=analytic),
+            runs=9,
+            number=3,
+        )
+        yield Row(
+            f"solve of the standard pieces, {len(survey.readings)} readings, warm",
+            ours,
+            reference,
+            f"scipy least_squares on the same problem, {how}",
+            at_most(0.5),
+        )
+    count = 1_000 if quick else 10_000
+    long = long_survey(count)
+    matrix, right = Problem(long).linear()
+    ours, reference = side_by_side(
+        lambda: solve(long), lambda: np.linalg.lstsq(matrix, right, rcond=None), runs=5
+    )
+    yield Row(
+        f"solve of {count:,} different readings",
+        ours,
+        reference,
+        "numpy lstsq on the same Jacobian",
+        at_most(5),
+    )
+    sizes = (100, 1_000, 10_000) if quick else (1_000, 10_000, 100_000)
+    yield growth("solve by readings", sizes, _solving, runs=1)
+    yield grown("peak memory of solve by readings", {n: _peak(long_survey(n)) for n in sizes})
+    yield _toolpaths((2.5, 0.25) if quick else (2.5, 0.25, 0.025))
+
+
+class Problem:
+    """The estimate as libraries want it: weighted misfits and pulls towards the priors."""
+
+    def __init__(self, survey: Survey) -> None:
+        self.unknowns = unknowns_of(survey)
+        self.observations = observe(survey, self.unknowns)
+        self.sought = np.flatnonzero(self.unknowns.u > 0)
+        self.root_weight = 1 / np.sqrt(self.observations.independent)
+
+    def at(self, q: Array) -> Array:
+        """All unknowns from those sought, in units of their priors."""
+        p: Array = self.unknowns.mean.copy()
+        p[self.sought] += q * self.unknowns.u[self.sought]
+        return p
+
+    def misfits(self, q: Array) -> Array:
+        predicted, _ = self.observations.predict(self.at(q))
+        return np.concatenate([(self.observations.measured - predicted) * self.root_weight, -q])
+
+    def slopes(self, q: Array) -> Array:
+        _, J = self.observations.predict(self.at(q))
+        scaled = J[:, self.sought] * self.unknowns.u[self.sought] * self.root_weight[:, None]
+        return -np.vstack([scaled, np.eye(len(self.sought))])
+
+    def by_least_squares(self, *, analytic: bool) -> Array:
+        start = np.zeros(len(self.sought))
+        jac = self.slopes if analytic else "2-point"
+        return self.at(least_squares(self.misfits, start, jac=jac).x)
+
+    def linear(self) -> tuple[Array, Array]:
+        start = np.zeros(len(self.sought))
+        return -self.slopes(start), self.misfits(start)
+
+
+def _solving(count: int) -> Act:
+    survey = long_survey(count)
+    return lambda: solve(survey)
+
+
+def _peak(survey: Survey) -> float:
+    """Peak memory of one solve, in kB so that the row reads like seconds."""
+    solve(survey)
+    tracemalloc.start()
+    solve(survey)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    return peak / 1e6
+
+
+def _toolpaths(heights: tuple[float, ...]) -> Row:
+    """Growth of drawing and slicing a post of ever thinner layers."""
+    spent = {}
+    for height in heights:
+        bead = replace(profile().bead, height_mm=height, width_mm=2 * height)
+        machine = replace(profile(), bead=bead)
+        lines: list[str] = []
+
+        def act(machine: Profile = machine, lines: list[str] = lines) -> None:
+            lines[:] = toolpath(PIECES["post"](machine), machine)
+
+        cost = seconds(act)
+        spent[len(lines)] = cost
+    return grown("post and toolpath by lines", spent)

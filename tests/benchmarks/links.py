@@ -1,0 +1,201 @@
+"""Over real pseudo-terminals: read-backs and a write at the speed of the wire, laying unpaced."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from statistics import median
+from typing import Final
+
+import serial
+
+from agent.change.plan import Plan, make_plan
+from agent.change.storing import look, store
+from agent.change.transaction import write
+from agent.families.reading import read_back, read_once
+from agent.families.replay import Replay
+from agent.model.settings import Readback
+from agent.store.journal import FileJournal
+from agent.wire.link import Link
+from agent.wire.port import open_port
+from agent.wire.transport import Transport
+from sim.controller import Options
+from tests.benchmarks.benches import profile, short_lines
+from tests.benchmarks.peers import DUMP_LINES, peer
+from tests.benchmarks.table import Row, at_least, at_most
+from tests.benchmarks.timing import Act, seconds, side_by_side
+
+BAUD: Final = 115200
+BITS_PER_BYTE: Final = 10
+
+#: Two plans in turn, so that each write has four lines to send.
+_WANTED: Final = (
+    {"steps_per_mm.x": 80.61, "steps_per_mm.y": 80.4, "steps_per_mm.z": 106.02},
+    {"steps_per_mm.x": 80.12, "steps_per_mm.y": 79.8, "steps_per_mm.z": 105.44},
+)
+_FEEDER: Final = ({"steps_per_mm.e0": 414.0}, {"steps_per_mm.e0": 411.5})
+
+
+@dataclass
+class Counted:
+    """A transport that counts what goes over it."""
+
+    inner: Transport
+    bytes: int = 0
+    lines: int = 0  #: sent
+
+    @property
+    def name(self) -> str:
+        return self.inner.name
+
+    def now(self) -> float:
+        return self.inner.now()
+
+    def write(self, data: bytes) -> None:
+        self.bytes += len(data)
+        self.lines += data.count(b"\n")
+        self.inner.write(data)
+
+    def read(self, until: float) -> bytes:
+        data = self.inner.read(until)
+        self.bytes += len(data)
+        return data
+
+    def close(self) -> None:
+        self.inner.close()
+
+    def wire_time(self, act: Act) -> tuple[float, float]:
+        """(seconds `act` took, seconds its bytes need on the wire with the stated delays)."""
+        self.bytes = self.lines = 0
+        spent = seconds(act)
+        delays = self.lines * Options().seconds_per_line
+        return spent, self.bytes * BITS_PER_BYTE / BAUD + delays
+
+
+def medians(pairs: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    return median(a for a, _ in pairs), median(b for _, b in pairs)
+
+
+def attached(path: str, *, numbered: bool = True) -> tuple[Link, Counted]:
+    counted = Counted(open_port(path, BAUD))
+    return Link(counted, numbered=numbered), counted
+
+
+def readback_rows(quick: bool) -> Iterator[Row]:
+    runs = 3 if quick else 9
+    family = Replay()
+    dump = f"read-back of a {DUMP_LINES}-line dump at {BAUD} baud"
+    with peer("machine", "--baud", str(BAUD)) as path:
+        link, counted = attached(path)
+        first = read_once(link, family)
+        assert not first.damaged, first.damage
+        ours, wire = medians(
+            [counted.wire_time(lambda: read_once(link, family)) for _ in range(runs)]
+        )
+        yield Row(dump, ours, wire, "wire time of its bytes, 10 bits each", at_most(1.05))
+        ours, wire = medians(
+            [counted.wire_time(lambda: read_back(link, family)) for _ in range(runs)]
+        )
+        yield Row("two read-backs, compare, parse", ours, wire, "wire time of both", at_most(1.1))
+        link.close()
+        with serial.Serial(path, BAUD, timeout=5) as port:
+            spent, size = medians([_bare_dump(port) for _ in range(runs)])
+        yield Row(
+            "pacing: the same dump read by a bare pyserial loop",
+            spent,
+            size * BITS_PER_BYTE / BAUD,
+            "wire time of its bytes",
+        )
+
+
+def _bare_dump(port: serial.Serial) -> tuple[float, float]:
+    """(seconds, bytes) of M503 without any of our code."""
+    heard = bytearray()
+
+    def ask() -> None:
+        port.write(b"M503\n")
+        while not heard.endswith(b"ok\n"):
+            heard.extend(port.read(port.in_waiting or 1))
+
+    spent = seconds(ask)
+    return spent, len(heard) + len(b"M503\n")
+
+
+def write_rows(quick: bool) -> Iterator[Row]:
+    runs = 2 if quick else 6
+    family, machine = Replay(), profile()
+    with peer("machine", "--baud", str(BAUD)) as path, tempfile.TemporaryDirectory() as folder:
+        link, counted = attached(path)
+        live = read_back(link, family)
+
+        def plan(number: int, live: Readback) -> Plan:
+            wanted = _WANTED[number % 2] | _FEEDER[number % 2]
+            return make_plan(live, wanted, family, machine="heron", profile=machine)
+
+        pairs = []
+        for number in range(runs):
+            planned = plan(number, live)
+            assert len(planned.lines) == 4, planned.lines
+            journal = Path(folder) / f"{number}"
+
+            def job(planned: Plan = planned, journal: Path = journal) -> None:
+                with FileJournal(journal.with_suffix(".write")) as kept:
+                    assert write(link, family, planned, planned.digest, journal=kept).verified
+                with FileJournal(journal.with_suffix(".look")) as kept:
+                    looked = look(link, family, planned, journal=kept)
+                with FileJournal(journal.with_suffix(".store")) as kept:
+                    done = store(link, family, planned, looked, planned.digest, journal=kept)
+                assert done.stored
+
+            pairs.append(counted.wire_time(job))
+            live = read_back(link, family)
+        ours, wire = medians(pairs)
+        link.close()
+    yield Row(
+        "write 4 lines, read back, look, store, reload, read back",
+        ours,
+        wire,
+        "wire time of all bytes and the stated answer delays",
+        at_most(1.15),
+    )
+
+
+def laying_rows(quick: bool) -> Iterator[Row]:
+    for delay, count, wanted, what in (
+        (0.0, 2_000 if quick else 20_000, 2.0, "unpaced"),
+        (0.005, 200 if quick else 1_000, 3.0, "answers 5 ms late"),
+    ):
+        ours, bare = _laying(short_lines(count), delay, runs=3 if delay else 5)
+        yield Row(
+            f"laying {count:,} short lines, {what}",
+            count / ours,
+            count / bare,
+            "bare pyserial loop: write, readline until ok; a peer that only answers",
+            at_least(wanted),
+            unit="lines/s",
+        )
+
+
+def _laying(lines: Sequence[str], delay: float, runs: int) -> tuple[float, float]:
+    """Seconds for all lines, ours and the bare loop's, on the same pseudo-terminal."""
+    with peer("answering", "--delay", str(delay)) as path:
+        link = Link(open_port(path, BAUD), numbered=True, window=Replay.window)
+        with serial.Serial(path, BAUD, timeout=5) as port:
+            spent = side_by_side(
+                lambda: link.stream(lines),
+                lambda: bare_loop(port, lines),
+                runs=runs,
+                warm_up=0 if delay else 1,
+            )
+        link.close()
+    return spent
+
+
+def bare_loop(port: serial.Serial, lines: Sequence[str]) -> None:
+    """Send a line, wait for its ok."""
+    for line in lines:
+        port.write(line.encode() + b"\n")
+        while not port.readline().startswith(b"ok"):
+            pass

@@ -1,0 +1,70 @@
+"""Measuring two things side by side, and how a cost grows."""
+
+from __future__ import annotations
+
+import gc
+import math
+import time
+from collections.abc import Callable, Sequence
+from statistics import median
+
+from tests.benchmarks.table import Row, at_most
+
+Act = Callable[[], object]
+
+
+def seconds(act: Act) -> float:
+    """Wall time of one call, without the garbage of the ones before."""
+    gc.collect()
+    start = time.perf_counter()
+    act()
+    return time.perf_counter() - start
+
+
+def side_by_side(
+    ours: Act, reference: Act, *, runs: int = 7, number: int = 1, warm_up: int = 1
+) -> tuple[float, float]:
+    """Median seconds of one call of each, taken in turn; `number` calls make one sample."""
+
+    def many(act: Act) -> Act:
+        def repeated() -> None:
+            for _ in range(number):
+                act()
+
+        return act if number == 1 else repeated
+
+    ours, reference = many(ours), many(reference)
+    for _ in range(warm_up):
+        ours()
+        reference()
+    pairs = [(seconds(ours), seconds(reference)) for _ in range(runs)]
+    return median(a for a, _ in pairs) / number, median(b for _, b in pairs) / number
+
+
+def growth(what: str, sizes: Sequence[int], act_of: Callable[[int], Act], *, runs: int = 3) -> Row:
+    """How the cost of `act_of(size)` grows over sizes a factor ten apart.
+
+    Told is the exponent over the last factor of ten, where fixed costs weigh least; the reference
+    is the exponent that n log n has there.  The least of some runs is what the work itself costs.
+    """
+    spent = {}
+    for size in sizes:
+        act = act_of(size)
+        act()
+        spent[size] = min(seconds(act) for _ in range(runs))
+    return grown(what, spent)
+
+
+def grown(what: str, spent: dict[int, float]) -> Row:
+    """The row of growth for costs that were measured already, by size."""
+    *_, (n, before), (m, after) = sorted(spent.items())
+    span = math.log(m / n)
+    costs = ", ".join(f"{size:,}: {cost * 1e3:.3g} ms" for size, cost in sorted(spent.items()))
+    return Row(
+        f"growth: {what}",
+        math.log(after / before) / span,
+        math.log(m * math.log(m) / (n * math.log(n))) / span,
+        f"exponent of n log n ({costs})",
+        at_most(1.0),
+        unit="",
+    )
