@@ -237,7 +237,7 @@ def store(
         if family.words.reload is not None:
             events += _send(link, family, family.words.reload, last)
         after = read_clean(link, family)
-        outcome = _staged(family, judge(plan, before, after, events))
+        outcome = _staged(family, looked, judge(plan, before, after, events))
         if not outcome.verified:
             outcome = _kept_live(link, family, outcome, before, last)
     last.note("stored", outcome=outcome.to_plain(), snapshot=snapshot_plain(after))
@@ -277,13 +277,20 @@ def _values(readback: Readback) -> dict[str, float]:
     return {key: setting.value for key, setting in readback.settings.items()}
 
 
-def _staged(family: Family, outcome: Outcome) -> Outcome:
-    """Add the stage that a reload proves, or say why it proves nothing."""
+def _staged(family: Family, looked: Look, outcome: Outcome) -> Outcome:
+    """Add the stage that a reload proves, or say why it proves nothing.
+
+    A reload that does nothing would leave the values live as well: it counts only if it says that
+    it loaded something, or brought other values at the look.
+    """
     failed = [e for e in outcome.events if e.kind in ("storage_write_failed", "no_storage")]
     notes = [f"the controller said: {event.kind.replace('_', ' ')}" for event in failed]
     stages = outcome.stages
+    loads = bool(looked.own) or any(event.kind == "loaded" for event in outcome.events)
     if family.words.reload is None:
         notes.append("storage cannot be reloaded here: only a power cycle proves that it holds")
+    elif outcome.verified and not loads:
+        notes.append("the reload had no visible effect: only a power cycle proves that it holds")
     elif outcome.verified:
         stages = (*stages, "reloaded from storage")
     return replace(outcome, stages=stages, notes=(*outcome.notes, *notes))
@@ -326,7 +333,9 @@ def _send(link: Link, family: Family, line: str, journal: Journal) -> tuple[Even
 
 
 def _answer(link: Link, family: Family, line: str, journal: Journal) -> tuple[Event, ...]:
-    reply = link.ask(line)
+    words = (family.words.store, family.words.reload)
+    # where the acknowledgement comes first, what is said of the storage comes after it
+    reply = link.ask(line, end="quiet" if family.ack_first and line in words else "ack")
     journal.note("answered", line=line, **reply_plain(reply))
     if not reply.ok:
         raise Refused(

@@ -283,3 +283,16 @@ def test_a_look_survives_being_shown_as_plain_data(bench: Bench) -> None:
     looked = Look("heron", "replay", "M500", (Change("steps_per_mm.x", 80, 81, "step/mm", 2),))
     assert looked.to_plain()["digest"] == looked.digest
     assert looked.to_plain()["own"][0]["new"] == 81
+
+
+def test_a_reload_that_does_nothing_proves_nothing(bench: Bench) -> None:
+    plan = written(bench)
+    controller = bench.machine.controller
+    controller._handlers["M501"] = lambda words: None  # acknowledged, without any effect
+    controller._handlers["M500"] = lambda words: None
+    looked = look(bench.link, bench.family, plan, journal=bench.journal)
+    assert looked.own == ()
+    outcome = store(bench.link, bench.family, plan, looked, plan.digest, journal=bench.journal)
+    assert outcome.verified
+    assert not outcome.stored
+    assert any("only a power cycle proves" in note for note in outcome.notes)
