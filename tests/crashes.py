@@ -255,21 +255,27 @@ def measure(family: str) -> dict[Kind, int]:
 
 def run(cut: Cut) -> Verdict:
     """Cut one session and let a new agent find its way."""
-    verdict = Verdict()
     machine = bench(cut.family)
     disk = Disk()
     confirmed = Confirmed()
     _break(cut, machine, disk, confirmed)
-    back = "undo" if cut.at % 2 else "finish"
+    return aftermath(machine, disk, confirmed, "undo" if cut.at % 2 else "finish")
+
+
+def aftermath(
+    machine: SimulatedMachine, disk: Disk, confirmed: Confirmed, way: Literal["finish", "undo"]
+) -> Verdict:
+    """A new agent reports, and finishes or undoes what it finds; what that brings to light."""
+    verdict = Verdict()
     agent = Agent(MemoryTransport(machine.controller), disk, confirmed, machine)
     try:
         agent.attach()
         _check_reports(agent, verdict)
-        _mend(agent, back, confirmed)
-    except (LinkFailed, Exception) as error:  # any failure is the campaign's finding
-        verdict.lost.append(f"{back}: {type(error).__name__}: {error}")
+        _mend(agent, way)
+    except Exception as error:  # whatever it is, it is a finding of the campaign
+        verdict.lost.append(f"{way}: {type(error).__name__}: {error}")
     else:
-        _check_state(machine, agent.family, WANTED if back == "finish" else OLD, verdict)
+        _check_state(machine, agent.family, WANTED if way == "finish" else OLD, verdict)
     _check_confirmed(machine, confirmed, verdict)
     return verdict
 
@@ -315,7 +321,7 @@ def _check_reports(agent: Agent, verdict: Verdict) -> None:
                     verdict.wrong_reports.append(f"{fate}, and the controller says: {holds}")
 
 
-def _mend(agent: Agent, way: str, confirmed: Confirmed) -> None:
+def _mend(agent: Agent, way: str) -> None:
     """Finish or undo, from the last transaction that broke, else from the start."""
     readback = read_clean(agent.link, agent.family)
     broken = [entries for entries in agent.disk.journals if entries[-1]["step"] != CLOSED]
