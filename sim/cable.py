@@ -36,7 +36,6 @@ class Cable:
     def unplug(self) -> None:
         """Pull the cable; the controller goes on by itself."""
         self.unplugged = True
-        self._coming.clear()
 
     def plug(self) -> None:
         """Put the cable back in."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 import functools
 import operator
 import re
+import threading
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -137,6 +138,7 @@ class Controller:
         self.halted = False
         self.now = 0.0  #: instant up to which everything has happened
         self.line = ""  #: the command being worked on
+        self.lock = threading.RLock()  #: held by whoever works with it from several threads
         self.watchers: list[Watcher] = []
         self.troubles: list[Trouble] = []  #: on any cable that is plugged in
         self.storage_fault: Literal["", "lies", "fails", "unreadable", "none"] = ""
@@ -151,7 +153,7 @@ class Controller:
         self._number: int | None = None
         self._report_every = 0.0
         self._next_report = 0.0
-        self._next_idle = 0.0
+        self._next_idle = 1.0
         self.lost_bytes = 0  #: received while there was no room or nobody listened
         self._handlers: dict[str, Callable[[dict[str, float]], Hold | None]] = {
             name.removeprefix("on_"): getattr(self, name)
@@ -194,6 +196,7 @@ class Controller:
                 return
             self.now = max(self.now, self._booting)
             self._booting = None
+            self._next_idle = self.now + 1.0
             self._boot()
         self._pump(now)
         self.now = max(self.now, now)

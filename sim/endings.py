@@ -111,7 +111,10 @@ class PtyEnding:
     def receive(self) -> bytes:
         try:
             return os.read(self._ours, _CHUNK)
-        except OSError:  # nothing there, or no client
+        except BlockingIOError:
+            return b""
+        except OSError:  # the client has gone
+            self._look()
             return b""
 
     def send(self, data: bytes) -> None:

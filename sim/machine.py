@@ -93,7 +93,11 @@ class SimulatedMachine:
 
     def true_size(self, feature: Mapping[str, Any], piece: str = "") -> float:
         """What perfect instruments would read, mm; see `measure`."""
-        self.controller.finish_moves()
+        with self.controller.lock:
+            self.controller.finish_moves()
+            return self._true_size(feature, piece)
+
+    def _true_size(self, feature: Mapping[str, Any], piece: str) -> float:
         kind = feature.get("kind")
         if kind == "travel":
             return self._travel(feature)
@@ -113,9 +117,10 @@ class SimulatedMachine:
 
     def name_job(self, name: str) -> None:
         """Call what was laid last `name`, as an `M117` line in it would have done."""
-        self.controller.finish_moves()
-        for job in self.bed.laid_jobs[-1:]:
-            job.label = name
+        with self.controller.lock:
+            self.controller.finish_moves()
+            for job in self.bed.laid_jobs[-1:]:
+                job.label = name
 
     def _laid(self, job: Job) -> Laid:
         kept = self._lying.get(id(job))

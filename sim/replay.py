@@ -52,7 +52,7 @@ class Replay(PrinterController):
 
     family = "replay"
     layout = 4  #: version of the stored block
-    stored_layout: str = "4"  #: as the block in storage says; `?` where nothing was ever stored
+    stored_layout = "V3"  #: of an unreadable block; `?` where nothing was ever stored
 
     # ------------------------------------------------------------------ printing
 

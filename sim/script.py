@@ -100,7 +100,7 @@ class Script(PrinterController):
         for letter in given:
             key = f"{kind}.{'e0' if letter == 'E' else letter.lower()}"
             self.set(key, words[letter] / factor)
-        if not given:
+        if not given and self._sentence(kind):
             self.say(f"{title}: {self._sentence(kind, factor)}")
 
     def on_M92(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
@@ -117,6 +117,10 @@ class Script(PrinterController):
 
     def on_M566(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
         self._setting(words, "jerk", "Maximum jerk rates (mm/min)", 60.0)
+        return None
+
+    def on_M906(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+        self._setting(words, "motor_current", "Motor current (mA)", 1.0)
         return None
 
     def on_M115(self, words: dict[str, float]) -> Hold | None:  # noqa: N802

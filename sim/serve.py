@@ -34,7 +34,7 @@ class Server:
         self.address = ending.address
         self.cable = cable
         self.speed = speed
-        self.lock = threading.RLock()  #: held while the machine works; take it to look inside
+        self.lock = machine.controller.lock  #: held while the machine works
         self._ending = ending
         self._coming: deque[tuple[float, bytes]] = deque()
         self._line_free = 0.0

@@ -175,7 +175,7 @@ class Table(PrinterController):
 
     def on_M500(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
         done = self.store()
-        self.say("Info:Configuration stored" if done else "Error:storage not written")
+        self.say("Info:Settings stored" if done else "Error:storage not written")
         return None
 
     def on_M501(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
