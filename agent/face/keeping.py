@@ -1,1 +1,369 @@
-"""Verbs of what is kept: `profile` (save, list, show, compare, restore), `log`, `mechanics`."""
+"""Verbs of what is kept of a machine: `profile` (save, list, show, compare, restore, use) and
+`mechanics`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from agent.errors import BadInput, Refused
+from agent.face.changing import confirmed_write, finish
+from agent.face.desk import Desk, at_desk
+from agent.face.linking import one_shot
+from agent.face.options import Count, Verb, as_json
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from agent.change.compare import Difference
+    from agent.change.outcome import Outcome
+    from agent.change.restore import Restore
+    from agent.model.profile import Profile
+    from agent.session import Session
+    from agent.store.profiles import ProfileFile
+
+_PORT = click.option("--port", help="port of a machine that is not attached yet")
+_BAUD = click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits/s")
+
+
+@click.group()
+def profile() -> None:
+    """What is kept of each machine: mechanics, material, instrument, settings."""
+
+
+@profile.command("list", cls=Verb)
+@as_json
+@at_desk
+def profile_list(desk: Desk, /) -> None:
+    """All profiles, saved ones and those that come with plumbelt.
+
+    \b
+    Example: plumbelt profile list
+    """
+    from agent.errors import AgentError
+    from agent.store.profiles import open_profile, profile_names
+
+    rows: list[tuple[str, str, str]] = []
+    documents: list[dict[str, Any]] = []
+    for name, path in profile_names().items():
+        try:
+            found = open_profile(path)
+        except AgentError as error:
+            rows.append((name, "", f"cannot be read: {error.what}"))
+            documents.append({"name": name, "file": str(path), "error": error.what})
+            continue
+        where = "comes with plumbelt" if found.ready else "saved"
+        read = found.profile.read_at or "never"
+        rows.append((name, where, f"settings read: {read}"))
+        documents.append({"name": name, "file": str(path), "ready": found.ready})
+    desk.screen.answer(
+        {"profiles": documents},
+        lambda: desk.screen.table([("profile", False), ("", False), ("", False)], rows),
+    )
+
+
+@profile.command("show", cls=Verb)
+@click.argument("name")
+@as_json
+@at_desk
+def profile_show(desk: Desk, /, name: str) -> None:
+    """What a profile NAME (or file) holds.
+
+    \b
+    Example: plumbelt profile show heron
+    """
+    from agent.store.profiles import open_profile, profile_plain, profile_text
+
+    found = open_profile(name)
+    document = {**profile_plain(found.profile), "file": str(found.path)}
+    desk.screen.answer(document, lambda: _quote(desk, profile_text(found.profile)))
+
+
+def _quote(desk: Desk, text: str) -> None:
+    for line in text.splitlines():
+        desk.screen.say(f"  {line}")
+
+
+@profile.command("use", cls=Verb)
+@click.argument("name")
+@as_json
+@at_desk
+def profile_use(desk: Desk, /, name: str) -> None:
+    """From now on the machine on the link is the one of profile NAME.
+
+    \b
+    Example: plumbelt> profile use heron
+    """
+    from agent.store.profiles import load_profile
+
+    found = load_profile(name)
+    use(desk.session, found)
+    desk.screen.answer(
+        {"profile": found.name}, lambda: desk.screen.say(f"The machine is {found.name} now.")
+    )
+
+
+def use(session: Session, found: Profile) -> None:
+    """The machine of the session is the one of this profile from now on."""
+    session.profile = found
+    session.first_angle_deg = found.mechanics.gantry_angle_deg
+    session.new_state()
+
+
+@profile.command("save", cls=Verb)
+@click.argument("name")
+@_PORT
+@_BAUD
+@click.option("--over", is_flag=True, help="replace the saved profile of this name")
+@as_json
+@at_desk
+def profile_save(desk: Desk, /, name: str, port: str | None, baud: int, over: bool) -> None:
+    """Read the settings back and keep them, with everything known of the machine, as NAME.
+
+    A value that was written here stays in full precision beside the printed one.
+
+    \b
+    Example: plumbelt profile save heron --port /dev/ttyUSB0
+    """
+    from dataclasses import replace
+
+    from agent.store.atomic import ABSENT
+    from agent.store.journal import utc_now
+    from agent.store.profiles import profile_names, profile_path, save_profile, with_settings
+
+    saved = _saved(name) if name in profile_names() else None
+    place = profile_path(name)
+    if saved is not None and not saved.ready and not over:
+        raise Refused(
+            f"a profile {name!r} is saved already ({saved.path})",
+            remedy="Take another name, or '--over' to replace it. Nothing was saved",
+        )
+    with one_shot(desk, port, baud):
+        session = desk.session
+        base = session.profile if session.profile.name != "unnamed" or saved is None else None
+        source = session.joined()[0].transport.name
+        kept = with_settings(
+            replace(base if base is not None else _known(saved), name=name),
+            session.read_back(),
+            read_at=utc_now(),
+            read_from=source,
+            written=session.written,
+        )
+    stamp = saved.stamp if saved is not None and not saved.ready else ABSENT
+    written = save_profile(kept, place, expect=stamp)
+    document = {"file": str(written.path), "settings": len(kept.settings)}
+    desk.screen.answer(
+        document,
+        lambda: desk.screen.say(
+            f"{len(kept.settings)} settings and the machine's mechanics are kept as {name!r} in"
+            f" {written.path}."
+        ),
+    )
+
+
+def _saved(name: str) -> ProfileFile:
+    from agent.store.profiles import open_profile
+
+    return open_profile(name)
+
+
+def _known(saved: ProfileFile | None) -> Profile:
+    assert saved is not None
+    return saved.profile
+
+
+@profile.command("compare", cls=Verb)
+@click.argument("name")
+@click.argument("other", required=False)
+@_PORT
+@_BAUD
+@as_json
+@at_desk
+def profile_compare(
+    desk: Desk, /, name: str, other: str | None, port: str | None, baud: int
+) -> None:
+    """What differs between a profile NAME and OTHER, or the machine on the link.
+
+    \b
+    Example: plumbelt profile compare heron --port /dev/ttyUSB0
+    """
+    from agent.change.compare import compare_profiles, compare_with_live
+    from agent.store.profiles import load_profile
+
+    left = load_profile(name)
+    found: Sequence[Difference]
+    if other is not None:
+        found, right = compare_profiles(left, load_profile(other)), other
+    else:
+        with one_shot(desk, port, baud):
+            live = desk.session.read_back()
+        found, right = compare_with_live(left, live), "live"
+
+    def show() -> None:
+        if not found:
+            desk.screen.say(f"{name} and {right} do not differ.")
+            return
+        rows = [
+            (
+                d.key,
+                d.left or "-",
+                d.right or "-",
+                d.unit,
+                "" if d.percent is None else f"{d.percent:+.3g} %",
+            )
+            for d in found
+        ]
+        columns = [("", False), (name, True), (right, True), ("", False), ("", True)]
+        desk.screen.table(columns, rows)
+
+    desk.screen.answer({"differences": [d.to_plain() for d in found]}, show)
+
+
+@profile.command("restore", cls=Verb)
+@click.argument("name")
+@_PORT
+@_BAUD
+@click.option("--preview", "only_preview", is_flag=True, help="show what would be sent, no more")
+@click.option("--approve", metavar="DIGEST", help="write exactly the plan of this digest")
+@click.option("--store", "and_store", is_flag=True, help="with --approve: store it, too")
+@as_json
+@at_desk
+def profile_restore(
+    desk: Desk,
+    /,
+    name: str,
+    port: str | None,
+    baud: int,
+    only_preview: bool,
+    approve: str | None,
+    and_store: bool,
+) -> None:
+    """Bring the settings of profile NAME (or file) back, after a reflash for one.
+
+    Each setting is kept, to be measured again, or never replayed, with the reason. Values go
+    through the same preview and write as any change. Try it on a twin first:
+    'plumbelt rehearse --profile NAME'.
+
+    \b
+    Example: plumbelt profile restore heron --port /dev/ttyUSB0 --preview
+    """
+    from agent.change.restore import restore
+    from agent.store.profiles import load_profile
+
+    if and_store and approve is None and not desk.in_shell:
+        raise BadInput("--store goes with --approve DIGEST", remedy="Nothing was sent")
+    saved = load_profile(name)
+    with one_shot(desk, port, baud):
+        session = desk.session
+        use(session, saved)
+        link, family = session.joined()
+        found = restore(
+            saved,
+            session.read_back(),
+            family,
+            events=tuple(link.events),
+        )
+        if only_preview or (approve is None and not desk.in_shell):
+            desk.screen.answer(found.to_plain(), lambda: show_restore(desk, found))
+            return
+        if not desk.screen.json:
+            show_restore(desk, found)
+        if found.plan.empty:
+            desk.screen.answer(found.to_plain(), lambda: None)
+            return
+        outcome = (
+            confirmed_write(desk, found.plan)
+            if approve is None
+            else _approved(desk, found, approve, and_store)
+        )
+        finish(desk, outcome)
+
+
+def _approved(desk: Desk, found: Restore, approve: str, and_store: bool) -> Outcome:
+    """Write, and store if wanted, under a digest that was approved elsewhere."""
+    from agent.face import tables
+
+    session = desk.session
+    # Whoever names the digest has seen each value; there is nobody here to type them again.
+    outcome = session.write(found.plan, approve, retyped=found.plan.wanted)
+    if and_store and outcome.verified:
+        looked = session.look()
+        if looked.others:
+            listed = ", ".join(change.key for change in looked.others)
+            raise Refused(
+                f"written, not stored: storing would also make permanent {listed}",
+                remedy="Attach in the shell and 'store' there, where it is asked about",
+            )
+        outcome = session.store(looked, looked.digest)
+    if not desk.screen.json:
+        tables.outcome(desk.screen, outcome)
+    return outcome
+
+
+def show_restore(desk: Desk, found: Restore) -> None:
+    """The plan of a restore, and what is not in it and why."""
+    from agent.face import tables
+
+    screen = desk.screen
+    screen.heading("What would be brought back")
+    if found.plan.empty:
+        screen.say("Nothing: everything that can be kept is live already.")
+    else:
+        tables.plan(screen, found.plan)
+    for title, items in (
+        ("Measure again", found.measure_again),
+        ("Not brought back", found.cannot),
+    ):
+        if items:
+            screen.heading(title)
+            screen.table([("", False), ("why", False)], [(i.key, i.reason) for i in items])
+    for role, why in found.blocked.items():
+        screen.say(f"! The {role} axis must not move before this is written: {why}")
+    for note in found.notes:
+        screen.say(f"- {note}")
+
+
+@click.command(cls=Verb)
+@as_json
+@at_desk
+def mechanics(desk: Desk, /) -> None:
+    """How the machine is built, and what steps per mm that gives against what is live.
+
+    \b
+    Example: plumbelt> mechanics
+    """
+    from agent.model.roles import ROLES
+
+    session = desk.session
+    known, axes = session.profile.mechanics, session.profile.axes
+    live = session.readback.settings if session.readback else {}
+    rows, document = [], {}
+    for role in ROLES:
+        drive = known.drives.get(role)
+        setting = live.get(f"steps_per_mm.{axes.letter(role)}")
+        calculated = f"{drive.steps_per_mm:.3f}" if drive else "-"
+        spread = f"± {2 * drive.u_steps_per_mm:.3f}" if drive else "-"
+        stored = f"{setting.value:.{setting.digits}f}" if setting else "-"
+        apart = (
+            f"{100 * (setting.value / drive.steps_per_mm - 1):+.2f} %" if drive and setting else ""
+        )
+        rows.append((role, axes.letter(role).upper(), calculated, spread, stored, apart))
+        document[role] = {
+            "letter": axes.letter(role),
+            "steps_per_mm": drive.steps_per_mm if drive else None,
+            "u": drive.u_steps_per_mm if drive else None,
+            "live": setting.value if setting else None,
+        }
+    columns = [("axis", False), ("", False), ("from the parts", True), ("95 %", True)]
+    plain: dict[str, Any] = {"gantry_angle_deg": known.gantry_angle_deg, "axes": document}
+
+    def show() -> None:
+        screen = desk.screen
+        screen.say(f"{session.profile.name}: gantry at {known.gantry_angle_deg:g} deg to the belt.")
+        screen.table([*columns, ("live", True), ("apart", True)], rows)
+        for finding in session.findings() if session.readback else ():
+            screen.say(f"! {finding}")
+        screen.say("The parts stand in the profile; 'profile show' names its file's content.")
+
+    desk.screen.answer(plain, show)

@@ -1,0 +1,231 @@
+"""`log`: what the record holds of each machine, exported and merged as JSON lines."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from agent.face.desk import Desk, at_desk
+from agent.face.options import Count, Verb, as_json
+
+if TYPE_CHECKING:
+    from agent.store.record import Record
+    from agent.store.rows import EntryRow, Point
+
+_MACHINE = click.option("--machine", help="only this machine")
+
+
+@click.group()
+def log() -> None:
+    """What was read, measured, estimated, planned, sent, answered and proved, and when."""
+
+
+def _record() -> Record:
+    from agent.store.record import Record
+
+    return Record()
+
+
+@log.command("list", cls=Verb)
+@_MACHINE
+@click.option("--kind", "kinds", multiple=True, help="readback, estimate, plan, outcome, ...")
+@click.option("--since", default="", metavar="DATE", help="from this day on (2026-03-01)")
+@click.option("--until", default="9999", metavar="DATE", help="before this day")
+@click.option("--text", default="", help="only entries that hold this text")
+@click.option("--most", type=Count(1), default=40, show_default=True, help="how many")
+@as_json
+@at_desk
+def log_list(
+    desk: Desk,
+    /,
+    machine: str | None,
+    kinds: tuple[str, ...],
+    since: str,
+    until: str,
+    text: str,
+    most: int,
+) -> None:
+    """Entries of the record, newest first.
+
+    \b
+    Example: plumbelt log list --machine heron --kind outcome
+    """
+    with _record() as record:
+        found = record.entries(
+            machine, kinds=kinds, since=since, until=until, text=text, limit=most
+        )
+    document = {"entries": [_plain(entry) for entry in found]}
+
+    def show() -> None:
+        if not found:
+            desk.screen.say("The record holds nothing of that.")
+            return
+        rows = [(e.short, _when(e.at), e.machine, e.kind, summary(e)) for e in found]
+        columns = [("entry", False), ("when", False), ("machine", False), ("what", False)]
+        desk.screen.table([*columns, ("", False)], rows)
+
+    desk.screen.answer(document, show)
+
+
+def _plain(entry: EntryRow) -> dict[str, Any]:
+    return {**asdict(entry), "body": dict(entry.body), "short": entry.short}
+
+
+def _when(at: str) -> str:
+    """Date and time to the minute; the record keeps UTC."""
+    try:
+        return datetime.fromisoformat(at).strftime("%Y-%m-%d %H:%M")
+    except ValueError:
+        return at
+
+
+def summary(entry: EntryRow) -> str:
+    """An entry in a few words."""
+    body = entry.body
+    match entry.kind:
+        case "readback":
+            damaged = ", DAMAGED" if body.get("damaged") else ""
+            return f"{len(body.get('settings', {}))} settings, {body.get('family', '')}{damaged}"
+        case "estimate":
+            changes = [c.get("setting", "") for c in body.get("corrections", ())]
+            angle = body.get("slicing_angle_deg")
+            wanted = [*changes, *([f"slice at {angle:g} deg"] if angle is not None else [])]
+            return ", ".join(wanted) or "no change warranted"
+        case "plan":
+            return f"{body.get('digest', '')}: {'; '.join(body.get('lines', ()))}"
+        case "outcome" | "proof":
+            stages = ", ".join(body.get("stages", ())) or "nothing proved"
+            return f"{body.get('digest', '')}: {stages}"
+        case "journal":
+            return " ".join(str(body[k]) for k in ("step", "line", "why") if k in body)
+        case _:
+            return ", ".join(f"{k} {v}" for k, v in _short_items(body))
+
+
+def _short_items(body: Mapping[str, Any]) -> list[tuple[str, Any]]:
+    return [(k, v) for k, v in body.items() if isinstance(v, str | int | float)][:4]
+
+
+@log.command("show", cls=Verb)
+@click.argument("entry")
+@click.option("--wire", is_flag=True, help="also every line of its session")
+@as_json
+@at_desk
+def log_show(desk: Desk, /, entry: str, wire: bool) -> None:
+    """One ENTRY whole, by the end of its identity as 'log list' shows it.
+
+    \b
+    Example: plumbelt log show 1a2b3c4d --wire
+    """
+    import json
+
+    with _record() as record:
+        found = record.entry(entry)
+        lines = record.lines(found.session) if wire else ()
+    document = {**_plain(found), "lines": [asdict(line) for line in lines]}
+
+    def show() -> None:
+        desk.screen.say(f"{found.machine}, {_when(found.at)}: {found.kind}")
+        text = json.dumps(found.body, indent=2, ensure_ascii=False)
+        desk.screen.say("\n".join(f"  {line}" for line in text.splitlines()))
+        for line in lines:
+            desk.screen.say(f"  {line.at:10.3f} {line.way} {line.text}")
+
+    desk.screen.answer(document, show)
+
+
+@log.command("trend", cls=Verb)
+@click.argument("key")
+@click.option("--machine", required=True, help="of which machine")
+@as_json
+@at_desk
+def log_trend(desk: Desk, /, key: str, machine: str) -> None:
+    """A figure over time: a setting (steps_per_mm.z) or an estimate (estimate.z_scale).
+
+    \b
+    Example: plumbelt log trend estimate.z_scale --machine heron
+    """
+    from agent.estimate.drift import Dated, drift
+
+    with _record() as record:
+        points = record.trend(machine, key)
+    # Results without an uncertainty (settings as read) have no drift to speak of.
+    dated = [Dated(_day(p), p.value, p.u) for p in points if p.u]
+    found = drift(dated)
+    document: dict[str, Any] = {
+        "points": [{"at": p.at, "value": p.value, "u": p.u} for p in points],
+        "drift_per_year": None
+        if found is None
+        else {
+            "value": found.per_year,
+            "u": found.u,
+            "expanded95": found.expanded95,
+            "significant": found.significant,
+        },
+    }
+
+    def show() -> None:
+        if not points:
+            desk.screen.say(f"The record holds no {key} of {machine}.")
+            return
+        rows = [
+            (_when(p.at), f"{p.value:.6g}", "" if p.u is None else f"± {2 * p.u:.2g}")
+            for p in points
+        ]
+        desk.screen.table([("when", False), (key, True), ("95 %", True)], rows)
+        if found is not None:
+            verdict = "it drifts" if found.significant else "no drift beyond the noise"
+            desk.screen.say(
+                f"Change per year: {found.per_year:+.3g} ± {found.expanded95:.2g}: {verdict}."
+            )
+
+    desk.screen.answer(document, show)
+
+
+def _day(point: Point) -> float:
+    return datetime.fromisoformat(point.at).timestamp() / 86400
+
+
+@log.command("export", cls=Verb)
+@click.argument("file", type=click.Path(path_type=Path))
+@_MACHINE
+@as_json
+@at_desk
+def log_export(desk: Desk, /, file: Path, machine: str | None) -> None:
+    """Write the record (of one machine) to FILE as JSON lines, for another computer.
+
+    \b
+    Example: plumbelt log export heron.jsonl --machine heron
+    """
+    from agent.store.atomic import ABSENT, write_file
+
+    with _record() as record:
+        lines = list(record.export(machine))
+    write_file(file, "\n".join(lines) + "\n", expect=ABSENT)
+    desk.screen.answer(
+        {"file": str(file), "rows": len(lines) - 1},
+        lambda: desk.screen.say(f"{len(lines) - 1} rows are in {file}."),
+    )
+
+
+@log.command("merge", cls=Verb)
+@click.argument("file", type=click.Path(path_type=Path))
+@as_json
+@at_desk
+def log_merge(desk: Desk, /, file: Path) -> None:
+    """Add what 'log export' wrote elsewhere; merging twice changes nothing.
+
+    \b
+    Example: plumbelt log merge heron.jsonl
+    """
+    from agent.store.nodes import read_file
+
+    text = read_file(file).decode("utf-8", errors="replace")
+    with _record() as record:
+        new = record.merge(text.splitlines(), source=str(file))
+    desk.screen.answer({"new": new}, lambda: desk.screen.say(f"{new} rows were new."))
