@@ -19,8 +19,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from agent.estimate.fit import Fit
+from agent.estimate.observation import SHRINK
 from agent.estimate.solution import Combination
-from agent.model.geometry import ERRORS, Array, affine
+from agent.model.geometry import ERRORS, Array, affine_with_slopes
 
 #: A combination is known where its uncertainty is below this share of what it was before.
 KNOWN = 0.5
@@ -80,18 +81,18 @@ def combination(fit: Fit, name: str) -> tuple[Combination, float]:
     """A combination at the estimate, and its standard uncertainty before any reading."""
     shape = _SHAPES[name]
 
-    def at(p: Array) -> float:
-        return shape.of(affine(fit.observations.theta, p[: len(ERRORS)]), float(p[len(ERRORS)]))
-
+    A, dA = affine_with_slopes(fit.observations.theta, fit.p[: len(ERRORS)])
+    m = float(fit.p[len(ERRORS)])
     gradient = np.zeros(len(fit.p))
     for part in shape.parts:
         i = fit.unknowns.index(part)
-        step = np.zeros(len(fit.p))
-        step[i] = _STEP
-        gradient[i] = (at(fit.p + step) - at(fit.p - step)) / (2 * _STEP)
+        dm = _STEP if part == SHRINK else 0.0
+        dA_step = _STEP * dA[i] if part != SHRINK else np.zeros((3, 3))
+        rise = shape.of(A + dA_step, m + dm) - shape.of(A - dA_step, m - dm)
+        gradient[i] = rise / (2 * _STEP)
     u = fit.of(gradient)[1]
     before = math.sqrt(float((gradient * fit.unknowns.u) @ (gradient * fit.unknowns.u)))
-    return Combination(at(fit.p), u), before
+    return Combination(shape.of(A, m), u), before
 
 
 def known_combinations(fit: Fit, determined: Mapping[str, bool]) -> dict[str, Combination]:

@@ -23,6 +23,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from statistics import fmean
 
 import numpy as np
 import numpy.typing as npt
@@ -191,7 +192,7 @@ def observe(survey: Survey, unknowns: Unknowns, noise: Noise | None = None) -> O
     formulas = [_formula(r, g) for r, g in zip(readings, groups, strict=True)]
     observations = Observations(
         v=np.array([r.along for r in readings], dtype=float).reshape(-1, 3),
-        measured=np.array([np.mean(r.mm) if r.mm else np.nan for r in readings], dtype=float),
+        measured=np.array([fmean(r.mm) if r.mm else math.nan for r in readings], dtype=float),
         independent=np.maximum(independent, _LEAST_U**2),
         repeat_variance=repeat,
         common=np.where(own, 0.0, 1.0),
@@ -229,9 +230,11 @@ def turned_with_gantry(v: Array, old: float, new: float) -> Array:
 
     What lies along the gantry is drawn along the gantry again; all else stays.
     """
+    if old == new:
+        return v
     turned = v.copy()
-    for i, row in enumerate(v):
-        along: Vector = (float(row[0]), float(row[1]), float(row[2]))
+    for i, (x, s, h) in enumerate(v.tolist()):
+        along: Vector = (x, s, h)
         if direction_group(along, old) == "gantry" and direction_group(along, new) != "gantry":
             length = math.copysign(math.hypot(*along), along[2])
             turned[i] = (0.0, length * math.cos(new), length * math.sin(new))

@@ -70,15 +70,11 @@ def lengths_that_speak(fit: Fit, column: int) -> int:
     obs = fit.observations
     size = np.linalg.norm(obs.v, axis=1)
     speaks = np.abs(fit.J[:, column]) >= _SPEAKS * size
-    formula = np.empty(obs.size, dtype=object)
-    for name, rows in obs.rows:
-        formula[rows] = name
-    return len(
-        {
-            (str(formula[i]), obs.offset_sign[i], obs.printed[i], *np.round(obs.v[i], 6))
-            for i in np.flatnonzero(speaks)
-        }
-    )
+    formula = np.empty(obs.size)
+    for number, (_, rows) in enumerate(obs.rows):
+        formula[rows] = number
+    told = np.column_stack([formula, obs.offset_sign, obs.printed, np.round(obs.v, 6)])
+    return len(set(map(tuple, told[speaks].tolist())))
 
 
 def _is_travelled(survey: Survey, fit: Fit, column: int) -> bool:

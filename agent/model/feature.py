@@ -25,19 +25,19 @@ _ALONG = 1e-6
 
 def direction_group(along: Vector, gantry_angle: float) -> str:
     """Direction group of a nominal vector; `gantry_angle` in rad."""
-    length = math.hypot(*along)
-    axes = {
-        "x": (1.0, 0.0, 0.0),
-        "s": (0.0, 1.0, 0.0),
-        "h": (0.0, 0.0, 1.0),
-        "gantry": (0.0, math.cos(gantry_angle), math.sin(gantry_angle)),
+    x, s, h = along
+    cos, sin = math.cos(gantry_angle), math.sin(gantry_angle)
+    off = {  # distance of the vector's end from each axis
+        "x": math.hypot(s, h),
+        "s": math.hypot(x, h),
+        "h": math.hypot(x, s),
+        "gantry": math.hypot(x, s * sin - h * cos),
     }
-    for name, axis in axes.items():
-        dot = sum(a * b for a, b in zip(along, axis, strict=True))
-        if length and math.hypot(*(v - dot * a for v, a in zip(along, axis, strict=True))) <= (
-            _ALONG * length
-        ):
-            return name
+    slack = _ALONG * math.hypot(x, s, h)
+    if slack:
+        for name, distance in off.items():
+            if distance <= slack:
+                return name
     return "diagonal"
 
 
