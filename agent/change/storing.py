@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from agent.change.outcome import Broken, Outcome, Stage, fate_of, fates_unread
 from agent.change.plan import Change, Plan, file_lines, short_digest
@@ -104,10 +104,7 @@ def look(
     with _breakable(plan, last):
         said = _send(link, family, family.words.reload, last)
         stored = read_clean(link, family)
-        differing = [key for key in live.settings if _differs(live, stored, key)]
-        for key in differing:
-            if key in back:
-                _send(link, family, back[key], last)
+        differing = _put_back(link, family, live, stored, back, last)
         again = read_clean(link, family)
     found = _look(plan, family, live, exact, stored, said)
     lost = [key for key in differing if _differs(live, again, key)]
@@ -169,6 +166,22 @@ def _lines_back(family: Family, exact: Mapping[str, float], live: Readback) -> d
     return lines
 
 
+def _put_back(
+    link: Link,
+    family: Family,
+    wanted: Readback,
+    found: Readback,
+    lines: Mapping[str, str],
+    journal: Journal,
+) -> list[str]:
+    """Make live again what differs from `wanted`, as far as there are lines for it; the keys."""
+    differing = [key for key in wanted.settings if _differs(wanted, found, key)]
+    for key in differing:
+        if key in lines:
+            _send(link, family, lines[key], journal)
+    return differing
+
+
 def _look(
     plan: Plan,
     family: Family,
@@ -212,12 +225,14 @@ def store(
     *,
     journal: Journal,
     others: Others | None = None,
+    written: Mapping[str, float] | None = None,
 ) -> Outcome:
     """Store what is live, reload it, and compare.
 
     `approved` is the digest of `looked`; where nothing but the plan would become permanent, the
     plan's own digest will do.  `others` says what to do with the rest, and is wanted where there
-    is a rest.  Raises Refused before anything is stored, Broken if the link fails on the way.
+    is a rest; `written` as for `look`.  If storage gives other values back, the live ones are put
+    back.  Raises Refused before anything is stored, Broken if the link fails on the way.
     """
     _check_approval(plan, looked, approved, others)
     live = read_clean(link, family)
@@ -239,7 +254,10 @@ def store(
         after = read_clean(link, family)
         outcome = _staged(family, looked, judge(plan, before, after, events))
         if not outcome.verified:
-            outcome = _kept_live(link, family, outcome, before, last)
+            exact = _exact(before, {**(written or {}), **plan.wanted})
+            back = _lines_back(family, exact, before)
+            _put_back(link, family, before, after, back, last)
+            outcome = _kept_live(outcome, judge(plan, before, read_clean(link, family)))
     last.note("stored", outcome=outcome.to_plain(), snapshot=snapshot_plain(after))
     last.note(CLOSED, verified=outcome.stored)
     return replace(outcome, notes=(*outcome.notes, *last.trouble))
@@ -277,16 +295,25 @@ def _values(readback: Readback) -> dict[str, float]:
     return {key: setting.value for key, setting in readback.settings.items()}
 
 
+_FAILURES: Final = {"storage_write_failed", "no_storage"}
+_UNREADABLE: Final = {"layout_mismatch", "checksum_of_storage"}
+
+
 def _staged(family: Family, looked: Look, outcome: Outcome) -> Outcome:
     """Add the stage that a reload proves, or say why it proves nothing.
 
     A reload that does nothing would leave the values live as well: it counts only if it says that
     it loaded something, or brought other values at the look.
     """
-    failed = [e for e in outcome.events if e.kind in ("storage_write_failed", "no_storage")]
-    notes = [f"the controller said: {event.kind.replace('_', ' ')}" for event in failed]
+    kinds = {event.kind for event in outcome.events}
+    notes = [f"the controller said: {k.replace('_', ' ')}" for k in sorted(kinds & _FAILURES)]
+    if kinds & _UNREADABLE:
+        notes.append(
+            "the stored block cannot be read: its storage may have to be initialised "
+            "first, which wipes it"
+        )
     stages = outcome.stages
-    loads = bool(looked.own) or any(event.kind == "loaded" for event in outcome.events)
+    loads = bool(looked.own) or "loaded" in kinds
     if family.words.reload is None:
         notes.append("storage cannot be reloaded here: only a power cycle proves that it holds")
     elif outcome.verified and not loads:
@@ -296,18 +323,12 @@ def _staged(family: Family, looked: Look, outcome: Outcome) -> Outcome:
     return replace(outcome, stages=stages, notes=(*outcome.notes, *notes))
 
 
-def _kept_live(
-    link: Link, family: Family, lost: Outcome, before: Readback, journal: Journal
-) -> Outcome:
-    """Storage gave something else back: make the plan's values live again, as they were before."""
-    for fate, line in zip(lost.fates, lost.plan.lines, strict=True):
-        if fate.state != "took":
-            _send(link, family, line, journal)
-    again = judge(lost.plan, before, read_clean(link, family), lost.events)
-    given = "; ".join(str(fate) for fate in lost.fates if fate.state != "took")
-    moved = "; ".join(str(change) for change in lost.moved)
-    note = f"storage gave other values back, so nothing is proved to be stored: {given or moved}"
-    return replace(again, notes=(*lost.notes, *again.notes, note))
+def _kept_live(lost: Outcome, again: Outcome) -> Outcome:
+    """Storage gave something else back (`lost`), and the live values were put back (`again`)."""
+    given = [str(fate) for fate in lost.fates if fate.state != "took"]
+    given += [str(change) for change in lost.moved]
+    note = f"storage gave other values back, so nothing is proved to be stored: {'; '.join(given)}"
+    return replace(again, events=lost.events, notes=(*lost.notes, *again.notes, note))
 
 
 # --- proving later -------------------------------------------------------------------------------

@@ -135,6 +135,29 @@ def test_a_notice_of_saving_proves_nothing(bench: Bench, fault: str) -> None:
     assert {fate.key: fate.state for fate in outcome.fates} == dict.fromkeys(WANTED, "took")
 
 
+def test_a_storage_that_must_be_initialised_first_leaves_every_live_value_as_it_was(
+    bench: Bench,
+) -> None:
+    plan = written(bench)
+    controller = bench.machine.controller
+    controller.storage_fault = "unreadable"
+    controller._handlers["M500"] = lambda words: None  # acknowledged, and nothing is kept
+    looked = look(bench.link, bench.family, plan, journal=bench.journal)
+    before = dict(bench.live)
+    outcome = store(
+        bench.link,
+        bench.family,
+        plan,
+        looked,
+        looked.digest,
+        journal=bench.journal,
+        others="store them too",
+    )
+    assert not outcome.stored
+    assert bench.live == before
+    assert any("initialised first" in note for note in outcome.notes)
+
+
 def test_a_look_at_an_unreadable_storage_puts_everything_back(bench: Bench) -> None:
     plan = written(bench)
     before = dict(bench.live)
