@@ -7,7 +7,7 @@ holds.  Finishing and undoing are plans like any other: previewed, approved, wri
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from agent.change.outcome import Fate, fate_of, fates_unread
@@ -33,7 +33,7 @@ class Account:
     fates: tuple[Fate, ...]
     displaced: tuple[Change, ...] = ()  #: settings outside the plan: `old` found, `new` before
     storage: Literal["untouched", "unknown"] = "untouched"  #: unknown until it is looked at
-    snapshot: Mapping[str, Setting] | None = None  #: settings before the transaction
+    snapshot: Mapping[str, Setting] = field(default_factory=dict)  #: settings before
 
     @property
     def finished(self) -> bool:
@@ -131,48 +131,80 @@ def _displaced(
 
 
 def finish(
-    found: Account, readback: Readback, family: Family, profile: Profile | None = None
+    found: Account,
+    readback: Readback,
+    family: Family,
+    profile: Profile | None = None,
+    *,
+    written: Mapping[str, float] | None = None,
 ) -> Plan:
-    """The plan that brings the broken one to its end; empty if all of it is live."""
+    """The plan that brings the broken one to its end; empty if all of it is live.
+
+    What was only displaced goes back in full precision where `written` (see `values_written`) or
+    the profile knows a value that agrees with what was printed.
+    """
     wanted = {f.key: f.wanted for f in found.fates if f.state != "took"}
-    wanted |= {change.key: change.new for change in found.displaced}
-    return make_plan(
-        readback,
-        wanted,
-        family,
-        machine=found.plan.machine,
-        profile=profile,
-        why=f"finish plan {found.plan.digest}",
-        origin="undo",
-    )
+    wanted |= _displaced_values(found, profile, written)
+    return _onward("finish", found, readback, wanted, family, profile)
 
 
 def undo(
-    found: Account, readback: Readback, family: Family, profile: Profile | None = None
+    found: Account,
+    readback: Readback,
+    family: Family,
+    profile: Profile | None = None,
+    *,
+    written: Mapping[str, float] | None = None,
 ) -> Plan:
     """The plan that makes everything live as it was before; empty if it is.
 
-    A value that plumbelt wrote itself goes back in full precision, where the profile keeps it and
-    it agrees with what was printed.
+    Full precision: as for `finish`.
     """
-    saved = profile.settings if profile else {}
-    wanted = {c.key: _before(c, saved.get(c.key)) for c in found.plan.changes}
-    wanted |= {change.key: change.new for change in found.displaced}
+    wanted = {c.key: _exact(found, c.key, c.old, profile, written) for c in found.plan.changes}
+    wanted |= _displaced_values(found, profile, written)
+    return _onward("undo", found, readback, wanted, family, profile)
+
+
+def _onward(
+    way: str,
+    found: Account,
+    readback: Readback,
+    wanted: Mapping[str, float],
+    family: Family,
+    profile: Profile | None,
+) -> Plan:
     return make_plan(
         readback,
         wanted,
         family,
         machine=found.plan.machine,
         profile=profile,
-        why=f"undo plan {found.plan.digest}",
+        why=f"{way} plan {found.plan.digest}",
         origin="undo",
     )
 
 
-def _before(change: Change, saved: Any) -> float:
-    written = None if saved is None else saved.written
-    setting = Setting(change.old, change.unit, change.digits)
-    return written if written is not None and setting.agrees_with(written) else change.old
+def _displaced_values(
+    found: Account, profile: Profile | None, written: Mapping[str, float] | None
+) -> dict[str, float]:
+    return {c.key: _exact(found, c.key, c.new, profile, written) for c in found.displaced}
+
+
+def _exact(
+    found: Account,
+    key: str,
+    printed: float,
+    profile: Profile | None,
+    written: Mapping[str, float] | None,
+) -> float:
+    """The value behind a printed one, where it is known and agrees with it."""
+    before = found.snapshot.get(key)
+    saved = profile.settings.get(key) if profile else None
+    known = [(written or {}).get(key), saved.written if saved else None]
+    for value in known:
+        if value is not None and before is not None and before.agrees_with(value):
+            return value
+    return printed
 
 
 def values_written(journals: Iterable[Sequence[Entry]]) -> dict[str, float]:
@@ -182,7 +214,7 @@ def values_written(journals: Iterable[Sequence[Entry]]) -> dict[str, float]:
     """
     written: dict[str, float] = {}
     for entries in journals:
-        head = next((entry for entry in entries if entry["step"] == "begun"), None)
-        if head is not None:
-            written |= Plan.from_plain(head["plan"]).wanted
+        for entry in entries:
+            if entry["step"] == "begun":
+                written |= Plan.from_plain(entry["plan"]).wanted
     return written

@@ -6,7 +6,7 @@ import pytest
 
 from agent.change.outcome import Broken
 from agent.change.plan import Change, Plan
-from agent.change.resume import account, finish, undo
+from agent.change.resume import account, finish, undo, values_written
 from agent.change.storing import Look, Others, look, prove, store
 from agent.change.transaction import read_clean, write
 from agent.errors import Refused
@@ -188,6 +188,25 @@ def test_a_look_that_broke_is_mended_from_its_journal(bench: Bench, step: int) -
         write(bench.link, bench.family, onward, onward.digest, journal=bench.journal)
     assert bench.live == before
     assert stored(bench) == BEFORE
+
+
+def test_what_a_broken_look_displaced_comes_back_in_full_precision(bench: Bench) -> None:
+    tried = bench.plan({"steps_per_mm.y": 80.12345})
+    write(bench.link, bench.family, tried, tried.digest, journal=bench.journal)
+    plan = bench.plan({"steps_per_mm.z": 106.02})
+    write(bench.link, bench.family, plan, plan.digest, journal=bench.journal)
+    earlier = values_written([bench.journal.entries])
+    assert earlier == {"steps_per_mm.y": 80.12345, "steps_per_mm.z": 106.02}
+    journal = KilledJournal(at=3)  # reloaded, and nothing put back
+    with pytest.raises(Killed):
+        look(bench.link, bench.family, plan, journal=journal)
+    bench.attach_again()
+    readback = read_clean(bench.link, bench.family)
+    found = account(journal.entries, readback)
+    assert found is not None
+    assert [(c.key, c.old, c.new) for c in found.displaced] == [("steps_per_mm.y", 80.0, 80.12)]
+    onward = finish(found, readback, bench.family, HERON, written=earlier)
+    assert onward.wanted == {"steps_per_mm.y": 80.12345, "steps_per_mm.z": 106.02}
 
 
 @pytest.mark.parametrize("step", range(1, 8))
