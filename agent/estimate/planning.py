@@ -124,6 +124,12 @@ def next_reading(survey: Survey, fit: Fit) -> NextReading | None:
     are none), worst-known is the largest uncertainty in units of its tolerance.  Readings of the
     pieces at hand come before moves, moves before new pieces.
     """
+    limits, u = _limits(survey), fit.u
+    wanted = [name for name in _WANTED if _bears_on(fit, PUBLIC[name])] or list(_WANTED)
+    worst = max(wanted, key=lambda name: u[fit.unknowns.index(PUBLIC[name])] / limits[name])
+    u_now = float(u[fit.unknowns.index(PUBLIC[worst])])
+    if 2 * u_now <= limits[worst]:
+        return None
     stages = [_at_hand(survey), _by_moves(survey), _by_printing(survey)]
     pools = [_fresh(stage, survey) for stage in stages]
     extra = [candidate for pool in pools for candidate in pool]
@@ -133,13 +139,7 @@ def next_reading(survey: Survey, fit: Fit) -> NextReading | None:
     J = observations.predict(_carried(fit, unknowns.names, unknowns.mean))[1]
     n = len(survey.readings)
     cov = posterior(J[:n], observations.independent[:n], unknowns.u)
-    limits = _limits(survey)
-    wanted = [name for name in _WANTED if _bears_on(fit, PUBLIC[name])] or list(_WANTED)
-    u = np.sqrt(np.diag(cov))
-    worst = max(wanted, key=lambda name: u[unknowns.index(PUBLIC[name])] / limits[name])
     i = unknowns.index(PUBLIC[worst])
-    if 2 * u[i] <= limits[worst]:
-        return None
     start = n
     for pool in pools:
         rows = range(start, start + len(pool))
@@ -148,11 +148,11 @@ def next_reading(survey: Survey, fit: Fit) -> NextReading | None:
             row: math.sqrt(max(_improved(cov, J[row], observations.independent[row])[i], 0.0))
             for row in rows
         }
-        if after and min(after.values()) < (1 - _WORTH_ASKING) * u[i]:
+        if after and min(after.values()) < (1 - _WORTH_ASKING) * u_now:
             best = min(after, key=lambda row: after[row])
             chosen, factor = extra[best - n], public_unit(worst)
             return NextReading(
-                chosen.kind, chosen.along, worst, float(u[i]) * factor, after[best] * factor
+                chosen.kind, chosen.along, worst, u_now * factor, after[best] * factor
             )
     return None
 
