@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from agent.model.profile import Profile
     from agent.session import Session
     from agent.store.profiles import ProfileFile
+
+#: Name of a session's profile before one is chosen.
+UNNAMED: Final = "unnamed"
 
 _PORT = click.option("--port", help="port of a machine that is not attached yet")
 _BAUD = click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits/s")
@@ -116,12 +119,16 @@ def use(session: Session, found: Profile) -> None:
 @_PORT
 @_BAUD
 @click.option("--over", is_flag=True, help="replace the saved profile of this name")
+@click.option("--like", help="take mechanics, material and the rest from this profile")
 @as_json
 @at_desk
-def profile_save(desk: Desk, /, name: str, port: str | None, baud: int, over: bool) -> None:
+def profile_save(
+    desk: Desk, /, name: str, port: str | None, baud: int, over: bool, like: str | None
+) -> None:
     """Read the settings back and keep them, with everything known of the machine, as NAME.
 
-    A value that was written here stays in full precision beside the printed one.
+    A value that was written here stays in full precision beside the printed one. A machine that
+    has no profile yet takes its mechanics from a similar one (--like); mend them in the file.
 
     \b
     Example: plumbelt profile save heron --port /dev/ttyUSB0
@@ -130,9 +137,15 @@ def profile_save(desk: Desk, /, name: str, port: str | None, baud: int, over: bo
 
     from agent.store.atomic import ABSENT
     from agent.store.journal import utc_now
-    from agent.store.profiles import profile_names, profile_path, save_profile, with_settings
+    from agent.store.profiles import (
+        open_profile,
+        profile_names,
+        profile_path,
+        save_profile,
+        with_settings,
+    )
 
-    saved = _saved(name) if name in profile_names() else None
+    saved = open_profile(name) if name in profile_names() else None
     place = profile_path(name)
     if saved is not None and not saved.ready and not over:
         raise Refused(
@@ -141,10 +154,9 @@ def profile_save(desk: Desk, /, name: str, port: str | None, baud: int, over: bo
         )
     with one_shot(desk, port, baud):
         session = desk.session
-        base = session.profile if session.profile.name != "unnamed" or saved is None else None
         source = session.joined()[0].transport.name
         kept = with_settings(
-            replace(base if base is not None else _known(saved), name=name),
+            replace(_base(session, saved, like), name=name),
             session.read_back(),
             read_at=utc_now(),
             read_from=source,
@@ -162,15 +174,15 @@ def profile_save(desk: Desk, /, name: str, port: str | None, baud: int, over: bo
     )
 
 
-def _saved(name: str) -> ProfileFile:
-    from agent.store.profiles import open_profile
+def _base(session: Session, saved: ProfileFile | None, like: str | None) -> Profile:
+    """What is known of the machine: as `like`, or as in this session, or as saved before."""
+    from agent.store.profiles import load_profile
 
-    return open_profile(name)
-
-
-def _known(saved: ProfileFile | None) -> Profile:
-    assert saved is not None
-    return saved.profile
+    if like is not None:
+        return load_profile(like)
+    if saved is not None and session.profile.name == UNNAMED:
+        return saved.profile
+    return session.profile
 
 
 @profile.command("compare", cls=Verb)
