@@ -7,7 +7,7 @@ laid, readings, solution, plan, outcome) and carries out the steps; the face sho
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
+from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -17,6 +17,7 @@ from agent.model.profile import Profile
 from agent.model.roles import ROLES, Role
 from agent.model.settings import Readback
 from agent.model.survey import Conditions, Survey
+from agent.notebook import MemoryNotebook
 
 if TYPE_CHECKING:
     from agent.change.guards import Finding
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from agent.estimate.solution import Solution
     from agent.families.base import Family
     from agent.foretelling import Comparison
+    from agent.notebook import Notebook
     from agent.pieces import Piece
     from agent.store.journal import Journal
     from agent.wire.link import Link
@@ -60,6 +62,26 @@ class Taken:
 
     reading: Reading
     piece: str  #: name of the laid piece, or MOVES
+
+
+def plain_reading(taken: Taken) -> dict[str, object]:
+    """A reading as plain data, as the record and `gauge --json` give it."""
+    reading = taken.reading
+    return {
+        "piece": taken.piece,
+        "name": reading.name,
+        "feature": reading.kind,
+        "along": list(reading.along),
+        "mm": list(reading.mm),
+        "u_mm": reading.u_mm,
+    }
+
+
+def _written(profile: Profile) -> dict[str, float]:
+    """Full-precision values that a profile keeps beside the printed ones."""
+    return {
+        key: saved.written for key, saved in profile.settings.items() if saved.written is not None
+    }
 
 
 @dataclass
@@ -98,7 +120,7 @@ class Session:
         self,
         profile: Profile | None = None,
         *,
-        journal: Callable[[str, str], Journal] | None = None,
+        notebook: Notebook | None = None,
     ) -> None:
         self.profile = profile or Profile("unnamed")
         self.link: Link | None = None
@@ -117,7 +139,18 @@ class Session:
         self.stages: set[Stage] = set()  #: proofs that the last written plan has passed
         self.hot = False  #: heaters may be on
         self.conditions = Conditions()
-        self._journal = journal
+        self.notebook: Notebook = notebook or MemoryNotebook()
+
+    def use(self, profile: Profile) -> None:
+        """The machine on the link is the one of `profile`; what was read with another is set aside.
+
+        Values that were written to it at an earlier time count where the printed ones agree.
+        """
+        self.profile = profile
+        self.first_angle_deg = profile.mechanics.gantry_angle_deg
+        self.written = {**_written(profile), **self.written}
+        self.plan = None
+        self._begin_round()
 
     # --- the link ---
 
@@ -127,13 +160,10 @@ class Session:
         Raises LinkFailed if nobody answers in words, Refused if the family is not known.
         """
         readback = self._join(transport)
+        self.notebook.begin(self.profile.name, transport.name, readback)
         self.first = readback
         self.first_angle_deg = self.profile.mechanics.gantry_angle_deg
-        self.written = {
-            key: saved.written
-            for key, saved in self.profile.settings.items()
-            if saved.written is not None
-        }
+        self.written = _written(self.profile)
         self._begin_round()
         self.rounds = self.rounds[-1:]
         self.plan = self.done = self.looked = self.outcome = None
@@ -164,8 +194,8 @@ class Session:
         from agent.families import identify, read_back
         from agent.wire.link import Link
 
-        self.detach()
         link = Link(transport)
+        link.on_traffic = self.notebook.traffic
         try:
             family, identity = identify(link)
             if family is None:
@@ -177,6 +207,7 @@ class Session:
             self.readback = read_back(link, family)
         except BaseException:
             link.close()
+            self.notebook.close()
             raise
         self.link, self.family = link, family
         return self.readback
@@ -185,6 +216,7 @@ class Session:
         """Let go of the port; what was measured stays."""
         if self.link is not None:
             self.link.close()
+            self.notebook.close()
         self.link = self.family = None
 
     def joined(self) -> tuple[Link, Family]:
@@ -202,6 +234,7 @@ class Session:
         self.readback = read_back(link, family)
         if not self.readback.damaged and link.state is State.DOUBT:
             link.resync()
+        self.notebook.readback(self.readback)
         return self.readback
 
     @property
@@ -252,6 +285,9 @@ class Session:
         return self.rounds[-1]
 
     def _begin_round(self) -> None:
+        """A new round; one in which nothing happened yet is taken back."""
+        if not (self.now.laid or self.now.taken):
+            self.rounds.pop()
         self.rounds.append(Round(self.profile.mechanics.gantry_angle_deg))
 
     def draw(self, name: str) -> Piece:
@@ -425,6 +461,8 @@ class Session:
 
         self.now.survey = survey
         self.now.solution = solve(survey, line=line)
+        self.notebook.note("readings", {"readings": [plain_reading(t) for t in self.now.taken]})
+        self.notebook.estimate(self.now.solution.to_plain())
         return self.now.solution
 
     def preview(self) -> Plan:
@@ -441,6 +479,7 @@ class Session:
             profile=self.profile,
             why={c.setting: c.why for c in solution.corrections},
         )
+        self.notebook.note("plan", self.plan.to_plain())
         return self.plan
 
     def undoing(self) -> Plan:
@@ -471,8 +510,8 @@ class Session:
         from agent.change.transaction import write
 
         link, family = self.joined()
-        journal = self._new_journal(plan.digest)
-        outcome = write(link, family, plan, approved, journal=journal, retyped=retyped)
+        with self._journal(plan.digest) as journal:
+            outcome = write(link, family, plan, approved, journal=journal, retyped=retyped)
         self.stages = set()
         self._passed(outcome)
         self.read_back()
@@ -499,8 +538,8 @@ class Session:
         link, family = self.joined()
         if self.done is None:
             raise Refused("nothing was written in this session", remedy="'write' comes first")
-        journal = self._new_journal(self.done.digest)
-        self.looked = look(link, family, self.done, journal=journal, written=self.written)
+        with self._journal(self.done.digest) as journal:
+            self.looked = look(link, family, self.done, journal=journal, written=self.written)
         return self.looked
 
     def store(self, looked: Look, approved: str, others: Others | None = None) -> Outcome:
@@ -509,8 +548,10 @@ class Session:
 
         link, family = self.joined()
         assert self.done is not None
-        journal = self._new_journal(looked.digest)
-        outcome = store(link, family, self.done, looked, approved, journal=journal, others=others)
+        with self._journal(looked.digest) as journal:
+            outcome = store(
+                link, family, self.done, looked, approved, journal=journal, others=others
+            )
         self._passed(outcome)
         self.read_back()
         return outcome
@@ -523,6 +564,7 @@ class Session:
     def _passed(self, outcome: Outcome) -> None:
         """Keep an outcome and the proofs it brought."""
         self.outcome = outcome
+        self.notebook.note("outcome", outcome.to_plain())
         if outcome.verified:
             self.stages.update(outcome.stages)
 
@@ -533,7 +575,8 @@ class Session:
         link, family = self.joined()
         if self.done is None:
             raise Refused("nothing was written in this session", remedy="'write' comes first")
-        outcome = prove(link, family, self.done, stage, journal=self._new_journal(self.done.digest))
+        with self._journal(self.done.digest) as journal:
+            outcome = prove(link, family, self.done, stage, journal=journal)
         self._passed(outcome)
         return outcome
 
@@ -549,8 +592,5 @@ class Session:
         assert solution is not None
         return compare(survey, solution, self.now.readings, self.profile.bead.width_mm)
 
-    def _new_journal(self, digest: str) -> Journal:
-        from agent.store.journal import new_journal
-
-        make = self._journal or new_journal
-        return make(self.profile.name, digest)
+    def _journal(self, digest: str) -> AbstractContextManager[Journal]:
+        return self.notebook.journal(self.profile.name, digest)

@@ -19,7 +19,6 @@ from agent.face.demo import Job, whole_job
 from agent.face.screen import Screen
 from agent.rehearsal import Rehearsal, in_memory
 from agent.session import Session
-from agent.store.journal import MemoryJournal
 from agent.store.profiles import load_profile
 
 SEEDS = range(1, 21)
@@ -27,8 +26,7 @@ SCALES = ("x_scale", "y_scale", "z_scale")
 
 
 def job_at(rehearsal: Rehearsal) -> Job:
-    journal = MemoryJournal()
-    session = Session(load_profile("heron"), journal=lambda _machine, _digest: journal)
+    session = Session(load_profile("heron"))
     return Job(Screen(), session, rehearsal)
 
 

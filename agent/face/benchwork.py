@@ -19,7 +19,7 @@ from agent.face.options import LENGTH, Count, Number, Verb, as_json, number_from
 from agent.face.words import length, vector
 from agent.model.feature import Feature
 from agent.model.roles import ROLES, Role
-from agent.session import MOVES, Laid
+from agent.session import MOVES, Laid, plain_reading
 
 if TYPE_CHECKING:
     from agent.model.profile import Profile
@@ -124,15 +124,26 @@ def write_files(
 ) -> None:
     """The files of a piece that are wanted, each whole or not at all."""
     from agent.pieces import toolpath
-    from agent.store.atomic import write_file
 
     if gcode is not None:
-        write_file(gcode, "\n".join(toolpath(drawn, profile)) + "\n")
-    for wanted in (stl, svg):
-        if wanted is not None:
-            raise Refused(
-                f"no {wanted.suffix or 'such'} file can be made yet", remedy="Use --gcode"
-            )
+        write_new(gcode, "\n".join(toolpath(drawn, profile)) + "\n")
+    if svg is not None:
+        from agent.pieces.drawing import svg as drawing
+
+        write_new(svg, drawing(drawn))
+    if stl is not None:
+        from agent.pieces.mesh import mesh
+
+        write_new(stl, mesh(drawn).stl(drawn.name))
+
+
+def write_new(path: Path, content: str | bytes) -> None:
+    """A file the technician named, whole or not at all.  Raises BadInput without its folder."""
+    from agent.store.atomic import write_file
+
+    if not path.parent.is_dir():
+        raise BadInput(f"{path}: there is no folder {path.parent}", remedy="Make it first")
+    write_file(path, content)
 
 
 def feature_plain(feature: Feature) -> dict[str, Any]:
@@ -219,7 +230,7 @@ def lay(desk: Desk, /, name: str) -> None:
 def lay_with_progress(desk: Desk, drawn: Piece) -> Laid:
     """Lay, with a bar; Ctrl-C stops sending and switches the heaters off."""
     lines = desk.session.lines_of(drawn)
-    with desk.screen.progress(f"laying {drawn.name}", len(lines)) as done, stoppable() as stop:
+    with stoppable() as stop, desk.screen.progress(f"laying {drawn.name}", len(lines)) as done:
         laid = desk.session.lay(drawn, lines, on_progress=done, stop=stop)
     if desk.rehearsal is not None:
         desk.rehearsal.laid(laid.name)
@@ -263,19 +274,7 @@ def gauge(
             desk, features_meant(desk, what, single=bool(numbers)), numbers, repeats, u_mm
         )
     taken = desk.session.now.taken
-    document = {
-        "readings": [
-            {
-                "piece": t.piece,
-                "name": t.reading.name,
-                "feature": t.reading.kind,
-                "along": list(t.reading.along),
-                "mm": list(t.reading.mm),
-                "u_mm": t.reading.u_mm,
-            }
-            for t in taken
-        ]
-    }
+    document = {"readings": [plain_reading(reading) for reading in taken]}
     desk.screen.answer(document, lambda: tables.readings(desk.screen, taken))
 
 

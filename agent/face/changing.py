@@ -224,9 +224,7 @@ def power_cycle(desk: Desk, address: str) -> None:
             "Support the gantry, switch the machine off, wait ten seconds, switch it on, and wait"
             " until it is up. A cable that feeds the board has to be pulled as well. Enter:"
         )
-        from agent.wire.port import open_port
-
-        transport = open_port(address)
+        transport = desk.open(address)
     desk.session.attach_again(transport)
 
 

@@ -60,12 +60,11 @@ def demo(desk: Desk, /, seed: int) -> None:
     \b
     Example: plumbelt demo --seed 3
     """
-    from agent.store.journal import MemoryJournal
     from agent.store.profiles import load_profile
 
     profile = load_profile("heron")
     rehearsal = behind_a_terminal(plain_profile(), seed=seed)
-    session = Session(profile, journal=lambda _machine, _digest: MemoryJournal())
+    session = Session(profile)
     try:
         document = whole_job(Job(desk.screen, session, rehearsal))
     finally:

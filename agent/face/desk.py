@@ -11,8 +11,11 @@ import click
 from agent.face.screen import Screen
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from agent.rehearsal import Rehearsal
     from agent.session import Session
+    from agent.wire.transport import Transport
 
 P = ParamSpec("P")
 
@@ -32,14 +35,36 @@ class Desk:
     def session(self) -> Session:
         """The session, begun when it is first needed: most one-shot commands need none."""
         if self._session is None:
+            from agent.notebook import DiskNotebook
             from agent.session import Session
 
-            self._session = Session()
+            self._session = Session(notebook=DiskNotebook())
         return self._session
 
     @session.setter
     def session(self, session: Session) -> None:
         self._session = session
+
+    def record_path(self) -> Path | None:
+        """File of the record; None: the one in the user's data folder."""
+        return None
+
+    def open(self, port: str, baud: int = 115200, *, reset: bool = False) -> Transport:
+        """Take `port` for this session alone and open it; a rehearsal's by its own door.
+
+        Raises LinkFailed.
+        """
+        if self.rehearsal is not None and port == self.rehearsal.address:
+            return self.rehearsal.open()
+        from agent.wire.port import open_port
+
+        self.session.detach()
+        self.session.notebook.hold(port)
+        try:
+            return open_port(port, baud, reset=reset)
+        except BaseException:
+            self.session.notebook.close()
+            raise
 
     def status(self) -> str:
         """One line for the foot of the shell: machine, link, plan, heaters."""
@@ -57,6 +82,21 @@ class Desk:
             parts.append("written, NOT STORED")
         parts.append("HEATERS MAY BE ON" if session.hot else "heaters off")
         return " | ".join(parts)
+
+    def standing(self) -> str:
+        """After an interrupt: what is known of the machine, in a sentence or two."""
+        session = self._session
+        if session is None or session.link is None:
+            return "No machine is attached."
+        state = session.link.state.value
+        words = {
+            "ready": "Nothing is on its way to the machine.",
+            "waiting": "A line is on its way to the machine.",
+            "doubt": "Whether the last line took effect is not known: 'readback' tells.",
+            "halted": "The controller has halted.",
+        }
+        heat = "The heaters may be on." if session.hot else "The heaters are off."
+        return f"{words[state]} {heat}"
 
     def close(self) -> None:
         """Let go of port and rehearsal."""

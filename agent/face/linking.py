@@ -51,9 +51,12 @@ def ports(desk: Desk, /) -> None:
 @click.argument("port", required=False)
 @click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits a second")
 @click.option("--reset", is_flag=True, help="restart the controller while opening the port")
+@click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
 @as_json
 @at_desk
-def attach(desk: Desk, /, port: str | None, baud: int, reset: bool) -> None:
+def attach(
+    desk: Desk, /, port: str | None, baud: int, reset: bool, profile_name: str | None
+) -> None:
     """Open PORT, find out what the controller speaks, read its settings twice.
 
     Nothing is written. Opening a port restarts many boards: not while a job runs, and only with
@@ -64,14 +67,16 @@ def attach(desk: Desk, /, port: str | None, baud: int, reset: bool) -> None:
     """
     session = desk.session
     if port is None and desk.rehearsal is None:
-        raise BadInput("which port?", remedy="'ports' lists those of this computer")
-    if port is None or (desk.rehearsal is not None and port == desk.rehearsal.address):
+        raise BadInput("no port was named", remedy="'ports' lists those of this computer")
+    if port is None:
         assert desk.rehearsal is not None
-        transport = desk.rehearsal.open()
-    else:
-        from agent.wire.port import open_port
+        port = desk.rehearsal.address
+    if profile_name is not None:
+        from agent.store.profiles import load_profile
 
-        transport = open_port(port, baud, reset=reset)
+        session.use(load_profile(profile_name))
+    session.detach()
+    transport = desk.open(port, baud, reset=reset)
     readback = session.attach(transport)
 
     def show() -> None:
@@ -80,6 +85,8 @@ def attach(desk: Desk, /, port: str | None, baud: int, reset: bool) -> None:
             f" '{readback.family}', {len(readback.settings)} settings read twice."
         )
         show_state(desk, readback)
+        if session.notebook.trouble:
+            desk.screen.say(f"! The record cannot be kept: {session.notebook.trouble}")
 
     desk.screen.answer(readback.to_plain(), show)
 
@@ -152,11 +159,11 @@ def readback(desk: Desk, /, port: str | None, log: Path | None, baud: int, whole
 def from_file(path: Path) -> Readback:
     """The reading in a log file.  Raises BadInput where there is none."""
     from agent.families import from_log
-    from agent.store.strict import read_file
+    from agent.store.nodes import read_file
 
     data = read_file(path)
-    found = from_log(data.decode("utf-8", errors="replace"))
-    if not found.settings and not found.other:
+    found = from_log(data.decode("utf-8", errors="surrogateescape"))
+    if not (found.settings or found.other or found.events):
         raise BadInput(
             f"{path}: no settings of a controller are in this file",
             remedy="Expected is what a controller sent when it was asked for its settings",
@@ -175,9 +182,7 @@ def one_shot(desk: Desk, port: str | None, baud: int = 115200) -> Iterator[None]
         raise BadInput(
             "--port is for one-shot use", remedy="In the shell, 'attach PORT' comes first"
         )
-    from agent.wire.port import open_port
-
-    desk.session.attach(open_port(port, baud))
+    desk.session.attach(desk.open(port, baud))
     try:
         yield
     finally:

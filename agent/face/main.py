@@ -35,9 +35,10 @@ INTERRUPTED = 130  #: exit code, by the usage of shells: 128 + the number of the
     context_settings={"help_option_names": ["--help", "-h"], "max_content_width": 80},
 )
 @click.option("--port", help="port of a machine: attach and open the shell")
+@click.option("--profile", "profile_name", help="profile of that machine: a name or a file")
 @click.version_option(__version__, prog_name="plumbelt")
 @click.pass_context
-def plumbelt(ctx: click.Context, port: str | None) -> None:
+def plumbelt(ctx: click.Context, port: str | None, profile_name: str | None) -> None:
     """Tune a tilted-gantry belt printer over its serial port, with proof.
 
     Without a verb: the shell.  'plumbelt demo' shows the whole job on a simulated machine.
@@ -49,7 +50,11 @@ def plumbelt(ctx: click.Context, port: str | None) -> None:
         raise click.UsageError("this is a shell already", ctx)
     from agent.face.shell import run_shell
 
-    run_shell(desk, port=port)
+    if profile_name is not None:
+        from agent.store.profiles import load_profile
+
+        desk.session.use(load_profile(profile_name))
+    ctx.exit(run_shell(desk, port=port))
 
 
 for command in (
@@ -104,7 +109,7 @@ def run(arguments: Sequence[str], desk: Desk | None = None) -> int:
         show_error(BadInput(error.format_message().rstrip("."), remedy=remedy), desk)
         return BadInput.exit_code
     except (click.Abort, KeyboardInterrupt):
-        sys.stderr.write("\nInterrupted.\n")
+        desk.screen.complain(f"\nInterrupted. {desk.standing()}")
         return INTERRUPTED
 
 

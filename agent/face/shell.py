@@ -61,13 +61,19 @@ def run_line(desk: Desk, line: str) -> int:
     return code
 
 
-def run_shell(desk: Desk, *, port: str | None = None) -> None:
-    """Read lines and carry them out until the technician leaves."""
+def run_shell(desk: Desk, *, port: str | None = None) -> int:
+    """Read lines and carry them out until the technician leaves.
+
+    Returns an exit code: that of the attach to `port` if it failed, and then no line is read.
+    """
     desk.in_shell = True
     desk.screen.say(GREETING)
     read = _reader(desk)
     if port is not None:
-        run_line(desk, shlex.join(["attach", port]))
+        code = run_line(desk, shlex.join(["attach", port]))
+        if code:
+            desk.close()
+            return code
     try:
         while True:
             try:
@@ -81,6 +87,7 @@ def run_shell(desk: Desk, *, port: str | None = None) -> None:
             run_line(desk, line)
     finally:
         desk.close()
+    return 0
 
 
 def _reader(desk: Desk) -> Callable[[], str]:

@@ -31,7 +31,6 @@ def rehearse(desk: Desk, /, profile_name: str | None, seed: int, family: str) ->
     from agent.face.shell import run_shell
     from agent.rehearsal import INVENTED, behind_a_terminal, plain_profile
     from agent.session import Session
-    from agent.store.journal import MemoryJournal
     from agent.store.profiles import find_profile, load_profile
 
     if desk.in_shell:
@@ -39,9 +38,9 @@ def rehearse(desk: Desk, /, profile_name: str | None, seed: int, family: str) ->
     path = find_profile(profile_name or INVENTED)
     profile = load_profile(path)
     desk.rehearsal = behind_a_terminal(plain_profile(path), seed=seed, family=family)
-    desk.session = Session(profile, journal=lambda _machine, _digest: MemoryJournal())
+    desk.session = Session(profile)
     desk.screen.say(f"Simulated machine '{profile.name}', plant {seed}: no real one is touched.")
-    run_shell(desk, port=desk.rehearsal.address)
+    click.get_current_context().exit(run_shell(desk, port=desk.rehearsal.address))
 
 
 @click.command(cls=Verb)

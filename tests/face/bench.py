@@ -8,7 +8,6 @@ from agent.face.desk import Desk
 from agent.face.screen import Screen
 from agent.rehearsal import Rehearsal, in_memory
 from agent.session import Session
-from agent.store.journal import MemoryJournal
 from agent.store.profiles import load_profile
 
 
@@ -39,7 +38,7 @@ def digest_in(question: str) -> str:
 def desk_at(seed: int = 3, answers: dict[str, str | Callable[[str], str]] | None = None) -> Desk:
     """A desk at a machine in memory, nothing attached yet."""
     rehearsal: Rehearsal = in_memory(seed=seed)
-    session = Session(load_profile("heron"), journal=lambda _machine, _digest: MemoryJournal())
+    session = Session(load_profile("heron"))
     desk = Desk(Screen(Technician(WILLING | (answers or {}))), rehearsal, in_shell=True)
     desk.session = session
     return desk
