@@ -31,6 +31,7 @@ independent plant, against numerical differentiation and against hand-worked spe
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
@@ -57,15 +58,18 @@ def commands(theta: float) -> Array:
 
 
 def _rx(a: float) -> Array:
-    return np.array([[1.0, 0.0, 0.0], [0.0, np.cos(a), -np.sin(a)], [0.0, np.sin(a), np.cos(a)]])
+    cos, sin = math.cos(a), math.sin(a)
+    return np.array([[1.0, 0.0, 0.0], [0.0, cos, -sin], [0.0, sin, cos]])
 
 
 def _rs(a: float) -> Array:
-    return np.array([[np.cos(a), 0.0, np.sin(a)], [0.0, 1.0, 0.0], [-np.sin(a), 0.0, np.cos(a)]])
+    cos, sin = math.cos(a), math.sin(a)
+    return np.array([[cos, 0.0, sin], [0.0, 1.0, 0.0], [-sin, 0.0, cos]])
 
 
 def _rh(a: float) -> Array:
-    return np.array([[np.cos(a), -np.sin(a), 0.0], [np.sin(a), np.cos(a), 0.0], [0.0, 0.0, 1.0]])
+    cos, sin = math.cos(a), math.sin(a)
+    return np.array([[cos, -sin, 0.0], [sin, cos, 0.0], [0.0, 0.0, 1.0]])
 
 
 def _slope(rotation: Callable[[float], Array], a: float) -> Array:
@@ -86,28 +90,19 @@ def affine_with_slopes(theta: float, errors: Array) -> tuple[Array, Array]:
     ex, ey, ez, delta, psi, rho, eps = errors
     turn_h, turn_s, turn_x = _rh(psi), _rs(rho), _rx(theta + delta)
     R = turn_h @ turn_s @ turn_x
-    in_plane = np.array([np.cos(eps), np.sin(eps), 0.0])
-    in_plane_slope = np.array([-np.sin(eps), np.cos(eps), 0.0])
-    up = np.array([0.0, 1.0, 0.0])
-    along = np.array([0.0, 1.0, 0.0])
-    none = np.zeros(3)
-
-    def directions(R: Array) -> Array:
-        return np.column_stack([(1 + ex) * (R @ in_plane), (1 + ey) * (R @ up), none])
-
-    D = directions(R)
-    D[:, 2] = (1 + ez) * along
-    slopes = np.stack(
-        [
-            np.column_stack([R @ in_plane, none, none]),
-            np.column_stack([none, R @ up, none]),
-            np.column_stack([none, none, along]),
-            directions(turn_h @ turn_s @ _slope(_rx, theta + delta)),
-            directions(_slope(_rh, psi) @ turn_s @ turn_x),
-            directions(turn_h @ _slope(_rs, rho) @ turn_x),
-            np.column_stack([(1 + ex) * (R @ in_plane_slope), none, none]),
-        ]
-    )
+    cos, sin = math.cos(eps), math.sin(eps)
+    # across and gantry as columns, before R turns them; the belt is not turned
+    plane = np.array([[(1 + ex) * cos, 0.0, 0.0], [(1 + ex) * sin, 1 + ey, 0.0], [0.0, 0.0, 0.0]])
+    D = R @ plane
+    D[:, 2] = 0.0, 1 + ez, 0.0
+    slopes = np.zeros((len(ERRORS), 3, 3))
+    slopes[EX, :, 0] = R @ (cos, sin, 0.0)
+    slopes[EY, :, 1] = R @ (0.0, 1.0, 0.0)
+    slopes[EZ, :, 2] = 0.0, 1.0, 0.0
+    slopes[DELTA] = turn_h @ turn_s @ _slope(_rx, theta + delta) @ plane
+    slopes[PSI] = _slope(_rh, psi) @ turn_s @ turn_x @ plane
+    slopes[RHO] = turn_h @ _slope(_rs, rho) @ turn_x @ plane
+    slopes[EPS, :, 0] = (1 + ex) * (R @ (-sin, cos, 0.0))
     C = commands(theta)
     return D @ C, slopes @ C
 
