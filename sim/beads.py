@@ -67,7 +67,8 @@ class Bed:
 
     def __init__(self) -> None:
         self.jobs: list[Job] = [Job()]
-        self.trips: deque[Trip] = deque(maxlen=64)
+        self.trips: deque[Trip] = deque(maxlen=256)
+        self.feeds: deque[float] = deque(maxlen=64)  #: filament moved with all axes at rest, mm
 
     def new_job(self) -> Job:
         """Start a job; moves still queued belong to the one before."""

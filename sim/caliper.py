@@ -28,6 +28,9 @@ REACH = 10.0
 _LEAST_FACE = 2.0
 _LEAST_SHARE = 0.03
 
+#: What a caliper can do on a piece.
+_KINDS = ("outside", "inside", "pitch", "lean", "sway")
+
 #: Sine of the angle within which a bead counts as running along a face.
 _ALONG_FACE = 0.2
 
@@ -130,7 +133,9 @@ def true_size(surface: Surface, feature: Mapping[str, Any]) -> float:
 
     Raises BadInput for a feature without jaws, Refused where the job has no such faces.
     """
-    kind = str(feature["kind"])
+    kind = feature.get("kind")
+    if kind not in _KINDS:
+        raise BadInput(f"no kind of feature {kind!r}; known are {', '.join(_KINDS)}")
     along = np.array(feature["along"], dtype=float)
     jaws = feature.get("jaws")
     if not jaws:
@@ -302,6 +307,7 @@ class Caliper:
         self.scatter = truth.reading_sd_mm
         self.error = truth.instrument_mm
         self.gauge_u = truth.gauge_u_mm
+        self.rule_sd = truth.rule_sd_mm
         self.resolution = resolution
         self._rng = random.Random(0 if seed is None else seed * 7 + 1)
 
@@ -317,6 +323,11 @@ class Caliper:
         common = self._rng.gauss(0, 0.9 * self.gauge_u)
         single = math.sqrt(1 - 0.9**2) * self.gauge_u
         return [self._display(size + common + self._rng.gauss(0, single)) for _ in range(repeats)]
+
+    def read_rule(self, size: float) -> float:
+        """A length of filament between two marks, read off a steel rule to a tenth, mm."""
+        value = size + self._rng.gauss(0, self.rule_sd)
+        return round(value, 1) if self.rule_sd else value
 
     def _display(self, value: float) -> float:
         if not self.resolution:

@@ -7,6 +7,7 @@ its own words (`replay.py`, `numbered.py`, ...).  All free text is this simulato
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import operator
 import re
@@ -27,6 +28,7 @@ Way = Literal["sent", "received"]
 
 _WORD = re.compile(r"([A-Z])\s*([-+]?(?:\d+\.?\d*|\.\d+)?)")
 
+_PLAIN = re.compile(r"[GMT][1-9]?\d+(?: [A-Z][-+]?[\d.]+)*")
 _NUMBER = re.compile(r"N\s*(-?\d+)\s*")
 
 ChangeKind = Literal["set", "store", "load", "defaults", "erase"]
@@ -559,22 +561,15 @@ def read_words(text: str) -> tuple[str, dict[str, float]]:
     A letter without a number counts 0; reading a number stops at the first sign that is none,
     as a small controller's does: `X80,5` is 80.
     """
+    if _PLAIN.fullmatch(text):  # nearly every line of a piece
+        code, *tokens = text.split()
+        with contextlib.suppress(ValueError):
+            return code, {token[0]: float(token[1:]) for token in tokens}
     if text[:1] in "gmt":
         text = text.upper()
-    tokens = text.split() or [""]
-    code = tokens[0]
-    words: dict[str, float] = {}
-    try:
-        if not code[1:].isdigit() or (code[1] == "0" and len(code) > 2):
-            raise ValueError
-        for token in tokens[1:]:
-            words[token[0]] = float(token[1:])
-        return code, words
-    except ValueError:
-        pass
     match = re.match(r"([GMT])\s*(\d+)(?:\.(\d+))?", text)
     if match is None:
-        return code, {}
+        return text.split(maxsplit=1)[0] if text.strip() else "", {}
     code = match[1] + str(int(match[2])) + (f"_{match[3]}" if match[3] else "")
     words = {letter: float(number or 0) for letter, number in _numbers(text[match.end() :])}
     return code, words

@@ -31,7 +31,8 @@ class Ending(Protocol):
     """The server's end of one kind of link."""
 
     address: str  #: what a client opens
-    on_open: Callable[[], None]  #: called when a client has opened the port
+    on_client: Callable[[], None]  #: called when a client is there
+    on_open: Callable[[], None]  #: called when it has opened the port
 
     def handles(self) -> list[int]:
         """File descriptors to wait on."""
@@ -73,6 +74,7 @@ class PtyEnding:
         tty.setraw(theirs)
         os.set_blocking(self._ours, False)
         self.address = os.ttyname(theirs)
+        self.on_client: Callable[[], None] = _ignore
         self.on_open: Callable[[], None] = _ignore
         self._theirs = theirs
         self._watch = select.poll()
@@ -153,6 +155,7 @@ class TcpEnding:
                 remedy="Choose another one, or 0 for any that is free.",
             ) from error
         self.address = f"{self.scheme}://127.0.0.1:{self._listener.getsockname()[1]}"
+        self.on_client: Callable[[], None] = _ignore
         self.on_open: Callable[[], None] = _ignore
         self._client: socket.socket | None = None
 
@@ -183,6 +186,7 @@ class TcpEnding:
         self._client, _ = self._listener.accept()
         self._client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._client.setblocking(False)
+        self.on_client()
         self.greet()
 
     def greet(self) -> None:

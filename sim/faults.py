@@ -81,7 +81,7 @@ def _share(what: str) -> Key:
 
 FAULTS: Mapping[str, Sort] = {
     "unplug": Sort(
-        "the cable comes out",
+        "the cable comes out, once",
         {
             "after": Key("count", None, "after so many bytes"),
             "way": Key("way", "sent", "which bytes are counted: sent, received or both"),
@@ -311,13 +311,15 @@ class Unplug(Trouble):
 
     def __init__(self, after: int, way: str) -> None:
         self.left, self.way = after, way
+        self.done = False
 
     def carry(self, data: bytes, way: Way, cable: Cable) -> bytes:
-        if self.way not in (way, "both"):
+        if self.done or self.way not in (way, "both"):
             return data
         data, lost = data[: self.left], data[self.left :]
         self.left -= len(data)
         if lost or not self.left:
+            self.done = True
             cable.unplug()
         return data
 

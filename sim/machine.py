@@ -140,10 +140,12 @@ class SimulatedMachine:
                  that has such faces
         repeats  how often the caliper is put on anew
 
-        `travel` reads the length gauges beside the axes: the last move made that was commanded
-        like this one, or else a move made for it.  `gap` compares the nozzle's height at both
-        ends of an across move.  Raises BadInput for an unknown kind or missing jaws, Refused
-        where the piece on the belt has no such faces.
+        `travel` reads the length gauges beside the axes: the last moves made that together were
+        commanded like this one, or else a move made for it.  `gap` compares the nozzle's height
+        at both ends of an across move.
+
+        Raises BadInput for an unknown kind or missing jaws, Refused where the piece on the belt
+        has no such faces.
         """
         size = self.true_size(feature, piece)
         if feature.get("kind") == "travel":
@@ -171,14 +173,39 @@ class SimulatedMachine:
 
     def _travel(self, feature: Mapping[str, Any]) -> float:
         wanted = self._commands(feature["along"])
-        for trip in reversed(self.bed.trips):
-            if all(abs(a - b) <= _SAME_MOVE for a, b in zip(trip.commanded, wanted, strict=True)):
-                before, after = trip.before, trip.after
-                break
-        else:
-            before, after = self._trial_move(wanted)
+        before, after = self._moves_made(wanted) or self._trial_move(wanted)
         moved = (after[0] - before[0], after[1] - before[1], after[2] - before[2])
         return math.hypot(*place(self.plant.frame, moved))
+
+    def _moves_made(self, wanted: Vector) -> tuple[Vector, Vector] | None:
+        """True travel at both ends of the newest moves in a row that add up to `wanted`."""
+        trips = list(self.bed.trips)
+        for last in range(len(trips) - 1, -1, -1):
+            total = (0.0, 0.0, 0.0)
+            for first in range(last, -1, -1):
+                if first < last and trips[first].after != trips[first + 1].before:
+                    break  # beads lie between
+                c = trips[first].commanded
+                total = (total[0] + c[0], total[1] + c[1], total[2] + c[2])
+                if all(abs(a - b) <= _SAME_MOVE for a, b in zip(total, wanted, strict=True)):
+                    return trips[first].before, trips[last].after
+        return None
+
+    def measure_feeds(self, count: int, *, hot: bool) -> list[float]:
+        """The last `count` feeds of filament as read off a rule, mm, oldest first.
+
+        `hot`: pushed through the nozzle, where the drive slips; else running out free.
+        Raises Refused where fewer have been made.
+        """
+        with self.controller.lock:
+            self.controller.finish_moves()
+            made = list(self.bed.feeds)[-count:] if count else []
+        if len(made) < count:
+            raise Refused(
+                f"{len(made)} feeds have been made, not {count}", remedy="Feed filament first."
+            )
+        share = 1 - self.plant.feed_slip if hot else 1.0
+        return [self.caliper.read_rule(feed * share) for feed in made]
 
     def _trial_move(self, commanded: Vector) -> tuple[Vector, Vector]:
         """Make a move on a twin of the plant, after a run-up from the same side."""
@@ -233,6 +260,7 @@ def build(
     material = profile.get("material", {})
     plant.filament_area = math.pi * float(material.get("filament_mm", 1.75)) ** 2 / 4
     plant.filament_mm_per_step = (1 + truth.extruder_scale) / live["steps_per_mm.e0"]
+    plant.feed_slip = truth.feed_slip
     bed = Bed()
     options = options or Options(name=str(profile.get("name", "bench")))
     motion = Motion(plant, bed, axes, options.queue_length)

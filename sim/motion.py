@@ -81,11 +81,15 @@ class Motion:
             plant = self.plant
             before = plant.travel
             after = plant.move((across, gantry, belt))
-            if e <= 0:
+            if e and not (across or gantry or belt):
+                self.bed.feeds.append(e * plant.filament_mm_per_step)
+            elif e <= 0:
                 trip = (end[0] - start[0], end[1] - start[1], end[2] - start[2])
                 self.bed.trips.append(Trip(trip, before, after))
             elif after != before:
-                volume = e * plant.filament_mm_per_step * plant.filament_area
+                volume = (
+                    e * plant.filament_mm_per_step * plant.filament_area * (1 - plant.feed_slip)
+                )
                 job.rows.append((start, end, before, after, volume))
 
     def drop_queue(self, now: float) -> None:

@@ -160,6 +160,7 @@ class Plant:
         self.angle = angle  #: true gantry angle, rad
         self.filament_mm_per_step = 0.0
         self.filament_area = 0.0  #: mm2
+        self.feed_slip = 0.0  #: share of the filament that the drive loses against a hot nozzle
 
     def axis(self, role: Role) -> Axis:
         axis: Axis = getattr(self, role)

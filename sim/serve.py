@@ -40,6 +40,7 @@ class Server:
         self._line_free = 0.0
         self._gone = False
         ending.on_open = self._opened
+        ending.on_client = self._came
         self._stop = threading.Event()
         self._wake_r, self._wake_w = os.pipe()
         self._wall = time.monotonic()
@@ -106,8 +107,12 @@ class Server:
         self._line_free += len(data) * self.cable.seconds_per_byte
         self._coming.append((self._line_free, data))
 
-    def _opened(self) -> None:
+    def _came(self) -> None:
+        """A client that comes has put the cable back in."""
         self._gone = False
+        self.cable.plug()
+
+    def _opened(self) -> None:
         self._clock()
         with self.lock:
             self.cable.client_baud = self._ending.baud()

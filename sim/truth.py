@@ -35,6 +35,7 @@ class Truth:
     y_scale: float = 0.0
     z_scale: float = 0.0
     extruder_scale: float = 0.0
+    feed_slip: float = 0.0  #: share of filament that slips when pushed through the hot nozzle
     angle_deg: float = 0.0  #: true gantry angle minus the profile's
     yaw_deg: float = 0.0  #: gantry turned about the belt's normal
     rail_deg: float = 0.0  #: across rail turned inside the gantry plane
@@ -50,14 +51,16 @@ class Truth:
     reading_sd_mm: float = 0.0  #: scatter of a re-seated caliper
     instrument_mm: float = 0.0  #: common error of the caliper
     gauge_u_mm: float = 0.0  #: standard uncertainty of the length gauge
+    rule_sd_mm: float = 0.0  #: scatter of a filament mark read off a steel rule
 
 
 def draw(profile: Mapping[str, Any], seed: int) -> Truth:
     """A machine as the profile's priors say such machines are, the same for the same `seed`.
 
     Scales, angles and shrink are normal with the stated standard deviations; the growth of faces
-    with 0.6 of the stated one (some beads run wide, few by a whole bead).  Extruder 1 %, roller
-    eccentricity up to 0.02 mm, caliper scatter 0.015 mm: common practice for a sound machine.
+    with 0.6 of the stated one (some beads run wide, few by a whole bead).  Extruder 1 %, its slip
+    up to 3 %, roller eccentricity up to 0.02 mm, caliper scatter 0.015 mm: common practice for a
+    sound machine.
     The instrument's error is rectangular between its limits (JCGM 100:2008, 4.3.7).
     """
     rng = random.Random(seed)
@@ -90,4 +93,6 @@ def draw(profile: Mapping[str, Any], seed: int) -> Truth:
         reading_sd_mm=0.015,
         instrument_mm=rng.uniform(-mpe, mpe),
         gauge_u_mm=0.05,
+        rule_sd_mm=0.15,
+        feed_slip=rng.uniform(0, 0.03),
     )

@@ -196,6 +196,62 @@ def test_nothing_laid_cannot_be_measured():
         build(HERON, seed=None).measure(FRAME_X, "", 1)
 
 
+def test_an_unknown_kind_of_feature_is_named():
+    with pytest.raises(BadInput, match="no kind of feature 'depth'"):
+        frame().true_size({**FRAME_X, "kind": "depth"})
+
+
 def test_a_feature_without_jaws_is_named():
     with pytest.raises(BadInput, match="no jaw positions"):
         frame().true_size({"kind": "outside", "along": (60, 0, 0), "name": "width"})
+
+
+def test_the_gauge_adds_up_moves_made_in_a_row():
+    made = build(HERON, seed=None, truth=Truth(z_scale=0.01))
+    tell(made, ["G91", *["G1 Z25 F3000", "M400"] * 4])
+    for position in (25, 50, 100):
+        move = {"kind": "travel", "along": (0, position, 0)}
+        assert made.measure(move, "", 1) == [pytest.approx(1.01 * position, abs=0.02)]
+
+
+def test_an_eccentric_roller_shows_in_a_run_of_marks():
+    # one roller turn of the true machine is 9600 / 105.37 mm; the swing is gone after a whole one
+    made = build(HERON, seed=None, truth=Truth(eccentricity_mm=0.2, eccentricity_phase_deg=90))
+    turn = 9600 / 105.37
+    tell(made, ["G91", *[f"G1 Z{turn / 4:.4f} F3000"] * 4, "M400"])
+    errors = [
+        made.measure({"kind": "travel", "along": (0, k * turn / 4, 0)}, "", 1)[0] - k * turn / 4
+        for k in (1, 2, 3, 4)
+    ]
+    # the last k quarters of the turn: from psi - (4 - k) quarters on, e [sin a - sin(a - phi)]
+    by_hand = [
+        0.2 * (math.sin(a) - math.sin(a - k * math.pi / 2))
+        for k in (1, 2, 3, 4)
+        for a in [math.pi / 2 - (4 - k) * math.pi / 2]
+    ]
+    assert errors == pytest.approx(by_hand, abs=0.01)
+
+
+def test_feeds_of_filament_free_and_hot():
+    made = build(HERON, seed=None, truth=Truth(extruder_scale=-0.04, feed_slip=0.02))
+    tell(made, ["M83", "M109 S215", *["G1 E50 F60", "M400"] * 2])
+    assert made.measure_feeds(2, hot=False) == pytest.approx([48.0, 48.0], abs=0.01)
+    assert made.measure_feeds(2, hot=True) == pytest.approx([47.04, 47.04], abs=0.01)
+    with pytest.raises(Refused, match="2 feeds have been made, not 3"):
+        made.measure_feeds(3, hot=False)
+
+
+def test_a_slipping_drive_lays_thinner_beads():
+    def width(slip):
+        made = machine(flat_frame((60, 40)), Truth(feed_slip=slip))
+        return made.true_size(FRAME_X)
+
+    # 2 % of the section (0.1116 mm2) over a height of 0.2475 mm
+    assert width(0.02) - width(0) == pytest.approx(-0.02 * 0.1116 / 0.2475, abs=0.001)
+
+
+def test_a_stopped_piece_leaves_what_was_laid_and_cold_heaters():
+    made = build(HERON, seed=None)
+    tell(made, [*start(), *list(flat_frame((60, 40)))[:3], "M104 S0", "M140 S0", "M400"])
+    assert made.controller.hotend.target == 0
+    assert len(made.bed.laid_jobs[-1].rows) == 2

@@ -132,3 +132,14 @@ def test_bytes_paced_at_a_speed_take_their_time():
         with server.lock:
             # some 500 bytes of ten bits at 1200 bit/s
             assert server.machine.controller.now > 3.0
+
+
+def test_a_new_client_puts_a_pulled_cable_back():
+    machine = build(HERON, seed=None, faults=["unplug:after=8"])
+    with serve(machine, "tcp:0") as server:
+        with open_port(server.address) as port:
+            port.write(b"M92 X81\nM92 X82\n")
+            with pytest.raises((OSError, serial.SerialException)):
+                _ = [port.read(100) for _ in range(5)]
+        with open_port(server.address) as port:
+            assert b"X81.00" in ask(port, b"M92")[-2]
