@@ -69,8 +69,8 @@ def bars(rows: Sequence[Bar], width: int = WIDTH) -> list[str]:
         max(len(text) for text in column)
         for column in zip(*((row.name, row.figures, row.note) for row in rows), strict=True)
     )
-    room = width - name - figures - note - 6
-    room = max(9, min(room, 41)) // 2 * 2 + 1
+    room = max(9, min(width - name - figures - note - 6, 41))
+    room -= 1 - room % 2  # odd
     return [
         f"{row.name:<{name}}  {row.figures:>{figures}}  "
         f"{interval(row.value, row.half, row.reach, room)}  {row.note}".rstrip()[:width]
@@ -191,8 +191,10 @@ def _widened(ends: tuple[float, float]) -> tuple[float, float]:
 
 
 def _around(values: Sequence[float]) -> tuple[float, float]:
-    """A range that holds all values and zero, with a little air."""
-    low, high = min(*values, 0.0), max(*values, 0.0)
+    """A range that holds all values with a little air, and zero unless it is far away."""
+    low, high = min(values), max(values)
+    if high - low > 0.2 * max(abs(low), abs(high)):
+        low, high = min(low, 0.0), max(high, 0.0)
     air = 0.06 * (high - low or 1.0)
     return low - air, high + air
 
@@ -264,7 +266,10 @@ def drift(
         return []
     days = [r.day for r in results]
     ends = [r.value + side * 2 * r.u for r in results for side in (-1, 1)]
-    diagram = Diagram((min(days), max(days)), _around(ends), width - _MARGIN, max(height - 3, 5))
+    aside = 0.02 * (max(days) - min(days))
+    diagram = Diagram(
+        (min(days) - aside, max(days) + aside), _around(ends), width - _MARGIN, max(height - 3, 5)
+    )
     diagram.level(0.0)
     for r in results:
         diagram.upright(r.day, r.value - 2 * r.u, r.value + 2 * r.u)

@@ -1,0 +1,232 @@
+"""Sections about the change: what was written, what was answered, what is proved, what was not."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from agent.change.outcome import STAGES, STATE_WORDS, Stage
+from agent.face.report.content import Items, Part, Table, Wire, Words
+from agent.face.report.reasons import kept
+from agent.face.report.story import failed_stages, parts_of
+from agent.face.report.tune import Tune, names_of
+from agent.face.words import BY_HAND, shown
+
+
+def state(tune: Tune) -> str:
+    """The outcome of the tune in one line."""
+    solution = tune.before.solution
+    if tune.put_back:
+        return "Put back: every setting is as it was before the tune."
+    if tune.plan is None:
+        if tune.previewed or solution.corrections:
+            return "Measured. A change is proposed and was NOT written."
+        if solution.slicing_angle_deg is not None:
+            return "Measured. No setting needs a change; another slicing angle does."
+        return "Measured. No change is warranted."
+    if tune.outcome is not None and not tune.outcome.verified:
+        return "Changed, and NOT PROVED: see below before the machine is used."
+    proof = "stored" if tune.stages - {"read back"} else "read back, NOT PROVED TO BE STORED"
+    if not tune.compared:
+        return f"Changed and {proof}; not measured again."
+    apart = sum(1 for row in tune.compared if not row.agrees)
+    if apart:
+        return f"Changed and {proof}; {apart} readings are NOT as foretold."
+    return f"Changed, {proof}, and measured again: every reading is as foretold."
+
+
+def changed(tune: Tune) -> Sequence[Part]:
+    parts: list[Part] = []
+    solution = tune.before.solution
+    if tune.plan is not None:
+        parts += _written(tune)
+    elif solution.corrections:
+        parts += _proposed(tune)
+    else:
+        parts.append(Words("No setting was changed, and none is proposed."))
+    if solution.slicing_angle_deg is not None:
+        used = tune.before.survey.mechanics.gantry_angle_deg
+        words = (
+            f"Slicing angle: {solution.slicing_angle_deg:.3f} deg instead of {used:g} deg. No line"
+            " is sent for it; the slicing program is set to it by hand."
+        )
+        if tune.slicing_angle_deg == solution.slicing_angle_deg != used:
+            words += " The pieces read again were drawn for the new angle."
+        parts.append(Words(words))
+    return parts
+
+
+def _written(tune: Tune) -> Iterator[Part]:
+    plan, outcome = tune.plan, tune.outcome
+    assert plan is not None
+    fates = {fate.key: fate for fate in outcome.fates} if outcome is not None else {}
+    found = {c.setting: c for c in tune.before.solution.corrections}
+    rows = []
+    for change in plan.changes:
+        fate = fates.get(change.key)
+        spread = found.get(change.key)
+        rows.append(
+            (
+                change.key,
+                f"{change.old:.{change.digits}f}",
+                f"{change.new:.10g}",
+                "" if spread is None or spread.new != change.new else f"± {2 * spread.u:.4f}",
+                "" if change.percent is None else f"{change.percent:+.3f} %",
+                "-" if fate is None or fate.found is None else f"{fate.found:.{change.digits}f}",
+                "" if fate is None else STATE_WORDS[fate.state],
+                change.why,
+            )
+        )
+    yield Table(
+        (
+            ("setting", "left"),
+            ("old", "right"),
+            ("sent", "right"),
+            ("95 %", "right"),
+            ("change", "right"),
+            ("printed", "right"),
+            ("so it", "left"),
+            ("why", "wide"),
+        ),
+        tuple(rows),
+        f"Approved under the digest {plan.digest}, over lines, machine and read-back.",
+    )
+    if plan.asks:
+        yield Words("Asked, and answered with yes by approving the digest:")
+        yield Items(plan.asks)
+    if plan.warnings:
+        yield Words("Warned of before it was written:")
+        yield Items(plan.warnings)
+    if outcome is None:
+        return
+    if outcome.moved:
+        yield Words(
+            "Settings that moved although no line named them: "
+            + "; ".join(map(str, outcome.moved)),
+            strong=True,
+        )
+    notes = (*outcome.notes, *outcome.hand_over)
+    if notes:
+        yield Items(notes)
+
+
+def _proposed(tune: Tune) -> Iterator[Part]:
+    yield Words("Nothing was written. The readings propose:", strong=True)
+    yield Table(
+        (
+            ("setting", "left"),
+            ("old", "right"),
+            ("new", "right"),
+            ("95 %", "right"),
+            ("change", "right"),
+            ("line", "left"),
+            ("why", "wide"),
+        ),
+        tuple(
+            (
+                c.setting,
+                f"{c.old:.10g}",
+                f"{c.new:.10g}",
+                f"± {2 * c.u:.4f}",
+                f"{100 * (c.new / c.old - 1):+.3f} %",
+                c.line or "not known for this family",
+                c.why,
+            )
+            for c in tune.before.solution.corrections
+        ),
+    )
+
+
+def lines(tune: Tune) -> Sequence[Part]:
+    """Every line that could change a setting, with its answer; nothing if none was sent."""
+    told = parts_of(tune.journal)
+    if not told:
+        if tune.plan is None:
+            return ()
+        return (
+            Words("The answers were not kept. Lines of the plan, in the order of sending:"),
+            Wire("\n".join(tune.plan.lines)),
+        )
+    parts: list[Part] = []
+    for part in told:
+        when = f" at {part.at}" if part.at else ""
+        digest = f", digest {part.digest}" if part.digest else ""
+        caption = f"{part.title}{when}{digest}: {part.end}."
+        if part.sent:
+            rows = tuple((str(n), s.line, s.answer) for n, s in enumerate(part.sent, 1))
+            columns = (("no", "right"), ("line, as it was sent", "left"), ("answer", "wide"))
+            parts.append(Table(columns, rows, caption))
+        else:
+            parts.append(Words(f"{caption} No line was sent for this."))
+    return parts
+
+
+#: What each stage of proof means.
+_STAGE_WORDS: dict[Stage, str] = {
+    "read back": "the live value, as printed, agrees with what was sent",
+    "reloaded from storage": "loaded again from storage, it still agrees",
+    "after a power cycle": "switched off and on, it still agrees",
+    "after homing": "homing has not put it back",
+    "after a job's start": "the first lines of a job have not put it back",
+}
+
+
+def proof(tune: Tune) -> Sequence[Part]:
+    if tune.plan is None:
+        return (Words("Nothing was written, so there is nothing to prove."),)
+    failed = failed_stages(tune.journal)
+
+    def passed(stage: Stage) -> str:
+        return "PASSED" if stage in tune.stages else "FAILED" if stage in failed else "not done"
+
+    rows = tuple((stage, passed(stage), _STAGE_WORDS[stage]) for stage in STAGES)
+    return (
+        Table((("stage", "left"), ("", "left"), ("what it means", "wide")), rows),
+        Words("An acknowledgement, or a notice that something was saved, counts as no stage."),
+    )
+
+
+def kept_back(tune: Tune) -> Sequence[Part]:
+    rows = tuple((k.what, k.found, k.why) for k in kept(tune))
+    columns = (("what", "wide"), ("found, 95 %", "right"), ("why it was left", "wide"))
+    return (Table(columns, rows), Words(_NEVER))
+
+
+_NEVER = (
+    "Skew words of the controller were not used: they assume a box machine, and with an endless"
+    " belt they drive the nozzle away from the belt or into it as a job goes on."
+)
+
+
+def open_points(tune: Tune) -> Iterator[str]:
+    """What somebody who signs should know is open."""
+    for fate in tune.outcome.fates if tune.outcome is not None else ():
+        if fate.state != "took":
+            yield f"{fate.key}: {STATE_WORDS[fate.state]}."
+    if tune.plan is not None and not tune.put_back:
+        missing = [stage for stage in STAGES if stage not in tune.stages]
+        if missing:
+            yield f"Not proved: {', '.join(missing)}."
+        if not tune.read_after:
+            yield "No piece was laid and read after the change."
+    latest = tune.after or tune.before
+    for name in BY_HAND:
+        found = latest.solution.parameters.get(name)
+        if found is not None and found.determined and found.significant:
+            words = shown(name)
+            yield (
+                f"By spanner: {words.words} {words.value(found.value)}"
+                f" {words.spread(found.expanded95)}."
+            )
+    strays = [
+        name
+        for name, residual in zip(names_of(latest), latest.solution.residuals, strict=True)
+        if residual.outlier
+    ]
+    if strays:
+        yield (
+            f"Not in keeping with the other readings, or with its own repeats, and counted all the"
+            f" same: {', '.join(strays)}."
+        )
+    for row in tune.compared:
+        if not row.agrees:
+            yield f"{row.name} was read {row.apart:+.3f} mm off what was foretold."

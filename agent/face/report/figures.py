@@ -1,0 +1,252 @@
+"""Pictures of the report as inline SVG, black on white: shapes and words carry the meaning.
+
+matplotlib draws them, because ticks, error bars and dates are its trade and a report is the only
+place that pays for its import; it is imported here, and this module only when a report is made.
+The same data gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import matplotlib
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+
+from agent.face import plots
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from agent.estimate.belt_run import BeltRun as Evaluated
+    from agent.estimate.drift import Dated
+    from agent.model.survey import BeltRun
+
+#: Width of the text on the page, inches: A4 less its margins.
+_WIDTH: Final = 7.0
+
+#: Light enough for text over it, dark enough for a copier.
+_GREY: Final = "0.80"
+
+_STYLE: Final[Any] = {
+    "text.parse_math": False,  # names are text, whatever they hold
+    "svg.fonttype": "none",  # text stays text: it can be searched and read aloud
+    "svg.hashsalt": "plumbelt",  # the same data, the same bytes
+    "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans"],
+    "font.size": 8,
+    "axes.linewidth": 0.6,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.edgecolor": "black",
+    "lines.linewidth": 0.9,
+    "xtick.direction": "out",
+    "xtick.major.width": 0.6,
+    "ytick.major.width": 0.6,
+    "legend.frameon": False,
+    "legend.fontsize": 8,
+    "hatch.linewidth": 0.4,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """One value with its 95 % half width, and in one of the two states of a machine."""
+
+    name: str
+    value: float
+    half: float
+    later: bool = False  #: after the change
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """Values of one unit, one below the other; names may come twice, before and after."""
+
+    unit: str
+    spans: tuple[Span, ...]
+    tolerance: Mapping[str, float]  #: by name, where there is one
+
+
+#: (after the change, words, marker, its filling)
+_STATES: Final = ((False, "before", "o", "white"), (True, "after", "s", "black"))
+
+
+@contextmanager
+def _drawing(height: float) -> Iterator[Figure]:
+    """A figure in our style, whatever the user's own settings of the library say."""
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()
+        matplotlib.rcParams.update(_STYLE)
+        figure = Figure(figsize=(_WIDTH, height), layout="constrained")
+        FigureCanvasSVG(figure)
+        yield figure
+
+
+def _svg(figure: Figure, name: str) -> str:
+    """The SVG element of a figure, ready to stand inside a page beside others."""
+    out = io.StringIO()
+    figure.savefig(out, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
+    text = out.getvalue()
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    # Inside HTML the names of the vocabularies are known, and a rule for all elements is not ours.
+    text = re.sub(r' xmlns(:xlink)?="[^"]*"', "", text)
+    text = re.sub(r"<style[^>]*>.*?</style>", "", text, flags=re.DOTALL)
+    text = re.sub(r"font-family: [^;\"]*", "font-family: inherit", text)
+    text = text.replace('id="', f'id="{name}-').replace('href="#', f'href="#{name}-')
+    text = text.replace("url(#", f"url(#{name}-")
+    text = re.sub(r'(<svg) width="[^"]*" height="[^"]*"', r"\1", text)
+    return "\n".join(line.rstrip() for line in text.splitlines() if line.strip())
+
+
+def intervals(name: str, panels: Sequence[Panel]) -> str:
+    """Values with their 95 % intervals; hatched: the tolerance."""
+    rows = [list(dict.fromkeys(span.name for span in panel.spans)) for panel in panels]
+    height = sum(0.24 * len(names) + 0.42 for names in rows) + 0.3
+    with _drawing(height) as figure:
+        all_axes = figure.subplots(
+            len(panels), 1, squeeze=False, height_ratios=[len(names) + 1.0 for names in rows]
+        )[:, 0]
+        both = any(span.later for panel in panels for span in panel.spans)
+        for axes, panel, names in zip(all_axes, panels, rows, strict=True):
+            _panel(axes, panel, names, both=both)
+        if both:
+            states = [
+                Line2D([], [], color="black", marker=sign, markerfacecolor=fill, label=label, ms=4)
+                for _, label, sign, fill in _STATES
+            ]
+            all_axes[0].legend(handles=states, loc="lower right", bbox_to_anchor=(1, 1), ncols=2)
+        return _svg(figure, name)
+
+
+def _panel(axes: Axes, panel: Panel, names: list[str], *, both: bool) -> None:
+    for row, of in enumerate(names):
+        half = panel.tolerance.get(of)
+        if half is not None:
+            axes.barh(
+                row, 2 * half, left=-half, height=0.8, facecolor="none", edgecolor="0.55",
+                hatch="/////", linewidth=0,
+            )  # fmt: skip
+    for later, _, sign, fill in _STATES:
+        spans = [span for span in panel.spans if span.later == later]
+        if not spans:
+            continue
+        aside = 0.0 if not both else 0.17 if later else -0.17
+        axes.errorbar(
+            [span.value for span in spans],
+            [names.index(span.name) + aside for span in spans],
+            xerr=[span.half for span in spans],
+            fmt=sign, color="black", markerfacecolor=fill, markersize=4, capsize=2.5,
+        )  # fmt: skip
+    axes.axvline(0, color="black", linewidth=0.6)
+    axes.set_yticks(range(len(names)), names)
+    axes.set_ylim(len(names) - 0.4, -0.6)
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+    axes.set_xlabel(panel.unit)
+    axes.margins(x=0.06)
+
+
+def misfits(
+    name: str,
+    labels: Sequence[str],
+    values: Sequence[float],
+    halves: Sequence[float],
+    marked: Sequence[bool],
+    what: str,
+) -> str:
+    """What is left of each reading, mm, against the bar that holds 95 % of good ones.
+
+    Marked readings are drawn as a filled diamond with their number beside it.
+    """
+    with _drawing(2.5) as figure:
+        axes = figure.subplots()
+        places = list(range(1, len(values) + 1))
+        axes.bar(
+            places, [2 * h for h in halves], bottom=[-h for h in halves], width=0.7,
+            color=_GREY, label="95 % of good readings",
+        )  # fmt: skip
+        axes.use_sticky_edges = False
+        axes.margins(y=0.08)
+        axes.axhline(0, color="black", linewidth=0.6)
+        for chosen, sign, size, label in (
+            (False, "o", 4.0, what),
+            (True, "D", 6.0, f"{what}, does not agree"),
+        ):
+            points = [(p, v) for p, v, m in zip(places, values, marked, strict=True) if m is chosen]
+            if points:
+                axes.plot(*zip(*points, strict=True), sign, color="black", ms=size, label=label)
+        for place, value, mark in zip(places, values, marked, strict=True):
+            if mark:
+                axes.annotate(str(place), (place, value), (5, 3), textcoords="offset points")
+        axes.set_xticks(places, labels, rotation=60, ha="right", rotation_mode="anchor")
+        axes.set_xlim(0.3, len(values) + 0.7)
+        axes.set_ylabel("mm")
+        axes.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=3)
+        return _svg(figure, name)
+
+
+def belt(name: str, run: BeltRun, found: Evaluated) -> str:
+    """Error along a belt run with the fitted line and sines; below it, what is left."""
+    marks = list(plots.marks_of(run))
+    with _drawing(3.4) as figure:
+        above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1))
+        low, high = min(run.commanded), max(run.commanded)
+        fine = [low + (high - low) * i / 400 for i in range(401)]
+        above.plot(
+            fine, [plots.fitted_error(found, x) for x in fine], "-", color="black", label="fitted"
+        )
+        slope = [found.offset + found.scale * x for x in (low, high)]
+        above.plot((low, high), slope, "--", color="0.4", label="its slope")
+        for ahead, sign, label in ((True, "o", "read going forward"), (False, "x", "going back")):
+            points = [(x, y) for x, y, way in marks if way is ahead]
+            if points:
+                for axes, left in ((above, 0.0), (below, 1.0)):
+                    axes.plot(
+                        [x for x, _ in points],
+                        [y - left * plots.fitted_error(found, x) for x, y in points],
+                        sign, color="black", ms=4.5, label=label,
+                    )  # fmt: skip
+        for axes in (above, below):
+            axes.axhline(0, color="black", linewidth=0.5)
+        above.set_ylabel("error, mm")
+        below.set_ylabel("left, mm")
+        below.set_xlabel("commanded position of the belt, mm")
+        above.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=4)
+        return _svg(figure, name)
+
+
+def drift(name: str, series: Mapping[str, tuple[str, Sequence[Dated]]]) -> str:
+    """Results over the days of the record, a strip for each figure: heading -> (unit, results).
+
+    Days count from the first result of all.
+    """
+    from agent.estimate.drift import drift as slope
+
+    with _drawing(1.5 * len(series) + 0.3) as figure:
+        strips = figure.subplots(len(series), 1, squeeze=False, sharex=True)[:, 0]
+        origin = min(r.day for _, results in series.values() for r in results)
+        for axes, (heading, (unit, results)) in zip(strips, series.items(), strict=True):
+            axes.errorbar(
+                [r.day - origin for r in results],
+                [r.value for r in results],
+                yerr=[2 * r.u for r in results],
+                fmt="o", color="black", markerfacecolor="white", ms=4, capsize=2.5,
+            )  # fmt: skip
+            found = slope(results)
+            if found is not None:
+                line = plots.drift_line(results, found)
+                ends = (results[0].day, results[-1].day)
+                axes.plot([d - origin for d in ends], [line(d) for d in ends], "--", color="0.3")
+            axes.set_title(heading, loc="left", fontsize=8)
+            axes.set_ylabel(unit)
+            axes.margins(x=0.04, y=0.15)
+        strips[-1].set_xlabel("days since the first result in the record")
+        return _svg(figure, name)

@@ -1,0 +1,187 @@
+"""Sections about the machine itself: how it is built, its settings, what it was measured with."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from agent.face.cautions import CAUTIONS
+from agent.face.report.content import Blanks, Facts, Items, Part, Table, Wire, Words
+from agent.face.report.tune import Tune
+from agent.model.drive import Drive, Roller, Toothed
+from agent.model.roles import ROLES, Role
+from agent.model.survey import Survey
+
+_NOT_NOTED: Final = "not noted"
+
+_ROLE_WORDS: Final[dict[Role, str]] = {
+    "across": "across the belt",
+    "gantry": "up the gantry",
+    "belt": "along the belt",
+}
+
+
+def machine(tune: Tune) -> Sequence[Part]:
+    survey = tune.before.survey
+    mechanics = survey.mechanics
+    facts = [
+        ("Name", tune.machine),
+        ("Note", tune.note or "none"),
+        ("Controller, as it names itself", tune.identity or "it gave no name"),
+        ("Family of its words", tune.family or "not known"),
+        ("Port", tune.port or "none: made from readings alone"),
+        ("Slicing angle of the pieces read", f"{mechanics.gantry_angle_deg:g} deg"),
+    ]
+    if tune.slicing_angle_deg not in (None, mechanics.gantry_angle_deg):
+        facts.append(("Slicing angle from now on", f"{tune.slicing_angle_deg:.3f} deg"))
+    if mechanics.belt_loop_mm is not None:
+        facts.append(("Belt, once round", f"{mechanics.belt_loop_mm:g} mm"))
+    facts.append(("Highest rate of step pulses", f"{mechanics.max_pulse_rate:g} per second"))
+    if mechanics.coupling != "none":
+        facts.append(("Two motors share across and gantry; steps are of", mechanics.coupling))
+    return (Facts(tuple(facts)), _axes(survey), Words(_SENSE))
+
+
+_SENSE: Final = (
+    "Along the belt counts positive the way the nozzle travels over it when the gantry axis rises."
+    " x is across the belt, s along it, h off it."
+)
+
+
+def _axes(survey: Survey) -> Table:
+    mechanics, axes = survey.mechanics, survey.axes
+    rows = []
+    for role in ROLES:
+        drive = mechanics.drives.get(role)
+        sign = "-" if axes.sign(role) < 0 else ""
+        steps = survey.steps_per_mm.get(axes.letter(role))
+        travel = mechanics.travel_mm.get(role)
+        rows.append(
+            (
+                _ROLE_WORDS[role],
+                f"{sign}{axes.letter(role).upper()}",
+                _NOT_NOTED if drive is None else _train(drive),
+                ""
+                if drive is None
+                else f"{drive.steps_per_mm:.2f} ± {2 * drive.u_steps_per_mm:.2f}",
+                "" if steps is None else f"{steps:.10g}",
+                "" if travel is None else f"{travel:g}",
+            )
+        )
+    return Table(
+        (
+            ("axis", "left"),
+            ("letter", "left"),
+            ("drive train", "wide"),
+            ("steps/mm it gives, 95 %", "right"),
+            ("in use, step/mm", "right"),
+            ("travel, mm", "right"),
+        ),
+        tuple(rows),
+        "Axes and drive trains. What a drive train gives is a bracket: it rules out wrong"
+        " settings, it does not tune.",
+    )
+
+
+def _train(drive: Drive) -> str:
+    head = f"{drive.full_steps} steps x {drive.microsteps}"
+    if drive.ratio != 1:
+        head += f" x {drive.ratio:g}"
+    output = drive.output
+    if isinstance(output, Roller):
+        return f"{head}, roller {output.diameter:g} mm, belt {output.belt:g} mm"
+    if isinstance(output, Toothed):
+        return f"{head}, {output.teeth} teeth of {output.pitch:g} mm"
+    return f"{head}, screw of {output.lead:g} mm lead"
+
+
+def settings(tune: Tune) -> Sequence[Part]:
+    """All settings, first and last; nothing where none were read back."""
+    first, last = tune.first, tune.last
+    if first is None or last is None:
+        return ()
+    rows, same = [], []
+    for key, was in first.settings.items():
+        now = last.settings.get(key)
+        value = f"{was.value:.{was.digits}f}"
+        if now is not None and now.value == was.value:
+            same.append(f"{key} {value}" + (f" {was.unit}" if was.unit != "1" else ""))
+        else:
+            found = "not reported" if now is None else f"{now.value:.{now.digits}f}"
+            rows.append((key, value, found, was.unit))
+    parts: list[Part] = []
+    if rows:
+        columns = (("setting", "left"), ("at first", "right"), ("now", "right"), ("unit", "left"))
+        parts.append(Table(columns, tuple(rows), "Settings that differ from those at first."))
+    if same:
+        parts.append(Words("Read alike at first and now:" if rows else "Read, and all unchanged:"))
+        parts.append(Wire("\n".join(same), columns=2))
+    parts.append(
+        Words(
+            "All as the controller prints them, each read twice. It may hold more digits than it"
+            " prints."
+        )
+    )
+    if last.damage:
+        parts.append(Words("The last reading is DAMAGED: " + "; ".join(last.damage), strong=True))
+    if first.other:
+        parts.append(Words("Kept as text and never sent back blindly:"))
+        parts.append(Wire("\n".join(first.other)))
+    return parts
+
+
+def conditions(tune: Tune) -> Sequence[Part]:
+    survey = tune.before.survey
+    instrument, material, found = survey.instrument, survey.material, survey.conditions
+    tolerance = survey.tolerance
+
+    def noted(value: float | None, unit: str) -> str:
+        return _NOT_NOTED if value is None else f"{value:g} {unit}"
+
+    return (
+        Facts(
+            (
+                (
+                    "Caliper",
+                    f"step of the display {instrument.resolution_mm:g} mm, greatest permissible"
+                    f" error {instrument.mpe_mm:g} mm, repeats within"
+                    f" {instrument.repeatability_mm:g} mm (standard deviation)",
+                ),
+                (
+                    "Plastic",
+                    f"{material.name}, assumed shrink {material.shrink_percent:g} ±"
+                    f" {2 * material.shrink_u_percent:g} % (95 %)",
+                ),
+                ("Nozzle and bed", f"{material.nozzle_c:g} and {material.bed_c:g} deg C"),
+                ("Room", noted(found.room_c, "deg C")),
+                ("Pieces when read", noted(found.piece_c, "deg C")),
+                ("Time since they were laid", noted(found.minutes_since_print, "min")),
+                (
+                    "Tolerance",
+                    f"errors up to {tolerance.scale_percent:g} % and {tolerance.angle_deg:g} deg"
+                    " are left alone",
+                ),
+            )
+        ),
+        Blanks(("Caliper no. and date of its last check", "Spool, colour, batch")),
+    )
+
+
+#: What to mind with a machine that has just been tuned, beside the usual cautions.
+_OF_A_TUNE: Final = (
+    "After a changed setting, a power cycle or new firmware: let the first move be short, stand by"
+    " the switch, and see that it goes as far as it was told.",
+    "The figures hold for the pieces, the plastic and the conditions named here. They are 95 %"
+    " figures: one true value in twenty lies outside.",
+    "An acknowledgement is no proof of a stored setting; only the stages listed as passed are.",
+    "With other belt steps the layers have another thickness: judge the flow again.",
+)
+
+
+def cautions(tune: Tune) -> Sequence[Part]:
+    head = (
+        (Words("This machine was simulated; on a real one all of this holds.", strong=True),)
+        if tune.simulated
+        else ()
+    )
+    return (*head, Items(_OF_A_TUNE), Wire(CAUTIONS))

@@ -1,0 +1,467 @@
+"""Sections about what was measured: readings, results, fit, belt run, before and after, drift."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Iterator, Sequence
+
+from agent.estimate.drift import Dated
+from agent.estimate.drift import drift as slope_of
+from agent.face.report import figures
+from agent.face.report.changes import open_points
+from agent.face.report.content import Items, Part, Picture, Table, Words
+from agent.face.report.tune import Measured, Tune, names_of
+from agent.face.tables import verdict
+from agent.face.words import MAIN, length, reading_name, shown, vector
+
+_FOUND = (("found", "right"), ("95 %", "right"))
+
+
+def brief(tune: Tune) -> Sequence[Part]:
+    """The main errors before and after, and every open point."""
+    after = tune.after
+    columns = [("error that remains", "left"), ("before", "right"), ("95 %", "right")]
+    if after is not None:
+        columns += [("after", "right"), ("95 %", "right")]
+    columns += [("tolerance", "right"), ("so", "left")]
+    rows = []
+    for name in MAIN:
+        words = shown(name)
+        cells = [words.words]
+        for measured in (tune.before, after):
+            if measured is not None:
+                found = measured.solution.parameters[name]
+                cells += [words.value(found.value), words.spread(found.expanded95)]
+        cells += [_tolerance(tune.before, name), _so(tune, name)]
+        rows.append(tuple(cells))
+    parts: list[Part] = [Table(tuple(columns), tuple(rows))]
+    points = tuple(open_points(tune))
+    if points:
+        parts += [Words("Open points:"), Items(points)]
+    else:
+        parts.append(Words("No open points."))
+    return parts
+
+
+def _tolerance(measured: Measured, name: str) -> str:
+    tolerance = measured.survey.tolerance
+    if name.endswith("_scale"):
+        return f"{tolerance.scale_percent:g} %"
+    return f"{tolerance.angle_deg:g} deg"
+
+
+def _limit(measured: Measured, name: str) -> float | None:
+    """Tolerance in the shown unit, for what has one."""
+    if name.endswith("_scale"):
+        return measured.survey.tolerance.scale_percent
+    return measured.survey.tolerance.angle_deg if name.endswith("_deg") else None
+
+
+def _so(tune: Tune, name: str) -> str:
+    measured = tune.after or tune.before
+    found, limit = measured.solution.parameters[name], _limit(measured, name)
+    value = abs(found.value) * shown(name).factor
+    if not found.determined:
+        return "not known"
+    if limit is not None and value <= limit:
+        return "within"
+    if not found.significant:
+        return "not told from zero"
+    return "OUTSIDE"
+
+
+def readings(measured: Measured) -> Sequence[Part]:
+    survey = measured.survey
+    pieces = measured.pieces or ("",) * len(survey.readings)
+    rows = [
+        (
+            str(number),
+            piece,
+            reading_name(reading),
+            reading.kind,
+            vector(reading.along),
+            f"{length(reading.along):.2f}",
+            " ".join(f"{value:.10g}" for value in reading.mm),
+            f"{statistics.fmean(reading.mm):.3f}",
+            f"{statistics.stdev(reading.mm):.3f}" if len(reading.mm) > 1 else "",
+            "" if reading.u_mm is None else f"{reading.u_mm:g}",
+        )
+        for number, (piece, reading) in enumerate(zip(pieces, survey.readings, strict=True), 1)
+    ]
+    if not rows:
+        return (Words("No readings beside the belt run."),)
+    columns = [
+        ("no", "right"),
+        ("on", "left"),
+        ("reading", "wide"),
+        ("kind", "left"),
+        ("along x / s / h, mm", "left"),
+        ("nominal", "right"),
+        ("read, mm", "left"),
+        ("mean", "right"),
+        ("s", "right"),
+        ("own u", "right"),
+    ]
+    kept = [
+        i for i, (name, _) in enumerate(columns)
+        if name in ("no", "reading", "read, mm") or any(row[i] for row in rows)
+    ]  # fmt: skip
+    return (
+        Table(
+            tuple(columns[i] for i in kept),
+            tuple(tuple(row[i] for i in kept) for row in rows),
+            "Raw readings in mm, the jaws taken off in between; s is their standard deviation, own"
+            " u a standard uncertainty that was stated for the reading.",
+        ),
+    )
+
+
+def results(measured: Measured) -> Sequence[Part]:
+    survey, solution = measured.survey, measured.solution
+    rows = []
+    for name, found in solution.parameters.items():
+        words = shown(name)
+        rows.append(
+            (
+                words.words,
+                words.value(found.value),
+                words.spread(found.expanded95),
+                words.spread(2 * found.prior_u),
+                "readings" if found.determined else "assumption",
+                verdict(name, found, solution, survey),
+            )
+        )
+    columns = (
+        ("error", "left"),
+        *_FOUND,
+        ("known before, 95 %", "right"),
+        ("known from", "left"),
+        ("so", "left"),
+    )
+    parts: list[Part] = [
+        Table(
+            columns,
+            tuple(rows),
+            "Errors, positive where the machine goes too far; all estimated together.",
+        ),
+    ]
+    if solution.derived:
+        together = [
+            (shown(name).words, shown(name).value(c.value), shown(name).spread(2 * c.u))
+            for name, c in solution.derived.items()
+        ]
+        parts.append(
+            Table(
+                (("together", "left"), *_FOUND),
+                tuple(together),
+                "Known together, though not one by one.",
+            )
+        )
+    parts.append(
+        Picture(
+            figures.intervals("results", _panels(measured, None)),
+            "Errors found with their 95 % intervals; hatched: the tolerance.",
+        )
+    )
+    if solution.advice:
+        parts += [Words("What follows from it:"), Items(tuple(a.text for a in solution.advice))]
+    return parts
+
+
+def _panels(before: Measured, after: Measured | None) -> list[figures.Panel]:
+    """Parameters by unit."""
+    panels: dict[str, list[figures.Span]] = {}
+    limits: dict[str, float] = {}
+    for measured in (before, after):
+        if measured is None:
+            continue
+        for name, found in measured.solution.parameters.items():
+            words = shown(name)
+            panels.setdefault(words.unit, []).append(
+                figures.Span(
+                    words.words,
+                    found.value * words.factor,
+                    found.expanded95 * words.factor,
+                    later=measured is not before,
+                )
+            )
+            limit = _limit(measured, name)
+            if limit is not None:
+                limits[words.words] = limit
+    return [figures.Panel(unit, tuple(spans), limits) for unit, spans in panels.items()]
+
+
+def misfits(measured: Measured) -> Sequence[Part]:
+    solution = measured.solution
+    names = names_of(measured)
+    if not names:
+        return ()
+    rows = [
+        (
+            str(number),
+            name,
+            f"{r.measured:.3f}",
+            f"{r.predicted:.3f}",
+            f"{r.residual:+.3f}",
+            f"± {2 * r.u:.3f}",
+            "DOES NOT FIT" if r.outlier else "",
+        )
+        for number, (name, r) in enumerate(zip(names, solution.residuals, strict=True), 1)
+    ]
+    return (
+        Picture(
+            figures.misfits(
+                "misfits",
+                names,
+                [r.residual for r in solution.residuals],
+                [2 * r.u for r in solution.residuals],
+                [r.outlier for r in solution.residuals],
+                "read minus estimated",
+            ),
+            "Residuals: each reading less what the estimate says it should be.",
+        ),
+        Table(
+            (
+                ("no", "right"),
+                ("reading", "wide"),
+                ("read, mm", "right"),
+                ("estimated", "right"),
+                ("apart", "right"),
+                ("95 %", "right"),
+                ("", "left"),
+            ),
+            tuple(rows),
+        ),
+    )
+
+
+def belt(measured: Measured) -> Sequence[Part]:
+    """Each run with its fitted sine; nothing without runs."""
+    found = measured.solution.belt
+    if found is None:
+        return ()
+    parts: list[Part] = []
+    for number, (run, result) in enumerate(zip(measured.survey.belt_runs, found.runs, strict=True)):
+        ways = "from the feed direction" if run.approach == "forward" else "from both sides"
+        load = "belt empty" if run.load == "empty" else "with a part on the belt"
+        parts.append(
+            Picture(
+                figures.belt(f"belt{number}", run, result),
+                f"Belt run {number + 1}, {load}, marks reached {ways}.",
+            )
+        )
+        rows = [
+            (
+                "slope",
+                f"{100 * result.scale:+.3f} %",
+                f"± {100 * result.factor95 * result.u_scale:.3f}",
+                "joins the estimate" if not found.slips else "not used: the belt slips",
+            )
+        ]
+        rows += [
+            (
+                f"sine of the {wave.period.name}, {wave.period.mm:.1f} mm",
+                f"{wave.amplitude:.3f} mm",
+                f"± {2 * wave.u:.3f}",
+                "beyond noise: mechanics, not steps" if wave.significant else "within noise",
+            )
+            for wave in result.waves
+        ]
+        if math.isfinite(result.u_trend):
+            rows.append(
+                (
+                    "bend at the far end",
+                    f"{result.trend:+.3f} mm",
+                    f"± {result.factor95 * result.u_trend:.3f}",
+                    "beyond noise" if result.trend_is_significant else "within noise",
+                )
+            )
+        rows.append(("scatter of single marks", f"{result.scatter:.3f} mm", "", ""))
+        parts.append(Table((("part of the error", "left"), *_FOUND, ("so", "left")), tuple(rows)))
+        pairs = ", ".join(f"{c:g}: {m:g}" for c, m in zip(run.commanded, run.measured, strict=True))
+        parts.append(Words(f"Commanded: measured, mm, in their order: {pairs}."))
+    if found.reversal is not None:
+        even = "the same everywhere" if found.reversal.constant else "not the same everywhere"
+        parts.append(
+            Words(
+                f"Lost motion between the two ways {found.reversal.mean:+.3f} mm"
+                f" ± {2 * found.reversal.u:.3f}, {even}."
+            )
+        )
+    if found.best_lengths:
+        turns = ", ".join(f"{x:.1f}" for x in found.best_lengths[:4])
+        parts.append(
+            Words(f"Lengths of whole roller turns, which no run-out disturbs: {turns} mm.")
+        )
+    return parts
+
+
+def foretold(tune: Tune) -> Sequence[Part]:
+    if not tune.compared:
+        if tune.plan is None and tune.before.solution.slicing_angle_deg is None:
+            return ()
+        return (
+            Words(
+                "Not measured again: whether parts come out as foretold is not known.", strong=True
+            ),
+            *_expected(tune.before),
+        )
+    rows = tune.compared
+    return (
+        Picture(
+            figures.misfits(
+                "foretold",
+                [row.name for row in rows],
+                [row.apart for row in rows],
+                [2 * row.u for row in rows],
+                [not row.agrees for row in rows],
+                "read minus foretold",
+            ),
+            "What is left between the readings after the change and those foretold before it.",
+        ),
+        Table(
+            (
+                ("no", "right"),
+                ("reading", "wide"),
+                ("foretold, mm", "right"),
+                ("bead growth", "right"),
+                ("read again", "right"),
+                ("apart", "right"),
+                ("95 %", "right"),
+                ("", "left"),
+            ),
+            tuple(
+                (
+                    str(number),
+                    row.name,
+                    f"{row.foretold:.3f}",
+                    f"{row.growth:+.3f}" if row.growth else "",
+                    f"{row.read:.3f}",
+                    f"{row.apart:+.3f}",
+                    f"± {2 * row.u:.3f}",
+                    "agrees" if row.agrees else "DISAGREES",
+                )
+                for number, row in enumerate(rows, 1)
+            ),
+            "Foretold before the change was written. Bead growth: how much wider beads come out"
+            " with the new settings, the same for all faces of a direction. Agreement is judged"
+            " over the whole list, at 99 %.",
+        ),
+    )
+
+
+def _expected(measured: Measured) -> Iterator[Part]:
+    """What the same readings should be after the change."""
+    solution = measured.solution
+    if not solution.u_expected:
+        return
+    rows = tuple(
+        (name, f"{r.measured:.3f}", f"{expected:.3f}", f"± {2 * u:.3f}", "")
+        for name, r, expected, u in zip(
+            names_of(measured),
+            solution.residuals,
+            solution.expected_next,
+            solution.u_expected,
+            strict=True,
+        )
+    )
+    columns = (("reading", "wide"), ("read, mm", "right"), ("foretold", "right"), ("95 %", "right"))
+    yield Table(
+        (*columns, ("read again (by hand)", "left")),
+        rows,
+        "Readings to expect of the same pieces, laid again after the change.",
+    )
+
+
+def after(tune: Tune) -> Sequence[Part]:
+    """Readings and results of the last state beside those of the first."""
+    last = tune.after
+    if last is None:
+        return ()
+    rows = []
+    for name, found in last.solution.parameters.items():
+        words, was = shown(name), tune.before.solution.parameters.get(name)
+        rows.append(
+            (
+                words.words,
+                "" if was is None else words.value(was.value),
+                "" if was is None else words.spread(was.expanded95),
+                words.value(found.value),
+                words.spread(found.expanded95),
+            )
+        )
+    return (
+        Table(
+            (
+                ("error", "left"),
+                ("before", "right"),
+                ("95 %", "right"),
+                ("after", "right"),
+                ("95 %", "right"),
+            ),
+            tuple(rows),
+        ),
+        Picture(
+            figures.intervals("after", _panels(tune.before, last)),
+            "Errors before (open circles) and after (filled squares); hatched: the tolerance.",
+        ),
+        Words("Raw readings after the change:"),
+        *readings(last),
+    )
+
+
+def drift(tune: Tune) -> Sequence[Part]:
+    """Dated results of the record; nothing with fewer than two of any."""
+    series = {
+        name: [_in_shown_unit(result, shown(name).factor) for result in results]
+        for name, results in tune.history.items()
+        if len(results) > 1
+    }
+    if not series:
+        return ()
+    rows = []
+    for name, results in series.items():
+        found, words = slope_of(results), shown(name)
+        rows.append(
+            (
+                words.words,
+                str(len(results)),
+                "too few days" if found is None else f"{found.per_year:+.3f} {words.unit} a year",
+                "" if found is None else f"± {found.expanded95:.3f}",
+                ""
+                if found is None
+                else "drifts"
+                if found.significant
+                else "no drift told from zero",
+            )
+        )
+    drawn = {shown(name).words: (shown(name).unit, results) for name, results in series.items()}
+    return (
+        Picture(
+            figures.drift("drift", drawn),
+            "Results of the record over time with their 95 % bars; dashed: the fitted line.",
+        ),
+        Table((("error", "left"), ("results", "right"), *_FOUND, ("so", "left")), tuple(rows)),
+    )
+
+
+def _in_shown_unit(result: Dated, factor: float) -> Dated:
+    return Dated(result.day, result.value * factor, result.u * factor)
+
+
+def advice(tune: Tune) -> Sequence[Part]:
+    """What the last readings say is left to do, and the reading that would tell most."""
+    latest = tune.after or tune.before
+    # What the first readings say stands with their results.
+    texts = [a.text for a in tune.after.solution.advice] if tune.after is not None else []
+    upcoming = latest.solution.next
+    if upcoming is not None:
+        words = shown(upcoming.parameter)
+        texts.append(
+            f"The reading that would tell most: {upcoming.feature} along"
+            f" {vector(upcoming.along)} (x / s / h). The uncertainty of '{words.words}' would go"
+            f" from {words.spread(upcoming.u_now)[2:]} to {words.spread(upcoming.u_then)[2:]}"
+            f" {words.unit}."
+        )
+    return (Items(tuple(texts)),) if texts else ()

@@ -1,0 +1,180 @@
+"""What a report is made from: everything known of one tune, wherever it was kept."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from agent.face.words import reading_name
+from agent.model.feature import Reading
+from agent.model.settings import Readback
+from agent.model.survey import Survey
+
+if TYPE_CHECKING:
+    from agent.change.outcome import Outcome
+    from agent.change.plan import Plan
+    from agent.estimate.drift import Dated
+    from agent.estimate.solution import Solution
+    from agent.foretelling import Comparison
+    from agent.session import Session
+
+#: A machine is measured again after this long, days: twice a year (common practice for belts).
+RECHECK_DAYS: Final = 182
+
+#: A drift may use up this share of the tolerance until then.
+_DRIFT_SHARE: Final = 0.5
+
+#: The soonest re-check that a drift can ask for, days.
+_SOONEST: Final = 7
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One state of the machine, measured and solved."""
+
+    survey: Survey
+    solution: Solution
+    pieces: tuple[str, ...] = ()  #: what each reading was taken on, in their order; or empty
+
+
+@dataclass(frozen=True, slots=True)
+class Tune:
+    """All of one tune.  What is not known stays empty, and the page says so."""
+
+    machine: str
+    rounds: tuple[Measured, ...]  #: solved states, oldest first; at least one
+    note: str = ""
+    family: str = ""
+    identity: str = ""  #: as the controller gives it: any text
+    port: str = ""
+    source: str = ""  #: what the report was made from
+    simulated: bool = False
+    first: Readback | None = None  #: settings before anything was written
+    last: Readback | None = None  #: settings as last read
+    plan: Plan | None = None  #: the last plan that was written
+    outcome: Outcome | None = None
+    stages: frozenset[str] = frozenset()  #: proofs that the plan has passed
+    previewed: bool = False  #: a plan was previewed and is not written
+    compared: tuple[Comparison, ...] = ()  #: readings after the change against the foretold ones
+    read_after: bool = False  #: readings were taken after the last change
+    journal: tuple[Mapping[str, Any], ...] = ()  #: journal entries of all changes, oldest first
+    history: Mapping[str, tuple[Dated, ...]] = field(default_factory=dict)  #: results by parameter
+    slicing_angle_deg: float | None = None  #: in use at the end
+
+    @property
+    def before(self) -> Measured:
+        return self.rounds[0]
+
+    @property
+    def after(self) -> Measured | None:
+        """The state after the change, if it was measured and solved."""
+        return self.rounds[-1] if len(self.rounds) > 1 else None
+
+    @property
+    def put_back(self) -> bool:
+        """True if something was written and every setting is again as it was at first."""
+        if self.plan is None or self.first is None or self.last is None:
+            return False
+        return all(
+            key in self.last.settings and self.last.settings[key].value == setting.value
+            for key, setting in self.first.settings.items()
+        )
+
+
+def tune_of_session(
+    session: Session,
+    *,
+    history: Mapping[str, tuple[Dated, ...]] | None = None,
+    simulated: bool = False,
+) -> Tune:
+    """The tune of a session as it stands; solves its readings if that was not done yet.
+
+    Raises Refused without readings.
+    """
+    if session.now.taken and session.now.solution is None:
+        session.solve()
+    solved = [r for r in session.rounds if r.solution is not None and r.survey is not None]
+    if not solved:
+        session.solve()  # says what is missing
+    readback = session.readback
+    return Tune(
+        machine=session.profile.name,
+        note=session.profile.note,
+        rounds=tuple(
+            Measured(r.survey, r.solution, tuple(t.piece for t in r.taken))
+            for r in solved
+            if r.survey is not None and r.solution is not None
+        ),
+        family=readback.family if readback else "",
+        identity=readback.identity if readback else "",
+        port=session.link.transport.name if session.link is not None else "",
+        source="this session",
+        simulated=simulated,
+        first=session.first,
+        last=readback,
+        plan=session.done,
+        outcome=session.outcome,
+        stages=frozenset(session.stages),
+        previewed=session.plan is not None and not session.plan.empty,
+        compared=session.compare(),
+        read_after=session.done is not None and bool(session.now.taken),
+        journal=session.notebook.entries(),
+        history=history or {},
+        slicing_angle_deg=session.profile.mechanics.gantry_angle_deg,
+    )
+
+
+def tune_of_file(path: Path) -> Tune:
+    """The tune that a readings file describes: measured, and nothing written.
+
+    Raises BadInput with every mistake of the file, Refused if the readings cannot be solved.
+    """
+    from agent.estimate import solve
+    from agent.face.solving import line_builder
+    from agent.store.readings import load_readings
+
+    found = load_readings(path)
+    solution = solve(found.survey, line=line_builder(found.family or "replay", found.settings))
+    return Tune(
+        machine=path.stem,
+        note=found.note,
+        rounds=(Measured(found.survey, solution),),
+        family=found.family or "",
+        source=f"the readings file {path.name}",
+    )
+
+
+def readings_of(measured: Measured) -> tuple[Reading, ...]:
+    """The readings that were solved: those taken, then those that stand for the belt runs."""
+    belt = measured.solution.belt
+    return (*measured.survey.readings, *(belt.readings if belt is not None else ()))
+
+
+def names_of(measured: Measured) -> list[str]:
+    """Names of the readings that were solved, in their order."""
+    return [reading_name(reading) for reading in readings_of(measured)]
+
+
+def recheck_date(made: date, tune: Tune) -> tuple[date, str]:
+    """When to measure again at the latest, and why then.
+
+    Half a year, or sooner where the record shows a drift: before it has used up half of the
+    tolerance.
+    """
+    from agent.estimate.drift import DAYS_PER_YEAR, drift
+
+    days, why = RECHECK_DAYS, "twice a year, as is common for belts"
+    tolerance = tune.before.survey.tolerance
+    for name, results in tune.history.items():
+        limit = tolerance.scale_percent / 100 if name.endswith("_scale") else tolerance.angle_deg
+        found = drift(results)
+        if found is None or not found.significant:
+            continue
+        until = int(_DRIFT_SHARE * limit / abs(found.per_year) * DAYS_PER_YEAR)
+        if until < days:
+            days = max(until, _SOONEST)
+            why = "by then the drift in the record may have used up half of the tolerance"
+    return made + timedelta(days=days), why
