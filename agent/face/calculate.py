@@ -11,7 +11,7 @@ from agent.face.desk import Desk, at_desk
 from agent.face.options import COMMAND_LINE, HEIGHT, LENGTH, RATIO, Count, Number, Verb, as_json
 from agent.face.options import wrong_line as wrong
 from agent.model import bed
-from agent.model.drive import Drive, Output, Roller, Screw, Toothed
+from agent.model.drive import Drive, Output, Roller, Screw, Toothed, steps_after_change
 
 #: Options of each kind of output: those that must be there, then those that may be.
 _OUTPUTS = {
@@ -33,6 +33,15 @@ _OUTPUTS = {
 @click.option("--teeth", type=Count(1), help="teeth of the pulley")
 @click.option("--pitch", type=LENGTH, help="pitch of the toothed belt, mm")
 @click.option("--lead", type=LENGTH, help="travel of the screw in a turn, mm")
+@click.option("--measured-steps", type=RATIO, help="step/mm measured before a part was replaced")
+@click.option("--was-microsteps", type=Count(1), help="before; left out: as now")
+@click.option("--was-ratio", type=RATIO, help="before; left out: as now")
+@click.option("--was-roller", type=LENGTH, help="before; left out: as now")
+@click.option("--was-belt", type=LENGTH, help="before; left out: as now")
+@click.option("--was-neutral", type=Number("mm", least=0), help="before; left out: as now")
+@click.option("--was-teeth", type=Count(1), help="before; left out: as now")
+@click.option("--was-pitch", type=LENGTH, help="before; left out: as now")
+@click.option("--was-lead", type=LENGTH, help="before; left out: as now")
 @as_json
 @at_desk
 def drive(
@@ -41,17 +50,24 @@ def drive(
     full_steps: int,
     microsteps: int,
     ratio: float,
+    measured_steps: float | None,
     **given: float | None,
 ) -> None:
     """Steps per mm from the parts of a drive train.
 
-    Give a roller with its belt, a toothed belt, or a screw.
+    Give a roller with its belt, a toothed belt, or a screw. After a part was replaced, give the
+    measured steps and what it was before: the measured value carries what no calculation knows.
 
     \b
     Example: plumbelt drive --ratio 3 --roller 28 --belt 1
+    Example: plumbelt drive --ratio 5 --roller 31.5 --belt 0.9 --measured-steps 176.02
+             --was-roller 28
     """
+    was = {name[4:]: given.pop(name) for name in list(given) if name.startswith("was_")}
     train = Drive(full_steps, microsteps, ratio, _output(given))
+    change = _change(measured_steps, was, given, train)
     document = {
+        **({"after_change": {"steps_per_mm": change[0], "u": change[1]}} if change else {}),
         "steps_per_mm": train.steps_per_mm,
         "u_steps_per_mm": train.u_steps_per_mm,
         "mm_per_motor_turn": train.mm_per_motor_turn,
@@ -66,8 +82,44 @@ def drive(
             f"  mm per motor turn    {train.mm_per_motor_turn:12.5f}\n"
             f"  mm per output turn   {train.output.travel_per_turn:12.5f}"
         )
+        if change:
+            desk.screen.say(
+                f"  after the change     {change[0]:12.4f}   (± {2 * change[1]:.3f}, from the"
+                " measured value)\n"
+                "Confirm by one direct run before it is stored."
+            )
 
     desk.screen.answer(document, show)
+
+
+def _change(
+    measured: float | None, was: dict[str, Any], given: dict[str, Any], train: Drive
+) -> tuple[float, float] | None:
+    """Steps/mm after a change and their standard uncertainty; None where nothing was changed."""
+    before = {name: value for name, value in was.items() if value is not None}
+    if measured is None and not before:
+        return None
+    if measured is None or not before:
+        missing = "--measured-steps" if measured is None else "--was-roller"
+        reason = "is missing: a change wants the measured steps and what the part was before"
+        raise wrong([Problem(COMMAND_LINE, None, missing, reason)], "drive")
+    old = Drive(
+        train.full_steps,
+        int(before.pop("microsteps", train.microsteps)),
+        before.pop("ratio", train.ratio),
+        _output(_instead(given, before)),
+    )
+    return steps_after_change(measured, old, train)
+
+
+def _instead(given: dict[str, Any], before: dict[str, Any]) -> dict[str, Any]:
+    """Options of the output before the change; another kind of output replaces all of it."""
+    if not before:
+        return given
+    kind = next(k for k, (must, may) in _OUTPUTS.items() if {*must, *may} & before.keys())
+    names = {*_OUTPUTS[kind][0], *_OUTPUTS[kind][1]}
+    kept = {name: value if name in names else None for name, value in given.items()}
+    return {**kept, **before}
 
 
 def _output(given: dict[str, Any]) -> Output:

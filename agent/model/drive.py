@@ -51,6 +51,11 @@ class Roller:
         return self.belt / 2, math.hypot(self.belt / 2 / math.sqrt(6), self.u_belt / 2)
 
     @property
+    def u_depth(self) -> float:
+        """Standard uncertainty of the neutral line's depth, mm."""
+        return self._depth[1]
+
+    @property
     def travel_per_turn(self) -> float:
         return math.pi * (self.diameter + 2 * self._depth[0])
 
@@ -141,15 +146,28 @@ def steps_after_change(old_steps: float, old: Drive, new: Drive) -> tuple[float,
     """Steps/mm after a part of the drive was replaced, and its standard uncertainty.
 
     new = old MEASURED steps * old calculated travel / new calculated travel: the measured value
-    carries what the calculation cannot know.  Only outputs that both differ count as uncertain.
+    carries what the calculation cannot know.  An output that stayed is no uncertainty, and the
+    belt that stayed on another roller is a shared one: its depth k moves both travels alike.
     Raises ValueError for a value of `old_steps` that is not positive.
     """
     _positive(old_steps=old_steps)
     value = old_steps * new.steps_per_mm / old.steps_per_mm
     if new.output == old.output:
         return value, 0.0
-    relative = math.hypot(
-        old.output.u_travel_per_turn / old.output.travel_per_turn,
-        new.output.u_travel_per_turn / new.output.travel_per_turn,
-    )
-    return value, value * relative
+    return value, value * _relative_spread(old.output, new.output)
+
+
+def _relative_spread(old: Output, new: Output) -> float:
+    """Relative standard uncertainty of the ratio of two travels per turn."""
+    before, after = old.travel_per_turn, new.travel_per_turn
+    if (
+        isinstance(old, Roller)
+        and isinstance(new, Roller)
+        and (old.belt, old.neutral) == (new.belt, new.neutral)
+    ):
+        return math.pi * math.hypot(
+            old.u_diameter / before,
+            new.u_diameter / after,
+            2 * new.u_depth * (1 / before - 1 / after),
+        )
+    return math.hypot(old.u_travel_per_turn / before, new.u_travel_per_turn / after)

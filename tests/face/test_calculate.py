@@ -26,6 +26,23 @@ def test_drive_of_a_roller(capsys: pytest.CaptureFixture[str]) -> None:
     assert math.isclose(found["mm_per_motor_turn"], math.pi * 29 / 3)
 
 
+def test_drive_after_a_roller_change(capsys: pytest.CaptureFixture[str]) -> None:
+    """Roller 28.0 -> 31.5, belt 0.9, measured 176.02: 157.0 step/mm, bare-roller theory 161.7."""
+    line = "drive --ratio 5 --roller 31.5 --belt 0.9 --measured-steps 176.02 --was-roller 28 --json"
+    code, out, _ = outcome(capsys, line)
+    found = json.loads(out)["after_change"]
+    assert code == 0
+    assert math.isclose(found["steps_per_mm"], 176.02 * 28.9 / 32.4)
+    assert 0.15 < found["u"] < 0.35  # 0.03 mm on each diameter; the belt is the same one
+
+
+def test_drive_after_another_kind_of_output(capsys: pytest.CaptureFixture[str]) -> None:
+    line = "drive --teeth 20 --pitch 2 --measured-steps 401 --was-lead 8 --json"
+    code, out, _ = outcome(capsys, line)
+    assert code == 0
+    assert math.isclose(json.loads(out)["after_change"]["steps_per_mm"], 401 * 80 / 400)
+
+
 @pytest.mark.parametrize(
     ("options", "steps"),
     # Common practice: 200 steps, 16 microsteps, 20 teeth of 2 mm give 80; a lead of 8 mm, 400.
@@ -54,6 +71,8 @@ def test_all_mistakes_of_a_line_are_named_at_once(capsys: pytest.CaptureFixture[
         ("drive --roller 28", "is missing for a roller"),
         ("drive --roller 28 --belt 1 --neutral 1.5", "between 0 and its thickness"),
         ("drive --lead 8 --teeth 20", "given together"),
+        ("drive --lead 8 --was-lead 4", "--measured-steps  is missing"),
+        ("drive --lead 8 --measured-steps 400", "--was-roller  is missing"),
         ("drive --lead 1e999", "larger than any number"),
         ("shim --span 320 --front 1 --back 0", "one of --pitch and --screw"),
         ("shim --span 320 --front 1 --back 0 --screw M4 --pitch 1", "found both"),
