@@ -96,7 +96,7 @@ def from_log(text: str, families: Mapping[str, Family]) -> Readback:
         data = _RECEIVED.sub("", line, count=1).encode("utf-8", "surrogateescape") + b"\n"
         for event in exchange.receive(data, 0.0):
             log.take(event)
-        received += exchange.heard
+        received += (text for text in exchange.heard if isinstance(text, str))
     name = family_of(received)
     if name is None or name not in families:
         notes = tuple(text for reply in log.replies for text in reply.lines)[:200]

@@ -117,7 +117,7 @@ class Exchange:
         self.window = window
         self.numbered = numbered
         self.next_number: int | None = None  #: None until the count is agreed: `number_from`
-        self.heard: list[str] = []  #: lines of the last `receive`, for the record
+        self.heard: list[str | int] = []  #: lines of the last `receive`; sizes of what was junk
         self._cutter = LineCutter()
         self._flight: deque[_Sent] = deque()
         self._echoes: frozenset[str] = frozenset()  #: our lines as they would come back
@@ -215,9 +215,8 @@ class Exchange:
     def receive(self, data: bytes, now: float) -> list[Event]:
         """Events in `data`; what they are does not depend on how the bytes were cut."""
         events: list[Event] = []
-        lines = self._cutter.feed(data)
-        self.heard = [text for text in lines if isinstance(text, str) and text]
-        for text in lines:
+        self.heard = self._cutter.feed(data)
+        for text in self.heard:
             if isinstance(text, int):
                 events.append(Junk(text))
             # most lines are plain data, so they are told first, if nothing hides in them

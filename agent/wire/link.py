@@ -44,6 +44,11 @@ AFTER_BOOT: Final = 2.0
 #: Kinds of events that may come for hours.
 _CHATTY: Final = frozenset({"busy", "unsolicited"})
 
+_SPEED: Final = "The speed is wrong, or the cable is bad; try another speed"
+_SILENT: Final = (
+    "Nothing has answered yet: check that the controller has power, that this is its port, "
+    "and its speed; a halted controller stays silent until it is reset"
+)
 _DOUBT: Final = "What was sent last may or may not have taken effect; read the settings back"
 _RESTARTED: Final = "What was not stored is gone; read the settings back"
 _HALTED: Final = "Make the machine safe, reset or unlock it, then read the settings back"
@@ -86,6 +91,7 @@ class Link:
         self.window = window  #: how much `stream` keeps in flight
         self.identity = ""  #: how the controller names itself, once it was asked
         self.pause = pause  #: seconds between an answer and the next question
+        self.junk = 0  #: bytes received that were no text
         self.ack_first = False  #: acknowledges on reception, data after it
         self.events: list[model.Event] = []
         self.on_traffic: Callable[[float, Literal[">", "<"], str], None] | None = None
@@ -212,10 +218,12 @@ class Link:
                 for event in self._pump(quiet_at):
                     if isinstance(event, wire.Restarted):
                         quiet = max(quiet, AFTER_BOOT)
-                if self.exchange.heard:
-                    heard += self.exchange.heard
+                if any(self.exchange.heard):
+                    heard += (
+                        line for line in self.exchange.heard if line and isinstance(line, str)
+                    )
                     quiet_at = self.transport.now() + quiet
-        return tuple(heard[:MOST_LINES])
+        return tuple(filter(None, heard[:MOST_LINES]))
 
     def resync(self) -> None:
         """Leave DOUBT; only for who has just read everything back."""
@@ -247,8 +255,8 @@ class Link:
         data = self.transport.read(min(until, now + _SLICE, float("inf") if due is None else due))
         now = self.transport.now()
         events = self.exchange.receive(data, now)
-        for line in self.exchange.heard:
-            self._record("<", line)
+        for line in filter(None, self.exchange.heard):
+            self._record("<", line if isinstance(line, str) else f"({line} bytes without an end)")
         events += self.exchange.tick(now)
         for event in events:
             self._note(event)
@@ -262,6 +270,8 @@ class Link:
                 self._write(data)
             case wire.Acknowledged() | wire.Rejected():
                 self._answered = self.transport.now()
+            case wire.Junk(size):
+                self.junk += size
         told = narrate(event)
         if told is None or (told.kind in _CHATTY and len(self.events) > MOST_LINES):
             return
@@ -271,13 +281,21 @@ class Link:
     def _check(self, event: wire.Event) -> None:
         match event:
             case wire.Silent(lost):
-                raise self._failed(f"no answer to {lost[0]}", _DOUBT)
+                raise self._failed(*self._silence(lost[0]))
             case wire.Restarted(_, lost) if lost:
                 raise self._failed(f"the controller restarted during {lost[0]}", _RESTARTED)
             case wire.Halted(reason):
                 raise self._failed(f"the controller has halted: {reason}", _HALTED)
             case wire.HopelessResend(number):
                 raise self._failed(f"the controller keeps asking for line {number}", _DOUBT)
+
+    def _silence(self, line: str) -> tuple[str, str]:
+        """What was not answered, and what that most likely means."""
+        if self.junk:
+            return f"no answer to {line}, only {self.junk} bytes that are no text", _SPEED
+        if self._answered == float("-inf"):
+            return f"no answer to {line}", _SILENT
+        return f"no answer to {line}", _DOUBT
 
     def _failed(self, what: str, remedy: str = "") -> LinkFailed:
         return LinkFailed(what, remedy=remedy or _DOUBT, wire=tuple(self._last))

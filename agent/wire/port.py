@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import errno
 import time
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -18,7 +19,6 @@ import serial
 from serial.tools import list_ports as _listing
 
 from agent.errors import LinkFailed
-from agent.wire.transport import Transport
 
 try:
     import termios
@@ -26,9 +26,6 @@ try:
     _ERRORS: tuple[type[Exception], ...] = (OSError, termios.error, ValueError, TypeError)
 except ImportError:  # no POSIX terminal, no such error
     _ERRORS = (OSError, ValueError, TypeError)
-
-#: Speeds in common use, the most usual first.
-USUAL_BAUDS: Final = (115200, 250000, 57600, 230400, 9600, 19200, 38400, 500000, 1000000)
 
 #: Longest single wait inside pyserial, so that Ctrl-C and the other deadlines are heard.
 _POLL: Final = 0.1
@@ -94,14 +91,14 @@ def find_again(serial_number: str, *, within: float = 10.0) -> str | None:
         time.sleep(0.25)
 
 
-def open_port(url: str, baud: int = 115200, *, reset: bool = False) -> Transport:
+def open_port(url: str, baud: int = 115200, *, reset: bool = False) -> SerialTransport:
     """Open a device path, `socket://host:port` or `rfc2217://host:port` for us alone.
 
     reset: let the modem lines rise, which restarts many boards; otherwise they are held down
     before opening, as far as the system and the driver heed it.  Raises LinkFailed.
     """
     with _failures(url, "cannot open"):
-        port = serial.serial_for_url(url, do_not_open=True)
+        port = serial.serial_for_url(_patient(url), do_not_open=True)
         port.baudrate = baud
         port.timeout = _POLL
         if "://" not in url:
@@ -111,7 +108,10 @@ def open_port(url: str, baud: int = 115200, *, reset: bool = False) -> Transport
         if not reset:
             port.dtr = False
             port.rts = False
-        port.open()
+        with warnings.catch_warnings():
+            # it starts its reader thread with calls that Python means to drop
+            warnings.filterwarnings("ignore", r"set\w+\(\) is deprecated", DeprecationWarning)
+            port.open()
     return SerialTransport(url, port)
 
 
@@ -137,9 +137,22 @@ class SerialTransport:
             if data or self.now() >= until:
                 return data
 
+    def set_baud(self, baud: int) -> None:
+        """Change the speed; has no effect behind a plain socket."""
+        with _failures(self.name, "lost"):
+            self._port.baudrate = baud
+            self._port.reset_input_buffer()
+
     def close(self) -> None:
         with _failures(self.name, "lost"):
             self._port.close()
+
+
+def _patient(url: str) -> str:
+    """`url`, not waiting for answers about modem lines: not every server has such lines."""
+    if not url.startswith("rfc2217://") or "ign_set_control" in url:
+        return url
+    return f"{url}{'&' if '?' in url else '?'}ign_set_control"
 
 
 @contextmanager
