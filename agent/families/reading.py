@@ -5,9 +5,10 @@ Replies carry no checksum, so a reading counts only if two read-backs agree.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
-from typing import Final
+from typing import Final, Literal
 
 from agent.errors import LinkFailed
 from agent.families.base import Family, Query
@@ -122,20 +123,51 @@ def identify(link: Link, families: Mapping[str, Family]) -> tuple[Family | None,
     can be shown, and nothing can be written to it.  A family that is found sets the habits of
     the link: line numbers, window, pause.  Raises LinkFailed if nothing answers.
     """
-    lines = list(link.settle())
-    found: str | None = None
-    for question in _QUESTIONS:
-        lines += _answer(link, question)
-        found = family_of(lines)
-        if found is not None and question.line in _DECIDES.get(found, ()):
-            break
-    family = families.get(found) if found is not None else None
-    if family is not None:
-        adopt(link, family)
-        if family.names_itself is not None:
-            lines += _answer(link, family.names_itself)
+    with _listening(link) as lines:
+        link.settle()
+        found: str | None = None
+        for question in _QUESTIONS:
+            _ask(link, question)
+            found = family_of(lines)
+            if found is not None and question.line in _DECIDES[found]:
+                break
+        family = families.get(found) if found is not None else None
+        if family is not None:
+            adopt(link, family)
+            if family.names_itself is not None:
+                _ask(link, family.names_itself)
     link.identity = identity_in(lines)
     return family, link.identity
+
+
+@contextmanager
+def _listening(link: Link) -> Iterator[list[str]]:
+    """Every line that is received meanwhile, whether or not it belongs to an answer."""
+    lines: list[str] = []
+    record = link.on_traffic
+
+    def listen(instant: float, way: Literal[">", "<"], line: str) -> None:
+        if way == "<":
+            lines.append(line)
+        if record is not None:
+            record(instant, way, line)
+
+    link.on_traffic = listen
+    try:
+        yield lines
+    finally:
+        link.on_traffic = record
+
+
+def _ask(link: Link, question: Query) -> None:
+    """Ask; a boot may have swallowed the question, so it is asked twice before giving up."""
+    try:
+        link.ask(question.line, end=question.end, timeout=question.timeout, reads=True)
+    except LinkFailed:
+        if link.state is State.HALTED:
+            raise
+        link.settle()
+        link.ask(question.line, end=question.end, timeout=question.timeout, reads=True)
 
 
 def adopt(link: Link, family: Family) -> None:
@@ -143,16 +175,3 @@ def adopt(link: Link, family: Family) -> None:
     link.exchange.numbered = family.numbered_lines
     link.ack_first = family.ack_first
     link.window, link.pause = family.window, family.pause
-
-
-def _answer(link: Link, question: Query) -> list[str]:
-    """All that came back for a question; a boot may swallow the first, so it is asked twice."""
-    try:
-        reply = link.ask(question.line, end=question.end, timeout=question.timeout, reads=True)
-    except LinkFailed:
-        if link.state is State.HALTED:
-            raise
-        link.settle()
-        reply = link.ask(question.line, end=question.end, timeout=question.timeout, reads=True)
-    told = [] if reply.ok else [f"error:{reply.error}"]
-    return [*reply.lines, *told, *(e.detail.get("text", "") for e in reply.events)]

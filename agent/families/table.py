@@ -70,7 +70,7 @@ class Table:
     numbered_lines = True
     ack_first = True
     query_settings: tuple[Query, ...] = (Query("M205", "quiet"),)
-    names_itself: Query | None = Query("M115", "quiet")
+    names_itself: Query | None = None
     window = Window(lines=1)  # acknowledged on reception: one more would be one unheard
     pause = 0.0
 

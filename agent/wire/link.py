@@ -54,7 +54,7 @@ _RESTARTED: Final = "What was not stored is gone; read the settings back"
 _HALTED: Final = "Make the machine safe, reset or unlock it, then read the settings back"
 
 #: Silence that ends a reply whose acknowledgement came first.
-QUIET_END: Final = 0.7
+QUIET_END: Final = 0.5
 
 #: Lines kept for error messages.
 _KEPT: Final = 12

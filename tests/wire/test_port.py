@@ -168,9 +168,9 @@ def test_junk_at_a_wrong_speed_is_named() -> None:
 @pytest.mark.parametrize("reset", [False, True])
 def test_rising_modem_lines_restart_a_board_only_if_wanted(reset: bool) -> None:
     machine = build(HERON, seed=None, faults=parse_faults(["reset-on-open"]))
-    with serve(machine, "rfc2217:0") as server:
+    with serve(machine, "rfc2217:0", speed=4.0) as server:
         link = Link(open_port(server.address, reset=reset))
-        link.settle(1.6)  # it boots for 1.2 s
+        link.settle(0.5)
         link.close()
     assert ("restarted" in {event.kind for event in link.events}) is reset
 
