@@ -147,7 +147,7 @@ FAULTS: Mapping[str, Sort] = {
     "reset-on-open": Sort("opening the port restarts the board", {}),
     "chatter": Sort(
         "somebody else talks to the board too; its answers come to us",
-        {"p": _share("our lines")},
+        {"p": _share("answers")},
     ),
     "echo": Sort("the board sends our own lines back", {}),
     "no-resend-ok": Sort("a request to send again is not followed by an acknowledgement", {}),
@@ -164,6 +164,17 @@ class Fault:
     def __str__(self) -> str:
         given = ",".join(f"{key}={value}" for key, value in self.values.items() if value != "")
         return f"{self.name}:{given}" if given else self.name
+
+
+def describe_faults() -> str:
+    """All faults with their keys and defaults, as lines of a help page."""
+    lines: list[str] = []
+    for name, sort in FAULTS.items():
+        lines.append(f"{name}: {sort.help}")
+        for key, about in sort.keys.items():
+            usual = about.kind.upper() if about.default in (None, "") else about.default
+            lines.append(f"    {key}={usual}  {about.help}")
+    return "\n".join(lines)
 
 
 def parse_faults(specs: Iterable[str]) -> tuple[Fault, ...]:

@@ -3,7 +3,7 @@
 import pytest
 
 from agent.errors import BadInput, LinkFailed
-from sim.faults import FAULTS, missampled, parse_faults
+from sim.faults import FAULTS, describe_faults, missampled, parse_faults
 from sim.memory import MemoryTransport
 from tests.sim.talk import boot, machine, say
 
