@@ -32,6 +32,15 @@ FAMILY_NAMES: Final = ("replay", "numbered", "table", "override", "script")
 
 
 @dataclass(frozen=True, slots=True)
+class LaidPiece:
+    """A piece that readings were taken on: what it is, and its sizes in mm by their names."""
+
+    name: str  #: `strip`, or `strip-2` for a second one
+    piece: str
+    size: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class ReadingsFile:
     """All that a readings file holds."""
 
@@ -39,6 +48,7 @@ class ReadingsFile:
     settings: Mapping[str, float] = field(default_factory=dict)  #: by full key, `steps_per_mm.x`
     family: str | None = None  #: of the controller, if known: in its words the lines are given
     note: str = ""
+    pieces: tuple[LaidPiece, ...] = ()
 
 
 def load_readings(path: Path) -> ReadingsFile:
@@ -106,6 +116,20 @@ _BELT_RUN: Final = Table(
     "a belt run: {commanded: [...], measured: [...]}",
 )
 
+def _size_name(key: str) -> str:
+    return "" if re.fullmatch(r"[a-z0-9 ]{1,40}", key) else f"expected a size, found {key!r}"
+
+
+_PIECE: Final = Table(
+    LaidPiece,
+    {
+        "name": Key(Text(most=40), required=True),
+        "piece": Key(Text(most=40), required=True),
+        "size": Key(TableOf(Number("mm", above=0, most=1e5), _size_name)),
+    },
+    "a piece: {name: ..., piece: ..., size: {...}}",
+)
+
 _TEMPERATURE: Final = Number("degrees C", least=-40, most=400)
 
 _CONDITIONS: Final = Table(
@@ -166,7 +190,7 @@ _SETTINGS: Final = Table(
 def _file(**found: Any) -> ReadingsFile:
     found.pop("format")
     settings: dict[str, float] = found.pop("settings", {})
-    file = {key: found.pop(key) for key in ("family", "note") if key in found}
+    file = {key: found.pop(key) for key in ("family", "note", "pieces") if key in found}
     readings = found.pop("readings", ())
     if not readings and not found.get("belt_runs"):
         raise ValueError("expected at least one reading under readings, or a belt_run; found none")
@@ -199,6 +223,7 @@ _FILE: Final = Table(
         "tolerance": Key(machine.TOLERANCE),
         "priors": Key(machine.PRIORS),
         "conditions": Key(_CONDITIONS),
+        "pieces": Key(ListOf(_PIECE)),
         "readings": Key(ListOf(_READING)),
         "belt_run": Key(_OneOrMore(_BELT_RUN, ListOf(_BELT_RUN, least=1)), into="belt_runs"),
     },
@@ -227,6 +252,11 @@ def readings_text(file: ReadingsFile) -> str:
     conditions = machine.plain_fields(survey.conditions)
     if conditions:
         plain["conditions"] = conditions
+    if file.pieces:
+        plain["pieces"] = [
+            {"name": piece.name, "piece": piece.piece, "size": dict(piece.size)}
+            for piece in file.pieces
+        ]
     if survey.belt_runs:
         plain["belt_run"] = [machine.plain_fields(run) for run in survey.belt_runs]
     if survey.readings:
