@@ -7,7 +7,6 @@ its own words (`replay.py`, `numbered.py`, ...).  All free text is this simulato
 
 from __future__ import annotations
 
-import contextlib
 import functools
 import operator
 import re
@@ -19,6 +18,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from sim.heat import Heater
 from sim.motion import Motion
+from sim.options import Change, ChangeKind, Options
+from sim.words import read_words
 
 if TYPE_CHECKING:
     from sim.cable import Cable
@@ -26,51 +27,8 @@ if TYPE_CHECKING:
 #: Direction of bytes, as the client sees it.
 Way = Literal["sent", "received"]
 
-_WORD = re.compile(r"([A-Z])\s*([-+]?(?:\d+\.?\d*|\.\d+)?)")
 
-_PLAIN = re.compile(r"[GMT][1-9]?\d+(?: [A-Z][-+]?[\d.]+)*")
 _NUMBER = re.compile(r"N\s*(-?\d+)\s*")
-
-ChangeKind = Literal["set", "store", "load", "defaults", "erase"]
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """One thing that happened to the settings, and the line that caused it."""
-
-    at: float
-    kind: ChangeKind
-    line: str
-    key: str = ""  #: empty where all settings are meant
-    old: float | None = None
-    new: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Options:
-    """How this one board was built."""
-
-    name: str = "bench"
-    ack: Literal["plain", "slots", "line"] = "plain"  #: `ok`, `ok P15 B3`, `ok N12 P15 B3`
-    resend_ok: bool = True  #: an acknowledgement follows a resend request
-    boot_seconds: float = 1.2  #: from reset to the first word
-    queue_length: int = 16  #: moves
-    slots: int = 4  #: command lines waiting
-    ring_bytes: int = 128  #: bytes waiting behind them
-    line_bytes: int = 96  #: longest command line
-    busy_seconds: float = 2.0  #: keep-alive period, 0 for none
-    idle_word: str = ""  #: sent each second while nothing is asked, `wait` in some families
-    line_end: str = "\n"
-    echo: bool = False  #: sends our own line back first (a debug option)
-    decimals: int = 2
-    settings_prefix: str = "echo:"
-    settings_indent: str = "  "
-    steps_indent: str = " "
-    headings: bool = True
-    boot_dump: bool = False  #: prints all settings while it boots
-    inches: bool = False  #: starts with inch as the unit
-    store_silent: bool = False  #: stores without a word
-    seconds_per_line: float = 0.0005  #: time a command takes in itself
 
 
 @dataclass(slots=True)
@@ -553,27 +511,3 @@ class Controller:
 
 #: Returned by a handler that has acknowledged its line itself.
 ANSWERED = Hold(until=0.0, then=lambda: None, next_busy=0.0)
-
-
-def read_words(text: str) -> tuple[str, dict[str, float]]:
-    """Code and words of a command line: `G1X1 Y.5` gives `G1`, {X: 1, Y: .5}.
-
-    A letter without a number counts 0; reading a number stops at the first sign that is none,
-    as a small controller's does: `X80,5` is 80.
-    """
-    if _PLAIN.fullmatch(text):  # nearly every line of a piece
-        code, *tokens = text.split()
-        with contextlib.suppress(ValueError):
-            return code, {token[0]: float(token[1:]) for token in tokens}
-    if text[:1] in "gmt":
-        text = text.upper()
-    match = re.match(r"([GMT])\s*(\d+)(?:\.(\d+))?", text)
-    if match is None:
-        return text.split(maxsplit=1)[0] if text.strip() else "", {}
-    code = match[1] + str(int(match[2])) + (f"_{match[3]}" if match[3] else "")
-    words = {letter: float(number or 0) for letter, number in _numbers(text[match.end() :])}
-    return code, words
-
-
-def _numbers(text: str) -> list[tuple[str, str]]:
-    return [(m[1], m[2] if m[2] not in ("+", "-") else "") for m in _WORD.finditer(text)]

@@ -15,10 +15,11 @@ from agent.errors import BadInput, Refused
 from agent.model.roles import PARAMETER_LETTER, ROLES, Axes, Role
 from sim.beads import Bed, Job, Laid, lie
 from sim.caliper import Caliper, Surface, true_size
-from sim.controller import Controller, Options
+from sim.controller import Controller
 from sim.faults import Fault, apply_faults, parse_faults
 from sim.motion import Motion
 from sim.numbered import Numbered
+from sim.options import Options
 from sim.override import Override
 from sim.plant import Plant, Vector, build_plant, nominal_mm_per_turn, place
 from sim.replay import Replay

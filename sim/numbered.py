@@ -12,9 +12,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
-from sim.controller import ANSWERED, Hold, Options
+from sim.controller import ANSWERED, Hold
 from sim.gcode import MovingController
 from sim.motion import Motion
+from sim.options import Options
 
 _AXES: Final = ("x", "y", "z", "e0")
 

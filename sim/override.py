@@ -10,9 +10,10 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 
-from sim.controller import ANSWERED, Hold, Options
+from sim.controller import ANSWERED, Hold
 from sim.gcode import PrinterController
 from sim.motion import Motion
+from sim.options import Options
 
 #: Id of the extruder's own lines; a number the build makes up.
 _EXTRUDER_ID = 43060

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from sim.controller import ANSWERED, Hold, Options
+from sim.controller import ANSWERED, Hold
 from sim.gcode import PrinterController
 from sim.motion import Motion
+from sim.options import Options
 
 
 class Script(PrinterController):

@@ -10,9 +10,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from sim.controller import ANSWERED, Hold, Options, read_words
+from sim.controller import ANSWERED, Hold
 from sim.gcode import PrinterController
 from sim.motion import Motion
+from sim.options import Options
+from sim.words import read_words
 
 #: Types of the entries.
 BYTE, SHORT, LONG, FLOAT = 0, 1, 2, 3

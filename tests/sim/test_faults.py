@@ -65,9 +65,10 @@ def test_all_mistakes_of_all_texts_are_named():
 
 
 def test_every_fault_and_key_is_explained():
-    assert all(
-        sort.help and all(key.help for key in sort.keys.values()) for sort in FAULTS.values()
-    )
+    page = describe_faults()
+    for name, sort in FAULTS.items():
+        assert f"{name}: {sort.help}" in page
+        assert all(f"    {key}=" in page and about.help in page for key, about in sort.keys.items())
 
 
 @pytest.mark.parametrize("after", range(0, 24))

@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from sim.controller import Options, read_words
 from sim.machine import build
+from sim.options import Options
+from sim.words import read_words
 from tests.sim.laying import HERON
 
 
