@@ -399,6 +399,20 @@ class Session:
             back=(*(() if role == "belt" else (line(-planned - TAKE_UP_MM), "M400")), "G90"),
         )
 
+    def halt(self) -> str:
+        """Send the emergency word past everything that waits; what follows is in doubt.
+
+        Returns the word sent.  Raises Refused where nothing is attached, LinkFailed.
+        """
+        link, family = self.joined()
+        # 0x18 resets a `numbered` controller at once; M112 is the emergency stop of the others.
+        word, data = ("Ctrl-X", b"\x18") if family.name == "numbered" else ("M112", b"M112\n")
+        link.exchange.abandon()
+        link.transport.write(data)
+        self.notebook.traffic(link.transport.now(), ">", word)
+        self.notebook.note("note", {"halted": word})
+        return word
+
     def send_lines(self, lines: Sequence[str]) -> None:
         """Send lines one by one, each waited for.  Raises Refused at the first that is refused."""
         link, _ = self.joined()

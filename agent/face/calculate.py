@@ -60,8 +60,8 @@ def drive(
 
     \b
     Example: plumbelt drive --ratio 3 --roller 28 --belt 1
-    Example: plumbelt drive --ratio 5 --roller 31.5 --belt 0.9 --measured-steps 176.02
-             --was-roller 28
+    Example: plumbelt drive --ratio 5 --roller 31.5 --belt 0.9
+             --measured-steps 176.02 --was-roller 28
     """
     was = {name[4:]: given.pop(name) for name in list(given) if name.startswith("was_")}
     train = Drive(full_steps, microsteps, ratio, _output(given))

@@ -78,9 +78,10 @@ def show_effects(desk: Desk) -> None:
 
 
 @click.command(cls=Verb)
+@click.option("--approve", metavar="DIGEST", help="write the plan of this digest, unasked")
 @as_json
 @at_desk
-def write(desk: Desk, /) -> None:
+def write(desk: Desk, /, approve: str | None) -> None:
     """Show the plan and, once its digest is typed, write it and read it back.
 
     Writing changes what is live; 'store' makes it permanent.
@@ -98,7 +99,7 @@ def write(desk: Desk, /) -> None:
             take_state(desk, angle)
         desk.screen.answer({"lines": [], "verified": False}, lambda: None)
         return
-    outcome = confirmed_write(desk, plan)
+    outcome = confirmed_write(desk, plan, approve)
     if outcome.verified:
         take_state(desk, solution.slicing_angle_deg if solution else None)
     finish(desk, outcome)
@@ -113,12 +114,19 @@ def take_state(desk: Desk, angle_deg: float | None) -> None:
         desk.screen.say(f"Pieces are drawn for {angle_deg:.3f} deg from now on.")
 
 
-def confirmed_write(desk: Desk, plan: Plan) -> Outcome:
-    """Ask everything that a plan asks, then write it.  Raises Refused, with nothing sent."""
+def confirmed_write(desk: Desk, plan: Plan, approve: str | None = None) -> Outcome:
+    """Ask everything that a plan asks, then write it.  Raises Refused, with nothing sent.
+
+    `approve`: a digest that was confirmed elsewhere, with every value of its plan in view.
+    """
     screen = desk.screen
     show_plan(desk, plan)
-    retyped = {key: asked_again(desk, key, plan.wanted[key]) for key in plan.retype}
-    confirm(desk, plan.digest, "write")
+    if approve is not None:
+        retyped = plan.wanted
+        approved(plan.digest, approve)
+    else:
+        retyped = {key: asked_again(desk, key, plan.wanted[key]) for key in plan.retype}
+        confirm(desk, plan.digest, "write")
     outcome = desk.session.write(plan, plan.digest, retyped=retyped)
     tables.outcome(screen, outcome)
     return outcome
@@ -148,6 +156,15 @@ def confirm(desk: Desk, digest: str, act: Literal["write", "store"]) -> None:
         )
 
 
+def approved(digest: str, named: str) -> None:
+    """Raise Refused, with nothing sent, unless the digest named is the one of the plan."""
+    if named.strip().lower() != digest:
+        raise Refused(
+            f"the digest is {digest}, and {named.strip()[:20]!r} was approved",
+            remedy="Look at the preview again. Nothing was sent",
+        )
+
+
 def finish(desk: Desk, outcome: Outcome) -> None:
     """Answer with an outcome; a change that is not proved is an error."""
     desk.screen.answer(outcome.to_plain(), lambda: None)
@@ -159,9 +176,13 @@ def finish(desk: Desk, outcome: Outcome) -> None:
 
 
 @click.command(cls=Verb)
+@click.option("--approve", metavar="DIGEST", help="store under this digest, unasked")
+@click.option(
+    "--others", type=click.Choice(["too", "without"]), help="what else differs: too or not"
+)
 @as_json
 @at_desk
-def store(desk: Desk, /) -> None:
+def store(desk: Desk, /, approve: str | None, others: str | None) -> None:
     """Make what was written permanent, load it again from storage, and compare.
 
     Storing keeps everything that is live, so what else differs is shown and asked about first.
@@ -173,18 +194,20 @@ def store(desk: Desk, /) -> None:
     looked = session.look()
     screen.heading("What storing would make permanent")
     tables.look(screen, looked)
-    others: Others | None = None
-    if looked.others:
-        answer = screen.ask(
+    if looked.others and others is None and approve is None:
+        others = screen.ask(
             "Other settings differ as well. Type 'too' to store them, 'without' to put the"
             " stored values back first, anything else to store nothing:"
         ).lower()
-        if answer not in ("too", "without"):
+        if others not in ("too", "without"):
             raise Refused("not stored", remedy="Nothing was stored")
-        others = "store them too" if answer == "too" else "leave them out"
     screen.say(f"Digest {looked.digest}.")
-    confirm(desk, looked.digest, "store")
-    outcome = session.store(looked, looked.digest, others)
+    if approve is None:
+        confirm(desk, looked.digest, "store")
+    choice: Others | None = None
+    if looked.others and others is not None:
+        choice = "store them too" if others == "too" else "leave them out"
+    outcome = session.store(looked, approve or looked.digest, choice)
     tables.outcome(screen, outcome)
     finish(desk, outcome)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 from collections.abc import Sequence
@@ -22,10 +21,14 @@ from agent.face import (
     keeping,
     linking,
     resuming,
+    scripting,
     simulating,
     solving,
+    wiring,
 )
 from agent.face.desk import Desk
+from agent.face.report import verb as reporting
+from agent.face.screen import clean
 
 INTERRUPTED = 130  #: exit code, by the usage of shells: 128 + the number of the interrupt signal
 
@@ -79,10 +82,15 @@ for command in (
     keeping.profile,
     keeping.mechanics,
     history.log,
+    reporting.report,
+    wiring.send,
+    wiring.halt,
+    scripting.run,
     calculate.drive,
     calculate.shim,
     helping.help_page,
     helping.cautions,
+    scripting.completion,
 ):
     plumbelt.add_command(command)
 
@@ -92,6 +100,7 @@ def run(arguments: Sequence[str], desk: Desk | None = None) -> int:
     desk = desk or Desk()
     # A line may be refused before its options are known: look for the wish itself.
     desk.screen.json = "--json" in arguments
+    desk.screen.answered = False
     try:
         result = plumbelt.main(
             list(arguments), prog_name="plumbelt", standalone_mode=False, obj=desk
@@ -115,19 +124,23 @@ def run(arguments: Sequence[str], desk: Desk | None = None) -> int:
 
 def show_error(error: AgentError, desk: Desk) -> None:
     """What happened and what to do, on standard error; as JSON on standard output if asked."""
-    desk.screen.complain(str(error))
+    problems = error.problems if isinstance(error, BadInput) else ()
+    for problem in problems:
+        sys.stderr.write(clean(str(problem)).replace("\n", " ") + "\n")
+    desk.screen.complain(AgentError.__str__(error))
     for line in error.wire:
         desk.screen.complain(f"  wire: {line}")
-    if desk.screen.json:
-        problems = error.problems if isinstance(error, BadInput) else ()
-        document = {
-            "error": error.what,
-            "remedy": error.remedy,
-            "problems": [
-                {"source": p.source, "line": p.line, "key": p.key, "what": p.what} for p in problems
-            ],
-        }
-        sys.stdout.write(json.dumps(document, indent=2) + "\n")
+    if desk.screen.json and not desk.screen.answered:
+        desk.screen.document(
+            {
+                "error": error.what,
+                "remedy": error.remedy,
+                "problems": [
+                    {"source": p.source, "line": p.line, "key": p.key, "what": p.what}
+                    for p in problems
+                ],
+            }
+        )
 
 
 def main() -> None:

@@ -64,6 +64,8 @@ class Screen:
 
     def __init__(self, ask: Callable[[str], str] = typed_line) -> None:
         self.json = False  #: True while a command that was given `--json` runs
+        self.answered = False  #: the command has given its document
+        self.collected: list[dict[str, Any]] | None = None  #: where `run --json` gathers answers
         self._ask = ask
 
     def ask_with(self, ask: Callable[[str], str]) -> None:
@@ -115,11 +117,19 @@ class Screen:
 
     def answer(self, document: Mapping[str, Any], show: Callable[[], None]) -> None:
         """The result of a command: `document` for a program, or whatever `show` prints."""
-        if self.json:
-            sys.stdout.write(json.dumps(document, indent=2, allow_nan=False) + "\n")
-            sys.stdout.flush()
+        if self.json or self.collected is not None:
+            self.document(document)
         else:
             show()
+
+    def document(self, document: Mapping[str, Any]) -> None:
+        """The one JSON document of a command; a second one is left out."""
+        if self.collected is not None:
+            self.collected.append(dict(document))
+        elif not self.answered:
+            sys.stdout.write(json.dumps(document, indent=2, allow_nan=False) + "\n")
+            sys.stdout.flush()
+        self.answered = True
 
     def ask(self, question: str) -> str:
         """The technician's answer to one question, without blanks around it."""

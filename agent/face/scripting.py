@@ -1,0 +1,125 @@
+"""`run`: verbs from a file in one session; `completion`: verbs and options for the user's shell."""
+
+from __future__ import annotations
+
+import shlex
+from pathlib import Path
+from typing import Any, Final
+
+import click
+
+from agent.errors import AgentError, BadInput, Problem, Refused
+from agent.face.desk import Desk, at_desk
+from agent.face.linking import one_shot
+from agent.face.options import Count, Verb, as_json
+
+SHELLS: Final = ("bash", "zsh", "fish")
+
+#: Verbs that begin a session of their own.
+_NOT_IN_A_SCRIPT: Final = ("run", "rehearse", "sim", "demo", "attach", "detach")
+
+
+@click.command(cls=Verb)
+@click.argument("script", type=click.Path(path_type=Path))
+@click.option("--port", help="port of a machine that is not attached yet")
+@click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits a second")
+@click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
+@as_json
+@at_desk
+def run(desk: Desk, /, script: Path, port: str | None, baud: int, profile_name: str | None) -> None:
+    """Carry out the verbs of SCRIPT, one a line, in one session; '#' begins a remark.
+
+    The first line that fails ends it. A 'write' or 'store' in it needs '--approve DIGEST'.
+
+    \b
+    Example: plumbelt run evening.txt --port /dev/ttyUSB0 --json
+    """
+    steps = read_script(script)
+    if profile_name is not None:
+        from agent.store.profiles import load_profile
+
+        desk.session.use(load_profile(profile_name))
+    results: list[dict[str, Any]] = []
+    with one_shot(desk, port, baud):
+        for number, line in steps:
+            code, answers = carried_out(desk, line)
+            results.append({"line": line, "number": number, "exit": code, "answers": answers})
+            if code:
+                break
+    failed = results[-1] if results and results[-1]["exit"] else None
+    document = {"steps": results, "done": failed is None}
+    desk.screen.answer(document, lambda: desk.screen.say(f"{len(results)} lines carried out."))
+    if failed is not None:
+        refusal = Refused(
+            f"{script}:{failed['number']} '{failed['line']}' failed",
+            remedy=f"{len(steps) - len(results)} lines behind it were not carried out",
+        )
+        refusal.exit_code = failed["exit"]
+        raise refusal
+
+
+def read_script(path: Path) -> list[tuple[int, str]]:
+    """Lines of a script with their numbers.  Raises BadInput with every line that cannot be."""
+    from agent.face.main import plumbelt
+    from agent.store.nodes import read_file
+
+    lines, problems = [], []
+    for number, text in enumerate(read_file(path).decode("utf-8", "replace").splitlines(), 1):
+        try:
+            words = shlex.split(text, comments=True)
+        except ValueError as refusal:
+            problems.append(Problem(str(path), number, text.strip()[:40], str(refusal).lower()))
+            continue
+        if not words:
+            continue
+        if words[0] not in plumbelt.commands:
+            problems.append(Problem(str(path), number, words[0], "no such verb"))
+        elif words[0] in _NOT_IN_A_SCRIPT:
+            problems.append(Problem(str(path), number, words[0], "not in a script: use --port"))
+        lines.append((number, shlex.join(words)))
+    if problems:
+        count = "1 mistake" if len(problems) == 1 else f"{len(problems)} mistakes"
+        raise BadInput(f"{count} in {path}", problems=problems, remedy="Nothing was carried out")
+    return lines
+
+
+def carried_out(desk: Desk, line: str) -> tuple[int, list[dict[str, Any]]]:
+    """Carry out one line; its exit code, and its documents where `run --json` wants them."""
+    from agent.face.main import run as run_words
+
+    screen, outer, was_in_shell = desk.screen, desk.screen.json, desk.in_shell
+    screen.say(f"> {line}")
+    answers: list[dict[str, Any]] = []
+    try:
+        screen.collected = answers if outer else None
+        desk.in_shell = True  # verbs work on this session
+        words = shlex.split(line)
+        code = run_words([*words, "--json"] if outer and "--json" not in words else words, desk)
+    finally:
+        screen.collected, screen.json, desk.in_shell = None, outer, was_in_shell
+        screen.answered = False
+    return code, answers
+
+
+@click.command(cls=Verb)
+@click.argument("shell", type=click.Choice(SHELLS), metavar="bash|zsh|fish")
+@as_json
+@at_desk
+def completion(desk: Desk, /, shell: str) -> None:
+    """The lines that make SHELL complete verbs and options of plumbelt.
+
+    \b
+    Example: plumbelt completion bash >> ~/.bashrc
+    """
+    from click.shell_completion import get_completion_class
+
+    from agent.face.main import plumbelt
+
+    maker = get_completion_class(shell)
+    if maker is None:
+        raise Refused(f"nothing is known of {shell}", remedy="There are bash, zsh and fish")
+    try:
+        source = maker(plumbelt, {}, "plumbelt", "_PLUMBELT_COMPLETE").source()
+    except RuntimeError as error:
+        raise AgentError(str(error), remedy="Install that shell first") from error
+    desk.screen.answer({"shell": shell, "source": source}, lambda: click.echo(source))

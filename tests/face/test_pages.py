@@ -1,0 +1,65 @@
+"""Help: every verb has one with an example, every page fits a small screen."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import click
+import pytest
+
+from agent.face.cautions import CAUTIONS
+from agent.face.main import plumbelt, run
+from agent.face.screen import clean
+from agent.face.topics import TOPICS
+
+
+def verbs(group: click.Group = plumbelt, before: str = "") -> Iterator[tuple[str, click.Command]]:
+    for name, command in group.commands.items():
+        if isinstance(command, click.Group):
+            yield from verbs(command, f"{before}{name} ")
+        else:
+            yield f"{before}{name}", command
+
+
+@pytest.mark.parametrize(("name", "command"), list(verbs()), ids=[name for name, _ in verbs()])
+def test_every_verb_has_help_with_an_example(
+    name: str, command: click.Command, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run([*name.split(), "--help"]) == 0
+    page = capsys.readouterr().out
+    assert f"{name.split()[-1]}" in page.partition("Example: plumbelt")[2].partition("\n")[0]
+    assert max(map(len, page.splitlines())) <= 80
+
+
+@pytest.mark.parametrize("name", list(TOPICS))
+def test_every_page_fits_a_screen_of_80_by_24(
+    name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["help", name]) == 0
+    rows = capsys.readouterr().out.splitlines()
+    assert len(rows) <= 23
+    assert max(map(len, rows)) <= 79
+
+
+def test_the_cautions_fit_a_screen_and_defer_to_local_codes() -> None:
+    rows = CAUTIONS.splitlines()
+    assert len(rows) <= 20
+    assert max(map(len, rows)) <= 79
+    for words in ("power switch", "mains", "Local codes", "licensed", "rollers"):
+        assert words in CAUTIONS
+
+
+def test_help_without_a_topic_names_all_verbs(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["help"]) == 0
+    page = capsys.readouterr().out
+    assert [name for name in plumbelt.commands if f"  {name} " not in page] == []
+
+
+def test_a_topic_that_is_not_there_is_guessed_at(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["help", "leen"]) == 2
+    assert "Did you mean 'lean'?" in capsys.readouterr().err
+
+
+def test_text_from_a_controller_cannot_move_the_cursor() -> None:
+    hostile = "ok\x1b[2J\x07\x9b31m\u202etxt\ud800"
+    assert clean(hostile) == "ok\\x1b[2J\\x07\\x9b31m\\u202etxt\\ud800"

@@ -1,0 +1,134 @@
+"""Scripts, single lines, the emergency word, and completion for the user's shell."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from agent.face.main import run
+from agent.rehearsal import Rehearsal, behind_a_terminal
+from tests.face.bench import TO_A_PLAN, carry_out, desk_at
+
+
+@pytest.fixture
+def served(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Rehearsal]:
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path / "home"))
+    rehearsal = behind_a_terminal(seed=3)
+    yield rehearsal
+    rehearsal.close()
+
+
+def script(tmp_path: Path, *lines: str) -> str:
+    path = tmp_path / "evening.txt"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return str(path)
+
+
+def test_a_script_measures_and_previews_in_one_session(
+    served: Rehearsal,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(sys, "stdin", io.StringIO(""))
+    path = script(
+        tmp_path,
+        "readback  # what is there",
+        "",
+        "gauge travel-belt 265,7 --u 0.05",
+        "solve",
+        "preview",
+    )
+    # Nobody is there to acknowledge the cautions: the first line that moves ends the script.
+    code = run(["run", path, "--port", served.address, "--profile", "heron", "--json"])
+    document = json.loads(capsys.readouterr().out)
+    assert code == 1
+    assert [(s["line"], s["exit"]) for s in document["steps"]] == [
+        ("readback", 0),
+        ("gauge travel-belt 265,7 --u 0.05", 1),
+    ]
+    assert document["steps"][0]["answers"][0]["family"] == "replay"
+    assert not [line for line in served.received if line.startswith("G1")]
+
+
+def test_every_mistake_of_a_script_is_named_before_anything_is_done(
+    served: Rehearsal, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = script(tmp_path, "readback", "frobnicate", "attach x", "rehearse", '"open')
+    assert run(["run", path, "--port", served.address]) == 2
+    err = capsys.readouterr().err
+    for place in (":2  frobnicate", ":3  attach", ":4  rehearse", ":5  "):
+        assert place in err
+    assert served.received == ()
+
+
+def test_a_script_writes_under_a_digest_alone(capsys: pytest.CaptureFixture[str]) -> None:
+    desk = desk_at(seed=3)
+    carry_out(desk, TO_A_PLAN)
+    plan = desk.session.plan
+    assert plan is not None
+    before = len(desk.rehearsal.received) if desk.rehearsal else 0
+    assert carry_out(desk, ["write --approve 00000000"]) == [1]
+    assert desk.rehearsal is not None
+    assert len(desk.rehearsal.received) == before
+    assert carry_out(desk, [f"write --approve {plan.digest}"]) == [0]
+    assert carry_out(desk, [f"store --approve {plan.digest}"]) == [0]
+    assert "after" not in desk.session.stages
+    assert desk.session.stages >= {"read back", "reloaded from storage"}
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["M92 Z80", "m92z80", "M500", "M502", "M206 T3 P3 X80", "$100=80", "$RST=*", "M906 X800"],
+)
+def test_lines_that_set_or_store_are_not_sent_raw(
+    line: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    desk = desk_at()
+    carry_out(desk, ["attach"])
+    assert desk.rehearsal is not None
+    before = desk.rehearsal.received
+    assert carry_out(desk, [f"send {line}"]) == [1]
+    assert desk.rehearsal.received == before
+    assert "Nothing was sent" in capsys.readouterr().err
+
+
+def test_lines_that_read_are_sent_unasked_and_others_asked_about() -> None:
+    desk = desk_at(answers={"clear": "no"})
+    carry_out(desk, ["attach"])
+    assert carry_out(desk, ["send M114", "send M400", "send M104 S200"]) == [0, 1, 1]
+    assert desk.rehearsal is not None
+    assert desk.rehearsal.received[-1] == "M114"
+
+
+def test_halt_reaches_the_controller_and_leaves_doubt(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    desk = desk_at()
+    carry_out(desk, ["attach"])
+    assert carry_out(desk, ["halt"]) == [0]
+    assert desk.rehearsal is not None
+    desk.rehearsal.machine.controller.run(desk.rehearsal.machine.controller.now + 1)
+    assert desk.rehearsal.machine.controller.halted
+    assert carry_out(desk, ["readback"]) == [3]
+    assert carry_out(desk, ["write"]) != [0]
+
+
+def test_completion_of_the_users_shell_offers_verbs() -> None:
+    env = {
+        **os.environ,
+        "COMP_WORDS": "plumbelt re",
+        "COMP_CWORD": "1",
+        "_PLUMBELT_COMPLETE": "bash_complete",
+    }
+    line = [sys.executable, "-c", "from agent.face.main import main; main()"]
+    done = subprocess.run(line, capture_output=True, text=True, env=env, timeout=30, check=True)
+    assert "plain,readback" in done.stdout.split()
+    assert "plain,rehearse" in done.stdout.split()
