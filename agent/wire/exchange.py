@@ -54,6 +54,9 @@ from agent.wire.words import ACKNOWLEDGED, GLUED, PLAIN, START, halt_reason, kin
 #: After a request to resend, silence as long as this stands in for a missing acknowledgement.
 RESEND_QUIET: Final = 1.0
 
+#: Lines before the one asked for are taken; after this silence their acknowledgements are lost.
+TAKEN_PATIENCE: Final = 5.0
+
 #: An acknowledgement that may have been the end of some other text counts after this silence.
 SUSPECT_QUIET: Final = 2.0
 
@@ -108,6 +111,13 @@ class _Sent:
     timeout: float
     tries: int = 1
     ended: bool = False  #: was acknowledged, and asked for again all the same
+
+    def is_taken_twice(self, wanted: int) -> bool:
+        """True for a line sent again that the controller has, since it wants a later one.
+
+        The acknowledgement it would get was given when it was taken first.
+        """
+        return self.tries > 1 and self.number is not None and self.number < wanted
 
 
 class Exchange:
@@ -325,12 +335,15 @@ class Exchange:
             out.append(Stray(text))
         elif flight:
             self._end(out, rest, free)
-        elif not self._again:
+        elif self._again:  # asked for, and yet taken: the request was about a doubled line
+            flight.append(self._again.pop(0))
+            self._end(out, rest, free)
+            self._refusals = 0
+        else:
             out.append(Stray(text))
-        if self._again and not flight and not self._expect_ok:
-            waiting = sum(not sent.ended for sent in self._again)
-            if self._refusals >= waiting:
-                self._release(now, out)
+        refused = sum(not sent.ended for sent in self._again)
+        if self._again and not flight and not self._expect_ok and self._refusals >= refused:
+            self._release(now, out)
 
     def _end(
         self,
@@ -392,6 +405,8 @@ class Exchange:
         self._alive, self._suspect = now, None
         out.append(ResendAsked(number))
         self._expect_ok = True
+        while self._flight and self._flight[0].is_taken_twice(number):
+            self._end(out, suspect=True)
         if self._again:
             self._refusals += 1
             return
@@ -434,9 +449,9 @@ class Exchange:
         """The instant at which `tick` will have something to say, or None."""
         if self._suspect is not None:
             return self._suspect + SUSPECT_QUIET
-        if self._flight:
-            return self._alive + self._flight[0].timeout
-        return self._alive + RESEND_QUIET if self._again else None
+        if self._again:
+            return self._alive + (TAKEN_PATIENCE if self._flight else RESEND_QUIET)
+        return self._alive + self._flight[0].timeout if self._flight else None
 
     def tick(self, now: float) -> list[Event]:
         """Events of time passing: silence is an input too."""

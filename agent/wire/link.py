@@ -56,6 +56,9 @@ _HALTED: Final = "Make the machine safe, reset or unlock it, then read the setti
 #: Silence that ends a reply whose acknowledgement came first.
 QUIET_END: Final = 0.5
 
+#: Silence behind an idle word that ends it; somebody else may be idle in the middle of a list.
+IDLE_END: Final = 0.1
+
 #: Lines kept for error messages.
 _KEPT: Final = 12
 
@@ -150,10 +153,9 @@ class Link:
                         lines += [data] if data else []
                     case wire.Rejected():
                         answer, ended = event, True
-                    case wire.Idle() if answer is not None and lines:
-                        ended = True
                 if answer is not None and not isinstance(event, wire.Unsolicited):
-                    quiet_at = self.transport.now() + QUIET_END
+                    idle = isinstance(event, wire.Idle) and lines
+                    quiet_at = self.transport.now() + (IDLE_END if idle else QUIET_END)
             if len(lines) > MOST_LINES:
                 break
         if answer is None or len(lines) > MOST_LINES:
