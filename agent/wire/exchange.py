@@ -18,6 +18,9 @@ nothing new is sent until the refused lines have been answered or the wire is qu
 everything behind it goes out again.  An acknowledgement right behind a request belongs to the
 request.  Lines before n were taken, by the controller's own word, and only their
 acknowledgements are still to come.
+
+Line numbers also make it safe to send a line again after silence: where only its answer was lost,
+the controller asks for a later line, and thereby tells what it has.
 """
 
 from __future__ import annotations
@@ -60,8 +63,8 @@ TAKEN_PATIENCE: Final = 5.0
 #: An acknowledgement that may have been the end of some other text counts after this silence.
 SUSPECT_QUIET: Final = 2.0
 
-#: A line is sent at most this often in all.
-MOST_TRIES: Final = 4
+#: A line is sent again at most this often.
+MOST_RESENDS: Final = 3
 
 #: Acknowledged lines kept for a controller that asks for one of them after all.
 _REMEMBERED: Final = 16
@@ -109,15 +112,12 @@ class _Sent:
     number: int | None
     data: bytes
     timeout: float
-    tries: int = 1
+    asked: int = 0  #: how often the controller has asked for it
+    repeated: bool = False  #: was sent more than once
     ended: bool = False  #: was acknowledged, and asked for again all the same
 
-    def is_taken_twice(self, wanted: int) -> bool:
-        """True for a line sent again that the controller has, since it wants a later one.
-
-        The acknowledgement it would get was given when it was taken first.
-        """
-        return self.tries > 1 and self.number is not None and self.number < wanted
+    def is_before(self, number: int) -> bool:
+        return self.number is not None and self.number < number
 
 
 class Exchange:
@@ -405,7 +405,10 @@ class Exchange:
         self._alive, self._suspect = now, None
         out.append(ResendAsked(number))
         self._expect_ok = True
-        while self._flight and self._flight[0].is_taken_twice(number):
+        # a repeated line before the one asked for was taken when it came first, and so, when the
+        # silence about it made us ask, were the lines behind it: no more answers are to come
+        probed = bool(self._flight) and self._flight[0].repeated
+        while self._flight and probed and self._flight[0].is_before(number):
             self._end(out, suspect=True)
         if self._again:
             self._refusals += 1
@@ -414,7 +417,8 @@ class Exchange:
         if not refused:
             return
         self._again, self._refusals = refused, 1
-        if refused[0].tries >= MOST_TRIES:
+        refused[0].asked += 1
+        if refused[0].asked > MOST_RESENDS:
             out.append(HopelessResend(number, self.abandon()))
 
     def _refused(self, number: int) -> list[_Sent]:
@@ -436,7 +440,7 @@ class Exchange:
         """The wire is quiet: the refused lines go out again."""
         again, self._again = self._again, []
         for sent in again:
-            sent.tries += 1
+            sent.repeated = True
         self._flight.extend(again)
         self._alive = now
         self._expect_ok = False
@@ -466,9 +470,21 @@ class Exchange:
             while self._flight:  # taken, by the number asked for; their answers never came
                 self._end(out, suspect=True)
             self._release(now, out)
+        elif self._flight[0].number is not None and not self._flight[0].repeated:
+            self._probe(now, out)
         else:
             out.append(Silent(self.abandon()))
         return out
+
+    def _probe(self, now: float, out: list[Event]) -> None:
+        """Only an answer may be lost: send the oldest line again, which its number makes safe.
+
+        A controller that has it refuses it and asks for the first line that it does not have.
+        """
+        oldest = self._flight[0]
+        oldest.repeated = True
+        self._alive = now
+        out.append(Resent(oldest.number or 0, oldest.data))
 
 
 def _is_junk(text: str) -> bool:

@@ -33,7 +33,7 @@ MOST_LINES: Final = 5000
 MOST_TIMEOUTS: Final = 12
 
 #: Seconds for the answers that agree on line numbers.
-_PATIENCE: Final = 20.0
+_PATIENCE: Final = 5.0
 
 #: Longest single wait for bytes, so that a stop is heard.
 _SLICE: Final = 0.25
@@ -327,14 +327,12 @@ class Link:
 
     def _agree_numbers(self) -> None:
         """Start the count, and prove with a harmless line that it was understood."""
-        exchange = self.exchange
-        if not exchange.numbered or exchange.next_number is not None:
-            return
-        now = self.transport.now
-        self._write(exchange.number_from(0, now()))
-        self._reply("M110", "ack", _PATIENCE)
-        self._write(exchange.send("M105", now(), reads=True))
-        self._reply("M105", "ack", _PATIENCE)
+        exchange, now = self.exchange, self.transport.now
+        while exchange.numbered and exchange.next_number is None:
+            self._write(exchange.number_from(0, now(), timeout=_PATIENCE))
+            self._reply("M110", "ack", MOST_TIMEOUTS * _PATIENCE)
+            self._write(exchange.send("M105", now(), timeout=_PATIENCE, reads=True))
+            self._reply("M105", "ack", MOST_TIMEOUTS * _PATIENCE)
 
 
 def _complaint(lines: Iterable[str]) -> str | None:

@@ -221,6 +221,28 @@ def test_a_number_tells_that_earlier_acknowledgements_were_lost() -> None:
     ]
 
 
+def test_an_answer_lost_on_the_way_is_asked_for_by_sending_the_line_again() -> None:
+    exchange = numbered(10, lines=3)
+    data = [exchange.send(f"G1 X{i}", 1.0) for i in range(3)]
+    assert exchange.tick(11.0) == [Resent(10, data[0])]
+    wanted = b"Error:Line Number is not Last Line Number+1, Last Line: 12\nResend: 13\nok\n"
+    assert exchange.receive(wanted, 11.1)[1:] == [
+        ResendAsked(13),
+        Acknowledged("G1 X0", 10, suspect=True),
+        Acknowledged("G1 X1", 11, suspect=True),
+        Acknowledged("G1 X2", 12, suspect=True),
+    ]
+    assert exchange.state is State.READY
+
+
+def test_a_line_sent_again_after_silence_and_not_answered_either_is_in_doubt() -> None:
+    exchange = numbered(10)
+    exchange.send("M500", 1.0)
+    exchange.tick(11.0)
+    assert exchange.tick(21.0) == [Silent(("M500",))]
+    assert exchange.state is State.DOUBT
+
+
 def test_restart_in_flight_leaves_doubt_and_names_the_line() -> None:
     exchange = waiting("M500")
     assert exchange.receive(b"\xfe\0Erstart\necho: External Reset\n", 1.0) == [

@@ -26,8 +26,9 @@ def test_ask_gives_data_without_acknowledgement() -> None:
 
 
 def test_ask_of_a_family_that_acknowledges_first() -> None:
-    link = Link(always(b"ok 5\nEPR:3 3 81.4000 X-axis steps per mm\nwait\nEPR:late\n"))
+    link = Link(always(b"ok 5\nEPR:3 3 81.4000 X-axis steps per mm\nwait\n"))
     assert link.ask("M205", end="quiet").lines == ("EPR:3 3 81.4000 X-axis steps per mm",)
+    assert link.transport.now() == pytest.approx(0.1)
 
 
 def test_silence_fails_and_leaves_doubt() -> None:
