@@ -49,6 +49,12 @@ class Comparison:
         return self.read - self.foretold - self.growth
 
 
+def readings_of(survey: Survey, solution: Solution) -> tuple[Reading, ...]:
+    """Everything the solution rests on, in its order: the readings, then the belt runs' own."""
+    runs = solution.belt.readings if solution.belt is not None else ()
+    return (*survey.readings, *runs)
+
+
 def growth_bound(survey: Survey, solution: Solution, bead_width: float) -> float:
     """How far bead growth may have changed by the corrections of `solution`, mm."""
     changed = math.fsum(abs(c.new / c.old - 1) for c in solution.corrections)
@@ -71,21 +77,22 @@ def compare(
 
     from agent.estimate import agreement
 
-    again = {reading.name: fmean(reading.mm) for reading in now}
+    readings = readings_of(survey, solution)
+    again = {reading.name: fmean(reading.mm) for reading in now if reading.name}
     # What was not read again agrees with itself and is left out of the answer.
     read = [
         again.get(reading.name, expected)
-        for reading, expected in zip(survey.readings, solution.expected_next, strict=True)
+        for reading, expected in zip(readings, solution.expected_next, strict=True)
     ]
     shifts = _shifts(survey, solution, again, growth_bound(survey, solution, bead_width))
     growth = [
         _GROWS.get(r.kind, 0.0)
         * shifts.get(direction_group(r.along, survey.mechanics.gantry_angle), 0.0)
-        for r in survey.readings
+        for r in readings
     ]
     agrees = agreement(solution, np.array(read) - np.array(growth))
     rows = zip(
-        survey.readings,
+        readings,
         solution.expected_next,
         growth,
         read,
@@ -106,7 +113,7 @@ def _shifts(
     """Change of bead growth of each direction group: weighted mean, within the bound, mm."""
     sums: dict[str, tuple[float, float]] = {}
     for reading, expected, u in zip(
-        survey.readings, solution.expected_next, solution.u_expected, strict=True
+        readings_of(survey, solution), solution.expected_next, solution.u_expected, strict=True
     ):
         sign = _GROWS.get(reading.kind)
         if sign is None or reading.name not in again:

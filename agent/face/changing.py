@@ -71,10 +71,12 @@ def show_plan(desk: Desk, plan: Plan) -> None:
 
 def show_effects(desk: Desk) -> None:
     """Side effects of each line, and the readings to expect afterwards."""
+    from agent.foretelling import readings_of
+
     now = desk.session.now
     if now.solution is not None and now.survey is not None:
         desk.screen.heading("What each line alone does to the readings, mm; then all together")
-        tables.effects(desk.screen, now.survey.readings, now.solution)
+        tables.effects(desk.screen, readings_of(now.survey, now.solution), now.solution)
 
 
 @click.command(cls=Verb)

@@ -59,6 +59,31 @@ def read_cleanly(desk: Desk) -> Step | None:
     return None
 
 
+def know_machine(desk: Desk) -> Step | None:
+    """Without its travel and drives nothing is laid on a machine, and nothing held against it."""
+    mechanics = desk.session.profile.mechanics
+    if mechanics.travel_mm and mechanics.drives:
+        return None
+    return Step(
+        "profile list",
+        "Nothing is known of how this machine is built. 'profile use NAME' says which one it is;"
+        " for a new one, copy and change the file of 'heron' ('profile show heron').",
+    )
+
+
+def save_first(desk: Desk) -> Step | None:
+    """Before anything is changed, the machine as it is goes to a file."""
+    from agent.store.profiles import profile_path
+
+    session = desk.session
+    if desk.rehearsal is not None or session.done is not None:
+        return None
+    name = session.profile.name
+    if profile_path(name).is_file():
+        return None
+    return Step(f"profile save {name}", "Save the machine as it is, before anything is changed.")
+
+
 def read_moves(desk: Desk) -> Step | None:
     if any(taken.piece == MOVES for taken in desk.session.now.taken):
         return None
@@ -182,6 +207,8 @@ def finish(desk: Desk) -> Step | None:
 RULES: Final[tuple[Rule, ...]] = (
     attach,
     read_cleanly,
+    know_machine,
+    save_first,
     keep,
     prove_power,
     read_moves,

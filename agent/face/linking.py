@@ -120,26 +120,41 @@ def detach(desk: Desk, /) -> None:
 @click.option("--from", "log", type=click.Path(path_type=Path), help="a log file instead of a port")
 @click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits a second")
 @click.option("--all", "whole", is_flag=True, help="also what is kept as text")
+@click.option("--stored", "with_stored", is_flag=True, help="also what is stored, where it differs")
 @as_json
 @at_desk
-def readback(desk: Desk, /, port: str | None, log: Path | None, baud: int, whole: bool) -> None:
+def readback(
+    desk: Desk, /, port: str | None, log: Path | None, baud: int, whole: bool, with_stored: bool
+) -> None:
     """Read all settings, of the attached machine, of a PORT, or from a log file.
+
+    --stored loads what is stored for a moment and puts the live values back: not during a job.
 
     \b
     Example: plumbelt readback --port /dev/ttyUSB0 --json
     """
     if port is not None and log is not None:
         raise BadInput("--port and --from given together", remedy="Keep one of them")
+    if log is not None and with_stored:
+        raise BadInput("a log file has no storage", remedy="Leave --stored out")
+    stored: dict[str, float] = {}
     if log is not None:
         found = from_file(log)
     else:
         with one_shot(desk, port, baud):
             found = desk.session.read_back()
+            if with_stored:
+                looked = desk.session.look_at_all()
+                stored = {c.key: c.old for c in looked.others}
 
     def show() -> None:
         desk.screen.say(f"{found.identity or 'A controller'}, family '{found.family}'.")
         if found.settings:
-            tables.settings(desk.screen, found)
+            beside = beside_live(desk, found, log is None)
+            if with_stored:
+                live = {key: setting.value for key, setting in found.settings.items()}
+                beside["stored"] = live | stored
+            tables.settings(desk.screen, found, beside, plausible_notes(desk, found, log is None))
         if whole:
             for line in found.other:
                 desk.screen.say(f"    {line}")
@@ -153,7 +168,40 @@ def readback(desk: Desk, /, port: str | None, log: Path | None, baud: int, whole
         for note in found.notes:
             desk.screen.say(f"- {note}")
 
-    desk.screen.answer(found.to_plain(), show)
+    document = found.to_plain()
+    if with_stored:
+        document["stored_differs"] = stored
+    desk.screen.answer(document, show)
+
+
+def beside_live(desk: Desk, found: Readback, attached: bool) -> dict[str, dict[str, float]]:
+    """The saved values of this machine's profile, if it has any."""
+    saved = desk.session.profile.settings if attached else {}
+    if not saved:
+        return {}
+    return {
+        "saved": {
+            key: kept.setting.value if kept.written is None else kept.written
+            for key, kept in saved.items()
+        }
+    }
+
+
+def plausible_notes(desk: Desk, found: Readback, attached: bool) -> dict[str, str]:
+    """For each setting that the mechanics bear on: whether it can be right."""
+    if not attached or found.damaged or not desk.session.profile.mechanics.drives:
+        return {}
+    from agent.change.guards import drive_of
+
+    profile = desk.session.profile
+    notes = {
+        key: "plausible"
+        for key in found.settings
+        if key.startswith("steps_per_mm.") and drive_of(key, profile.mechanics, profile.axes)
+    }
+    for finding in desk.session.findings():
+        notes[finding.key] = "CANNOT BE RIGHT" if finding.level == "refuse" else "doubtful"
+    return notes
 
 
 def from_file(path: Path) -> Readback:

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
+from agent.errors import Refused
 from agent.face import tables
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
 from agent.face.screen import Screen
 from agent.face.words import shown, vector
-from agent.model.settings import UNITS, Readback, Setting
+from agent.model.settings import UNITS, Readback, Setting, kind_of, letter_of
 from agent.model.survey import Survey
 
 if TYPE_CHECKING:
@@ -59,18 +60,50 @@ def solved_file(path: Path) -> tuple[Survey, Solution]:
     return found.survey, estimate(found.survey, line=line)
 
 
+#: How a family shows steps/mm, as far as that follows from the letter alone.
+_SHOWN_AS: Final = {
+    "replay": "M92 {letter}{value:.5f}",
+    "override": "M92 {letter}{value:.5f}",
+    "numbered": "$10{place}={value:.3f}",
+    "script": "Steps/mm: {letter}: {value:.3f}",
+}
+
+
 def line_builder(family: str, settings: Mapping[str, float]) -> LineBuilder | None:
-    """How `family` writes a setting; None for a family that is not known."""
+    """How `family` writes a setting of a file, where no controller was read.
+
+    None for a family that is not known, or whose lines only a read-back can tell (one addresses
+    its settings by place).
+    """
     from agent.families import FAMILIES
 
     known = FAMILIES.get(family)
-    if known is None:
+    if known is None or family not in _SHOWN_AS:
         return None
     readback = Readback(
         family,
-        {key: Setting(value, UNITS[key.split(".")[0]], 2) for key, value in settings.items()},
+        {
+            key: Setting(value, UNITS[kind_of(key)], 5, raw=_raw(family, key, value))
+            for key, value in settings.items()
+        },
     )
-    return lambda key, value: known.write_line(key, value, readback)
+
+    def line(key: str, value: float) -> str | None:
+        try:
+            return known.write_line(key, value, readback)
+        except Refused:
+            return None
+
+    return line
+
+
+def _raw(family: str, key: str, value: float) -> str:
+    """The line a controller of `family` would have printed for steps/mm."""
+    letter = letter_of(key)
+    if kind_of(key) != "steps_per_mm" or letter not in "xyz":
+        return ""
+    place = "xyz".index(letter)
+    return _SHOWN_AS[family].format(letter=letter.upper(), value=value, place=place)
 
 
 def show(screen: Screen, survey: Survey, solution: Solution) -> None:
@@ -78,8 +111,11 @@ def show(screen: Screen, survey: Survey, solution: Solution) -> None:
     screen.heading("Errors of the machine")
     tables.parameters(screen, survey, solution)
     tables.combinations(screen, solution)
+    from agent.foretelling import readings_of
+
     screen.heading("Readings")
-    tables.residuals(screen, survey.readings, solution)
+    tables.residuals(screen, readings_of(survey, solution), solution)
+    show_belt_runs(screen, survey, solution)
     screen.heading("What to do")
     show_corrections(screen, survey, solution)
     for advice in solution.advice:
@@ -92,6 +128,29 @@ def show(screen: Screen, survey: Survey, solution: Solution) -> None:
             f" The uncertainty of '{words.words}' goes from {words.spread(upcoming.u_now)[2:]}"
             f" to {words.spread(upcoming.u_then)[2:]} {words.unit}."
         )
+
+
+def show_belt_runs(screen: Screen, survey: Survey, solution: Solution) -> None:
+    """Each belt run as a picture, and what it says; nothing without runs."""
+    from agent.face import plots
+
+    if solution.belt is None:
+        return
+    for number, (run, found) in enumerate(
+        zip(survey.belt_runs, solution.belt.runs, strict=True), start=1
+    ):
+        screen.heading(f"Belt run {number}")
+        for line in plots.belt_run(run, found, width=79, height=12):
+            screen.say(f" {line}")
+        screen.say(
+            f"Slope {100 * found.scale:+.3f} % ± {100 * found.factor95 * found.u_scale:.3f} %."
+        )
+        for wave in found.waves:
+            verdict = "mechanics, not steps" if wave.significant else "within the noise"
+            screen.say(
+                f"Sine of the {wave.period.name} ({wave.period.mm:.1f} mm):"
+                f" {wave.amplitude:.3f} mm ± {2 * wave.u:.3f}: {verdict}."
+            )
 
 
 def show_corrections(screen: Screen, survey: Survey, solution: Solution) -> None:

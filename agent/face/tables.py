@@ -103,12 +103,14 @@ def settings(
     screen: Screen,
     readback: Readback,
     beside: Mapping[str, Mapping[str, float]] | None = None,
+    notes: Mapping[str, str] | None = None,
     *,
     only: str = "",
 ) -> None:
     """Settings of a read-back whose key starts with `only`.
 
-    `beside`: further columns of values by key (saved, stored, ...).
+    beside  further columns of values by key (saved, stored); what differs is marked `(!)`
+    notes   a few words by key, in a last column
     """
     others = beside or {}
     rows = []
@@ -123,10 +125,11 @@ def settings(
             elif setting.agrees_with(value):
                 row.append("same")
             else:
-                row.append(f"{value:.{max(setting.digits, 2)}f} (!)")
-        rows.append(row)
+                row.append(f"(!) {value:.{setting.digits}f}")
+        rows.append([*row, notes.get(key, "")] if notes else row)
     columns = [("setting", False), ("live", True), ("unit", False)]
-    screen.table([*columns, *((name, True) for name in others)], rows)
+    columns += [(name, True) for name in others]
+    screen.table([*columns, ("", False)] if notes else columns, rows)
 
 
 def plan(screen: Screen, plan: Plan) -> None:
