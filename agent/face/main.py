@@ -10,30 +10,15 @@ import click
 
 from agent import __version__
 from agent.errors import AgentError, BadInput
-from agent.face import (
-    benchwork,
-    calculate,
-    changing,
-    demo,
-    guide,
-    helping,
-    history,
-    keeping,
-    linking,
-    resuming,
-    scripting,
-    simulating,
-    solving,
-    wiring,
-)
 from agent.face.desk import Desk
-from agent.face.report import verb as reporting
 from agent.face.screen import clean
+from agent.face.tree import Verbs
 
 INTERRUPTED = 130  #: exit code, by the usage of shells: 128 + the number of the interrupt signal
 
 
 @click.group(
+    commands=Verbs(),
     invoke_without_command=True,
     context_settings={"help_option_names": ["--help", "-h"], "max_content_width": 80},
 )
@@ -58,41 +43,6 @@ def plumbelt(ctx: click.Context, port: str | None, profile_name: str | None) -> 
 
         desk.session.use(load_profile(profile_name))
     ctx.exit(run_shell(desk, port=port))
-
-
-for command in (
-    demo.demo,
-    simulating.rehearse,
-    guide.next_step,
-    simulating.sim,
-    linking.ports,
-    linking.attach,
-    linking.detach,
-    linking.readback,
-    benchwork.piece,
-    benchwork.lay,
-    benchwork.gauge,
-    solving.solve,
-    changing.preview,
-    changing.write,
-    changing.store,
-    changing.prove,
-    changing.undo,
-    resuming.resume,
-    keeping.profile,
-    keeping.mechanics,
-    history.log,
-    reporting.report,
-    wiring.send,
-    wiring.halt,
-    scripting.run,
-    calculate.drive,
-    calculate.shim,
-    helping.help_page,
-    helping.cautions,
-    scripting.completion,
-):
-    plumbelt.add_command(command)
 
 
 def run(arguments: Sequence[str], desk: Desk | None = None) -> int:
