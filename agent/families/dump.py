@@ -29,7 +29,7 @@ _FIELD: Final = re.compile(r"[A-Z](?:-?\d+\.?\d*)?|[\"(].*")
 
 #: Looks like a code, a code swallowed by other text, or values that have lost theirs.
 _FRAGMENT: Final = re.compile(
-    r"^[GM]\d|[GM]\d+(?:\.\d+)? [A-Z]-?\d|\b[XYZE]-?\d+\.?\d*\s+[XYZE]-?\d"
+    r"^[GM]\d|.echo:\s|[GM]\d+(?:\.\d+)? [A-Z]-?\d|\b[XYZE]-?\d+\.?\d*\s+[XYZE]-?\d"
 )
 
 _UNSET: Final = re.compile(r"-1(?:\.0*)?")

@@ -18,7 +18,7 @@ _EVIDENCE: Final[tuple[tuple[str, int, str], ...]] = (
     ("table", 3, r"EPR:\d"),
     ("table", 2, r"info:.*configuration loaded"),
     ("table", 2, r"unknown command:\s*\"?N\d+ "),
-    ("table", 1, r".*\bok \d+$"),
+    ("table", 1, r"ok \d+$"),
     ("override", 3, r".*config override"),
     ("override", 3, r"(?:echo:)*\s*M203\.1\b"),
     ("override", 3, r"M\d+ E\S+ P\d+$"),
@@ -26,6 +26,7 @@ _EVIDENCE: Final[tuple[tuple[str, int, str], ...]] = (
     ("override", 3, r".*settings? stored to /"),
     ("override", 2, r"entering alarm"),
     ("override", 2, r"!!$|error:alarm lock"),
+    ("override", 1, r"ok .*(?:emergency|M999)|rs N?\d"),
     ("script", 4, r"steps/mm:"),
     ("script", 3, r".*no\s+M501\s+.*executed"),
     ("replay", 2, r"(?:echo:)+\s+[GM]\d"),
@@ -33,7 +34,7 @@ _EVIDENCE: Final[tuple[tuple[str, int, str], ...]] = (
     ("replay", 2, r"(?:echo:\s*)*(?:V\d+\s+)?stored settings retr"),
     ("replay", 2, r".*settings? stored \("),
     ("replay", 2, r".*version mismatch\s*\("),
-    ("replay", 1, r"error:.*(?:last line:|halted|kill)"),
+    ("replay", 1, r"error:.*(?:last line:|halted|kill|stopped)"),
     ("replay", 1, r".*ok\b.*\bP\d+ B\d+$"),
     ("replay", 1, r"echo:"),
 )
@@ -42,10 +43,10 @@ _COMPILED: Final = tuple((f, w, re.compile(p, re.IGNORECASE)) for f, w, p in _EV
 _NAMES: Final = re.compile(r"(FIRMWARE_NAME:.*|^.*(?=\['\$' for help\])|\[VER:.*\])")
 
 
-def family_of(lines: Iterable[str]) -> str | None:
-    """Name of the family for which most speaks, or None if nothing speaks for any.
+def family_of(lines: Iterable[str], least: int = 1) -> str | None:
+    """Name of the family for which most speaks, or None if too little speaks for any.
 
-    Each pattern counts once, however often it is met.
+    Each pattern counts once, however often it is met; `least` is the weight that is enough.
     """
     waiting = list(_COMPILED)
     weights: Counter[str] = Counter()
@@ -55,7 +56,8 @@ def family_of(lines: Iterable[str]) -> str | None:
             if pattern.match(line):
                 weights[family] += weight
                 waiting = [other for other in waiting if other is not item]
-    return weights.most_common(1)[0][0] if weights else None
+    (found, weight), *_ = weights.most_common(1) or [("", 0)]
+    return found if weight >= least else None
 
 
 def identity_in(lines: Iterable[str]) -> str:

@@ -9,6 +9,7 @@ from typing import Final
 
 from agent.families.base import Family
 from agent.families.evidence import family_of, identity_in
+from agent.families.values import MOST_NOTES
 from agent.model.settings import Event, Readback
 from agent.wire import events as wire
 from agent.wire.exchange import Exchange
@@ -24,10 +25,13 @@ _RECEIVED: Final = re.compile(r"\s*<+\s+")
 #: With this line a boot is over; what follows is an answer again.
 _BOOT_ENDS: Final = re.compile(r"(?:echo:)?\s*(?:sd |no sd)", re.IGNORECASE)
 
+#: Families of which some print all settings at a boot, unasked.
+_DUMPS_AT_BOOT: Final = frozenset({"replay"})
+
 _MOST_EVENTS: Final = 10_000
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Reply:
     """Data lines up to an acknowledgement, or up to the next thing that cannot be part of them."""
 
@@ -99,8 +103,17 @@ def from_log(text: str, families: Mapping[str, Family]) -> Readback:
         received += (text for text in exchange.heard if isinstance(text, str))
     name = family_of(received)
     if name is None or name not in families:
-        notes = tuple(text for reply in log.replies for text in reply.lines)[:200]
-        return Readback("unknown", {}, events=tuple(log.events), notes=notes)
+        junk = sum(reply.junk for reply in log.replies)
+        return Readback(
+            "unknown",
+            {},
+            identity=identity_in(received),
+            events=tuple(log.events),
+            damage=(f"{junk} bytes that are no text: a wrong speed or a bad cable",)
+            if junk
+            else (),
+            notes=tuple(text for reply in log.replies for text in reply.lines)[:MOST_NOTES],
+        )
     whole = _merged(log.replies, families[name])
     return replace(
         whole,
@@ -113,12 +126,13 @@ def from_log(text: str, families: Mapping[str, Family]) -> Readback:
 def _merged(replies: list[_Reply], family: Family) -> Readback:
     """One reading of all replies: later values count, keys that a later dump lacks are damage."""
     read = [(reply, family.parse(reply.lines)) for reply in replies if reply.lines or reply.junk]
-    told = [(reply, part) for reply, part in read if part.settings and not reply.boot]
+    boots = [reply for reply, _ in read if reply.boot and family.name in _DUMPS_AT_BOOT]
+    told = [(reply, part) for reply, part in read if part.settings and reply not in boots]
     whole = Readback(family.name, {})
     seen: set[str] = set()
     for reply, part in told or [(reply, part) for reply, part in read if part.settings]:
         damage = list(part.damage)
-        if reply.boot:
+        if reply in boots:
             damage.append("this was printed by a boot, it answers no question: read again")
         elif not (reply.answered or family.ack_first):
             damage.append("the reply does not end with an acknowledgement: it may be cut")

@@ -30,6 +30,9 @@ _QUESTIONS: Final = (
     Query("M205", "quiet", timeout=8.0),
 )
 
+#: Weight of evidence on which settings may be read, and later written.
+_ENOUGH: Final = 2
+
 #: Questions whose answer is enough for a family.
 _DECIDES: Final = {
     "numbered": ("M115", "M92", "M503", "M205"),
@@ -128,7 +131,7 @@ def identify(link: Link, families: Mapping[str, Family]) -> tuple[Family | None,
         found: str | None = None
         for question in _QUESTIONS:
             _ask(link, question)
-            found = family_of(lines)
+            found = family_of(lines, _ENOUGH)
             if found is not None and question.line in _DECIDES[found]:
                 break
         family = families.get(found) if found is not None else None

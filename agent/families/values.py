@@ -58,7 +58,7 @@ _LENGTHS: Final = frozenset(
 _MOTION: Final = ("max_speed", "max_acceleration")
 
 #: Most notes kept of one reading.
-_MOST_NOTES: Final = 200
+MOST_NOTES: Final = 200
 
 
 def kind_of(key: str) -> str:
@@ -161,7 +161,7 @@ class Collection:
             self.settings[key] = value
 
     def note(self, text: str) -> None:
-        if len(self.notes) < _MOST_NOTES:
+        if len(self.notes) < MOST_NOTES:
             self.notes.append(text)
 
     def require_axes(self) -> None:

@@ -52,7 +52,16 @@ from agent.wire.events import (
     Unsolicited,
 )
 from agent.wire.framing import LineCutter, frame
-from agent.wire.words import ACKNOWLEDGED, GLUED, PLAIN, START, halt_reason, kind_of, refusal
+from agent.wire.words import (
+    ACKNOWLEDGED,
+    BURIED,
+    GLUED,
+    PLAIN,
+    START,
+    halt_reason,
+    kind_of,
+    refusal,
+)
 
 #: After a request to resend, silence as long as this stands in for a missing acknowledgement.
 RESEND_QUIET: Final = 1.0
@@ -286,7 +295,8 @@ class Exchange:
                 self._glued(text, now, out)
 
     def _report(self, text: str, now: float, out: list[Event]) -> None:
-        if self._flight and _ASKS_FOR_REPORT.match(self._flight[0].line):
+        asked = self._flight and _ASKS_FOR_REPORT.match(self._flight[0].line)
+        if asked or BURIED.search(text, 1):
             self._alive = now
             out.append(Received(text))
         else:

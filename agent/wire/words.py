@@ -25,6 +25,9 @@ GLUED: Final = re.compile(
 #: What most lines of a settings list begin with; none of the other kinds does.
 PLAIN: Final = re.compile(r"(?:echo:\s+)?(?:;|[GM]\d)|echo:;|\$|EPR:")
 
+#: Data behind a report that was cut off: what it says is lost, and must not go unnoticed.
+BURIED: Final = re.compile(r"echo:\s|[GM]\d+ [A-Z]-?\d|\$\d+=|EPR:")
+
 #: The first word of a boot, alone or behind junk or a debug word.
 START: Final = re.compile(r"(?:^|\S)(?<!re)(?<!Re)start$")
 

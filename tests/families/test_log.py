@@ -419,6 +419,8 @@ ok
         ("echo:  M203 X180.00 Z9.50 E62.00", "M203 lacks Y"),
         ("echo:  M2\0X80", "the remains of a line"),
         ("03 X180.00 Y175.00", "the remains of a line"),
+        (" T:23.41 /0.00 B:2echo:  M203 X180.00 Y175.00", "the remains of a line"),
+        (" T:23.41 /0.00 B:22.10 M203 X180.00 Y175.00", "the remains of a line"),
     ],
 )
 def test_lines_that_lost_bytes(line: str, damage: str) -> None:
@@ -567,6 +569,21 @@ def test_named_and_very_old_numbered_settings() -> None:
     assert old.other == ("$4 = 30 (pulse)",)
 
 
+def test_a_list_behind_a_banner_is_an_answer() -> None:
+    reading = from_log("""\
+bench 1.1 ['$' for help]\r
+[MSG:'$H'|'$X' to unlock]\r
+>G54G20:ok\r
+$100=80.000\r
+$101=80.000\r
+$102=400.000\r
+$N0=G54\r
+ok\r
+""")
+    assert values(reading) == axes("steps_per_mm", 80, 80, 400)
+    assert (reading.identity, reading.damage) == ("bench 1.1", ())
+
+
 def test_a_broken_memory() -> None:
     reading = from_log("$0=255\n$100=2147483.648\n$0=0.00000000000000000000214\n$151=\n$151=\nok\n")
     assert [said.partition(",")[0].partition(":")[0] for said in reading.damage] == [
@@ -577,10 +594,15 @@ def test_a_broken_memory() -> None:
     ]
 
 
-@pytest.mark.parametrize("text", ["", "\n\n", "hello\nworld\n", "\udcff\udcfe\udcfd\n" * 50])
+@pytest.mark.parametrize("text", ["", "\n\n", "hello\nworld\n", "ok\n"])
 def test_what_no_family_sends_is_unknown(text: str) -> None:
     reading = from_log(text)
-    assert (reading.family, values(reading)) == ("unknown", {})
+    assert (reading.family, values(reading), reading.damage) == ("unknown", {}, ())
+
+
+def test_junk_is_named() -> None:
+    reading = from_log("\udcff\udcfe\udcfd\n" * 50)
+    assert reading.damage == ("150 bytes that are no text: a wrong speed or a bad cable",)
 
 
 def test_hostile_text_is_spelled_and_bounded() -> None:
