@@ -97,13 +97,14 @@ def page_of(tune: Tune, made: date) -> Page:
     from agent.face.report import changes, machine, measured
 
     again = _again(tune, made)
+    first = "Readings" if tune.plan is None else "Readings before the change"
     parts: Iterator[tuple[str, str, Sequence[Part]]] = iter(
         (
             ("brief", "In brief", measured.brief(tune)),
             ("machine", "The machine", machine.machine(tune)),
             ("settings", "Its settings", machine.settings(tune)),
             ("conditions", "Instrument, plastic and conditions", machine.conditions(tune)),
-            ("readings", "Readings before the change", measured.readings(tune.before)),
+            ("readings", first, measured.readings(tune.before)),
             ("results", "What the readings say", measured.results(tune.before)),
             ("misfits", "How well the readings fit", measured.misfits(tune.before)),
             ("belt", "Belt run", measured.belt(tune.before)),
@@ -143,9 +144,16 @@ def _again(tune: Tune, made: date) -> Sequence[Part]:
                 "At once after a new belt, roller, pulley or motor, after a bump or a move to "
                 "another place, and after new firmware.",
                 "After another plastic: its shrink and bead growth are not the ones found here.",
-                "The machine as it stands may be used until then within the figures of this "
-                "report; who signs has read the cautions and the open points above.",
+                "Who signs has read the cautions, and the open points at the head of this report.",
             )
         ),
-        Blanks(("Name", "Place and date", "Signature", "Remarks")),
+        Blanks(
+            (
+                "Fit for use within these figures (yes or no)",
+                "Name",
+                "Place and date",
+                "Signature",
+                "Remarks",
+            )
+        ),
     )

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from agent.estimate.belt_run import BeltRun as Evaluated
-    from agent.estimate.drift import Dated
+    from agent.face.report.tune import Series
     from agent.model.survey import BeltRun
 
 #: Width of the text on the page, inches: A4 less its margins.
@@ -106,23 +106,21 @@ def _svg(figure: Figure, name: str) -> str:
     return "\n".join(line.rstrip() for line in text.splitlines() if line.strip())
 
 
-def intervals(name: str, panels: Sequence[Panel]) -> str:
-    """Values with their 95 % intervals; hatched: the tolerance."""
-    rows = [list(dict.fromkeys(span.name for span in panel.spans)) for panel in panels]
-    height = sum(0.24 * len(names) + 0.42 for names in rows) + 0.3
-    with _drawing(height) as figure:
-        all_axes = figure.subplots(
-            len(panels), 1, squeeze=False, height_ratios=[len(names) + 1.0 for names in rows]
-        )[:, 0]
-        both = any(span.later for panel in panels for span in panel.spans)
-        for axes, panel, names in zip(all_axes, panels, rows, strict=True):
-            _panel(axes, panel, names, both=both)
-        if both:
+def intervals(name: str, panel: Panel, *, legend: bool = False) -> str:
+    """Values of one unit with their 95 % intervals; hatched: the tolerance.
+
+    `legend` names the marks of the states before and after.
+    """
+    rows = list(dict.fromkeys(span.name for span in panel.spans))
+    with _drawing(0.24 * len(rows) + 0.5 + 0.2 * legend) as figure:
+        axes = figure.subplots()
+        _panel(axes, panel, rows, both=any(span.later for span in panel.spans))
+        if legend:
             states = [
                 Line2D([], [], color="black", marker=sign, markerfacecolor=fill, label=label, ms=4)
                 for _, label, sign, fill in _STATES
             ]
-            all_axes[0].legend(handles=states, loc="lower right", bbox_to_anchor=(1, 1), ncols=2)
+            axes.legend(handles=states, loc="lower right", bbox_to_anchor=(1, 1), ncols=2)
         return _svg(figure, name)
 
 
@@ -223,30 +221,26 @@ def belt(name: str, run: BeltRun, found: Evaluated) -> str:
         return _svg(figure, name)
 
 
-def drift(name: str, series: Mapping[str, tuple[str, Sequence[Dated]]]) -> str:
-    """Results over the days of the record, a strip for each figure: heading -> (unit, results).
-
-    Days count from the first result of all.
-    """
+def drift(name: str, series: Series) -> str:
+    """Results over the days since the first one, with the fitted line."""
     from agent.estimate.drift import drift as slope
 
-    with _drawing(1.5 * len(series) + 0.3) as figure:
-        strips = figure.subplots(len(series), 1, squeeze=False, sharex=True)[:, 0]
-        origin = min(r.day for _, results in series.values() for r in results)
-        for axes, (heading, (unit, results)) in zip(strips, series.items(), strict=True):
-            axes.errorbar(
-                [r.day - origin for r in results],
-                [r.value for r in results],
-                yerr=[2 * r.u for r in results],
-                fmt="o", color="black", markerfacecolor="white", ms=4, capsize=2.5,
-            )  # fmt: skip
-            found = slope(results)
-            if found is not None:
-                line = plots.drift_line(results, found)
-                ends = (results[0].day, results[-1].day)
-                axes.plot([d - origin for d in ends], [line(d) for d in ends], "--", color="0.3")
-            axes.set_title(heading, loc="left", fontsize=8)
-            axes.set_ylabel(unit)
-            axes.margins(x=0.04, y=0.15)
-        strips[-1].set_xlabel("days since the first result in the record")
+    results = series.results
+    origin = results[0].day
+    with _drawing(1.7) as figure:
+        axes = figure.subplots()
+        axes.errorbar(
+            [r.day - origin for r in results],
+            [r.value for r in results],
+            yerr=[2 * r.u for r in results],
+            fmt="o", color="black", markerfacecolor="white", ms=4, capsize=2.5,
+        )  # fmt: skip
+        found = slope(results)
+        if found is not None:
+            line = plots.drift_line(results, found)
+            ends = (results[0].day, results[-1].day)
+            axes.plot([d - origin for d in ends], [line(d) for d in ends], "--", color="0.3")
+        axes.set_ylabel(series.unit)
+        axes.set_xlabel("days since the first result in the record")
+        axes.margins(x=0.04, y=0.15)
         return _svg(figure, name)

@@ -9,27 +9,23 @@ from agent.face.cautions import CAUTIONS
 from agent.face.report.content import Blanks, Facts, Items, Part, Table, Wire, Words
 from agent.face.report.tune import Tune
 from agent.model.drive import Drive, Roller, Toothed
-from agent.model.roles import ROLES, Role
+from agent.model.profile import Material
+from agent.model.roles import ROLES
 from agent.model.survey import Survey
 
 _NOT_NOTED: Final = "not noted"
-
-_ROLE_WORDS: Final[dict[Role, str]] = {
-    "across": "across the belt",
-    "gantry": "up the gantry",
-    "belt": "along the belt",
-}
 
 
 def machine(tune: Tune) -> Sequence[Part]:
     survey = tune.before.survey
     mechanics = survey.mechanics
+    unknown = "it gave no name" if tune.port else "not known: made from readings alone"
     facts = [
         ("Name", tune.machine),
         ("Note", tune.note or "none"),
-        ("Controller, as it names itself", tune.identity or "it gave no name"),
+        ("Controller, as it names itself", tune.identity or unknown),
         ("Family of its words", tune.family or "not known"),
-        ("Port", tune.port or "none: made from readings alone"),
+        ("Port", tune.port or "none"),
         ("Slicing angle of the pieces read", f"{mechanics.gantry_angle_deg:g} deg"),
     ]
     if tune.slicing_angle_deg not in (None, mechanics.gantry_angle_deg):
@@ -58,7 +54,7 @@ def _axes(survey: Survey) -> Table:
         travel = mechanics.travel_mm.get(role)
         rows.append(
             (
-                _ROLE_WORDS[role],
+                role,
                 f"{sign}{axes.letter(role).upper()}",
                 _NOT_NOTED if drive is None else _train(drive),
                 ""
@@ -134,6 +130,7 @@ def conditions(tune: Tune) -> Sequence[Part]:
     survey = tune.before.survey
     instrument, material, found = survey.instrument, survey.material, survey.conditions
     tolerance = survey.tolerance
+    named = material.name != Material().name
 
     def noted(value: float | None, unit: str) -> str:
         return _NOT_NOTED if value is None else f"{value:g} {unit}"
@@ -149,10 +146,15 @@ def conditions(tune: Tune) -> Sequence[Part]:
                 ),
                 (
                     "Plastic",
-                    f"{material.name}, assumed shrink {material.shrink_percent:g} ±"
+                    f"{material.name if named else 'not named'}, assumed shrink"
+                    f" {material.shrink_percent:g} ±"
                     f" {2 * material.shrink_u_percent:g} % (95 %)",
                 ),
-                ("Nozzle and bed", f"{material.nozzle_c:g} and {material.bed_c:g} deg C"),
+                *(
+                    [("Nozzle and bed", f"{material.nozzle_c:g} and {material.bed_c:g} deg C")]
+                    if named
+                    else []
+                ),
                 ("Room", noted(found.room_c, "deg C")),
                 ("Pieces when read", noted(found.piece_c, "deg C")),
                 ("Time since they were laid", noted(found.minutes_since_print, "min")),

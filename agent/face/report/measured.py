@@ -6,7 +6,6 @@ import math
 import statistics
 from collections.abc import Iterator, Sequence
 
-from agent.estimate.drift import Dated
 from agent.estimate.drift import drift as slope_of
 from agent.face.report import figures
 from agent.face.report.changes import open_points
@@ -21,7 +20,11 @@ _FOUND = (("found", "right"), ("95 %", "right"))
 def brief(tune: Tune) -> Sequence[Part]:
     """The main errors before and after, and every open point."""
     after = tune.after
-    columns = [("error that remains", "left"), ("before", "right"), ("95 %", "right")]
+    columns = [
+        ("error that remains", "left"),
+        ("found" if after is None else "before", "right"),
+        ("95 %", "right"),
+    ]
     if after is not None:
         columns += [("after", "right"), ("95 %", "right")]
     columns += [("tolerance", "right"), ("so", "left")]
@@ -158,15 +161,25 @@ def results(measured: Measured) -> Sequence[Part]:
                 "Known together, though not one by one.",
             )
         )
-    parts.append(
-        Picture(
-            figures.intervals("results", _panels(measured, None)),
-            "Errors found with their 95 % intervals; hatched: the tolerance.",
-        )
-    )
+    parts += _pictures("results", measured, None)
     if solution.advice:
         parts += [Words("What follows from it:"), Items(tuple(a.text for a in solution.advice))]
     return parts
+
+
+def _pictures(name: str, before: Measured, after: Measured | None) -> Iterator[Part]:
+    """One picture a unit, small enough to find room on a page."""
+    words = "Errors in {unit} with their 95 % intervals; hatched: the tolerance."
+    if after is not None:
+        words = (
+            "Errors in {unit} before and after, with their 95 % intervals; hatched: the tolerance."
+        )
+    for number, panel in enumerate(_panels(before, after)):
+        legend = after is not None and number == 0
+        yield Picture(
+            figures.intervals(f"{name}{number}", panel, legend=legend),
+            words.format(unit=panel.unit),
+        )
 
 
 def _panels(before: Measured, after: Measured | None) -> list[figures.Panel]:
@@ -402,10 +415,7 @@ def after(tune: Tune) -> Sequence[Part]:
             ),
             tuple(rows),
         ),
-        Picture(
-            figures.intervals("after", _panels(tune.before, last)),
-            "Errors before (open circles) and after (filled squares); hatched: the tolerance.",
-        ),
+        *_pictures("after", tune.before, last),
         Words("Raw readings after the change:"),
         *readings(last),
     )
@@ -413,41 +423,30 @@ def after(tune: Tune) -> Sequence[Part]:
 
 def drift(tune: Tune) -> Sequence[Part]:
     """Dated results of the record; nothing with fewer than two of any."""
-    series = {
-        name: [_in_shown_unit(result, shown(name).factor) for result in results]
-        for name, results in tune.history.items()
-        if len(results) > 1
-    }
-    if not series:
+    drawn = [series for series in tune.history if len(series.results) > 1]
+    if not drawn:
         return ()
     rows = []
-    for name, results in series.items():
-        found, words = slope_of(results), shown(name)
-        rows.append(
-            (
-                words.words,
-                str(len(results)),
-                "too few days" if found is None else f"{found.per_year:+.3f} {words.unit} a year",
-                "" if found is None else f"± {found.expanded95:.3f}",
-                ""
-                if found is None
-                else "drifts"
-                if found.significant
-                else "no drift told from zero",
+    for series in drawn:
+        found = slope_of(series.results)
+        if found is None:
+            cells = ("too few days", "", "")
+        else:
+            cells = (
+                f"{found.per_year:+.3f} {series.unit} a year",
+                f"± {found.expanded95:.3f}",
+                "drifts" if found.significant else "no drift told from zero",
             )
-        )
-    drawn = {shown(name).words: (shown(name).unit, results) for name, results in series.items()}
-    return (
+        rows.append((series.heading, str(len(series.results)), *cells))
+    columns = (("what", "wide"), ("results", "right"), *_FOUND, ("so", "left"))
+    pictures = (
         Picture(
-            figures.drift("drift", drawn),
-            "Results of the record over time with their 95 % bars; dashed: the fitted line.",
-        ),
-        Table((("error", "left"), ("results", "right"), *_FOUND, ("so", "left")), tuple(rows)),
+            figures.drift(f"drift{number}", series),
+            f"{series.heading}: results with their 95 % bars; dashed: the fitted line.",
+        )
+        for number, series in enumerate(drawn)
     )
-
-
-def _in_shown_unit(result: Dated, factor: float) -> Dated:
-    return Dated(result.day, result.value * factor, result.u * factor)
+    return (Table(columns, tuple(rows)), *pictures)
 
 
 def advice(tune: Tune) -> Sequence[Part]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -41,6 +41,16 @@ class Measured:
 
 
 @dataclass(frozen=True, slots=True)
+class Series:
+    """Dated results of one thing that only a drift changes."""
+
+    heading: str
+    unit: str
+    tolerance: float  #: in the unit
+    results: tuple[Dated, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Tune:
     """All of one tune.  What is not known stays empty, and the page says so."""
 
@@ -61,7 +71,7 @@ class Tune:
     compared: tuple[Comparison, ...] = ()  #: readings after the change against the foretold ones
     read_after: bool = False  #: readings were taken after the last change
     journal: tuple[Mapping[str, Any], ...] = ()  #: journal entries of all changes, oldest first
-    history: Mapping[str, tuple[Dated, ...]] = field(default_factory=dict)  #: results by parameter
+    history: tuple[Series, ...] = ()  #: dated results from the record
     slicing_angle_deg: float | None = None  #: in use at the end
 
     @property
@@ -87,7 +97,7 @@ class Tune:
 def tune_of_session(
     session: Session,
     *,
-    history: Mapping[str, tuple[Dated, ...]] | None = None,
+    history: tuple[Series, ...] = (),
     simulated: bool = False,
 ) -> Tune:
     """The tune of a session as it stands; solves its readings if that was not done yet.
@@ -122,7 +132,7 @@ def tune_of_session(
         compared=session.compare(),
         read_after=session.done is not None and bool(session.now.taken),
         journal=session.notebook.entries(),
-        history=history or {},
+        history=history,
         slicing_angle_deg=session.profile.mechanics.gantry_angle_deg,
     )
 
@@ -167,13 +177,11 @@ def recheck_date(made: date, tune: Tune) -> tuple[date, str]:
     from agent.estimate.drift import DAYS_PER_YEAR, drift
 
     days, why = RECHECK_DAYS, "twice a year, as is common for belts"
-    tolerance = tune.before.survey.tolerance
-    for name, results in tune.history.items():
-        limit = tolerance.scale_percent / 100 if name.endswith("_scale") else tolerance.angle_deg
-        found = drift(results)
+    for series in tune.history:
+        found = drift(series.results)
         if found is None or not found.significant:
             continue
-        until = int(_DRIFT_SHARE * limit / abs(found.per_year) * DAYS_PER_YEAR)
+        until = int(_DRIFT_SHARE * series.tolerance / abs(found.per_year) * DAYS_PER_YEAR)
         if until < days:
             days = max(until, _SOONEST)
             why = "by then the drift in the record may have used up half of the tolerance"

@@ -8,38 +8,51 @@ from typing import TYPE_CHECKING
 
 import click
 
-from agent.errors import BadInput, Refused
+from agent.errors import AgentError, BadInput, Refused
 from agent.face.desk import Desk, at_desk
-from agent.face.options import Verb, as_json
+from agent.face.options import Count, Verb, as_json
 
 if TYPE_CHECKING:
-    from agent.face.report.tune import Tune
+    from agent.face.report.tune import Series, Tune
 
 
 @click.command(cls=Verb)
 @click.argument("file", type=click.Path(path_type=Path), required=False)
 @click.option("--out", type=click.Path(path_type=Path), help="the page; report-MACHINE-DATE.html")
+@click.option("--session", "number", type=Count(1), help="of the record; 1 is the newest")
+@click.option("--machine", help="of which machine, with --session")
 @click.option("--date", "day", metavar="YYYY-MM-DD", help="date of the report; today")
 @click.option("--force", is_flag=True, help="write over a file that is there")
 @as_json
 @at_desk
 def report(
-    desk: Desk, /, file: Path | None, out: Path | None, day: str | None, force: bool
+    desk: Desk,
+    /,
+    file: Path | None,
+    out: Path | None,
+    number: int | None,
+    machine: str | None,
+    day: str | None,
+    force: bool,
 ) -> None:
-    """The tune as one page that prints and can be signed: of this session, or of a readings FILE.
+    """The tune as one page that prints and can be signed: one HTML file that needs no network.
 
-    The page is one HTML file that needs nothing else and no network.
+    Of a readings FILE; in the shell of this session; else of the newest session in the record.
 
     \b
     Example: plumbelt report readings.yaml --out report.html
     """
     made = date_from(day)
+    if file is not None and (number is not None or machine is not None):
+        raise BadInput("a readings file and the record are two things", remedy="Name one of them")
     if file is not None:
         from agent.face.report.tune import tune_of_file
 
         tune = tune_of_file(file)
-    else:
+    elif number is None and machine is None and (desk.in_shell or desk.rehearsal is not None):
         tune = tune_at(desk)
+    else:
+        tune = tune_recorded(desk, number or 1, machine)
     path = out or Path(f"report-{_safe(tune.machine)}-{made.isoformat()}.html")
     save(tune, made, path, force=force)
     from agent.face.report.changes import state
@@ -85,12 +98,28 @@ def save(tune: Tune, made: date, path: Path, *, force: bool = False) -> None:
 
 
 def tune_at(desk: Desk) -> Tune:
-    """The tune of the session at hand.  Raises Refused without a session or readings."""
+    """The tune of the session at hand.  Raises Refused without readings."""
     from agent.face.report.tune import tune_of_session
 
-    if not desk.in_shell and desk.rehearsal is None:
-        raise Refused(
-            "there is no session to report on",
-            remedy="Give a readings file, or use 'report' in the shell after 'solve'",
-        )
-    return tune_of_session(desk.session, simulated=desk.rehearsal is not None)
+    session, simulated = desk.session, desk.rehearsal is not None
+    history: tuple[Series, ...] = ()
+    if not simulated:  # an invented machine has no past
+        from agent.face.report.recorded import history_of
+        from agent.store.record import Record
+
+        try:
+            with Record(desk.record_path()) as record:
+                history = history_of(record, session.profile.name, session.profile)
+        except AgentError as error:  # the tune itself does not hang on the record
+            desk.screen.say(f"No drift is shown: {error}")
+    return tune_of_session(session, history=history, simulated=simulated)
+
+
+def tune_recorded(desk: Desk, number: int, machine: str | None) -> Tune:
+    """The tune of a session in the record.  Raises Refused if there is none of that number."""
+    from agent.face.report.recorded import chosen_session, profile_of, tune_of_record
+    from agent.store.record import Record
+
+    with Record(desk.record_path()) as record:
+        row = chosen_session(record, number, machine)
+        return tune_of_record(record, row, profile_of(row.machine))

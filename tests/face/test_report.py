@@ -1,0 +1,520 @@
+"""The report of a tune: whole, self-contained, escaped, and honest about what was not done."""
+
+import dataclasses
+import json
+import re
+from datetime import date, datetime
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from agent.errors import Refused
+from agent.estimate import solve
+from agent.estimate.drift import Dated
+from agent.face.desk import Desk
+from agent.face.main import run
+from agent.face.report.changes import state
+from agent.face.report.content import Table, page_of
+from agent.face.report.page import page
+from agent.face.report.reasons import kept
+from agent.face.report.recorded import (
+    chosen_session,
+    history_of,
+    solution_from,
+    tune_of_record,
+)
+from agent.face.report.story import Sent, failed_stages, parts_of
+from agent.face.report.tune import (
+    Measured,
+    Series,
+    recheck_date,
+    tune_of_file,
+    tune_of_session,
+)
+from agent.model.feature import Reading
+from agent.model.profile import Profile
+from agent.model.settings import Readback, Setting
+from agent.model.survey import Survey
+from agent.store.readings import ReadingsFile, readings_text
+from agent.store.record import Record
+from tests.face.bench import TO_A_PLAN, carry_out, desk_at, digest_in
+
+MADE = date(2026, 3, 1)
+
+AGAIN = [line for line in TO_A_PLAN if line.startswith(("gauge", "lay"))]
+
+#: An invented machine, measured by hand, with a run of its belt.
+READINGS = """\
+format: plumbelt-readings/1
+note: an invented machine
+mechanics:
+  gantry_angle_deg: 45
+  drives:
+    belt: {full_steps: 200, microsteps: 16, ratio: 5, roller_mm: 30.0, belt_mm: 1.0}
+instrument: {resolution_mm: 0.01, mpe_mm: 0.03}
+conditions: {room_c: 21, minutes_since_print: 60}
+belt_run:
+  commanded: [25, 50, 75, 100, 125, 150, 175, 200, 225, 250, 275, 300]
+  measured: [25.1, 49.9, 74.9, 100.2, 125.3, 150.2, 175.1, 200.1, 225.5, 250.6, 275.5, 300.7]
+readings:
+  - {feature: outside, along: [20, 0, 0], mm: [20.10, 20.12, 20.11], name: "short $x$ <i>"}
+  - {feature: outside, along: [120, 0, 0], mm: [120.10, 120.12, 120.11]}
+  - {feature: travel, along: [0, 200, 0], mm: [200.5], u_mm: 0.1}
+"""
+
+
+@pytest.fixture(scope="module")
+def whole():
+    """The tune of a whole session: measured, written, stored, proved, measured again."""
+    desk = desk_at(seed=3, answers={"To write": digest_in, "To store": digest_in})
+    lines = [*TO_A_PLAN, "write", "store", "prove power", *AGAIN, "solve"]
+    assert carry_out(desk, lines) == [0] * len(lines)
+    return tune_of_session(desk.session, simulated=True)
+
+
+@pytest.fixture(scope="module")
+def text(whole) -> str:
+    return page(whole, MADE)
+
+
+@pytest.fixture
+def readings_file(tmp_path: Path) -> Path:
+    path = tmp_path / "bench 7.yaml"
+    path.write_text(READINGS)
+    return path
+
+
+class Outline(HTMLParser):
+    """Tags that are open, ids and section headings; fails where a wrong one is closed."""
+
+    VOID = frozenset({"meta", "br", "hr", "img", "link"})
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.ids: list[str] = []
+        self.tags: set[str] = set()
+        self.links: list[str] = []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        if tag not in self.VOID:
+            self.open.append(tag)
+        self._seen(tag, attrs)
+
+    def handle_startendtag(self, tag, attrs):
+        self._seen(tag, attrs)
+
+    def _seen(self, tag, attrs):
+        self.tags.add(tag)
+        for name, value in attrs:
+            if name == "id":
+                self.ids.append(value)
+            if name in ("href", "xlink:href", "src", "srcset", "data", "action", "poster"):
+                self.links.append(value)
+
+    def handle_endtag(self, tag):
+        assert self.open, f"</{tag}> closes nothing"
+        assert self.open.pop() == tag
+
+
+#: Content made before, beside its tune: pictures take their time.
+_MADE_BEFORE = {}
+
+
+def content(tune):
+    if id(tune) not in _MADE_BEFORE:
+        _MADE_BEFORE[id(tune)] = tune, page_of(tune, MADE)
+    return _MADE_BEFORE[id(tune)][1]
+
+
+def section(tune, name):
+    """The table rows of a section."""
+    found = next(s for s in content(tune).sections if s.name == name)
+    return [row for part in found.parts if isinstance(part, Table) for row in part.rows]
+
+
+def words(tune, name):
+    """Everything that a section says, pictures too."""
+    found = next(s for s in content(tune).sections if s.name == name)
+    return " ".join(str(part) for part in found.parts)
+
+
+def test_a_whole_session_gives_every_section(whole):
+    names = [s.name for s in content(whole).sections]
+    assert " ".join(names) == (
+        "brief machine settings conditions readings results misfits changes lines proof kept"
+        " foretold after advice cautions again"
+    )
+
+
+def test_page_is_well_formed_and_every_name_stands_once(text):
+    outline = Outline(text)
+    assert outline.open == []
+    assert len(outline.ids) == len(set(outline.ids))
+    assert "section" in outline.tags
+    assert outline.tags.isdisjoint({"script", "iframe", "link", "img", "object", "form"})
+
+
+def test_page_needs_no_network(text):
+    outline = Outline(text)
+    assert [link for link in outline.links if not link.startswith("#")] == []
+    assert {link[1:] for link in outline.links} <= set(outline.ids)
+    assert "http" not in text
+    assert re.findall(r"url\((?!#)", text) == []
+    assert "@import" not in text
+
+
+def test_same_tune_and_date_give_the_same_bytes(whole, text):
+    assert page(whole, MADE) == text
+    assert set(re.findall(r"20\d\d-\d\d-\d\d", text)) == {"2026-03-01", "2026-08-30"}
+
+
+def test_what_the_controller_says_is_text_and_nothing_else(whole):
+    hostile = "<script>alert(1)</script>\x1b[2J\u202e{{ 7*7 }}&amp;" + "x" * 300
+    shown = page(dataclasses.replace(whole, identity=hostile, machine="<b>x"), MADE)
+    outline = Outline(shown)
+    assert outline.open == []
+    assert "script" not in outline.tags
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;\\x1b[2J\\u202e{{ 7*7 }}&amp;amp;xxx" in shown
+    assert "\x1b" not in shown
+    assert "Tune of &lt;b&gt;x" in shown
+
+
+def test_every_line_of_the_plan_stands_with_its_answer(whole):
+    rows = section(whole, "lines")
+    written = [row[1:] for row in rows[: len(whole.plan.lines)]]
+    assert written == [(line, "acknowledged") for line in whole.plan.lines]
+    assert [row[1] for row in rows].count("M500") == 1
+    assert "proved: read back, after a power cycle" in words(whole, "lines")
+
+
+def test_stages_of_proof_passed_and_not(whole):
+    assert [row[:2] for row in section(whole, "proof")] == [
+        ("read back", "PASSED"),
+        ("reloaded from storage", "PASSED"),
+        ("after a power cycle", "PASSED"),
+        ("after homing", "not done"),
+        ("after a job's start", "not done"),
+    ]
+    assert "Not proved: after homing, after a job's start." in words(whole, "brief")
+
+
+def test_what_was_not_changed_stands_with_its_reason(whole):
+    rows = {row[0]: row[2] for row in section(whole, "kept")}
+    assert rows["shrink of the plastic"].startswith("the plastic's, not the axes'")
+    assert "never steps" in rows["bead growth of all faces"]
+    assert rows["13 other settings of the controller"].endswith("all read as before")
+    assert {"yaw of the gantry", "turn of the rail", "roll of the gantry"} <= rows.keys()
+    assert "travel across" not in rows
+
+
+def test_settings_before_and_now(whole):
+    rows = section(whole, "settings")
+    assert [row[:2] for row in rows] == [
+        ("steps_per_mm.x", "80.00"),
+        ("steps_per_mm.y", "80.00"),
+        ("steps_per_mm.z", "105.37"),
+    ]
+    assert all(row[1] != row[2] for row in rows)
+    assert "max_speed.z 60.00 mm/s" in words(whole, "settings")
+
+
+def test_readings_are_there_as_they_were_read(whole):
+    rows = section(whole, "readings")
+    assert len(rows) == len(whole.before.survey.readings)
+    for row, reading in zip(rows, whole.before.survey.readings, strict=True):
+        assert [float(value) for value in row[6].split()] == list(reading.mm)
+
+
+def test_foretold_against_read_again(whole):
+    rows = section(whole, "foretold")
+    assert [row[1] for row in rows] == [c.name for c in whole.compared]
+    assert {row[-1] for row in rows} == {"agrees"}
+    wrong = dataclasses.replace(whole.compared[4], agrees=False)
+    worse = dataclasses.replace(whole, compared=(*whole.compared[:4], wrong, *whole.compared[5:]))
+    assert section(worse, "foretold")[4][-1] == "DISAGREES"
+    assert "1 readings are NOT as foretold" in state(worse)
+
+
+def test_the_state_is_told_in_one_line(whole):
+    outcome = dataclasses.replace(whole.outcome, stages=())
+    first = dataclasses.replace
+    assert [
+        state(tune)
+        for tune in (
+            whole,
+            first(whole, stages=frozenset({"read back"}), compared=()),
+            first(whole, outcome=outcome),
+            first(whole, last=whole.first),
+            first(whole, plan=None),
+        )
+    ] == [
+        "Changed, stored, and measured again: every reading is as foretold.",
+        "Changed and read back, NOT PROVED TO BE STORED; not measured again.",
+        "Changed, and NOT PROVED: see below before the machine is used.",
+        "Put back: every setting is as it was before the tune.",
+        "Measured. A change is proposed and was NOT written.",
+    ]
+
+
+def test_a_rehearsal_says_so(whole, text):
+    assert text.count("REHEARSAL") == 2  # at the head, and in the margin of every page
+    assert "REHEARSAL" not in page(dataclasses.replace(whole, simulated=False), MADE)
+
+
+def test_a_plan_that_was_not_written_is_no_change(whole):
+    tune = dataclasses.replace(
+        whole,
+        rounds=whole.rounds[:1],
+        plan=None,
+        outcome=None,
+        stages=frozenset(),
+        compared=(),
+        journal=(),
+    )
+    found = {k.what: k.why for k in kept(tune)}
+    assert found["travel of the belt"] == (
+        "a new steps_per_mm.z is proposed (see the changes), and was not written"
+    )
+    assert "Nothing was written. The readings propose" in words(tune, "changes")
+    assert "Not measured again" in words(tune, "foretold")
+    assert "nothing to prove" in words(tune, "proof")
+
+
+def test_report_of_a_session_without_readings_says_what_is_missing():
+    desk = desk_at()
+    carry_out(desk, ["attach"])
+    with pytest.raises(Refused, match="there are no readings yet"):
+        tune_of_session(desk.session)
+
+
+# --- a readings file -----------------------------------------------------------------------------
+
+
+def test_readings_file_with_a_belt_run(readings_file):
+    tune = tune_of_file(readings_file)
+    shown = page(tune, MADE)
+    assert Outline(shown).open == []
+    assert "short $x$ &lt;i&gt;" in shown
+    rows = {row[0].split(",")[0]: row for row in section(tune, "belt")}
+    assert {"slope", "sine of the roller", "scatter of single marks"} <= rows.keys()
+    assert "100: 100.2" in words(tune, "belt")
+    assert "21 deg C" in words(tune, "conditions")
+    assert "not noted" in words(tune, "conditions")
+
+
+def test_verb_writes_the_page_once(readings_file, capsys, tmp_path):
+    out = tmp_path / "made" / "report.html"
+    line = ["report", str(readings_file), "--out", str(out), "--date", "2026-03-01"]
+    assert run([*line, "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["file"] == str(out)
+    assert answer["machine"] == "bench 7"
+    made = out.read_bytes()
+    assert made.startswith(b"<!DOCTYPE html>")
+
+    out.write_text("mine")
+    assert run(line) == 1
+    assert "is there already" in capsys.readouterr().err
+    assert out.read_text() == "mine"
+    assert run([*line, "--force"]) == 0
+    assert out.read_bytes() == made
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        (["nowhere.yaml"], 2, "nowhere.yaml"),
+        (["--date", "1.3.2026"], 2, "expected a date such as 2026-03-01"),
+        (["--session", "0"], 2, "must be at least 1"),
+        (["FILE", "--session", "1"], 2, "two things"),
+        ([], 1, "the record holds no solved session"),
+    ],
+)
+def test_wrong_lines_write_nothing(words, code, said, readings_file, capsys, tmp_path, monkeypatch):
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path / "home"))
+    monkeypatch.chdir(tmp_path)
+    line = ["report", *(str(readings_file) if w == "FILE" else w for w in words)]
+    assert run(line, Desk()) == code
+    assert said in capsys.readouterr().err
+    assert list(tmp_path.glob("*.html")) == []
+
+
+# --- the story -----------------------------------------------------------------------------------
+
+
+def outcome(*stages, verified=True, stored=False):
+    changes = [{"state": "took" if verified else "other"}]
+    return {
+        "digest": "ab",
+        "verified": verified,
+        "stored": stored,
+        "changes": changes,
+        "stages": list(stages),
+    }
+
+
+def test_story_of_a_broken_write():
+    journal = [
+        {"step": "begun", "at": "2026-03-01", "plan": {"digest": "ab"}},
+        {"step": "sending", "line": "M92 X80"},
+        {"step": "answered", "ok": True, "reply": ["one", "two"], "error": None},
+        {"step": "sending", "line": "M92 Y80"},
+        {"step": "broken", "why": "the port is gone"},
+        {"step": "something newer"},
+    ]
+    (part,) = parts_of(journal)
+    assert (part.title, part.digest, part.end) == ("Written", "ab", "broke: the port is gone")
+    assert part.sent == [
+        Sent("M92 X80", "acknowledged: one | two", True),
+        Sent("M92 Y80", "no answer is in the journal", False),
+    ]
+
+
+def test_a_stage_that_was_tried_and_not_passed_has_failed():
+    stored = {"step": "stored", "outcome": outcome("read back", verified=False)}
+    lost = {
+        "step": "proved",
+        "stage": "after a power cycle",
+        "outcome": outcome("read back", verified=False),
+    }
+    held = {
+        "step": "proved",
+        "stage": "after a power cycle",
+        "outcome": outcome("read back", "after a power cycle", stored=True),
+    }
+    assert failed_stages([stored, lost]) == {"reloaded from storage", "after a power cycle"}
+    assert failed_stages([lost, held]) == frozenset()
+
+
+# --- the record ----------------------------------------------------------------------------------
+
+
+def series(*values, u=0.01):
+    return Series("x", "%", 0.1, tuple(Dated(30.0 * i, v, u) for i, v in enumerate(values)))
+
+
+@pytest.mark.parametrize(
+    ("history", "due", "why"),
+    [
+        ((), date(2026, 8, 30), "twice a year"),
+        ((series(0.0, 0.001, -0.001, 0.0),), date(2026, 8, 30), "twice a year"),
+        # 0.1 in 30 days uses up half of a tolerance of 0.1 in 15
+        ((series(0.0, 0.1, 0.2, 0.3),), date(2026, 3, 16), "half of the tolerance"),
+        ((series(0.0, 1.0, 2.0, 3.0),), date(2026, 3, 8), "half of the tolerance"),
+    ],
+)
+def test_recheck_comes_before_a_drift_matters(whole, history, due, why):
+    found, reason = recheck_date(MADE, dataclasses.replace(whole, history=history))
+    assert found == due
+    assert why in reason
+
+
+def a_survey(length: float = 120.6) -> Survey:
+    return Survey(
+        (
+            Reading("outside", (0.0, 20.0, 0.0), (20.10, 20.12, 20.11), name="short"),
+            Reading("outside", (0.0, 120.0, 0.0), (length, length + 0.01), name="long"),
+            Reading("travel", (0.0, 200.0, 0.0), (201.0,), u_mm=0.02, name="run"),
+        ),
+        steps_per_mm={"z": 105.0},
+    )
+
+
+def keep(record: Record, survey: Survey, *, with_survey: bool, steps: float = 105.0) -> None:
+    """Note a session as an attached one does: read back, readings, estimate."""
+    noted = record.begin("heron", port="/dev/x", family="replay", identity="bench <1>")
+    noted.readback(Readback("replay", {"steps_per_mm.z": Setting(steps, "step/mm", 2)}))
+    body = {
+        "readings": [
+            {
+                "piece": "strip",
+                "name": r.name,
+                "feature": r.kind,
+                "along": list(r.along),
+                "mm": list(r.mm),
+                "u_mm": r.u_mm,
+            }
+            for r in survey.readings
+        ]
+    }
+    if with_survey:
+        body["survey"] = readings_text(ReadingsFile(survey, {"max_speed.z": 60.0}))
+    noted.note("readings", body)
+    noted.estimate(solve(survey).to_plain())
+
+
+@pytest.mark.parametrize("with_survey", [True, False])
+def test_a_recorded_session_becomes_a_page(tmp_path, with_survey):
+    survey = a_survey()
+    with Record(tmp_path / "record.db") as record:
+        keep(record, survey, with_survey=with_survey)
+        row = chosen_session(record)
+        tune = tune_of_record(record, row, Profile("heron"))
+    assert tune.before.survey.readings == survey.readings
+    assert tune.before.solution.parameters == solve(survey).parameters
+    shown = page(tune, MADE)
+    assert "bench &lt;1&gt;" in shown
+    assert "the record, session of" in shown
+    assert ("are those of the profile of today" in shown) is not with_survey
+
+
+def test_sessions_are_numbered_from_the_newest(tmp_path):
+    with Record(tmp_path / "record.db") as record:
+        record.begin("heron")
+        with pytest.raises(Refused, match="holds no solved session of heron"):
+            chosen_session(record, machine="heron")
+        keep(record, a_survey(120.6), with_survey=False)
+        keep(record, a_survey(121.6), with_survey=False)
+        newest, older = (chosen_session(record, n) for n in (1, 2))
+        assert newest.at >= older.at
+        tunes = [tune_of_record(record, row, Profile("heron")) for row in (newest, older)]
+        with pytest.raises(Refused, match="there is no session 3"):
+            chosen_session(record, 3)
+    assert [t.before.survey.readings[1].mm[0] for t in tunes] == [121.6, 120.6]
+
+
+def test_history_is_of_the_right_setting_not_of_the_error(tmp_path):
+    """After a correction the error is gone, and the right setting is the same."""
+    survey = a_survey()
+    e = solve(survey).parameters["z_scale"].value
+    nothing_left = dataclasses.replace(
+        survey,
+        readings=tuple(
+            dataclasses.replace(r, mm=tuple(x / (1 + e) for x in r.mm)) for r in survey.readings
+        ),
+    )
+    with Record(tmp_path / "record.db") as record:
+        keep(record, survey, with_survey=False)
+        keep(record, nothing_left, with_survey=False, steps=round(105 / (1 + e), 2))
+        (of_belt,) = [
+            s for s in history_of(record, "heron", Profile("heron")) if "belt" in s.heading
+        ]
+    assert of_belt.unit == "%"
+    assert [r.value for r in of_belt.results] == pytest.approx([0.0, 0.0], abs=0.02)
+    assert of_belt.results[0].day == pytest.approx(datetime.now().timestamp() / 86400, abs=1)
+
+
+def test_drift_is_drawn_from_the_record(whole):
+    drifting = dataclasses.replace(whole, history=(series(0.0, 0.1, 0.2, 0.3),))
+    (row,) = section(drifting, "drift")
+    assert row[0:2] == ("x", "4")
+    assert row[-1] == "drifts"
+    assert Outline(page(drifting, MADE)).open == []
+
+
+def test_solution_comes_back_from_plain_data():
+    solution = solve(a_survey())
+    plain = json.loads(json.dumps(solution.to_plain()))
+    assert solution_from(plain).to_plain() == solution.to_plain()
+
+
+def test_reasons_without_the_fit_are_general():
+    solution = dataclasses.replace(solve(a_survey()), fit=None)
+    from agent.face.report.tune import Tune
+
+    tune = Tune("x", (Measured(a_survey(), solution),))
+    assert page(tune, MADE)
