@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from click.shell_completion import CompletionItem
 
 from agent.errors import BadInput
 from agent.face import tables
@@ -47,8 +48,21 @@ def ports(desk: Desk, /) -> None:
     desk.screen.answer(document, show)
 
 
+def complete_port(
+    ctx: click.Context, param: click.Parameter, incomplete: str
+) -> list[CompletionItem]:
+    """Ports of this computer that begin like `incomplete`, and a rehearsal's."""
+    from agent.wire.port import list_ports
+
+    known = {port.device: port.description for port in list_ports()}
+    desk = ctx.find_object(Desk)
+    if desk is not None and desk.rehearsal is not None:
+        known[desk.rehearsal.address] = "the simulated machine"
+    return [CompletionItem(k, help=v) for k, v in known.items() if k.startswith(incomplete)]
+
+
 @click.command(cls=Verb)
-@click.argument("port", required=False)
+@click.argument("port", required=False, shell_complete=complete_port)
 @click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits a second")
 @click.option("--reset", is_flag=True, help="restart the controller while opening the port")
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
@@ -116,7 +130,9 @@ def detach(desk: Desk, /) -> None:
 
 
 @click.command(cls=Verb)
-@click.option("--port", help="port of a machine that is not attached yet")
+@click.option(
+    "--port", shell_complete=complete_port, help="port of a machine that is not attached yet"
+)
 @click.option("--from", "log", type=click.Path(path_type=Path), help="a log file instead of a port")
 @click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits a second")
 @click.option("--all", "whole", is_flag=True, help="also what is kept as text")

@@ -12,6 +12,7 @@ from agent.errors import BadInput
 from agent.face.desk import Desk
 
 if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
     from prompt_toolkit import PromptSession
     from prompt_toolkit.completion import CompleteEvent, Completer, Completion
     from prompt_toolkit.document import Document
@@ -146,29 +147,44 @@ def editor(desk: Desk) -> PromptSession[str]:
 
 
 def _completer(desk: Desk) -> Completer:
-    from prompt_toolkit.completion import Completer, Completion
+    from prompt_toolkit.completion import Completer, Completion, PathCompleter
+    from prompt_toolkit.document import Document
+
+    paths = PathCompleter(expanduser=True)
 
     class Completions(Completer):
-        """Offers what the click tree offers."""
+        """Offers what the click tree offers, and files where it wants a file."""
 
         def get_completions(
             self, document: Document, complete_event: CompleteEvent
         ) -> Iterable[Completion]:
             *words, partial = document.text_before_cursor.split(" ")
-            for value, help_text in offers(desk, [w for w in words if w], partial):
+            words = [word for word in words if word]
+            for value, help_text in offers(desk, words, partial):
                 yield Completion(value, -len(partial), display_meta=help_text)
+            if wants_file(desk, words, partial):
+                yield from paths.get_completions(Document(partial, len(partial)), complete_event)
 
     return Completions()
 
 
-def offers(desk: Desk, words: list[str], partial: str) -> list[tuple[str, str]]:
-    """What may stand in place of `partial` behind `words`: values and their short help."""
+def _found(desk: Desk, words: list[str], partial: str) -> list[CompletionItem]:
     from click.shell_completion import ShellComplete
 
     from agent.face.main import plumbelt
 
-    found = ShellComplete(plumbelt, {"obj": desk}, "", "").get_completions(words, partial)
+    return ShellComplete(plumbelt, {"obj": desk}, "", "").get_completions(words, partial)
+
+
+def offers(desk: Desk, words: list[str], partial: str) -> list[tuple[str, str]]:
+    """What may stand in place of `partial` behind `words`: values and their short help."""
+    found = _found(desk, words, partial)
     offered = [(item.value, item.help or "") for item in found if item.type == "plain"]
     if not words:
         offered += [(word, "end the session") for word in QUIT[:1] if word.startswith(partial)]
     return offered
+
+
+def wants_file(desk: Desk, words: list[str], partial: str) -> bool:
+    """True if the name of a file may stand behind `words`."""
+    return any(item.type == "file" for item in _found(desk, words, partial))

@@ -12,7 +12,7 @@ import pexpect
 import pyte
 import pytest
 
-from agent.face.shell import offers
+from agent.face.shell import offers, wants_file
 from tests.face.bench import desk_at
 
 COLUMNS, ROWS = 80, 24
@@ -122,10 +122,35 @@ def test_interrupt_while_laying_stops_and_says_what_is_hot(terminal: Terminal) -
 
 def test_tab_completes_verbs_and_arguments() -> None:
     desk = desk_at()
+    assert [value for value, _ in offers(desk, ["attach"], "mem")] == ["memory://"]
+    assert [value for value, _ in offers(desk, ["help"], "lea")] == ["lean"]
+    assert wants_file(desk, ["solve"], "")
+    assert not wants_file(desk, ["lay"], "")
     verbs = [value for value, _ in offers(desk, [], "re")]
     assert "readback" in verbs
     assert [value for value, _ in offers(desk, ["lay"], "s")] == ["strip"]
     assert "--json" in [value for value, _ in offers(desk, ["readback"], "--j")]
+
+
+def test_tab_and_paste_on_the_terminal(terminal: Terminal) -> None:
+    terminal.child.send("readb\t")
+    terminal.wait_for("readback")
+    terminal.type("")
+    terminal.wait_for("junction_deviation")
+    # A pasted block stands in the editor as it is; nothing of it runs before Enter.
+    terminal.child.send("\x1b[200~help lean\x1b[201~")
+    terminal.type("")
+    terminal.wait_for("three causes, one symptom")
+
+
+def test_a_window_made_smaller_loses_nothing(terminal: Terminal) -> None:
+    terminal.child.setwinsize(12, 50)
+    terminal.screen.resize(12, 50)
+    terminal.type("help confirm")
+    terminal.wait_for("brings back what was read before the first write")
+    terminal.type("next")
+    terminal.wait_for("(Enter does it)")
+    assert max(map(len, terminal.rows)) <= 50
 
 
 def test_plain_terminal_and_no_colour_are_respected(tmp_path: Path) -> None:
