@@ -131,3 +131,10 @@ def behind_a_terminal(
 
     machine = build(profile or plain_profile(), seed=seed, family=family, faults=faults)
     return Rehearsal(machine, server=serve(machine, listen, speed=speed), seed=seed)
+
+
+def describe_faults() -> str:
+    """All faults that can be asked for, as lines of a help page."""
+    from sim.faults import describe_faults
+
+    return describe_faults()

@@ -71,6 +71,21 @@ def know_machine(desk: Desk) -> Step | None:
     )
 
 
+def restore_first(desk: Desk) -> Step | None:
+    """Where an axis must not move and the profile knows better, its settings come back first."""
+    from agent.change.guards import blocked_roles
+
+    session = desk.session
+    blocked = blocked_roles(session.findings(), session.profile.axes)
+    if not blocked or session.done is not None or not session.profile.settings:
+        return None
+    role, why = next(iter(blocked.items()))
+    return Step(
+        f"profile restore {session.profile.name}",
+        f"The {role} axis must not move: {why}. The profile holds what was there before.",
+    )
+
+
 def save_first(desk: Desk) -> Step | None:
     """Before anything is changed, the machine as it is goes to a file."""
     from agent.store.profiles import profile_path
@@ -208,6 +223,7 @@ RULES: Final[tuple[Rule, ...]] = (
     attach,
     read_cleanly,
     know_machine,
+    restore_first,
     save_first,
     keep,
     prove_power,

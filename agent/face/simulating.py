@@ -11,9 +11,6 @@ from agent.errors import BadInput
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Count, Number, Verb, as_json
 
-#: How fast the clock of a rehearsal runs: laying shows its progress and is soon done.
-REHEARSAL_SPEED: Final = 300.0
-
 DEFAULT_SEED: Final = 7
 
 
@@ -21,13 +18,29 @@ DEFAULT_SEED: Final = 7
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
 @click.option("--seed", type=Count(0), default=DEFAULT_SEED, show_default=True, help="which plant")
 @click.option("--family", default="replay", show_default=True, help="what the controller speaks")
+@click.option("--fault", "faults", multiple=True, metavar="SPEC", help="a fault, may be repeated")
+@click.option("--faults", "list_faults", is_flag=True, help="list all faults and leave")
 @at_desk
-def rehearse(desk: Desk, /, profile_name: str | None, seed: int, family: str) -> None:
+def rehearse(
+    desk: Desk,
+    /,
+    profile_name: str | None,
+    seed: int,
+    family: str,
+    faults: tuple[str, ...],
+    list_faults: bool,
+) -> None:
     """The shell on a simulated machine, attached: nothing can break.
+
+    With '--fault layout' the machine was just flashed: factory values are live, and a restore
+    can be tried.
 
     \b
     Example: plumbelt rehearse --seed 3
     """
+    if list_faults:
+        show_faults(desk)
+        return
     from agent.face.shell import run_shell
     from agent.rehearsal import INVENTED, behind_a_terminal, plain_profile
     from agent.session import Session
@@ -37,7 +50,7 @@ def rehearse(desk: Desk, /, profile_name: str | None, seed: int, family: str) ->
         raise BadInput("this is a shell already", remedy="'quit', then 'plumbelt rehearse'")
     path = find_profile(profile_name or INVENTED)
     profile = load_profile(path)
-    desk.rehearsal = behind_a_terminal(plain_profile(path), seed=seed, family=family)
+    desk.rehearsal = behind_a_terminal(plain_profile(path), seed=seed, family=family, faults=faults)
     desk.session = Session(profile)
     desk.screen.say(f"Simulated machine '{profile.name}', plant {seed}: no real one is touched.")
     click.get_current_context().exit(run_shell(desk, port=desk.rehearsal.address))
@@ -50,6 +63,7 @@ def rehearse(desk: Desk, /, profile_name: str | None, seed: int, family: str) ->
 @click.option("--fault", "faults", multiple=True, metavar="SPEC", help="a fault, may be repeated")
 @click.option("--seed", type=Count(0), help="which plant; without it the machine is true")
 @click.option("--speed", type=Number("times", least=0), default=1.0, show_default=True)
+@click.option("--faults", "list_faults", is_flag=True, help="list all faults and leave")
 @as_json
 @at_desk
 def sim(
@@ -61,6 +75,7 @@ def sim(
     faults: tuple[str, ...],
     seed: int | None,
     speed: float,
+    list_faults: bool,
 ) -> None:
     """A simulated machine for any serial program; the first line is the address to attach to.
 
@@ -72,6 +87,9 @@ def sim(
     from agent.rehearsal import INVENTED, behind_a_terminal, plain_profile
     from agent.store.profiles import find_profile
 
+    if list_faults:
+        show_faults(desk)
+        return
     path: Path = find_profile(profile_name or INVENTED)
     bench = behind_a_terminal(
         plain_profile(path), seed=seed, family=family, faults=faults, listen=listen, speed=speed
@@ -82,3 +100,11 @@ def sim(
         bench.server.wait()
     finally:
         bench.close()
+
+
+def show_faults(desk: Desk) -> None:
+    """The page of all faults."""
+    from agent.rehearsal import describe_faults
+
+    page = describe_faults()
+    desk.screen.answer({"faults": page.splitlines()}, lambda: desk.screen.say(page))
