@@ -133,7 +133,8 @@ class Screen:
 
     def ask(self, question: str) -> str:
         """The technician's answer to one question, without blanks around it."""
-        return self._ask(clean(question) + " ").strip()
+        width = min(self.console.width, _TEXT_WIDTH) - 12  # room for a short answer behind it
+        return self._ask("\n".join(wrapped(question, width)) + " ").strip()
 
     def agrees(self, question: str, word: str = "yes") -> bool:
         """True if the answer is exactly `word`; anything else means no."""

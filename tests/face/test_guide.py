@@ -1,0 +1,72 @@
+"""`next`: the one best step in each state of the machine."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from agent.face.desk import Desk
+from agent.face.guide import step_now
+from agent.model.profile import Profile
+from agent.rehearsal import behind_a_terminal, in_memory
+from agent.session import Session
+from tests.face.bench import carry_out, desk_at, digest_in
+
+
+def test_a_flashed_machine_is_restored_stored_and_proved_by_following_next() -> None:
+    desk = desk_at(answers={"To write": digest_in, "To store": digest_in})
+    desk.rehearsal = in_memory(seed=3, faults=("layout",))
+    done = []
+    for _ in range(5):
+        step = step_now(desk)
+        done.append(step.line)
+        assert carry_out(desk, [step.line]) == [0], step
+    assert done == [
+        "attach memory://",
+        "profile restore heron",
+        "store",
+        "prove power",
+        "gauge travel",
+    ]
+    live = desk.rehearsal.machine.controller.live
+    assert (live["steps_per_mm.z"], live["max_speed.x"]) == (105.37, 180.0)
+
+
+def test_an_axis_that_must_not_move_is_not_moved(capsys: pytest.CaptureFixture[str]) -> None:
+    desk = desk_at()
+    desk.rehearsal = in_memory(seed=3, faults=("layout",))
+    assert carry_out(desk, ["attach", "lay strip", "gauge travel-belt"]) == [0, 1, 1]
+    assert "must not move" in capsys.readouterr().err
+    assert not [line for line in desk.rehearsal.received if line.startswith(("G1", "G28"))]
+
+
+def test_on_a_real_port_the_machine_is_made_known_and_saved_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
+    served = behind_a_terminal(seed=3)
+    try:
+        desk = Desk(in_shell=True)
+        desk.session = Session(Profile("unnamed"))
+        carry_out(desk, [f"attach {served.address}"])
+        assert step_now(desk).line == "profile list"
+        carry_out(desk, ["profile use heron"])
+        assert step_now(desk).line == "profile save heron"
+        assert carry_out(desk, ["profile save heron"]) == [0]
+        assert step_now(desk).line == "gauge travel"
+    finally:
+        desk.close()
+        served.close()
+
+
+def test_doubt_wants_a_readback() -> None:
+    desk = desk_at()
+    carry_out(desk, ["attach"])
+    link = desk.session.link
+    assert link is not None
+    link.transport.write(link.exchange.send("M400", link.transport.now()))
+    link.exchange.abandon()  # as after an interrupt, before the answer was there
+    assert step_now(desk).line == "readback"
+    assert carry_out(desk, ["readback"]) == [0]
+    assert step_now(desk).line == "gauge travel"
