@@ -1,20 +1,14 @@
-"""One dump of code lines, as the `replay` and `override` families print it.
-
-What a line says by itself is a pure function of its text, and kept: a dump is read twice, and
-again after every write, with most of its lines unchanged.  What depends on the lines before it
-(headings, units, tools by name, keys given twice) is put together by `Dump`.
-"""
+"""One dump of code lines, as the `replay` and `override` families print it."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Final
 
-from agent.families.codes import Code, CodeLine, code_line, entries, is_numbered
-from agent.families.values import Collection, Said, inch_factor, read_all
+from agent.families.codes import Code, code_line, entries, is_numbered
+from agent.families.values import Collection, inch_factor
 from agent.model.settings import Readback, Setting
 from agent.wire.notices import bare, notice
 
@@ -24,13 +18,16 @@ INCH_NOTE: Final = "the dump is in inches: switch the controller to mm (G21) and
 #: Letter and whole number, as choosing letters need it.
 _CHOICE: Final = re.compile(r"[A-Z]\d+")
 
-#: A field of a line that is kept as text: a letter alone, or with a number.
-_FIELD: Final = re.compile(r"[A-Z](?:-?\d+\.?\d*)?|[\"(].*")
+#: Fields of a line that is kept as text: letters alone or with a number.
+_FIELDS: Final = re.compile(r"[A-Z](?:-?\d+\.?\d*)?(?: [A-Z](?:-?\d+\.?\d*)?)*")
 
 #: Looks like a code, a code swallowed by other text, or values that have lost theirs.
 _FRAGMENT: Final = re.compile(
     r"^[GM]\d|.echo:\s|[GM]\d+(?:\.\d+)? [A-Z]-?\d|\b[XYZE]-?\d+\.?\d*\s+[XYZE]-?\d"
 )
+
+#: Nothing that looks like a code or a value; most headings.
+_NO_FIELD: Final = re.compile(r"(?:[^A-Z]|[A-Z](?!-?\d))*")
 
 _UNSET: Final = re.compile(r"-1(?:\.0*)?")
 _WORD: Final = re.compile(r"[a-z]+", re.IGNORECASE)
@@ -48,70 +45,6 @@ class Dialect:
         return Dump(self).read(lines)
 
 
-@lru_cache(maxsize=2048)
-def said(text: str, dialect: Dialect, inches: bool) -> Said:
-    """What a line says; `inches` is the unit in force."""
-    line = code_line(text)
-    if line is None:
-        return _words(text)
-    if line.echo:
-        return Said(note=f"a command came back, no setting: {text}", event=notice(text))
-    if line.code in ("G20", "G21"):
-        return Said(inches=line.code == "G20")
-    if code := dialect.codes.get(line.code):
-        return _values(line, text, code, inches)
-    if line.code in dialect.kept:
-        return _kept(line, text)
-    return Said(damage=(f"unknown code {line.code}: {text}",))
-
-
-def _words(text: str) -> Said:
-    """A heading, a remark, or the remains of a line."""
-    bared = bare(text)
-    if event := notice(text):
-        return Said(event=event)
-    if bared.startswith(("FIRMWARE_NAME:", "Cap:")):
-        cannot_store = bared == "Cap:EEPROM:0"
-        return Said(note="it says that it cannot store settings" if cannot_store else "")
-    if is_numbered(text):
-        return Said(note=f"a command came back, no setting: {text}")
-    if _FRAGMENT.search(bared):
-        return Said(damage=(f"the remains of a line: {text}",))
-    if bared.startswith(";") or bared.endswith(":"):
-        return Said(heading=bared)
-    return Said(note="" if "=" in bared else text)
-
-
-def _kept(line: CodeLine, text: str) -> Said:
-    kept = bare(text).partition(";")[0].strip()
-    bad = tuple(f for f in line.fields if not _FIELD.fullmatch(f))
-    return Said(
-        kept=kept, damage=tuple(f"{line.code} has {f}, which is no field: {text}" for f in bad)
-    )
-
-
-def _values(line: CodeLine, text: str, code: Code, inches: bool) -> Said:
-    letters = line.letters
-    damage = [
-        f"{line.code} has {f}, which chooses nothing: {text}"
-        for f in line.fields
-        if f[0] in code.selectors and not _CHOICE.fullmatch(f)
-    ]
-    if damage:
-        return Said(damage=tuple(damage))
-    if any(letter in letters for letter in code.whole):
-        damage += [f"{line.code} lacks {c}: {text}" for c in code.whole if c not in letters]
-    found = [
-        (key, printed)
-        for _, key, printed in entries(line, code)
-        if not (code.unset and _UNSET.fullmatch(printed))
-    ]
-    modelled = [(key, printed) for key, printed in found if key]
-    values, wrong = read_all(modelled, text, inch_factor if inches else lambda key: 1.0)
-    rest = Said() if len(modelled) == len(found) else _kept(line, text)
-    return Said(values, (*damage, *wrong, *rest.damage), rest.kept)
-
-
 class Dump(Collection):
     """Puts together what the lines of one dump say."""
 
@@ -124,20 +57,81 @@ class Dump(Collection):
         self._inches: bool | None = None
 
     def read(self, lines: Sequence[str]) -> Readback:
+        codes, kept = self._dialect.codes, self._dialect.kept
         for text in lines:
-            line = said(text, self._dialect, bool(self._inches))
-            if line.heading:
-                self._heading = line.heading
-            elif line.inches is not None:
-                self._inches = line.inches
+            name, fields, echo = code_line(text) or ("", [], False)
+            if not name:
+                self._words(text)
+            elif echo:
+                self.note(f"a command came back, no setting: {text}")
+            elif name in codes:
+                self._values(name, fields, text)
+            elif name in kept:
+                self._keep(name, fields, text)
+            elif name in ("G20", "G21"):
+                self._inches = name == "G20"
             else:
-                self.take(line, text)
+                self.spoil(f"unknown code {name}: {text}")
         if self.settings and self._inches is None:
             self.note("unit not stated, mm assumed")
         if self._inches:
             self.note(INCH_NOTE)
         self.require_axes()
         return self.readback()
+
+    def _words(self, text: str) -> None:
+        """A heading, a remark, or the remains of a line."""
+        if is_numbered(text):
+            self.note(f"a command came back, no setting: {text}")
+            return
+        said = bare(text)
+        if said.startswith(("FIRMWARE_NAME:", "Cap:")):
+            if said == "Cap:EEPROM:0":
+                self.note("it says that it cannot store settings")
+        elif not _NO_FIELD.fullmatch(said) and _FRAGMENT.search(said) and not notice(text):
+            self.spoil(f"the remains of a line: {text}")
+        elif said.endswith(":") or (said.startswith(";") and not notice(text)):
+            self._heading = said
+        elif "=" not in said or notice(text):
+            self.say(text)
+
+    def _keep(self, name: str, fields: list[str], text: str) -> None:
+        joined = " ".join(fields)
+        if not _FIELDS.fullmatch(joined):
+            for f in fields:
+                if not (_FIELDS.fullmatch(f) or f.startswith(('"', "("))):
+                    self.spoil(f"{name} has {f}, which is no field: {text}")
+        self.other.append(f"{name} {joined}" if fields else name)
+
+    def _values(self, name: str, fields: list[str], text: str) -> None:
+        code = self._dialect.codes[name]
+        for f in fields:
+            if f[0] in code.selectors and not _CHOICE.fullmatch(f):
+                self.spoil(f"{name} has {f}, which chooses nothing: {text}")
+                return
+        if code.whole:
+            self._check_whole(code.whole, name, fields, text)
+        modelled = True
+        for _, key, printed in entries(fields, code):
+            if code.unset and _UNSET.fullmatch(printed):
+                continue
+            if key:
+                self.add(key, printed, text, inch_factor(key) if self._inches else 1.0)
+            else:
+                modelled = False
+        if not modelled:
+            self._keep(name, fields, text)
+
+    def _check_whole(self, whole: str, name: str, fields: list[str], text: str) -> None:
+        """Letters that come together must all be there, printed alike."""
+        printed = {f[0]: f for f in fields if f[0] in whole}
+        if not printed:
+            return
+        for letter in whole:
+            if letter not in printed:
+                self.spoil(f"{name} lacks {letter}: {text}")
+        if len({len(f.partition(".")[2]) for f in printed.values() if f[-1].isdecimal()}) > 1:
+            self.spoil(f"{name} has unequal numbers of decimals: {text}")
 
     def put(self, key: str, value: Setting) -> None:
         """Take a setting; under another heading of the same kind it is one of a second mode."""

@@ -10,7 +10,7 @@ from typing import Final
 from agent.families.base import Family
 from agent.families.evidence import family_of, identity_in
 from agent.families.values import MOST_NOTES
-from agent.model.settings import Event, Readback
+from agent.model.settings import Event, Readback, Setting
 from agent.wire import events as wire
 from agent.wire.exchange import Exchange
 from agent.wire.notices import SAID_TWICE, narrate
@@ -104,14 +104,13 @@ def from_log(text: str, families: Mapping[str, Family]) -> Readback:
     name = family_of(received)
     if name is None or name not in families:
         junk = sum(reply.junk for reply in log.replies)
+        spoiled = f"{junk} bytes that are no text: a wrong speed or a bad cable"
         return Readback(
             "unknown",
             {},
             identity=identity_in(received),
             events=tuple(log.events),
-            damage=(f"{junk} bytes that are no text: a wrong speed or a bad cable",)
-            if junk
-            else (),
+            damage=(spoiled,) if junk else (),
             notes=tuple(text for reply in log.replies for text in reply.lines)[:MOST_NOTES],
         )
     whole = _merged(log.replies, families[name])
@@ -126,40 +125,43 @@ def from_log(text: str, families: Mapping[str, Family]) -> Readback:
 def _merged(replies: list[_Reply], family: Family) -> Readback:
     """One reading of all replies: later values count, keys that a later dump lacks are damage."""
     read = [(reply, family.parse(reply.lines)) for reply in replies if reply.lines or reply.junk]
-    boots = [reply for reply, _ in read if reply.boot and family.name in _DUMPS_AT_BOOT]
-    told = [(reply, part) for reply, part in read if part.settings and reply not in boots]
-    whole = Readback(family.name, {})
-    seen: set[str] = set()
-    for reply, part in told or [(reply, part) for reply, part in read if part.settings]:
-        damage = list(part.damage)
-        if reply in boots:
+    with_settings = [(reply, part) for reply, part in read if part.settings]
+    boots = family.name in _DUMPS_AT_BOOT
+    answers = [(r, part) for r, part in with_settings if not (boots and r.boot)]
+    settings: dict[str, Setting] = {}
+    seen: dict[str, None] = {}
+    other: list[str] = []
+    damage: list[str] = []
+    notes: list[str] = []
+    for reply, part in answers or with_settings:
+        if _is_dump(part):  # it stands for everything before it
+            for kept in (settings, other, damage, notes):
+                kept.clear()
+        settings |= part.settings
+        seen |= dict.fromkeys(part.settings)
+        other += part.other
+        damage += part.damage
+        notes += part.notes
+        if not answers:
             damage.append("this was printed by a boot, it answers no question: read again")
         elif not (reply.answered or family.ack_first):
             damage.append("the reply does not end with an acknowledgement: it may be cut")
         if reply.junk:
             damage.append(f"{reply.junk} bytes of junk in the reply")
-        part = replace(part, damage=tuple(damage))
-        whole = part if _is_dump(part) else _overlaid(whole, part)
-        seen |= part.settings.keys()
-    lost = tuple(f"{key} is missing in the last reply" for key in sorted(seen - {*whole.settings}))
-    rest = [part for _, part in read if not part.settings]
-    return replace(
-        whole,
-        damage=(*whole.damage, *lost, *(d for part in rest for d in part.damage)),
-        notes=(*whole.notes, *(n for part in rest for n in part.notes)),
+    damage += (f"{key} is missing in the last reply" for key in seen if key not in settings)
+    for _, part in read:
+        if not part.settings:
+            damage += part.damage
+            notes += part.notes
+    return Readback(
+        family.name,
+        settings,
+        other=tuple(other),
+        damage=tuple(damage[:MOST_NOTES]),
+        notes=tuple(notes[:MOST_NOTES]),
     )
 
 
 def _is_dump(part: Readback) -> bool:
     """True if a reply lists more than one kind of setting, so that it stands for all."""
     return len({key.partition(".")[0] for key in part.settings}) > 1
-
-
-def _overlaid(whole: Readback, part: Readback) -> Readback:
-    return replace(
-        whole,
-        settings={**whole.settings, **part.settings},
-        other=(*whole.other, *part.other),
-        damage=(*whole.damage, *part.damage),
-        notes=(*whole.notes, *part.notes),
-    )

@@ -9,21 +9,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from functools import lru_cache
 from typing import Final
 
 from agent.families.base import Query, StoreWords, notices_in
 from agent.families.values import (
     PER_MINUTE,
     Collection,
-    Said,
     check_writable,
     plain_number,
-    read_all,
 )
 from agent.model.settings import Event, Readback
 from agent.wire.exchange import Window
-from agent.wire.notices import notice
 
 _LINE: Final = re.compile(
     r"\$(?P<name>0|[1-9]\d*|N\d|[A-Za-z]\w*(?:/\w+)*)\s*=\s*(?P<value>[^\s(]*)"
@@ -75,9 +71,15 @@ class Numbered:
         reading = Collection(self.name)
         modern = any(line.startswith("$100") for line in lines)
         for text in lines:
-            if text.startswith("[VER:"):
+            match = _LINE.match(text)
+            if match is not None:
+                _take(match, modern, reading)
+            elif text.startswith("$"):
+                reading.spoil(f"the remains of a line: {text}")
+            elif text.startswith("[VER:"):
                 reading.identity = text
-            reading.take(said(text, modern), text)
+            elif not text.startswith("["):
+                reading.say(text)
         reading.require_axes()
         return reading.readback()
 
@@ -94,24 +96,18 @@ class Numbered:
         return None
 
 
-@lru_cache(maxsize=2048)
-def said(text: str, modern: bool) -> Said:
-    """What one line of the list says; `modern`: the list has numbers from 100 on."""
-    match = _LINE.match(text)
-    if match is None:
-        if text.startswith("$"):
-            return Said(damage=(f"the remains of a line: {text}",))
-        event = notice(text)
-        return Said(note="" if event or text.startswith("[") else text, event=event)
-    name, printed = match["name"], match["value"]
+def _take(match: re.Match[str], modern: bool, reading: Collection) -> None:
+    """One setting of the list; `modern`: the list has numbers from 100 on."""
+    name, printed, text = match["name"], match["value"], match.string
+    if not reading.is_first(f"${name}", text):
+        return
     key = key_of(name, match["text"] or "", modern=modern)
     if key is not None:
-        values, damage = read_all([(key, printed)], text, _factor)
-        return Said(values, damage, name=f"${name}")
-    if not _plain(name, printed):
-        what = f"${name} is {printed or 'empty'}, which is impossible: {text}"
-        return Said(damage=(what,), name=f"${name}")
-    return Said(kept=text, name=f"${name}")
+        reading.add(key, printed, text, _factor(key))
+    elif _plain(name, printed):
+        reading.other.append(text)
+    else:
+        reading.spoil(f"${name} is {printed or 'empty'}, which is impossible: {text}")
 
 
 def _factor(key: str) -> float:

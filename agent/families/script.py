@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from functools import lru_cache
 from typing import Final
 
 from agent.errors import Refused
@@ -19,14 +18,11 @@ from agent.families.codes import code_line
 from agent.families.values import (
     PER_MINUTE,
     Collection,
-    Said,
     check_writable,
     plain_number,
-    read_all,
 )
 from agent.model.settings import Event, Readback
 from agent.wire.exchange import Window
-from agent.wire.notices import notice
 
 _SENTENCE: Final = re.compile(
     r"(?P<words>[A-Za-z][^:(]*?)\s*(?:\((?P<unit>[^)]*)\))?\s*[:-]\s*(?P<items>[XYZ]:\s*\S.*)"
@@ -66,7 +62,14 @@ class Script:
     def parse(self, lines: Sequence[str]) -> Readback:
         reading = Collection(self.name)
         for text in lines:
-            reading.take(said(text), text)
+            match = _SENTENCE.fullmatch(text)
+            kind = _kind(match["words"]) if match else None
+            if match and kind:
+                _take(kind, match, reading)
+            elif code_line(text):
+                reading.note(f"text of the script, not the live value: {text}")
+            else:
+                reading.say(text)
         return reading.readback()
 
     def write_line(self, key: str, value: float, readback: Readback) -> str:
@@ -101,21 +104,17 @@ def _printed(kind: str, value: float) -> str:
     return plain_number(value * 60 if kind in _IN_MINUTES else value)
 
 
-@lru_cache(maxsize=2048)
-def said(text: str) -> Said:
-    """What one sentence says."""
-    match = _SENTENCE.fullmatch(text)
-    kind = _kind(match["words"]) if match else None
-    if match is None or kind is None:
-        if code_line(text):
-            return Said(note=f"text of the script, not the live value: {text}")
-        event = notice(text)
-        return Said(note="" if event else text, event=event)
+def _take(kind: str, match: re.Match[str], reading: Collection) -> None:
+    """The values of one sentence."""
+    text = match.string
     per_minute = kind in _IN_MINUTES and "/s" not in (match["unit"] or "")
+    factor = PER_MINUTE if per_minute else 1.0
     items = dict(_ITEM.findall(match["items"]))
     tools = items.pop("E", "").rstrip(":")
-    printed = [(f"{kind}.{letter.lower()}", number) for letter, number in items.items()]
-    printed += [(f"{kind}.e{i}", number) for i, number in enumerate(tools.split(":")) if tools]
-    values, damage = read_all(printed, text, lambda key: PER_MINUTE if per_minute else 1.0)
-    lacks = tuple(f"{kind} lacks {c}: {text}" for c in "XYZ" if c not in items)
-    return Said(values, (*lacks, *damage))
+    for letter in "XYZ":
+        if letter not in items:
+            reading.spoil(f"{kind} lacks {letter}: {text}")
+    for letter, printed in items.items():
+        reading.add(f"{kind}.{letter.lower()}", printed, text, factor)
+    for tool, printed in enumerate(tools.split(":") if tools else ()):
+        reading.add(f"{kind}.e{tool}", printed, text, factor)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from functools import lru_cache
 from typing import Final
 
 from agent.errors import Refused
@@ -17,15 +16,12 @@ from agent.families.base import Query, StoreWords, notices_in
 from agent.families.values import (
     PER_MINUTE,
     Collection,
-    Said,
     check_writable,
     kind_of,
     plain_number,
-    read_all,
 )
 from agent.model.settings import Event, Readback
 from agent.wire.exchange import Window
-from agent.wire.notices import notice
 
 _LINE: Final = re.compile(
     r"EPR:(?P<type>[0-3]) (?P<position>\d+) (?P<value>\S+) "
@@ -77,7 +73,13 @@ class Table:
     def parse(self, lines: Sequence[str]) -> Readback:
         reading = Collection(self.name)
         for text in lines:
-            reading.take(said(text), text)
+            match = _LINE.match(text)
+            if match is not None:
+                _take(match, reading)
+            elif "EPR" in text:
+                reading.spoil(f"the remains of a line: {text}")
+            else:
+                reading.say(text)
         reading.require_axes()
         return reading.readback()
 
@@ -119,22 +121,19 @@ def keys_of(text: str) -> tuple[str, ...]:
     return ()
 
 
-@lru_cache(maxsize=2048)
-def said(text: str) -> Said:
-    """What one line of the table says."""
-    match = _LINE.match(text)
-    if match is None:
-        if "EPR" in text:
-            return Said(damage=(f"the remains of a line: {text}",))
-        event = notice(text)
-        return Said(note="" if event else text, event=event)
-    name, printed, unit = f"position {match['position']}", match["value"], match["unit"] or ""
+def _take(match: re.Match[str], reading: Collection) -> None:
+    """One entry of the table."""
+    printed, unit, text = match["value"], match["unit"] or "", match.string
+    if not reading.is_first(f"position {match['position']}", text):
+        return
     if match["type"] != _FLOAT and not _INTEGER.fullmatch(printed):
-        return Said(damage=(f"{printed} is no whole number: {text}",), name=name)
+        reading.spoil(f"{printed} is no whole number: {text}")
+        return
     keys = keys_of(match["text"])
     if keys and (factor := _UNITS[kind_of(keys[0])].get(unit)):
-        values, damage = read_all([(k, printed) for k in keys], text, lambda key: factor)
-        return Said(values, damage, name=name)
-    broken = printed.lower() == "nan"
-    note = f"not a number, but no setting of the motion: {text}" if broken else ""
-    return Said(kept=text, note=note, name=name)
+        for key in keys:
+            reading.add(key, printed, text, factor)
+        return
+    if printed.lower() == "nan":
+        reading.note(f"not a number, but no setting of the motion: {text}")
+    reading.other.append(text)

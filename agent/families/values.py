@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from typing import Final
 
 from agent.errors import Refused
 from agent.model.settings import UNITS, Event, Readback, Setting
+from agent.wire.notices import notice
 
 MM_PER_INCH: Final = 25.4
 PER_MINUTE: Final = 1 / 60
@@ -57,7 +56,7 @@ _LENGTHS: Final = frozenset(
 
 _MOTION: Final = ("max_speed", "max_acceleration")
 
-#: Most notes kept of one reading.
+#: Most notes, and most reasons of damage, kept of one reading.
 MOST_NOTES: Final = 200
 
 
@@ -92,36 +91,6 @@ def setting(key: str, printed: str, raw: str, factor: float = 1.0) -> Setting:
     return Setting(value, UNITS[kind], digits, raw, tolerance)
 
 
-def read_all(
-    printed: Iterable[tuple[str, str]], raw: str, factor: Callable[[str], float]
-) -> tuple[tuple[tuple[str, Setting], ...], tuple[str, ...]]:
-    """Keys with their printed numbers as settings, and what is wrong with the rest.
-
-    factor: from a key to the factor that turns the printed unit into its own.
-    """
-    values, damage = [], []
-    for key, number in printed:
-        try:
-            values.append((key, setting(key, number, raw, factor(key))))
-        except ValueError as wrong:
-            damage.append(str(wrong))
-    return tuple(values), tuple(damage)
-
-
-@dataclass(frozen=True, slots=True)
-class Said:
-    """What one line says by itself, whatever stands around it."""
-
-    values: tuple[tuple[str, Setting], ...] = ()
-    damage: tuple[str, ...] = ()
-    kept: str = ""  #: the line as text, where something in it is a setting but not modelled
-    note: str = ""
-    event: Event | None = None
-    name: str = ""  #: number or position of the line's setting, which comes only once
-    heading: str = ""
-    inches: bool | None = None  #: not None: the unit of what follows
-
-
 class Collection:
     """The settings of one reading, and everything that speaks for or against it."""
 
@@ -135,30 +104,42 @@ class Collection:
         self.identity = ""
         self._names: set[str] = set()
 
-    def take(self, line: Said, text: str) -> None:
-        """Take what a line says."""
-        if line.name:
-            if line.name in self._names:
-                self.damage.append(f"{line.name} is given twice: {text}")
-                return
-            self._names.add(line.name)
-        for key, value in line.values:
+    def add(self, key: str, printed: str, raw: str, factor: float = 1.0) -> None:
+        """Take one printed number as `key`, or note as damage what is wrong with it."""
+        try:
+            value = setting(key, printed, raw, factor)
+        except ValueError as wrong:
+            self.spoil(str(wrong))
+        else:
             self.put(key, value)
-        if line.damage:
-            self.damage += line.damage
-        if line.kept:
-            self.other.append(line.kept)
-        if line.note:
-            self.note(line.note)
-        if line.event is not None and line.event not in self.events:
-            self.events.append(line.event)  # some controllers say a thing several times
 
     def put(self, key: str, value: Setting) -> None:
         """Take a setting; a key given twice is damage, and the first value stays."""
         if key in self.settings:
-            self.damage.append(f"{key} is given twice: {value.raw}")
+            self.spoil(f"{key} is given twice: {value.raw}")
         else:
             self.settings[key] = value
+
+    def is_first(self, name: str, text: str) -> bool:
+        """True if nothing of this name (a number, a position) came before; else it is damage."""
+        if name in self._names:
+            self.spoil(f"{name} is given twice: {text}")
+            return False
+        self._names.add(name)
+        return True
+
+    def spoil(self, why: str) -> None:
+        """Note why no write may rest on this reading."""
+        if len(self.damage) < MOST_NOTES:
+            self.damage.append(why)
+
+    def say(self, text: str) -> None:
+        """Take a line that is no setting: what it tells, or else a note of it."""
+        event = notice(text)
+        if event is None:
+            self.note(text)
+        elif event not in self.events[-4:]:  # some controllers say a thing up to four times
+            self.events.append(event)
 
     def note(self, text: str) -> None:
         if len(self.notes) < MOST_NOTES:
@@ -171,7 +152,7 @@ class Collection:
             key = f"steps_per_mm.{axis}"
             found_bad = any(said.startswith(f"{key} ") for said in self.damage)
             if named and key not in self.settings and not found_bad:
-                self.damage.append(f"{key} is missing")
+                self.spoil(f"{key} is missing")
 
     def readback(self) -> Readback:
         return Readback(

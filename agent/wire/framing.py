@@ -75,7 +75,7 @@ class LineCutter:
         self._tail = tail
         lines: list[str | int] = []
         if end:
-            if self._dropped or len(block) > self._longest:
+            if self._dropped or self._has_long(block):
                 lines += self._bounded(block)
             else:
                 text = _text(block).replace("\r\n", "\n")
@@ -85,6 +85,9 @@ class LineCutter:
             self._dropped += len(tail)
             self._tail = b""
         return lines
+
+    def _has_long(self, block: bytes) -> bool:
+        return len(block) > self._longest and max(map(len, block.split(b"\n"))) > self._longest
 
     def _bounded(self, block: bytes) -> list[str | int]:
         """Lines of a block in which some may be too long."""

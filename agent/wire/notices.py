@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from functools import lru_cache
 from typing import Any, Final
 
 from agent.model import settings as model
 from agent.wire import events as wire
+from agent.wire.words import PLAIN
 
 Detail = Callable[[re.Match[str]], dict[str, Any]]
 
@@ -100,12 +100,11 @@ _ECHOED: Final = re.compile(r"(?:echo:)+(?:N\d+\s+)?(?P<text>[GM]\d+(?:\.\d+)?\s
 _COMPILED: Final = tuple((k, re.compile(p, re.IGNORECASE), d) for k, p, d in _NOTICES)
 
 
-@lru_cache(maxsize=2048)
 def notice(text: str) -> model.Event | None:
     """The event that a line of text reports, or None."""
     if text.startswith("echo:") and (echoed := _ECHOED.match(text)):
         return model.Event("foreign_command", {"text": echoed["text"]})
-    if not _LIKELY.search(text):
+    if (PLAIN.match(text) and "override" not in text) or not _LIKELY.search(text):
         return None
     text = bare(text)
     for kind, pattern, detail in _COMPILED:
