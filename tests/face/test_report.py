@@ -28,6 +28,9 @@ from agent.face.report.story import Sent, failed_stages, parts_of
 from agent.face.report.tune import (
     Measured,
     Series,
+    Tune,
+    measured_of,
+    readings_of,
     recheck_date,
     tune_of_file,
     tune_of_session,
@@ -36,6 +39,9 @@ from agent.model.feature import Reading
 from agent.model.profile import Profile
 from agent.model.settings import Readback, Setting
 from agent.model.survey import Survey
+from agent.notebook import DiskNotebook
+from agent.session import Session
+from agent.store.profiles import load_profile
 from agent.store.readings import ReadingsFile, readings_text
 from agent.store.record import Record
 from tests.face.bench import TO_A_PLAN, carry_out, desk_at, digest_in
@@ -236,7 +242,7 @@ def test_foretold_against_read_again(whole):
     wrong = dataclasses.replace(whole.compared[4], agrees=False)
     worse = dataclasses.replace(whole, compared=(*whole.compared[:4], wrong, *whole.compared[5:]))
     assert section(worse, "foretold")[4][-1] == "DISAGREES"
-    assert "1 readings are NOT as foretold" in state(worse)
+    assert "1 reading is NOT as foretold" in state(worse)
 
 
 def test_the_state_is_told_in_one_line(whole):
@@ -246,13 +252,15 @@ def test_the_state_is_told_in_one_line(whole):
         state(tune)
         for tune in (
             whole,
-            first(whole, stages=frozenset({"read back"}), compared=()),
+            first(whole, compared=()),
+            first(whole, stages=frozenset({"read back"}), compared=(), rounds=whole.rounds[:1]),
             first(whole, outcome=outcome),
             first(whole, last=whole.first),
             first(whole, plan=None),
         )
     ] == [
         "Changed, stored, and measured again: every reading is as foretold.",
+        "Changed and stored; measured again, not compared.",
         "Changed and read back, NOT PROVED TO BE STORED; not measured again.",
         "Changed, and NOT PROVED: see below before the machine is used.",
         "Put back: every setting is as it was before the tune.",
@@ -462,6 +470,37 @@ def test_a_recorded_session_becomes_a_page(tmp_path, with_survey):
     assert ("are those of the profile of today" in shown) is not with_survey
 
 
+def test_a_session_kept_on_the_disk_becomes_its_tune_again(tmp_path, monkeypatch):
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
+    desk = desk_at(seed=5, answers={"To write": digest_in, "To store": digest_in})
+    desk.session = Session(load_profile("heron"), notebook=DiskNotebook())
+    lines = [*TO_A_PLAN, "write", "store", *AGAIN, "solve", "detach"]
+    assert carry_out(desk, lines) == [0] * len(lines)
+    live = tune_of_session(desk.session)
+    with Record() as record:
+        tune = tune_of_record(record, chosen_session(record), load_profile("heron"))
+    assert [row[1:] for row in section(tune, "lines")] == [
+        row[1:] for row in section(live, "lines")
+    ]
+    assert [m.solution.parameters for m in tune.rounds] == [
+        m.solution.parameters for m in live.rounds
+    ]
+    assert (tune.plan, tune.stages, tune.outcome.fates) == (
+        live.plan,
+        live.stages,
+        live.outcome.fates,
+    )
+    assert tune.first.settings.keys() == live.first.settings.keys()
+    assert state(tune).startswith("Changed and stored; measured again")
+
+
+def test_readings_that_stand_for_belt_runs_are_no_raw_readings(readings_file):
+    tune = tune_of_file(readings_file)
+    joined = dataclasses.replace(tune.before.survey, readings=readings_of(tune.before))
+    assert len(joined.readings) == 5
+    assert measured_of(joined, tune.before.solution).survey == tune.before.survey
+
+
 def test_sessions_are_numbered_from_the_newest(tmp_path):
     with Record(tmp_path / "record.db") as record:
         record.begin("heron")
@@ -514,7 +553,5 @@ def test_solution_comes_back_from_plain_data():
 
 def test_reasons_without_the_fit_are_general():
     solution = dataclasses.replace(solve(a_survey()), fit=None)
-    from agent.face.report.tune import Tune
-
     tune = Tune("x", (Measured(a_survey(), solution),))
     assert page(tune, MADE)

@@ -27,10 +27,12 @@ def state(tune: Tune) -> str:
         return "Changed, and NOT PROVED: see below before the machine is used."
     proof = "stored" if tune.stages - {"read back"} else "read back, NOT PROVED TO BE STORED"
     if not tune.compared:
-        return f"Changed and {proof}; not measured again."
+        again = "measured again, not compared" if tune.after is not None else "not measured again"
+        return f"Changed and {proof}; {again}."
     apart = sum(1 for row in tune.compared if not row.agrees)
     if apart:
-        return f"Changed and {proof}; {apart} readings are NOT as foretold."
+        are = "reading is" if apart == 1 else "readings are"
+        return f"Changed and {proof}; {apart} {are} NOT as foretold."
     return f"Changed, {proof}, and measured again: every reading is as foretold."
 
 

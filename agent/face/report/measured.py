@@ -68,7 +68,10 @@ def _so(tune: Tune, name: str) -> str:
     if not found.determined:
         return "not known"
     if limit is not None and value <= limit:
-        return "within"
+        # A tolerance is surely kept only where the whole interval lies inside it (the decision
+        # rule of ISO 14253-1, from memory).
+        sure = value + found.expanded95 * shown(name).factor <= limit
+        return "within" if sure else "within, not surely"
     if not found.significant:
         return "not told from zero"
     return "OUTSIDE"
@@ -314,6 +317,12 @@ def foretold(tune: Tune) -> Sequence[Part]:
     if not tune.compared:
         if tune.plan is None and tune.before.solution.slicing_angle_deg is None:
             return ()
+        if tune.after is not None:
+            words = (
+                "Measured again; what was foretold for each reading was not kept beside it. The"
+                " results stand side by side below."
+            )
+            return (Words(words),)
         return (
             Words(
                 "Not measured again: whether parts come out as foretold is not known.", strong=True
@@ -442,7 +451,8 @@ def drift(tune: Tune) -> Sequence[Part]:
     pictures = (
         Picture(
             figures.drift(f"drift{number}", series),
-            f"{series.heading}: results with their 95 % bars; dashed: the fitted line.",
+            f"{series.heading}: results with their 95 % bars"
+            + ("; dashed: the fitted line." if slope_of(series.results) is not None else "."),
         )
         for number, series in enumerate(drawn)
     )

@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from agent.change.outcome import Fate, Outcome
 from agent.change.plan import Change, Plan
@@ -26,7 +26,7 @@ from agent.estimate.solution import (
     Residual,
     Solution,
 )
-from agent.face.report.tune import Measured, Series, Tune
+from agent.face.report.tune import Measured, Series, Tune, measured_of
 from agent.face.words import BY_HAND, shown
 from agent.model.feature import Reading
 from agent.model.profile import Profile
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from agent.store.rows import EntryRow, SessionRow
 
 #: Entries looked at, of one machine.
-_MOST = 20_000
+_MOST: Final = 20_000
 
 
 def solved_sessions(record: Record, machine: str | None = None) -> tuple[SessionRow, ...]:
@@ -68,14 +68,9 @@ def tune_of_record(record: Record, row: SessionRow, profile: Profile) -> Tune:
 
     Raises Refused if nothing was solved in it, or if its survey cannot be solved any more.
     """
-    later = [s.at for s in record.sessions(row.machine) if s.port and s.at > row.at]
-    entries = record.entries(
-        row.machine, since=row.at, until=min(later, default="9999"), limit=_MOST
-    )
     story = _Story(profile, row)
-    for entry in reversed(entries):
-        if entry.session == row.id or entry.kind == "journal":
-            story.take(entry)
+    for entry in _entries_of(record, row):
+        story.take(entry)
     rounds = story.rounds()
     if not rounds:
         raise Refused(
@@ -105,7 +100,40 @@ def tune_of_record(record: Record, row: SessionRow, profile: Profile) -> Tune:
     )
 
 
-_FROM_TODAY = (
+#: Steps of a journal in the order in which they come.
+_ORDER: Final = {
+    "begun": 0, "looking": 0, "storing": 0, "sending": 1, "answered": 1, "broken": 2, "closed": 4,
+}  # fmt: skip
+
+
+def _entries_of(record: Record, row: SessionRow) -> list[EntryRow]:
+    """What a session noted, and the journals of its machine until the next attach, oldest first.
+
+    Journals stand in the record as sessions of their own, without a port.
+    """
+    later = [s.at for s in record.sessions(row.machine) if s.port and s.at > row.at]
+    until = min(later, default="9999")
+
+    def order(entry: EntryRow) -> tuple[str, int, int, str, str]:
+        """Several entries of a journal may have come in one millisecond."""
+        body, step = entry.body, str(entry.body.get("step", ""))
+        line = str(body.get("line", ""))
+        return (
+            entry.at,
+            _ORDER.get(step, 3) if entry.kind == "journal" else 0,
+            int(body.get("index", 0)),
+            line if "index" not in body else "",
+            "" if step == "sending" else entry.id,
+        )
+
+    found = record.entries(row.machine, since=row.at, limit=_MOST)
+    return sorted(
+        (e for e in found if e.session == row.id or (e.kind == "journal" and e.at < until)),
+        key=order,
+    )
+
+
+_FROM_TODAY: Final = (
     "Mechanics, instrument, plastic and slicing angle are those of the profile of today; the record"
     " of this session does not hold them"
 )
@@ -174,9 +202,9 @@ class _Story:
 
             found = read_readings(text.encode(), f"the record, {self.row.at[:16]}")
             line = line_builder(found.family or self.row.family, found.settings)
-            return Measured(found.survey, solve(found.survey, line=line), pieces)
+            return measured_of(found.survey, solve(found.survey, line=line), pieces)
         self.whole = False
-        return Measured(self._survey(taken), solution_from(estimate), pieces)
+        return measured_of(self._survey(taken), solution_from(estimate), pieces)
 
     def _survey(self, taken: Sequence[Mapping[str, Any]]) -> Survey:
         profile = self.profile

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -35,9 +35,18 @@ _SOONEST: Final = 7
 class Measured:
     """One state of the machine, measured and solved."""
 
-    survey: Survey
+    survey: Survey  #: with the readings that were taken, and no others
     solution: Solution
     pieces: tuple[str, ...] = ()  #: what each reading was taken on, in their order; or empty
+
+
+def measured_of(survey: Survey, solution: Solution, pieces: tuple[str, ...] = ()) -> Measured:
+    """A solved state; readings that stand for belt runs are told from those that were taken."""
+    runs = solution.belt.readings if solution.belt is not None else ()
+    taken = survey.readings
+    if runs and taken[-len(runs) :] == runs:
+        survey = replace(survey, readings=taken[: -len(runs)])
+    return Measured(survey, solution, pieces if len(pieces) == len(survey.readings) else ())
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +123,7 @@ def tune_of_session(
         machine=session.profile.name,
         note=session.profile.note,
         rounds=tuple(
-            Measured(r.survey, r.solution, tuple(t.piece for t in r.taken))
+            measured_of(r.survey, r.solution, tuple(t.piece for t in r.taken))
             for r in solved
             if r.survey is not None and r.solution is not None
         ),
@@ -151,7 +160,7 @@ def tune_of_file(path: Path) -> Tune:
     return Tune(
         machine=path.stem,
         note=found.note,
-        rounds=(Measured(found.survey, solution),),
+        rounds=(measured_of(found.survey, solution),),
         family=found.family or "",
         source=f"the readings file {path.name}",
     )
