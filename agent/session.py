@@ -7,16 +7,20 @@ laid, readings, solution, plan, outcome) and carries out the steps; the face sho
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager, suppress
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from agent.errors import LinkFailed, Refused
+from agent.laying import Laying
+from agent.laying import Progress as Progress
 from agent.model.feature import Feature, Reading
 from agent.model.profile import Profile
 from agent.model.roles import ROLES, Role
-from agent.model.settings import Readback
-from agent.model.survey import Conditions, Survey
+from agent.model.settings import Readback, kind_of, letter_of
+from agent.model.survey import BeltRun, Conditions, Survey
+from agent.moves import MOVES as MOVES
+from agent.moves import Marks, Travel, gap_move, marks_run, standing, travel_move
 from agent.notebook import MemoryNotebook
 
 if TYPE_CHECKING:
@@ -32,18 +36,7 @@ if TYPE_CHECKING:
     from agent.store.journal import Journal
     from agent.wire.link import Link
     from agent.wire.transport import Transport
-
-#: Heaters off, nozzle and bed: M-codes in general use.
-HEATERS_OFF = ("M104 S0", "M140 S0")
-
-#: Name under which readings of moves are kept, instead of a piece's.
-MOVES = "travel"
-
-#: A measured move begins after a move of this length the same way, which takes up lost motion.
-TAKE_UP_MM = 5.0
-
-#: Speed of measured moves, mm/s: slow enough to be stopped at the switch.
-MOVE_SPEED = 20.0
+    from agent.worksheet import Worksheet
 
 _NOT_ATTACHED = "'attach PORT' does it; 'ports' lists the ports of this computer"
 
@@ -92,25 +85,14 @@ class Round:
     laid: list[Laid] = field(default_factory=list)
     taken: list[Taken] = field(default_factory=list)
     read_again: set[str] = field(default_factory=set)  #: readings that were taken twice
+    runs: list[BeltRun] = field(default_factory=list)  #: of the belt over marks
+    asked: bool = False  #: the conditions of reading were asked for
     survey: Survey | None = None
     solution: Solution | None = None
 
     @property
     def readings(self) -> tuple[Reading, ...]:
         return tuple(taken.reading for taken in self.taken)
-
-
-@dataclass(frozen=True, slots=True)
-class Travel:
-    """A measured move, before it is made."""
-
-    role: Role
-    feature: Feature
-    mm: float  #: commanded
-    worst_mm: float  #: how far it could go if the stored setting were at the end of its bracket
-    take_up: tuple[str, ...]  #: lines up to where the gauge is set to zero
-    go: tuple[str, ...]  #: lines of the measured move
-    back: tuple[str, ...]  #: lines that bring the axis back; none for the belt, which has no end
 
 
 class Session:
@@ -138,7 +120,9 @@ class Session:
         self.outcome: Outcome | None = None
         self.stages: set[Stage] = set()  #: proofs that the last written plan has passed
         self.hot = False  #: heaters may be on
+        self.untried: set[Role] = set()  #: axes whose steps were written and that have not moved
         self.conditions = Conditions()
+        self.sheet: Worksheet | None = None  #: file that the readings of the present state go to
         self.notebook: Notebook = notebook or MemoryNotebook()
 
     def use(self, profile: Profile) -> None:
@@ -249,6 +233,17 @@ class Session:
             )
         return self.readback
 
+    def known(self, kind: str) -> dict[str, float]:
+        """Live values of one kind by letter; those of the profile where nothing was read."""
+        if self.readback is not None:
+            return self.live(kind)
+        head = f"{kind}."
+        return {
+            key[len(head) :]: saved.setting.value if saved.written is None else saved.written
+            for key, saved in self.profile.settings.items()
+            if key.startswith(head)
+        }
+
     def live(self, kind: str) -> dict[str, float]:
         """Live values of one kind by the controller's letter, as exactly as they are known."""
         head = f"{kind}."
@@ -286,26 +281,29 @@ class Session:
 
     def _begin_round(self) -> None:
         """A new round; one in which nothing happened yet is taken back."""
-        if not (self.now.laid or self.now.taken):
+        if not (self.now.laid or self.now.taken or self.now.runs):
             self.rounds.pop()
         self.rounds.append(Round(self.profile.mechanics.gantry_angle_deg))
 
-    def draw(self, name: str) -> Piece:
-        """The piece `name`, at the slicing angle in use; in the sizes of the first one if it was
-        laid before, so that the two can be compared.  Raises Refused for an unknown name."""
+    def draw(self, name: str, sizes: Mapping[str, float] | None = None) -> Piece:
+        """The piece `name` for the slicing angle in use.
+
+        `sizes`: its own, by their names; None: those of the first one if it was laid before, so
+        that the two can be compared, else the usual ones.  Raises Refused for an unknown name,
+        BadInput for sizes it cannot have.
+        """
         from agent.pieces import PIECES
+        from agent.pieces.resize import resized
 
         if name not in PIECES:
             raise Refused(f"there is no piece '{name}'", remedy=f"There are {', '.join(PIECES)}")
-        sizes: Mapping[str, float] = {}
+        number = 1 + sum(laid.piece.name == name for laid in self.now.laid)
         earlier = [
             laid for round_ in self.rounds for laid in round_.laid if laid.piece.name == name
         ]
-        if earlier and name == "post":
-            # Its best height follows the angle; a second post must be as high as the first.
-            first = earlier[0].piece.size
-            sizes = {"height": first["height"], "step": first["step"]}
-        return PIECES[name](self.profile, **sizes)
+        if sizes is None:
+            sizes = earlier[0].piece.size if earlier else {}
+        return resized(name, self.profile, sizes, number=min(number, 6))
 
     def lines_of(self, piece: Piece) -> tuple[str, ...]:
         """The lines that `lay` sends for `piece`."""
@@ -313,91 +311,125 @@ class Session:
 
         return toolpath(piece, self.profile)
 
-    def lay(
-        self,
-        piece: Piece,
-        lines: Sequence[str] | None = None,
-        *,
-        on_progress: Callable[[int], None] | None = None,
-        stop: Callable[[], bool] | None = None,
-    ) -> Laid:
-        """Send the toolpath of `piece` (`lines`, if they are at hand) and wait for its end.
+    def begin_laying(self, piece: Piece) -> Laying:
+        """The laying of `piece`, nothing sent yet.  Raises Refused if an axis must not move."""
+        from agent.pieces import timed_toolpath
 
-        If `stop` says so, or the link fails, sending ends, the heaters are switched off, and
-        Refused or LinkFailed says how far it went.
-        """
         link, _ = self.joined()
         self._refuse_implausible()
-        lines = self.lines_of(piece) if lines is None else lines
+        return Laying(link, timed_toolpath(piece, self.profile), self.profile.axes)
+
+    def lay_on(
+        self,
+        laying: Laying,
+        *,
+        on_progress: Callable[[Progress], None] | None = None,
+        stop: Callable[[], bool] | None = None,
+    ) -> bool:
+        """Lay on; False if `stop` said so: the heaters are still on then.
+
+        If the link fails, the heaters are switched off if they can be, and LinkFailed says what
+        the machine will still do.
+        """
         self.hot = True
         try:
-            sent = link.stream(lines, on_progress=on_progress, stop=stop)
+            finished = laying.go_on(on_progress=on_progress, stop=stop)
+        except LinkFailed as failure:
+            raise self._lost(laying, failure) from failure
         except BaseException:
-            self._heaters_off()
+            self.stop_laying(laying)
             raise
-        if sent < len(lines):
-            self._heaters_off()
-            raise Refused(
-                f"stopped after {sent} of {len(lines)} lines of {piece.name}",
-                remedy=self._heater_words()
-                + ". Moves already taken by the controller still run out",
+        self.hot = not finished
+        return finished
+
+    def _lost(self, laying: Laying, failure: LinkFailed) -> LinkFailed:
+        """What a link lost in the middle of a piece means for the machine."""
+        nozzle, bed = laying.heating
+        left = laying.stop()
+        self.hot = left.heaters == "unknown" and (nozzle > 0 or bed > 0)
+        heats = f"nozzle {nozzle:g} C, bed {bed:g} C" if nozzle or bed else "none that we know of"
+        after = (
+            f"{left}"
+            if left.heaters != "unknown"
+            else (
+                "The machine carries out the moves it has already taken and then stands still with"
+                f" its heaters ON ({heats}), the nozzle on the piece: nothing sent from here"
+                " reaches it. Switch it off at the power switch; support the gantry first, it may"
+                " sink. The piece is lost; its place on the belt is not known any more"
             )
-        link.ask("M400", timeout=600.0)
-        self.hot = False
+        )
+        return LinkFailed(
+            f"{failure.what}, after {laying.done} of {len(laying.lines)} lines",
+            remedy=after,
+            wire=failure.wire,
+        )
+
+    def stop_laying(self, laying: Laying) -> str:
+        """Heaters off, nozzle off the piece; says in words how the machine is left."""
+        left = laying.stop()
+        self.hot = left.heaters == "unknown"
+        return str(left)
+
+    def laid_whole(self, piece: Piece) -> Laid:
+        """Keep a piece that was laid to its end, or was printed by other means."""
         count = sum(1 for laid in self.now.laid if laid.piece.name == piece.name)
         laid = Laid(piece.name if not count else f"{piece.name}-{count + 1}", piece)
         self.now.laid.append(laid)
         return laid
 
-    def _heaters_off(self) -> None:
-        link = self.link
-        if link is None:
-            return
-        with suppress(LinkFailed):
-            for line in HEATERS_OFF:
-                # Also where the last line is in doubt: off is right whatever came of it.
-                link.ask(line, reads=True)
-            self.hot = False
+    def lay(
+        self,
+        piece: Piece,
+        *,
+        on_progress: Callable[[Progress], None] | None = None,
+        stop: Callable[[], bool] | None = None,
+    ) -> Laid:
+        """Lay `piece` from its first line to its last, and wait for its end.
 
-    def _heater_words(self) -> str:
-        if self.hot:
-            return "The heaters could NOT be switched off over the link: use the power switch"
-        return "The heaters are off and the parts still hot"
+        If `stop` says so, sending ends, the heaters are switched off, and Refused says how far it
+        went; a link that fails raises LinkFailed as `lay_on` does.
+        """
+        laying = self.begin_laying(piece)
+        if not self.lay_on(laying, on_progress=on_progress, stop=stop):
+            left = self.stop_laying(laying)
+            raise Refused(
+                f"stopped after {laying.done} of {len(laying.lines)} lines of {piece.name}",
+                remedy=left,
+            )
+        return self.laid_whole(piece)
 
-    def travel_of(self, role: Role, mm: float | None = None) -> Travel:
-        """The measured move of one axis.  Raises Refused if the axis must not move."""
-        from agent.change.guards import worst_travel
-        from agent.pieces import travel_features
-
+    def _steps_of(self, role: Role) -> float:
+        """Live steps/mm of an axis that may move.  Raises Refused if it must not."""
         self._refuse_implausible((role,))
-        feature = travel_features(self.profile)[ROLES.index(role)]
-        planned = sum(component**2 for component in feature.along) ** 0.5
-        if mm is not None:
-            share = mm / planned
-            x, s, h = feature.along
-            feature = replace(feature, along=(x * share, s * share, h * share))
-            planned = mm
-        axes, drive = self.profile.axes, self.profile.mechanics.drives.get(role)
-        letter, sign = axes.letter(role), axes.sign(role)
+        letter = self.profile.axes.letter(role)
         steps = self.live("steps_per_mm").get(letter)
         if steps is None:
             raise Refused(
                 f"the controller reported no steps_per_mm.{letter} for the {role} axis",
                 remedy="Check 'axes' in the profile. Nothing was moved",
             )
+        return steps
 
-        def line(distance: float) -> str:
-            return f"G1 {letter.upper()}{sign * distance:.4f} F{60 * MOVE_SPEED:.0f}"
+    def standing(self) -> dict[Role, float]:
+        """Where the controller believes its axes to stand, mm; empty if it does not say."""
+        return standing(self.joined()[0], self.profile.axes)
 
-        return Travel(
-            role,
-            feature,
-            planned,
-            worst_travel(planned + TAKE_UP_MM, steps, drive) if drive else float("inf"),
-            take_up=("G21", "G91", line(TAKE_UP_MM), "M400"),
-            go=(line(planned), "M400"),
-            back=(*(() if role == "belt" else (line(-planned - TAKE_UP_MM), "M400")), "G90"),
-        )
+    def travel_of(self, role: Role, mm: float | None = None) -> Travel:
+        """The measured move of one axis.  Raises Refused if the axis must not or cannot move."""
+        steps = self._steps_of(role)
+        return travel_move(self.profile, role, steps, self.standing().get(role), mm)
+
+    def gap_of(self) -> Travel:
+        """The across move that shows the gap between nozzle and belt.  As `travel_of`."""
+        steps = self._steps_of("across")
+        return gap_move(self.profile, steps, self.standing().get("across"))
+
+    def marks(self, **wanted: Any) -> Marks:
+        """A belt run; `wanted` as `agent.moves.marks_run` takes it, which also says what it raises.
+
+        Raises Refused if the belt must not move.
+        """
+        return marks_run(self.profile, self._steps_of("belt"), **wanted)
 
     def halt(self) -> str:
         """Send the emergency word past everything that waits; what follows is in doubt.
@@ -431,6 +463,10 @@ class Session:
         reading = Reading(
             feature.kind, feature.along, tuple(values), feature.between, u_mm, feature.name
         )
+        return self.keep(reading, piece)
+
+    def keep(self, reading: Reading, piece: str) -> Reading:
+        """Keep a reading; one of the same feature of the same piece gives way."""
         taken = Taken(reading, piece)
         self.now.solution = None
         same = [
@@ -440,41 +476,55 @@ class Session:
         ]
         if same:
             self.now.taken[same[0]] = taken
-            self.now.read_again.add(feature.name)
+            self.now.read_again.add(reading.name)
         else:
             self.now.taken.append(taken)
         return reading
 
+    def keep_run(self, run: BeltRun) -> None:
+        """Keep a run of the belt; one made the same way before gives way."""
+        self.now.solution = None
+        way = (run.approach, run.load)
+        self.now.runs = [old for old in self.now.runs if (old.approach, old.load) != way]
+        self.now.runs.append(run)
+
     # --- estimate and change ---
 
-    def solve(self) -> Solution:
-        """The estimate from the readings of the present state."""
-        from agent.estimate import solve
-
-        if not self.now.taken:
-            raise Refused(
-                "there are no readings yet", remedy="'lay' a piece and 'gauge' it, or 'solve FILE'"
-            )
+    def survey(self) -> Survey:
+        """What an estimate of the present state rests on."""
         profile = self.profile
-        survey = Survey(
+        return Survey(
             readings=self.now.readings,
             mechanics=profile.mechanics,
-            steps_per_mm=self.live("steps_per_mm"),
-            max_speed=self.live("max_speed"),
+            steps_per_mm=self.known("steps_per_mm"),
+            max_speed=self.known("max_speed"),
             axes=profile.axes,
             instrument=profile.instrument,
             material=profile.material,
             tolerance=profile.tolerance,
             priors=profile.priors,
             conditions=self.conditions,
+            belt_runs=tuple(self.now.runs),
         )
+
+    def solve(self) -> Solution:
+        """The estimate from the readings of the present state."""
+        from agent.estimate import solve
+
+        if not (self.now.taken or self.now.runs):
+            raise Refused(
+                "there are no readings yet", remedy="'lay' a piece and 'gauge' it, or 'solve FILE'"
+            )
+        survey = self.survey()
         readback, family = self.clean_readback, self.family
 
         def line(key: str, value: float) -> str | None:
             return None if family is None else family.write_line(key, value, readback)
 
-        self.now.survey = survey
-        self.now.solution = solve(survey, line=line)
+        solution = solve(survey, line=line)
+        if solution.belt is not None:  # what the runs say joins the readings
+            survey = replace(survey, readings=(*survey.readings, *solution.belt.readings))
+        self.now.survey, self.now.solution = survey, solution
         self.notebook.note("readings", {"readings": [plain_reading(t) for t in self.now.taken]})
         self.notebook.estimate(self.now.solution.to_plain())
         return self.now.solution
@@ -532,6 +582,9 @@ class Session:
         for fate in outcome.fates:
             if fate.state == "took":
                 self.written[fate.key] = fate.wanted
+                role = self.profile.axes.role(letter_of(fate.key))
+                if role is not None and kind_of(fate.key) == "steps_per_mm":
+                    self.untried.add(role)
         self.done, self.plan, self.looked = plan, None, None
         return outcome
 
@@ -555,6 +608,16 @@ class Session:
         with self._journal(self.done.digest) as journal:
             self.looked = look(link, family, self.done, journal=journal, written=self.written)
         return self.looked
+
+    def look_at_all(self) -> Look:
+        """Everything that is live and not stored, whether written here or not."""
+        from agent.change.compare import compare_live_with_stored
+
+        link, family = self.joined()
+        with self._journal("look") as journal:
+            return compare_live_with_stored(
+                link, family, self.profile.name, journal=journal, written=self.written
+            )
 
     def store(self, looked: Look, approved: str, others: Others | None = None) -> Outcome:
         """Store what is live, reload it and compare."""

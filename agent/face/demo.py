@@ -6,7 +6,7 @@ end alone, to tell how good the result is.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -22,7 +22,7 @@ from agent.face.solving import show_corrections
 from agent.face.words import BY_HAND, MAIN, shown
 from agent.model.roles import ROLES
 from agent.rehearsal import Rehearsal, behind_a_terminal, plain_profile
-from agent.session import MOVES, Session
+from agent.session import MOVES, Progress, Session
 
 #: Times the caliper is put on anew for each feature.
 RESEATS: Final = 5
@@ -162,13 +162,17 @@ def _measure(job: Job, heading: str) -> None:
     screen.say(f"{len(ROLES)} moves made and read on the gauges.")
     for name in WHOLE_SET:
         piece = session.draw(name)
-        lines = session.lines_of(piece)
-        with screen.progress(f"laying {name:<5}", len(lines)) as done:
-            laid = session.lay(piece, lines, on_progress=done)
+        with screen.progress(f"laying {name:<5}", len(session.lines_of(piece))) as done:
+            laid = session.lay(piece, on_progress=_counting(done))
         bench.laid(laid.name)
         for feature in piece.features:
             session.take(feature, bench.measure(feature, laid.name, RESEATS), laid.name)
     screen.say(f"{len(session.now.taken)} features read, the caliper put on {RESEATS} times each.")
+
+
+def _counting(done: Callable[[int], None]) -> Callable[[Progress], None]:
+    """Show of a laying how many lines are done."""
+    return lambda progress: done(progress.done)
 
 
 def _solve(job: Job) -> dict[str, dict[str, float]]:

@@ -19,6 +19,7 @@ class Technician:
         self.asked: list[str] = []
 
     def __call__(self, question: str) -> str:
+        question = " ".join(question.split())  # however it was wrapped
         self.asked.append(question)
         for words, answer in self.answers.items():
             if words in question:
@@ -27,7 +28,12 @@ class Technician:
 
 
 #: Says yes to all that is asked before something moves.
-WILLING = {"Read and understood": "understood", "clear": "yes", "'all' takes": "all"}
+WILLING = {
+    "Read and understood": "understood",
+    "clear": "yes",
+    "'all' takes": "all",
+    "move by about": "yes",
+}
 
 
 def digest_in(question: str) -> str:

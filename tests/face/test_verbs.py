@@ -114,27 +114,6 @@ def test_nothing_moves_or_heats_before_the_cautions_are_acknowledged() -> None:
     assert [line for line in desk.rehearsal.received if line.startswith(moves)] == []
 
 
-def test_interrupt_while_laying_switches_the_heaters_off(
-    capsys: pytest.CaptureFixture[str],
-) -> None:
-    desk = desk_at()
-    carry_out(desk, ["attach"])
-    count = 0
-
-    def stop() -> bool:
-        nonlocal count
-        count += 1
-        return count > 100
-
-    session = desk.session
-    with pytest.raises(Exception, match=r"stopped after 100 of \d+ lines.*heaters are off"):
-        session.lay(session.draw("strip"), stop=stop)
-    assert desk.rehearsal is not None
-    assert desk.rehearsal.received[-2:] == ("M104 S0", "M140 S0")
-    assert not session.hot
-    assert session.now.laid == []
-
-
 @pytest.mark.parametrize(
     ("line", "said"),
     [

@@ -1,0 +1,293 @@
+"""`gauge`: readings of a piece, in the drawing's order, kept in a file as they are taken."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from agent.errors import BadInput, Problem, Refused
+from agent.face import tables
+from agent.face.answers import Typed, typed_lengths
+from agent.face.benchwork import PIECE_NAMES
+from agent.face.desk import Desk, at_desk
+from agent.face.keepsake import keep
+from agent.face.moving import MOVE_NAMES, gauge_moves
+from agent.face.options import (
+    COMMAND_LINE,
+    LENGTH,
+    Count,
+    Number,
+    Verb,
+    as_json,
+    number_from,
+    wrong_line,
+)
+from agent.face.seating import Seat, Step, read_one
+from agent.session import Laid, plain_reading
+
+if TYPE_CHECKING:
+    from agent.session import Session
+
+#: Readings that are asked for of each feature.
+REPEATS: Final = 3
+
+#: A piece this fresh may still be warm, minutes.
+FRESH: Final = 10.0
+
+
+@click.command(cls=Verb, context_settings={"ignore_unknown_options": True})
+@click.argument("what", required=False, metavar="[PIECE | FEATURE | travel | gap]")
+@click.argument("values", nargs=-1, metavar="[MM]...")
+@click.option("--mm", "move_mm", type=LENGTH, help="length of the move for 'travel', mm")
+@click.option("--u", "u_mm", type=Number("mm", above=0), help="own standard uncertainty, mm")
+@click.option("--repeats", type=Count(1), default=REPEATS, show_default=True)
+@click.option(
+    "--file",
+    "path",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="readings file: taken up if it is there, and written as readings come",
+)
+@click.option("--profile", "profile_name", help="profile, where no machine is attached")
+@as_json
+@at_desk
+def gauge(
+    desk: Desk,
+    /,
+    what: str | None,
+    values: tuple[str, ...],
+    move_mm: float | None,
+    u_mm: float | None,
+    repeats: int,
+    path: Path | None,
+    profile_name: str | None,
+) -> None:
+    """Take readings: of a piece, of one feature of it, or of a move.
+
+    Type each reading and Enter, as a caliper with a cable does, or several with blanks between;
+    mm unless 'in' stands behind. Words instead of a reading: 'back', 'again', 'fix 2 19.98',
+    'stop' (goes on later where it was), '?'. An empty answer leaves a feature out. 'gauge travel'
+    and 'gauge gap' move axes and ask how far: no plastic is in that. In a rehearsal the simulated
+    instruments' readings are offered.
+
+    \b
+    Example: plumbelt> gauge strip
+    """
+    take_profile(desk, profile_name)
+    if path is not None:
+        take_file(desk, path)
+    numbers = numbers_from(desk, values)
+    if what in MOVE_NAMES:
+        gauge_moves(desk, what, numbers, move_mm, u_mm)
+    else:
+        seats = seats_meant(desk, what, numbers, repeats)
+        if numbers:
+            desk.session.take(seats[0].feature, numbers, seats[0].laid.name, u_mm)
+            keep(desk)
+        else:
+            ask_conditions(desk)
+            read_features(desk, seats, repeats, u_mm)
+    answer(desk)
+
+
+def answer(desk: Desk) -> None:
+    """What has been read in the present state, and where it is kept."""
+    taken, sheet = desk.session.now.taken, desk.session.sheet
+    kept = sheet.path if sheet is not None and sheet.round is desk.session.now else None
+    document = {
+        "readings": [plain_reading(reading) for reading in taken],
+        "file": str(kept) if kept else None,
+    }
+
+    def show() -> None:
+        tables.readings(desk.screen, taken)
+        if kept:
+            desk.screen.say(f"Kept in {kept}")
+
+    desk.screen.answer(document, show)
+
+
+def take_profile(desk: Desk, name: str | None) -> None:
+    """Use a profile where no machine is attached.  Raises BadInput where one is."""
+    if name is None:
+        return
+    if desk.session.link is not None:
+        raise BadInput(
+            "a machine is attached and has its profile",
+            remedy="Leave --profile out, or give it to 'attach'",
+        )
+    from agent.store.profiles import load_profile
+
+    desk.session.use(load_profile(name))
+
+
+def take_file(desk: Desk, path: Path) -> None:
+    """Go on with the readings file `path`, or begin it."""
+    from agent.worksheet import Worksheet
+
+    desk.session.sheet = Worksheet.at(path, desk.session)
+    if count := len(desk.session.now.taken):
+        desk.screen.say(f"{count} readings of {path} are taken up.")
+
+
+def numbers_from(desk: Desk, words: Sequence[str]) -> tuple[float, ...]:
+    """Readings from the command line, echoed where they were reworded.
+
+    Raises BadInput with every wrong one.
+    """
+    found: list[Typed] = []
+    try:
+        found = list(typed_lengths(" ".join(words))) if words else []
+    except ValueError:
+        problems = []
+        for word in words:
+            try:
+                typed_lengths(word)
+            except ValueError as refusal:
+                problems.append(Problem(COMMAND_LINE, None, word, str(refusal)))
+        raise wrong_line(problems, "gauge") from None
+    for typed in found:
+        if typed.reworded:
+            desk.screen.say(typed.echo)
+    return tuple(typed.mm for typed in found)
+
+
+# --- which features ------------------------------------------------------------------------------
+
+
+def seats_meant(desk: Desk, what: str | None, numbers: Sequence[float], repeats: int) -> list[Seat]:
+    """The features that `what` names, each with what was read of it.
+
+    All of a piece (the newest, if nothing is named) that are not wholly read, or one by name.
+    """
+    session = desk.session
+    if what in PIECE_NAMES and not any(laid.name == what for laid in session.now.laid):
+        session.now.laid.append(printed_otherwise(desk, what))
+    laid = session.now.laid
+    if not laid:
+        raise Refused(
+            "no piece has been laid in this state of the machine",
+            remedy="'lay strip' lays one; 'gauge travel' needs none",
+        )
+    pieces = [piece for piece in laid if what in (None, piece.name)][-1:]
+    if pieces:
+        seats = seats_of(session, pieces[0])
+        if numbers:
+            listed = ", ".join(seat.feature.name.replace(" ", "-") for seat in seats)
+            raise BadInput(
+                f"readings were given, but '{pieces[0].name}' has {len(seats)} features",
+                remedy=f"Name one of them: {listed}",
+            )
+        return unread(desk, pieces[0], seats, repeats)
+    found = [
+        seat
+        for piece in laid
+        for seat in seats_of(session, piece)
+        if what in (seat.feature.name, seat.feature.name.replace(" ", "-"))
+    ][-1:]
+    if not found:
+        names = [piece.name for piece in laid]
+        names += [f.name.replace(" ", "-") for piece in laid for f in piece.piece.features]
+        raise BadInput(f"nothing is named '{what}'", remedy=f"There are {', '.join(names)}")
+    return [replace(found[0], values=())]
+
+
+def seats_of(session: Session, laid: Laid) -> list[Seat]:
+    """Every feature of a piece, in the drawing's order, with what was read of it."""
+    read = {t.reading.name: t.reading.mm for t in session.now.taken if t.piece == laid.name}
+    features = laid.piece.features
+    return [
+        Seat(laid, feature, number, len(features), read.get(feature.name, ()))
+        for number, feature in enumerate(features, start=1)
+    ]
+
+
+def unread(desk: Desk, laid: Laid, seats: list[Seat], repeats: int) -> list[Seat]:
+    """Seats that are not wholly read; all anew if the technician wants that."""
+    left = [seat for seat in seats if len(seat.values) < repeats]
+    if len(left) < len(seats) and left:
+        desk.screen.say(f"{len(seats) - len(left)} of {len(seats)} features are read; the rest:")
+    if left:
+        return left
+    if not desk.screen.agrees(f"All features of {laid.name} have been read. Read them again?"):
+        return []
+    return [replace(seat, values=()) for seat in seats]
+
+
+def printed_otherwise(desk: Desk, name: str) -> Laid:
+    """A piece that was not laid in this session.  Raises Refused if there is none."""
+    drawn = desk.session.draw(name)
+    if desk.rehearsal is None and desk.screen.agrees(
+        f"No {name} was laid in this session. Is there one from this machine in its present state,"
+        f" in the sizes that 'piece {name}' shows?"
+    ):
+        return Laid(name, drawn)
+    raise Refused(
+        f"no piece has been laid that is a {name}",
+        remedy=f"'lay {name}' lays it; 'piece {name}' writes files to print it otherwise",
+    )
+
+
+# --- asking --------------------------------------------------------------------------------------
+
+
+def read_features(desk: Desk, seats: list[Seat], repeats: int, u_mm: float | None) -> None:
+    """Take the readings of features one after the other; what is taken is kept at once."""
+    place, take_all = 0, False
+    while place < len(seats):
+        seat = seats[place]
+        if take_all and desk.rehearsal is not None:
+            values: Sequence[float] = desk.rehearsal.measure(seat.feature, seat.laid.name, repeats)
+            step = Step.ON
+        else:
+            step, values = read_one(desk, seat, repeats, many=len(seats) > 1)
+            take_all = step is Step.ALL
+            if take_all:
+                continue
+        if values and tuple(values) != seat.values:
+            desk.session.take(seat.feature, values, seat.laid.name, u_mm)
+            keep(desk)
+        seats[place] = replace(seat, values=tuple(values))
+        if step is Step.STOP:
+            desk.screen.say(f"Stopped at {seat.feature.name}; 'gauge {seat.laid.name}' goes on.")
+            return
+        place = max(0, place - 1) if step is Step.BACK else place + 1
+
+
+def ask_conditions(desk: Desk) -> None:
+    """Room temperature and age of the piece, once for each state of the machine."""
+    session, screen = desk.session, desk.screen
+    if session.now.asked:
+        return
+    session.now.asked = True
+    known = session.conditions.room_c
+    usual = "not known" if known is None else f"{known:g}"
+    room = asked_number(desk, f"Room temperature, C (Enter: {usual})?", 0.0, 60.0)
+    age = asked_number(desk, "Minutes since the piece was laid (Enter: not known)?", 0.0, 1e6)
+    session.conditions = replace(
+        session.conditions,
+        room_c=known if room is None else room,
+        minutes_since_print=age,
+    )
+    if age is not None and age < FRESH:
+        screen.say(
+            "! A piece this fresh may be warm, and then reads too long: by 0.1 to 0.2 % for 20"
+            " degrees. Better let it cool; 'stop' leaves, and nothing is lost."
+        )
+
+
+def asked_number(desk: Desk, question: str, least: float, most: float) -> float | None:
+    """A number within bounds, or None for an empty answer."""
+    while answer := desk.screen.ask(question):
+        try:
+            value = number_from(answer.removesuffix("C").removesuffix("min"))
+        except ValueError as refusal:
+            desk.screen.say(f"  {refusal}.")
+            continue
+        if least <= value <= most:
+            return value
+        desk.screen.say(f"  Expected {least:g} to {most:g}, found {value:g}.")
+    return None

@@ -1,0 +1,252 @@
+"""`lay`: a piece on the attached machine; what it takes is shown before, how far it is during."""
+
+from __future__ import annotations
+
+import math
+import signal
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from agent.errors import LinkFailed, Refused
+from agent.face.benchwork import PIECE_NAMES, show_needs, sizes_from
+from agent.face.cautions import acknowledge
+from agent.face.desk import Desk, at_desk
+from agent.face.moving import try_short_moves
+from agent.face.options import Verb, as_json
+from agent.face.screen import clean
+from agent.model.roles import ROLES
+from agent.session import Laid
+
+if TYPE_CHECKING:
+    from agent.laying import Heat, Laying, Progress
+    from agent.pieces import Piece, Summary
+
+#: Times a question in a pause is asked before the laying is ended.
+TRIES: Final = 3
+
+CLEAR: Final = "Are hands, tools and old parts clear of belt, rollers and gantry?"
+
+COOLING: Final = (
+    "Let the piece cool on the belt before you take it off or read it: 20 degrees too warm reads"
+    " 0.1 to 0.2 % too long. Ten minutes with the bed cold is enough for a piece of one layer, half"
+    " an hour for a thick one. Mark x and s on it before it leaves the belt."
+)
+
+
+@contextmanager
+def stoppable() -> Iterator[Callable[[], bool]]:
+    """While this lasts, an interrupt asks the work to stop in order; a second one breaks it off."""
+    asked = False
+
+    def ask(_number: int, _frame: Any) -> None:
+        nonlocal asked
+        if asked:
+            raise KeyboardInterrupt
+        asked = True
+
+    try:
+        before = signal.signal(signal.SIGINT, ask)
+    except ValueError:  # not in the main thread: there is nobody to press Ctrl-C here
+        yield lambda: False
+        return
+    try:
+        yield lambda: asked
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+@click.command(cls=Verb)
+@click.argument("name", type=click.Choice(PIECE_NAMES), metavar="strip|rail|post|block")
+@click.option("--size", "sizes", multiple=True, metavar="NAME=MM", help="a size, as 'piece' has it")
+@as_json
+@at_desk
+def lay(desk: Desk, /, name: str, sizes: tuple[str, ...]) -> None:
+    """Lay a test piece on the attached machine. Heats and moves; asks first.
+
+    Ctrl-C pauses; then it goes on, or ends with the heaters off.
+
+    \b
+    Example: plumbelt> lay strip
+    """
+    from agent.pieces import summary
+
+    session = desk.session
+    session.joined()
+    drawn = session.draw(name, sizes_from(sizes, "lay"))
+    laying = session.begin_laying(drawn)
+    takes = summary(drawn, session.profile)
+    desk.screen.heading(f"Lay the {drawn.name}: {drawn.title}")
+    show_needs(desk, takes)
+    show_reach(desk, takes)
+    acknowledge(desk)
+    if not desk.screen.agrees(CLEAR):
+        raise Refused("not laid", remedy="Nothing was moved or heated")
+    try_short_moves(desk, ROLES)
+    laid = lay_to_the_end(desk, drawn, laying)
+    document = {
+        "laid": laid.name,
+        "lines": takes.lines,
+        "seconds": takes.seconds,
+        "heaters_off": not session.hot,
+    }
+
+    def show() -> None:
+        desk.screen.say(
+            f"Laid as '{laid.name}'. Heaters were switched off and the belt was fed forward, so"
+            f" that the piece is clear of the nozzle. {COOLING}"
+        )
+        desk.screen.say(f"Then: gauge {laid.name}")
+
+    desk.screen.answer(document, show)
+
+
+def show_reach(desk: Desk, takes: Summary) -> None:
+    """How far each axis goes, as planned and at worst."""
+    session = desk.session
+    worst = takes.worst_travel(worst_shares(desk))
+    rows = []
+    for role, low, high in zip(ROLES, takes.low, takes.high, strict=True):
+        limit = session.profile.mechanics.travel_mm.get(role)
+        at_worst = worst[role]
+        rows.append(
+            (
+                role,
+                f"{low:.1f} to {high:.1f}",
+                f"{at_worst:.1f}" if math.isfinite(at_worst) else "not known",
+                "-" if limit is None else f"{limit:g}",
+            )
+        )
+    columns = [("axis", False), ("moves, mm", True), ("at worst, mm", True), ("has, mm", True)]
+    desk.screen.table(columns, rows)
+    desk.screen.say(
+        "At worst: if the stored setting is off by all that the drive train allows. Across and"
+        " gantry are homed first, the belt never."
+    )
+
+
+def worst_shares(desk: Desk) -> dict[Any, float]:
+    """By how much each axis could travel too far, as a share; endless where nothing is known."""
+    from agent.change.guards import worst_travel
+
+    session = desk.session
+    steps = session.live("steps_per_mm")
+    shares = {}
+    for role in ROLES:
+        drive = session.profile.mechanics.drives.get(role)
+        letter = session.profile.axes.letter(role)
+        shares[role] = max(0.0, worst_travel(1.0, steps[letter], drive) - 1) if drive else math.inf
+    return shares
+
+
+def lay_to_the_end(desk: Desk, drawn: Piece, laying: Laying) -> Laid:
+    """Lay with progress; an interrupt pauses.  Raises Refused if it is ended before its time."""
+    session = desk.session
+    while True:
+        with progress_shown(desk, drawn.name, laying) as show, stoppable() as stop:
+            finished = session.lay_on(laying, on_progress=show, stop=stop)
+        if finished:
+            break
+        if not goes_on(desk, drawn, laying):
+            end(desk, drawn, laying)
+    laid = session.laid_whole(drawn)
+    if desk.rehearsal is not None:
+        desk.rehearsal.laid(laid.name)
+    return laid
+
+
+def goes_on(desk: Desk, drawn: Piece, laying: Laying) -> bool:
+    """Pause, and have the technician decide; anything unclear or an interrupt ends the laying."""
+    screen = desk.screen
+    try:
+        lifted = laying.hold()
+        where = "; the nozzle is raised off the piece" if lifted else ""
+        nozzle, bed = laying.heating
+        hot = f"STILL HEATED (nozzle {nozzle:g} C, bed {bed:g} C)" if nozzle or bed else "cold"
+        screen.say(
+            f"Paused after {laying.done} of {len(laying.lines)} lines of {drawn.name}. The machine"
+            f" stands still{where}, and is {hot}."
+        )
+        for _ in range(TRIES):
+            answer = screen.ask("Type 'on' to lay on, 'stop' to end with the heaters off:").lower()
+            if answer in ("on", "stop"):
+                return answer == "on"
+    except (KeyboardInterrupt, click.Abort):
+        pass
+    except LinkFailed:
+        desk.session.stop_laying(laying)
+        raise
+    return False
+
+
+def end(desk: Desk, drawn: Piece, laying: Laying) -> None:
+    """Heaters off, and the belt fed forward if the technician wants it; always raises Refused."""
+    session, screen = desk.session, desk.screen
+    left = session.stop_laying(laying)
+    fed = "The belt was not fed"
+    feed = laying.clear_feed_mm
+    try:
+        if (
+            feed is not None
+            and not session.hot
+            and screen.agrees(
+                f"{left}. Feed the belt forward by {feed:.0f} mm to bring the piece off?"
+            )
+        ):
+            laying.feed_clear()
+            fed = f"The belt was fed forward by {feed:.0f} mm"
+    except (KeyboardInterrupt, click.Abort):
+        fed = "The belt may have been fed"
+    raise Refused(
+        f"stopped after {laying.done} of {len(laying.lines)} lines of {drawn.name}",
+        remedy=f"{left}. {fed}. Motors still hold: support the gantry before you switch off",
+    )
+
+
+# --- while it runs -------------------------------------------------------------------------------
+
+
+@contextmanager
+def progress_shown(desk: Desk, name: str, laying: Laying) -> Iterator[Callable[[Progress], None]]:
+    """Three lines that follow the laying: how far, how hot, the line acknowledged last."""
+    from rich.live import Live
+    from rich.text import Text
+
+    console = desk.screen.console
+    with Live(
+        Text(progress_text(name, laying.progress)), console=console, refresh_per_second=5
+    ) as live:
+
+        def show(progress: Progress) -> None:
+            live.update(Text(progress_text(name, progress), no_wrap=True, overflow="ellipsis"))
+
+        yield show
+
+
+def progress_text(name: str, progress: Progress, width: int = 24) -> str:
+    """What is shown of a laying under way; three lines of less than 80 columns."""
+    filled = round(width * progress.done / max(progress.total, 1))
+    bar = "#" * filled + "-" * (width - filled)
+    last = clean(progress.last)[:56] or "nothing yet"
+    heats = progress.heats
+    return (
+        f"laying {name}  {bar}  {progress.done} of {progress.total} lines,"
+        f" {minutes(progress.seconds_left)} left\n"
+        f"nozzle {_heat_words(heats.nozzle)}, bed {_heat_words(heats.bed)}."
+        " Ctrl-C pauses, a second one breaks off.\n"
+        f"acknowledged last: {last}"
+    )
+
+
+def _heat_words(heat: Heat | None) -> str:
+    if heat is None:
+        return "not reported"
+    return f"{heat.now:.0f} of {heat.target:.0f} C" if heat.target else f"{heat.now:.0f} C, off"
+
+
+def minutes(seconds: float) -> str:
+    """A time as `12:05`, minutes and seconds."""
+    whole = round(seconds)
+    return f"{whole // 60}:{whole % 60:02d}"

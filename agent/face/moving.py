@@ -1,0 +1,357 @@
+"""Moves without plastic: `gauge travel`, `gauge gap`, and the belt run `marks`."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final, cast
+
+import click
+
+from agent.errors import BadInput, Refused
+from agent.face.answers import Typed, typed_length
+from agent.face.cautions import acknowledge
+from agent.face.desk import Desk, at_desk
+from agent.face.keepsake import keep
+from agent.face.options import LENGTH, Count, Number, Verb, as_json
+from agent.face.words import length
+from agent.model.feature import Feature
+from agent.model.roles import ROLES, Role
+from agent.model.survey import BeltRun
+from agent.session import MOVES
+
+if TYPE_CHECKING:
+    from agent.moves import Marks, Travel
+
+#: Standard uncertainty of a move read with an ordinary steel rule, mm: half a millimetre of
+#: reading at both ends (common practice).
+U_RULE: Final = 0.3
+
+#: Standard uncertainty of the gauges beside simulated axes, mm.
+U_GAUGE: Final = 0.05
+
+#: A measured move or mark further from what was commanded than this share is asked about.
+FAR: Final = 0.1
+
+GAP: Final = "gap"
+
+#: What `gauge` takes instead of a piece.
+MOVE_NAMES: Final = (MOVES, *(f"{MOVES}-{role}" for role in ROLES), GAP)
+
+CLEAR: Final = "Are hands clear, and is there room?"
+
+
+# --- one axis ------------------------------------------------------------------------------------
+
+
+def gauge_moves(
+    desk: Desk, what: str, numbers: Sequence[float], move_mm: float | None, u_mm: float | None
+) -> None:
+    """Move axes by known amounts and keep how far they went."""
+    screen, session = desk.screen, desk.session
+    named = what.removeprefix(MOVES).removeprefix("-")
+    roles: tuple[Role, ...] = (named,) if named in ROLES else ROLES
+    if numbers and what == MOVES:
+        raise BadInput(
+            "readings were given, but no axis",
+            remedy="Name one: " + ", ".join(f"{MOVES}-{role}" for role in ROLES),
+        )
+    if what == GAP:
+        moves = [session.gap_of()]
+    else:
+        moves = [session.travel_of(role, move_mm) for role in roles]
+    show_moves(desk, moves)
+    acknowledge(desk)
+    if what == GAP:
+        screen.say(
+            "The nozzle must be cold and clean, and clear of the belt by a feeler gauge at the"
+            " start. It may come nearer to the belt as it goes: begin with 1 mm or more."
+        )
+    if not screen.agrees(CLEAR):
+        raise Refused("not moved", remedy="Nothing was moved")
+    try_short_moves(desk, [move.role for move in moves])
+    for move in moves:
+        session.send_lines(move.take_up)
+        try:
+            if desk.rehearsal is None and not numbers:
+                screen.ask(
+                    f"{move.role}: set the gauge or mark to zero ({move.feature.hint}). Enter:"
+                )
+            session.send_lines(move.go)
+            values = tuple(numbers) or asked_move(desk, move)
+        finally:
+            session.send_lines(move.back)
+        if values:
+            session.take(
+                move.feature,
+                (statistics.fmean(values),),
+                MOVES,
+                u_mm if u_mm is not None else asked_u(desk),
+            )
+            keep(desk)
+
+
+def show_moves(desk: Desk, moves: Sequence[Travel]) -> None:
+    """What will move, how far, and how far at worst."""
+    standing = desk.session.standing()
+    rows = [
+        (
+            m.role,
+            f"{standing[m.role]:.1f}" if m.role in standing else "-",
+            f"{m.retreat_mm:.1f}" if m.retreat_mm else "-",
+            f"{m.mm:.2f}",
+            f"{m.worst_mm:.1f}" if math.isfinite(m.worst_mm) else "not known",
+        )
+        for m in moves
+    ]
+    columns = [("axis", False), ("stands at", True), ("first back", True), ("move, mm", True)]
+    desk.screen.table([*columns, ("at worst, mm", True)], rows)
+    desk.screen.say(
+        "'At worst' is what the axis travels if the stored setting is at the end of what its drive"
+        " train allows. 'Stands at' is the controller's belief: true only once it was homed. Each"
+        " axis needs that much room from where it really is; across and gantry come back, the belt"
+        " feeds forward and stays."
+    )
+
+
+def asked_move(desk: Desk, move: Travel) -> tuple[float, ...]:
+    """How far it went, from the technician; in a rehearsal the simulated gauge offers it."""
+    screen, feature = desk.screen, move.feature
+    offered: tuple[float, ...] = ()
+    screen.say(f"{feature.name}: {feature.hint}, commanded {length(feature.along):.2f} mm")
+    if desk.rehearsal is not None:
+        offered = desk.rehearsal.measure(feature, MOVES, 1)
+        screen.say(f"  The simulated gauge shows: {offered[0]:.2f}")
+    hint = "Enter takes this" if offered else "Enter leaves it out"
+    value = asked_length(
+        desk,
+        f"  mm ({hint}):",
+        None if feature.kind == "gap" else length(feature.along),
+        signed=feature.kind == "gap",
+    )
+    return offered if value is None else (value,)
+
+
+def asked_length(
+    desk: Desk, question: str, nominal: float | None, *, signed: bool = False
+) -> float | None:
+    """A length typed by the technician, or None for an empty answer.
+
+    One that is far from `nominal` is asked about; one that is no length is asked for again.
+    """
+    screen = desk.screen
+    while True:
+        answer = screen.ask(question)
+        if not answer:
+            return None
+        try:
+            typed = typed_length(answer)
+        except ValueError as refusal:
+            screen.say(f"  {refusal}. Type it again.")
+            continue
+        if typed.mm <= 0 and not signed:
+            screen.say("  A length is above zero. Type it again, without its direction.")
+            continue
+        if typed.reworded:
+            screen.say(f"  {typed.echo}")
+        if nominal is None or near(typed, nominal):
+            return typed.mm
+        if screen.agrees(f"  {typed.mm:g} mm is far from {nominal:.2f} mm. Keep it?"):
+            return typed.mm
+
+
+def near(typed: Typed, nominal: float) -> bool:
+    return abs(typed.mm - nominal) <= FAR * nominal
+
+
+def asked_u(desk: Desk) -> float:
+    """Standard uncertainty of a reading of a move."""
+    if desk.rehearsal is not None:
+        return U_GAUGE
+    value = asked_length(
+        desk, f"  How well can you read it, mm (one standard deviation; Enter: {U_RULE})?", None
+    )
+    return U_RULE if value is None else value
+
+
+def try_short_moves(desk: Desk, roles: Sequence[Role]) -> None:
+    """The first move after steps were written: short, relative, waited for, seen by someone."""
+    from agent.moves import SHORT_MM, short_move
+
+    session, screen = desk.session, desk.screen
+    for role in [role for role in roles if role in session.untried]:
+        screen.say(
+            f"The steps of the {role} axis were changed and it has not moved since: first"
+            f" {SHORT_MM:g} mm."
+        )
+        session.send_lines(short_move(session.profile, role, session.standing().get(role)))
+        if not screen.agrees(f"Did the {role} axis move by about {SHORT_MM:g} mm?"):
+            raise Refused(
+                f"the {role} axis did not move as it should",
+                remedy="Nothing more was moved. 'readback' shows what is live, 'undo' brings back"
+                " what was there before",
+            )
+        session.untried.discard(role)
+
+
+# --- the belt over marks -------------------------------------------------------------------------
+
+
+@click.command(cls=Verb)
+@click.option("--turns", type=Number("turns", above=0), help="length in roller turns (usually 4)")
+@click.option("--per-turn", type=Count(1), default=4, show_default=True, help="marks each turn")
+@click.option("--every", type=LENGTH, help="distance of the marks instead, mm")
+@click.option("--count", type=Count(3), help="number of marks")
+@click.option("--both", is_flag=True, help="come to each mark from both sides")
+@click.option(
+    "--load",
+    type=click.Choice(("empty", "part")),
+    default="empty",
+    show_default=True,
+    help="what lies on the belt or drags on it",
+)
+@as_json
+@at_desk
+def marks(
+    desk: Desk,
+    /,
+    turns: float | None,
+    per_turn: int,
+    every: float | None,
+    count: int | None,
+    both: bool,
+    load: str,
+) -> None:
+    """Run the belt over marks and read where it stands at each: scale, run-out, lost motion, slip.
+
+    Marks come at whole roller turns and between. Run it empty and again with a part on the belt:
+    what the loaded belt falls short is slip.
+
+    \b
+    Example: plumbelt> marks --turns 4
+    """
+    from agent.moves import Load
+
+    session, screen = desk.session, desk.screen
+    run = session.marks(
+        turns=turns,
+        per_turn=per_turn,
+        every=every,
+        count=count,
+        approach="both" if both else "forward",
+        load=cast(Load, load),
+    )
+    show_run(desk, run)
+    acknowledge(desk)
+    if not screen.agrees(CLEAR):
+        raise Refused("not moved", remedy="Nothing was moved")
+    try_short_moves(desk, ["belt"])
+    measured = run_over(desk, run)
+    kept = belt_run(run, measured)
+    if kept is None:
+        raise Refused(
+            "fewer than three marks were read, so the run tells nothing",
+            remedy="The belt has moved; no reading was kept",
+        )
+    session.keep_run(kept)
+    path = keep(desk)
+    document = {
+        "commanded": list(kept.commanded),
+        "measured": list(kept.measured),
+        "approach": kept.approach,
+        "load": kept.load,
+        "file": str(path) if path else None,
+    }
+
+    def show() -> None:
+        apart = [m - c for c, m in zip(kept.commanded, kept.measured, strict=True)]
+        screen.say(
+            f"{len(apart)} marks kept; farthest off {max(apart, key=abs):+.2f} mm."
+            " 'solve' takes the run apart: scale, run-out, lost motion, slip."
+        )
+
+    screen.answer(document, show)
+
+
+def show_run(desk: Desk, run: Marks) -> None:
+    screen = desk.screen
+    marks_there = sorted(set(run.commanded))
+    way = "there and back" if run.approach == "both" else "forward"
+    turns = f", {marks_there[-1] / run.turn_mm:.2f} roller turns" if run.turn_mm else ""
+    worst = f"{run.worst_mm:.1f} mm" if math.isfinite(run.worst_mm) else "not known"
+    screen.heading(f"Belt run over {len(marks_there)} marks, {way}, belt {run.load}")
+    screen.say(
+        f"Every {marks_there[0]:.2f} mm up to {marks_there[-1]:.1f} mm{turns}, the way the belt"
+        f" feeds, after a take-up move; waits at each mark. At worst the belt runs {worst}."
+    )
+    screen.say(
+        "Lay a rule or tape along the belt beside a fixed pointer, set to zero at the first stop."
+        " Or pencil a mark on the belt at the pointer at every stop and press Enter, and measure"
+        " them all from the first one afterwards. Measure on the belt's surface, away from its"
+        " motor and not on its joint."
+    )
+
+
+def run_over(desk: Desk, run: Marks) -> list[float | None]:
+    """Move from mark to mark; what was read at each, None where it was left out."""
+    screen, session = desk.screen, desk.session
+    session.send_lines(run.take_up)
+    measured: list[float | None] = []
+    all_offered = False
+    try:
+        if desk.rehearsal is None:
+            screen.ask("Set the rule to zero at the pointer, or pencil the first mark. Enter:")
+        for number, (place, lines) in enumerate(
+            zip(run.commanded, run.steps, strict=True), start=1
+        ):
+            session.send_lines(lines)
+            head = f"mark {number} of {len(run.commanded)}, commanded {place:.2f} mm"
+            if desk.rehearsal is None:
+                measured.append(
+                    asked_length(desk, f"  {head}: measured, mm (Enter: later)?", place)
+                )
+                continue
+            offered = desk.rehearsal.measure(_mark(place), MOVES, 1)[0]
+            if not all_offered:
+                answer = screen.ask(
+                    f"  {head}: the simulated scale shows {offered:.2f} (Enter takes it, 'all'"
+                    " takes all from here):"
+                )
+                all_offered = answer.lower() == "all"
+                if answer and not all_offered:
+                    offered = _typed_or(desk, answer, offered)
+            measured.append(offered)
+    finally:
+        session.send_lines(run.after)
+    for i, value in enumerate(measured):
+        if value is None:
+            measured[i] = asked_length(
+                desk,
+                f"  mark {i + 1}, commanded {run.commanded[i]:.2f} mm: from the first mark, mm"
+                " (Enter leaves it out)?",
+                run.commanded[i],
+            )
+    return measured
+
+
+def _typed_or(desk: Desk, answer: str, offered: float) -> float:
+    try:
+        return typed_length(answer).mm
+    except ValueError as refusal:
+        desk.screen.say(f"  {refusal}; {offered:.2f} is taken.")
+        return offered
+
+
+def _mark(place: float) -> Feature:
+    """How far the belt has fed from the zero mark, as the bench knows it."""
+    return Feature("mark", "travel", (0.0, -place, 0.0))
+
+
+def belt_run(run: Marks, measured: Sequence[float | None]) -> BeltRun | None:
+    """The marks that were read, as a run; None for fewer than three."""
+    pairs = [(c, m) for c, m in zip(run.commanded, measured, strict=True) if m is not None]
+    if len({c for c, _ in pairs}) < 3:
+        return None
+    commanded, read = zip(*pairs, strict=True)
+    return BeltRun(commanded, read, approach=run.approach, load=run.load)

@@ -1,0 +1,213 @@
+"""One feature under the caliper: the jaws put on anew for each reading, and what may be typed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum
+from statistics import fmean
+from typing import Final
+
+from agent.face.answers import INCH, Typed, typed_lengths
+from agent.face.desk import Desk
+from agent.face.words import length
+from agent.model.feature import Feature
+from agent.session import Laid
+
+#: A reading further from its nominal length than this share is asked about: digits swapped, the
+#: wrong feature, an inch display.
+FAR: Final = 0.2
+
+#: How near a slip of the unit or of the decimal point has to come to the nominal length.
+LIKELY: Final = 0.06
+
+#: Slips that a factor mends.
+_SLIPS: Final = ((INCH, "in inches"), (10.0, "a decimal short"), (0.1, "a decimal long"))
+
+#: Times an answer that is no reading is asked for again before the feature is left out.
+TRIES: Final = 6
+
+#: Kinds of reading with a sign, whose nominal value is zero.
+SIGNED: Final = ("lean", "sway", "gap")
+
+WORDS: Final = """\
+  A number and Enter: a reading; several with blanks between are several.
+  19,98 or 0.787 in   comma and inches are understood, and shown as understood
+  Enter               done with this feature (left out if nothing was read)
+  back                takes the last reading back, then the feature before
+  again               this feature from the start
+  fix 2 19.98         the second reading was 19.98
+  stop                ends; 'gauge' goes on where it was"""
+
+
+class Step(Enum):
+    """Where to go after a feature."""
+
+    ON = "on"
+    BACK = "back"
+    STOP = "stop"
+    ALL = "all"  #: the simulated caliper reads the rest of a rehearsal
+
+
+@dataclass(frozen=True, slots=True)
+class Seat:
+    """A feature on a piece, its place in the drawing, and what was read of it before."""
+
+    laid: Laid
+    feature: Feature
+    number: int
+    of: int
+    values: tuple[float, ...] = ()
+
+
+def read_one(
+    desk: Desk, seat: Seat, repeats: int, *, many: bool = False
+) -> tuple[Step, Sequence[float]]:
+    """Readings of one feature from the technician, and where to go next."""
+    screen, feature = desk.screen, seat.feature
+    sign = ", with its sign" if feature.kind in SIGNED else ""
+    screen.say(
+        f"\n{seat.number} of {seat.of}  {feature.name}: {feature.kind},"
+        f" {length(feature.along):.2f} mm{sign}"
+    )
+    screen.say(f"  {feature.hint}")
+    offered: tuple[float, ...] = ()
+    if desk.rehearsal is not None and not seat.values:
+        offered = desk.rehearsal.measure(feature, seat.laid.name, repeats)
+        screen.say(f"  The simulated caliper shows {' '.join(f'{v:.2f}' for v in offered)}")
+    values = list(seat.values)
+    if values:
+        screen.say(f"  so far {_listed(values)}")
+    kept_odd = False
+    for _ in range(TRIES + 4 * repeats):
+        if len(values) >= repeats:
+            if kept_odd or not (odd := _odd_one(desk, feature, values)):
+                return _finish(desk, feature, values)
+            kept_odd = odd == "keep"
+            continue
+        answer = screen.ask(_question(feature, values, repeats, offered=bool(offered), many=many))
+        word, _, rest = answer.lower().partition(" ")
+        if not answer:
+            if offered and not values:
+                values = list(offered)
+                kept_odd = True
+                continue
+            return _finish(desk, feature, values)
+        if word == "all" and offered and many:
+            return Step.ALL, values
+        if word == "stop":
+            return Step.STOP, values
+        if word == "back":
+            if not values:
+                return Step.BACK, values
+            screen.say(f"  {values.pop():.2f} is taken back.")
+        elif word == "again":
+            values = []
+        elif word == "?":
+            screen.say(WORDS)
+        elif word == "fix":
+            _fix(desk, feature, values, rest)
+        else:
+            values += _typed_values(desk, feature, answer)
+    screen.say(f"  {feature.name} is left; 'gauge {feature.name.replace(' ', '-')}' comes back.")
+    return Step.ON, values
+
+
+def _question(
+    feature: Feature, values: Sequence[float], repeats: int, *, offered: bool, many: bool
+) -> str:
+    head = f"  {feature.name}, {len(values) + 1} of {repeats}, mm"
+    if offered and not values:
+        return head + " (Enter takes these" + (", 'all' takes all from here):" if many else "):")
+    return head + ":"
+
+
+def _finish(desk: Desk, feature: Feature, values: list[float]) -> tuple[Step, Sequence[float]]:
+    if not values:
+        desk.screen.say(f"  {feature.name} is left out.")
+    elif len(values) > 1:
+        desk.screen.say(
+            f"  {feature.name}: {_listed(values)}  mean {fmean(values):.3f},"
+            f" spread {max(values) - min(values):.2f} mm"
+        )
+    return Step.ON, values
+
+
+def _listed(values: Sequence[float]) -> str:
+    return " ".join(f"{value:.2f}" for value in values)
+
+
+def _odd_one(desk: Desk, feature: Feature, values: list[float]) -> str:
+    """Ask about a value that does not belong to the others: '' none, 'keep', or 'again'.
+
+    With 'again' the value is taken out of `values`, to be read anew.
+    """
+    from agent.estimate.repeats import others_mean, repeatability, suspect
+
+    stated = desk.session.profile.instrument.repeatability_mm
+    before = [taken.reading.mm for taken in desk.session.now.taken]
+    odd = suspect(values, repeatability(stated, before))
+    if odd is None:
+        return ""
+    off = values[odd] - others_mean(values, odd)
+    answer = desk.screen.ask(
+        f"  {values[odd]:.2f} stands {off:+.2f} off the others ({_listed(values)}). Enter: read it"
+        " again; 'keep' keeps it:"
+    )
+    if answer.lower() == "keep":
+        return "keep"
+    values.pop(odd)
+    if answer[:1].isdigit():  # a caliper with a cable may have been read again already
+        values += _typed_values(desk, feature, answer)
+    return "again"
+
+
+def _fix(desk: Desk, feature: Feature, values: list[float], rest: str) -> None:
+    """Put another value in place of one: `2 19.98`."""
+    number, _, new = rest.partition(" ")
+    if not number.isdigit() or not 1 <= int(number) <= len(values) or not new.strip():
+        desk.screen.say(f"  Expected 'fix N MM', N from 1 to {len(values)}; nothing was changed.")
+        return
+    found = _typed_values(desk, feature, new)
+    if len(found) == 1:
+        values[int(number) - 1] = found[0]
+        desk.screen.say(f"  Now {_listed(values)}")
+
+
+def _typed_values(desk: Desk, feature: Feature, answer: str) -> list[float]:
+    """The readings in an answer that are to be kept."""
+    try:
+        typed = typed_lengths(answer)
+    except ValueError as refusal:
+        desk.screen.say(f"  {refusal}; '?' says what may be typed.")
+        return []
+    kept = []
+    for one in typed:
+        if one.reworded:
+            desk.screen.say(f"  {one.echo}")
+        value = _believed(desk, feature, one)
+        if value is not None:
+            kept.append(value)
+    return kept
+
+
+def _believed(desk: Desk, feature: Feature, typed: Typed) -> float | None:
+    """The value, asked about if it is far from what it should be; None: it is not kept."""
+    nominal, value = length(feature.along), typed.mm
+    if feature.kind in SIGNED:
+        if abs(value) <= FAR * nominal:
+            return value
+        far = f"{value:g} mm on {nominal:g} mm is a lot"
+    elif value <= 0:
+        desk.screen.say(f"  {value:g}: a length is above zero.")
+        return None
+    elif abs(value / nominal - 1) <= FAR:
+        return value
+    else:
+        for factor, slip in _SLIPS:
+            if abs(value * factor / nominal - 1) <= LIKELY and desk.screen.agrees(
+                f"  {value:g} looks {slip}. Take it as {value * factor:.2f} mm?"
+            ):
+                return value * factor
+        far = f"{value:g} mm is far from {nominal:.2f} mm"
+    return value if desk.screen.agrees(f"  {far}. Keep it?") else None

@@ -1,0 +1,321 @@
+"""Laying a piece line by line: how far it is, a pause in the middle, an end in order.
+
+No printing and no questions.  What is sent are the lines of the piece and, between them, a
+question for the temperatures every few seconds of planned time; nothing else unless the
+technician pauses or stops.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from itertools import accumulate
+from typing import TYPE_CHECKING, Final, Literal
+
+from agent.errors import LinkFailed
+from agent.model.roles import Axes
+from agent.pieces.toolpath import END_FEED_MM
+
+if TYPE_CHECKING:
+    from agent.wire.link import Link
+
+#: Heaters off, nozzle and bed: M-codes in general use.
+HEATERS_OFF: Final = ("M104 S0", "M140 S0")
+
+#: Asks for the temperatures.
+PROBE: Final = "M105"
+
+#: Planned seconds between two such questions.
+PROBE_EVERY: Final = 5.0
+
+#: In a pause the nozzle is raised off the piece by so much up the gantry, mm, and so much filament
+#: is drawn back, mm (common practice for short feed paths).
+LIFT_MM: Final = 5.0
+DRAW_BACK_MM: Final = 0.8
+
+#: Seconds that queued moves may take to end.
+STANDSTILL_TIMEOUT: Final = 600.0
+
+_HOT_WORD: Final = re.compile(r"M(104|109|140|190) S([\d.]+)")
+_FEED_WORD: Final = re.compile(r"F([\d.]+)")
+_TEMPERATURE: Final = r"(?<![A-Za-z]){}:\s*(-?\d+(?:\.\d+)?)\s*/\s*(\d+(?:\.\d+)?)"
+_NOZZLE: Final = re.compile(_TEMPERATURE.format("T0?"))
+_BED: Final = re.compile(_TEMPERATURE.format("B"))
+
+
+@dataclass(frozen=True, slots=True)
+class Heat:
+    """A heater as the controller reports it, degrees C."""
+
+    now: float
+    target: float
+
+
+@dataclass(frozen=True, slots=True)
+class Heats:
+    """Both heaters; None: nothing was reported."""
+
+    nozzle: Heat | None = None
+    bed: Heat | None = None
+
+    def seen(self, text: str) -> Heats:
+        """With what a line from the controller reports."""
+        nozzle, bed = _heat(_NOZZLE, text), _heat(_BED, text)
+        return Heats(nozzle or self.nozzle, bed or self.bed) if nozzle or bed else self
+
+    @property
+    def off(self) -> bool:
+        """True if the nozzle's target was reported and no target is above zero."""
+        return self.nozzle is not None and not any(
+            heat.target for heat in (self.nozzle, self.bed) if heat is not None
+        )
+
+
+def _heat(pattern: re.Pattern[str], text: str) -> Heat | None:
+    match = pattern.search(text)
+    return Heat(float(match[1]), float(match[2])) if match else None
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far the laying is."""
+
+    done: int  #: lines acknowledged
+    total: int
+    seconds_left: float  #: of planned moves; heating is not in it
+    last: str  #: line acknowledged last
+    heats: Heats
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """The state a stop leaves the machine in."""
+
+    heaters: Literal["off", "sent", "unknown"]  #: `off`: reported so; `sent`: acknowledged only
+    lifted: bool  #: the nozzle was raised off the piece
+    heats: Heats
+
+    def __str__(self) -> str:
+        words = {
+            "off": "The heaters are off, as the controller reports, and the parts still hot",
+            "sent": "The heaters are off by acknowledged commands, and the parts still hot",
+            "unknown": "The heaters could NOT be switched off over the link: use the power switch",
+        }
+        nozzle = "; the nozzle was raised off the piece" if self.lifted else ""
+        return words[self.heaters] + nozzle
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where the lines up to some point have led."""
+
+    absolute: bool = True
+    hot: float = 0.0  #: target of the nozzle, degrees C
+    bed: float = 0.0
+    feed: str = ""  #: speed in force, as its word
+    belt: float = 0.0  #: command of the belt axis, mm
+    least_belt: float = 0.0
+    laid: bool = False  #: plastic was pushed out
+
+
+class Laying:
+    """One piece under way on one link."""
+
+    def __init__(self, link: Link, timed: Sequence[tuple[str, float]], axes: Axes) -> None:
+        """`timed`: lines of the piece, each with its seconds, as `timed_toolpath` gives them."""
+        self.link = link
+        self.axes = axes
+        self.lines = tuple(line for line, _ in timed)
+        self.heats = Heats()
+        self._sent = tuple(_with_probes(timed))
+        self._done = tuple(accumulate((line != PROBE for line in self._sent), initial=0))
+        self._left = tuple(
+            reversed(tuple(accumulate((seconds for _, seconds in reversed(timed)), initial=0.0)))
+        )
+        self._at = 0  #: of what is sent, how much was acknowledged
+        self._lifted = False
+
+    @property
+    def done(self) -> int:
+        """Lines of the piece that were acknowledged."""
+        return self._done[self._at]
+
+    @property
+    def finished(self) -> bool:
+        return self._at == len(self._sent)
+
+    @property
+    def progress(self) -> Progress:
+        last = self.lines[self.done - 1] if self.done else ""
+        return Progress(self.done, len(self.lines), self._left[self.done], last, self.heats)
+
+    @property
+    def heating(self) -> tuple[float, float]:
+        """Targets of nozzle and bed, degrees C, after the lines that may have been taken."""
+        ahead = min(len(self.lines), self.done + self.link.window.lines)
+        places = [self._place(self.done), self._place(ahead)]
+        return max(p.hot for p in places), max(p.bed for p in places)
+
+    def go_on(
+        self,
+        *,
+        on_progress: Callable[[Progress], None] | None = None,
+        stop: Callable[[], bool] | None = None,
+    ) -> bool:
+        """Send on from where it stands; True once all is laid and the machine stands still.
+
+        False: `stop` said so; what was sent has been acknowledged.  Raises LinkFailed.
+        """
+        if self._lifted:
+            self._lower()
+        began = self._at
+
+        def count(acknowledged: int) -> None:
+            self._at = began + acknowledged
+            if on_progress is not None:
+                on_progress(self.progress)
+
+        with self._listening(on_progress):
+            self.link.stream(self._sent[began:], on_progress=count, stop=stop)
+            if self.finished:
+                self.link.ask("M400", timeout=STANDSTILL_TIMEOUT)
+        return self.finished
+
+    def hold(self) -> bool:
+        """Wait for standstill and raise the hot nozzle off the piece; True if it was raised.
+
+        Before heating and after it nothing is moved.  Raises LinkFailed.
+        """
+        self.link.ask("M400", timeout=STANDSTILL_TIMEOUT)
+        if self._lifted or not self._may_lift:
+            return self._lifted
+        self._send("G91", f"G1 E-{DRAW_BACK_MM:g} F1800", f"G1 {self._up(LIFT_MM)} F600", "G90")
+        self.link.ask("M400", timeout=STANDSTILL_TIMEOUT)
+        self._lifted = True
+        return True
+
+    def _lower(self) -> None:
+        """Undo `hold`; the modes and the speed are again what the piece's lines count on."""
+        place = self._place(self.done)
+        self._send("G91", f"G1 {self._up(-LIFT_MM)} F600", f"G1 E{DRAW_BACK_MM:g} F1800")
+        self._send("G90", "M83", *([f"G1 {place.feed}"] if place.feed else []))
+        self._lifted = False
+
+    def stop(self) -> Left:
+        """Switch the heaters off, first of all, then raise the nozzle; never raises LinkFailed."""
+        heats = heaters_off(self.link)
+        if heats is not None:
+            with suppress(LinkFailed):
+                self.hold()
+        if heats is None:
+            return Left("unknown", self._lifted, self.heats)
+        self.heats = heats
+        return Left("off" if heats.off else "sent", self._lifted, heats)
+
+    @property
+    def clear_feed_mm(self) -> float | None:
+        """Belt feed that brings what was laid clear of the nozzle, mm; None: nothing was laid."""
+        place = self._place(self.done)
+        if not place.laid or not place.absolute:
+            return None
+        return place.belt - place.least_belt + END_FEED_MM
+
+    def feed_clear(self) -> None:
+        """Feed the belt forward by `clear_feed_mm` and wait.  Raises LinkFailed."""
+        feed = self.clear_feed_mm
+        if feed is None:
+            return
+        letter, sign = self.axes.letter("belt").upper(), self.axes.sign("belt")
+        self._send("G91", f"G1 {letter}{-sign * feed:.3f} F1200", "G90")
+        self.link.ask("M400", timeout=STANDSTILL_TIMEOUT)
+
+    # --- how it is done ---
+
+    @property
+    def _may_lift(self) -> bool:
+        place = self._place(self.done)
+        return place.absolute and place.laid
+
+    def _up(self, mm: float) -> str:
+        return f"{self.axes.letter('gantry').upper()}{self.axes.sign('gantry') * mm:g}"
+
+    def _send(self, *lines: str) -> None:
+        for line in lines:
+            self.link.ask(line, timeout=60.0)
+
+    def _place(self, count: int) -> _Place:
+        """Where the first `count` lines have led."""
+        absolute, hot, bed, feed = True, 0.0, 0.0, ""
+        belt = least = 0.0
+        laid = False
+        letter, sign = self.axes.letter("belt").upper(), self.axes.sign("belt")
+        for line in self.lines[:count]:
+            words = line.split()
+            match words[0]:
+                case "G90" | "G91":
+                    absolute = words[0] == "G90"
+                case "M104" | "M109" | "M140" | "M190":
+                    found = _HOT_WORD.match(line)
+                    target = float(found[2]) if found else 0.0
+                    hot, bed = (target, bed) if words[0] in ("M104", "M109") else (hot, target)
+                case "G1":
+                    for word in words[1:]:
+                        if word[0] == letter and absolute:
+                            belt = sign * float(word[1:])
+                            least = min(least, belt)
+                        elif word[0] == "F":
+                            feed = word
+                        elif word[0] == "E" and float(word[1:]) > 0:
+                            laid = True
+        return _Place(absolute, hot, bed, feed, belt, least, laid)
+
+    @contextmanager
+    def _listening(self, on_progress: Callable[[Progress], None] | None) -> Iterator[None]:
+        """Keep what the controller reports of its heaters while lines go out."""
+        link, before = self.link, self.link.on_traffic
+
+        def hear(at: float, way: Literal[">", "<"], line: str) -> None:
+            if before is not None:
+                before(at, way, line)
+            if way == "<" and ":" in line:
+                heats = self.heats.seen(line)
+                if heats != self.heats:
+                    self.heats = heats
+                    if on_progress is not None:
+                        on_progress(self.progress)
+
+        link.on_traffic = hear
+        try:
+            yield
+        finally:
+            link.on_traffic = before
+
+
+def _with_probes(timed: Sequence[tuple[str, float]]) -> Iterator[str]:
+    """The lines, and a question for the temperatures every few seconds of planned time."""
+    since = 0.0
+    for line, seconds in timed:
+        yield line
+        since += seconds
+        if since >= PROBE_EVERY:
+            yield PROBE
+            since = 0.0
+
+
+def heaters_off(link: Link) -> Heats | None:
+    """Switch both heaters off and read their targets; None: the link did not carry it.
+
+    May be called in doubt about the last line: off is right whatever came of it.
+    """
+    try:
+        for line in HEATERS_OFF:
+            if not link.ask(line, reads=True).ok:
+                return None
+        heats = Heats()
+        for text in link.ask(PROBE, reads=True).lines:
+            heats = heats.seen(text)
+    except LinkFailed:
+        return None
+    return heats

@@ -1,0 +1,209 @@
+"""Laying: the lines sent are those of the file, a pause can be undone, an end is safe."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from agent.errors import LinkFailed, Refused
+from agent.face.desk import Desk
+from agent.face.laying import lay_to_the_end, progress_text
+from agent.face.main import run
+from agent.laying import PROBE, Heat, Heats, Laying, Progress
+from agent.model.roles import Axes
+from tests.face.bench import carry_out, desk_at
+
+
+def attached(seed: int = 3, answers: dict[str, str | Callable[[str], str]] | None = None) -> Desk:
+    desk = desk_at(seed, answers)
+    assert carry_out(desk, ["attach"]) == [0]
+    return desk
+
+
+def received(desk: Desk) -> list[str]:
+    assert desk.rehearsal is not None
+    return list(desk.rehearsal.received)
+
+
+def heater_targets(desk: Desk) -> tuple[float, float]:
+    """What the simulated heaters are set to."""
+    assert desk.rehearsal is not None
+    controller = desk.rehearsal.machine.controller
+    return controller.hotend.target, controller.bed.target
+
+
+def stop_after(calls: int) -> Callable[[], bool]:
+    """Asks to stop from the given call on."""
+    left = calls
+
+    def stop() -> bool:
+        nonlocal left
+        left -= 1
+        return left < 0
+
+    return stop
+
+
+def test_lay_sends_the_lines_of_the_gcode_file(tmp_path: Path) -> None:
+    file = tmp_path / "strip.gcode"
+    assert run(["piece", "strip", "--gcode", str(file), "--json"]) == 0
+    desk = attached()
+    before = len(received(desk))
+    assert carry_out(desk, ["lay strip"]) == [0]
+    sent = [line for line in received(desk)[before:] if line != PROBE]
+    written = file.read_text().splitlines()
+    assert sent[: len(written)] == written
+    assert sent[len(written) :] == ["M400"]
+    assert heater_targets(desk) == (0, 0)
+
+
+def test_a_stop_in_the_middle_leaves_the_heaters_off_and_the_nozzle_clear() -> None:
+    desk = attached()
+    session = desk.session
+    with pytest.raises(Refused, match=r"stopped after \d+ of \d+ lines.*heaters are off") as stop:
+        session.lay(session.draw("strip"), stop=stop_after(200))
+    assert heater_targets(desk) == (0, 0)
+    assert "the nozzle was raised off the piece" in str(stop.value)
+    assert not session.hot
+    assert session.now.laid == []
+    tail = received(desk)[-9:]
+    assert tail[:3] == ["M104 S0", "M140 S0", PROBE]
+    assert "G1 Y5 F600" in tail
+
+
+def test_a_stop_before_anything_is_hot_moves_nothing_more() -> None:
+    desk = attached()
+    with pytest.raises(Refused, match=r"stopped after \d+ of"):
+        desk.session.lay(desk.session.draw("strip"), stop=stop_after(3))
+    assert not any(line.startswith("G1") for line in received(desk))
+
+
+def test_pause_and_going_on_lays_the_same_piece_as_without() -> None:
+    whole, paused = attached(), attached()
+    whole.session.lay(whole.session.draw("strip"))
+    session = paused.session
+    drawn = session.draw("strip")
+    laying = session.begin_laying(drawn)
+    assert not session.lay_on(laying, stop=stop_after(300))
+    assert session.hot
+    assert laying.hold()
+    assert session.lay_on(laying)
+    session.laid_whole(drawn)
+    assert whole.rehearsal is not None
+    assert paused.rehearsal is not None
+    rows = [d.rehearsal.machine.bed.laid_jobs[-1].rows for d in (whole, paused) if d.rehearsal]
+    assert len(rows[0]) == len(rows[1])
+    for one, other in zip(*rows, strict=True):
+        assert one[0] == pytest.approx(other[0])
+        assert one[3] == pytest.approx(other[3], abs=0.02)
+        assert one[4] == pytest.approx(other[4], rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("answers", "code", "words"),
+    [
+        ({"Type 'on'": "on"}, 0, ""),
+        ({"Type 'on'": "stop", "Feed the belt": "yes"}, 1, "The belt was fed forward by"),
+        ({"Type 'on'": "stop", "Feed the belt": "no"}, 1, "The belt was not fed"),
+        ({"Type 'on'": "perhaps"}, 1, "heaters are off"),
+    ],
+)
+def test_what_is_answered_in_a_pause(
+    monkeypatch: pytest.MonkeyPatch, answers: dict[str, str], code: int, words: str
+) -> None:
+    desk = attached(answers=dict(answers))
+    session = desk.session
+    drawn = session.draw("strip")
+    laying = session.begin_laying(drawn)
+    first = stop_after(150)
+    lay_on = session.lay_on
+    monkeypatch.setattr(
+        session, "lay_on", lambda laying, *, on_progress, stop: lay_on(laying, stop=first)
+    )
+    if code:
+        with pytest.raises(Refused, match=words):
+            lay_to_the_end(desk, drawn, laying)
+        fed = [line for line in received(desk) if line.startswith("G1 Z-") and "F1200" in line]
+        assert bool(fed) == ("fed forward" in words)
+    else:
+        monkeypatch.setattr(
+            session,
+            "lay_on",
+            lambda laying, *, on_progress, stop: lay_on(
+                laying, stop=first if laying.done == 0 else None
+            ),
+        )
+        assert lay_to_the_end(desk, drawn, laying).name == "strip"
+    assert heater_targets(desk) == (0, 0)
+
+
+def test_a_lost_link_says_what_still_heats() -> None:
+    desk = attached()
+    session = desk.session
+    laying = session.begin_laying(session.draw("strip"))
+    assert not session.lay_on(laying, stop=stop_after(200))
+    assert session.link is not None
+
+    def gone(data: bytes) -> None:
+        raise LinkFailed("the port is gone")
+
+    session.link.transport.write = gone  # type: ignore[method-assign]
+    with pytest.raises(LinkFailed, match=r"after \d+ of \d+ lines") as failure:
+        session.lay_on(laying)
+    for words in ("nozzle 215 C, bed 60 C", "power switch", "support the gantry"):
+        assert words in failure.value.remedy
+    assert session.hot
+
+
+def test_an_implausible_setting_blocks_laying(capsys: pytest.CaptureFixture[str]) -> None:
+    desk = desk_at()
+    assert desk.rehearsal is not None
+    desk.rehearsal.machine.controller.live["steps_per_mm.z"] = 1053.7
+    before = len(desk.rehearsal.received)
+    assert carry_out(desk, ["attach", "lay strip"]) == [0, 1]
+    assert "must not move: belt" in capsys.readouterr().err
+    harm = ("G0", "G1 ", "G28", "M104", "M109", "M140", "M190")
+    assert not any(line.startswith(harm) for line in received(desk)[before:])
+
+
+def test_before_laying_worst_travel_is_shown(capsys: pytest.CaptureFixture[str]) -> None:
+    desk = attached(answers={"clear": "no"})
+    assert carry_out(desk, ["lay post"]) == [1]
+    shown = capsys.readouterr().out
+    assert "at worst, mm" in shown
+    assert "Heats: nozzle 215 C and bed 60 C" in shown
+
+
+def test_json_of_lay_is_one_document(capsys: pytest.CaptureFixture[str]) -> None:
+    desk = attached()
+    capsys.readouterr()
+    assert carry_out(desk, ["lay strip --size wide=120 --json"]) == [0]
+    document = json.loads(capsys.readouterr().out)
+    assert (document["laid"], document["heaters_off"]) == ("strip", True)
+    assert desk.session.now.laid[0].piece.size["wide"] == 120
+
+
+def test_progress_fits_a_small_screen() -> None:
+    progress = Progress(4321, 12345, 4000, "G1 " + "X" * 300, Heats(Heat(214.6, 215), Heat(60, 60)))
+    assert max(map(len, progress_text("strip", progress).splitlines())) < 80
+
+
+def test_temperatures_are_heard_from_any_report() -> None:
+    heats = Heats().seen(" T:214.87 /215.00 B:59.90 /60.00 @:0 B@:0 W:?")
+    assert heats == Heats(Heat(214.87, 215), Heat(59.9, 60))
+    assert heats.seen("ok T0:30.1 /0.0") == Heats(Heat(30.1, 0), Heat(59.9, 60))
+    assert heats.seen("FIRMWARE_NAME:x MACHINE_TYPE:y") is heats
+    assert not heats.off
+
+
+def test_probes_stand_between_lines_and_are_not_counted() -> None:
+    desk = attached()
+    link, _ = desk.session.joined()
+    laying = Laying(link, [("G21", 0.0), ("G90", 6.0), ("M83", 6.0)], Axes())
+    seen: list[Progress] = []
+    assert laying.go_on(on_progress=seen.append)
+    assert [(p.done, p.seconds_left) for p in seen if p.done][-1] == (3, 0.0)
+    assert received(desk)[-6:] == ["G21", "G90", PROBE, "M83", PROBE, "M400"]
