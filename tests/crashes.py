@@ -35,7 +35,7 @@ from agent.change.resume import account, finish, undo, values_written
 from agent.change.storing import Look, Others, look, store
 from agent.change.transaction import read_clean, write
 from agent.errors import LinkFailed
-from agent.families import FAMILIES, identify, read_once
+from agent.families import FAMILIES, identify
 from agent.families.base import Family
 from agent.store.journal import CLOSED, Entry
 from agent.wire.link import Link
@@ -143,13 +143,9 @@ class Agent:
 
     def attach(self) -> None:
         self.link = Link(self.transport)
-        for _ in range(2):
-            family, _ = identify(self.link)
-            assert family is not None
-            self.family: Family = family
-            if not read_once(self.link, family).damaged:
-                return
-            # the rest of a cut line was taken for the word of another family: ask again
+        family, _ = identify(self.link)
+        assert family is not None
+        self.family: Family = family
 
     def write(self, plan: Plan) -> None:
         self.confirmed.values.append((self.transport.now(), plan.wanted))
