@@ -3,30 +3,18 @@
 No clock, no port, no thread lives here: bytes and instants come in as arguments, bytes and
 events go out as return values.  `link.py` owns the port; tests and rehearsal run this very code.
 
-How lines end
--------------
-Controllers acknowledge in the order in which lines came, mostly without saying which, so the
-lines in flight form a queue and each answer ends its oldest.  After silence, a restart or a halt
-the effect of the lines in flight is unknown: the state is DOUBT (or HALTED), in which only
-lines that read may be sent, and which only `resync` leaves, once everything was read back.
+Which line an answer ends, and what goes out again, is told in `flight.py`.  After silence, a
+restart or a halt the effect of the lines in flight is unknown: the state is DOUBT (or HALTED), in
+which only lines that read may be sent, and which only `resync` leaves, once everything was read
+back.
 
-Resending
----------
-A controller that misses line n refuses n and everything behind it, asking for n each time,
-mostly but not always with an acknowledgement behind each request.  So after the first request
-nothing new is sent until the refused lines have been answered or the wire is quiet; then n and
-everything behind it goes out again.  An acknowledgement right behind a request belongs to the
-request.  Lines before n were taken, by the controller's own word, and only their
-acknowledgements are still to come.
-
-Line numbers also make it safe to send a line again after silence: where only its answer was lost,
-the controller asks for a later line, and thereby tells what it has.
+Line numbers make it safe to send a line again after silence: where only its answer was lost, the
+controller asks for a later line, and thereby tells what it has.
 """
 
 from __future__ import annotations
 
 import re
-from collections import deque
 from dataclasses import dataclass
 from enum import Enum
 from typing import Final
@@ -51,6 +39,7 @@ from agent.wire.events import (
     Stray,
     Unsolicited,
 )
+from agent.wire.flight import Flight, Sent
 from agent.wire.framing import LineCutter, frame
 from agent.wire.words import (
     ACKNOWLEDGED,
@@ -71,12 +60,6 @@ TAKEN_PATIENCE: Final = 5.0
 
 #: An acknowledgement that may have been the end of some other text counts after this silence.
 SUSPECT_QUIET: Final = 2.0
-
-#: A line is sent again at most this often.
-MOST_RESENDS: Final = 3
-
-#: Acknowledged lines kept for a controller that asks for one of them after all.
-_REMEMBERED: Final = 16
 
 #: Lines that a halted controller takes.
 _UNLOCK: Final = frozenset({"M999", "$X", "$H", "\x18"})
@@ -113,22 +96,6 @@ class Window:
 ONE_LINE: Final = Window()
 
 
-@dataclass(slots=True, eq=False)
-class _Sent:
-    """A line in flight."""
-
-    line: str
-    number: int | None
-    data: bytes
-    timeout: float
-    asked: int = 0  #: how often the controller has asked for it
-    repeated: bool = False  #: was sent more than once
-    ended: bool = False  #: was acknowledged, and asked for again all the same
-
-    def is_before(self, number: int) -> bool:
-        return self.number is not None and self.number < number
-
-
 class Exchange:
     """One controller's side of the talk; see the head of this module."""
 
@@ -138,9 +105,8 @@ class Exchange:
         self.next_number: int | None = None  #: None until the count is agreed: `number_from`
         self.heard: list[str | int] = []  #: lines of the last `receive`; sizes of what was junk
         self._cutter = LineCutter()
-        self._flight: deque[_Sent] = deque()
+        self._flight = Flight()
         self._echoes: frozenset[str] = frozenset()  #: our lines as they would come back
-        self._recent: deque[_Sent] = deque(maxlen=_REMEMBERED)
         self._doubt = False
         self._halted = False
         self._talked = False
@@ -148,9 +114,6 @@ class Exchange:
         self._alive = 0.0  #: instant of the last sign that the line in flight is being worked on
         self._suspect: float | None = None
         self._remark = ""  #: last `Error:` text, the reason of a halt that follows
-        self._again: list[_Sent] = []  #: refused lines, to be sent again
-        self._refusals = 0  #: requests heard for them
-        self._expect_ok = False  #: an acknowledgement now would belong to the last request
 
     # What may be sent
 
@@ -160,20 +123,21 @@ class Exchange:
             return State.HALTED
         if self._doubt:
             return State.DOUBT
-        return State.WAITING if self._flight or self._again else State.READY
+        return State.WAITING if self._flight else State.READY
 
     @property
     def in_flight(self) -> tuple[str, ...]:
         """Lines without an answer yet, oldest first."""
-        return tuple(sent.line for sent in (*self._flight, *self._again) if not sent.ended)
+        return self._flight.lines
 
     def has_room(self, line: str) -> bool:
         """True if `line` may be sent now without overfilling the controller."""
-        if self._again or len(self._flight) >= self.window.lines:
+        waiting = self._flight.waiting
+        if self._flight.again or len(waiting) >= self.window.lines:
             return False
-        if self.window.bytes is None or not self._flight:
+        if self.window.bytes is None or not waiting:
             return True
-        pending = sum(len(sent.data) for sent in self._flight)
+        pending = sum(len(sent.data) for sent in waiting)
         return pending + len(frame(line, self.next_number)) <= self.window.bytes
 
     def send(self, line: str, now: float, *, timeout: float = 10.0, reads: bool = False) -> bytes:
@@ -207,9 +171,11 @@ class Exchange:
             self.next_number = number + 1
         if not self._flight:
             self._alive = now
-        self._flight.append(_Sent(line, number, data, timeout))
-        framed = (data[:-1].decode("ascii") for data in (sent.data for sent in self._flight))
-        self._echoes = frozenset((*(sent.line for sent in self._flight), *framed))
+        waiting = self._flight.waiting
+        waiting.append(Sent(line, number, data, timeout))
+        self._echoes = frozenset(
+            text for sent in waiting for text in (sent.line, sent.data[:-1].decode("ascii"))
+        )
         self._talked, self._booting = True, False
         return data
 
@@ -295,7 +261,8 @@ class Exchange:
                 self._glued(text, now, out)
 
     def _report(self, text: str, now: float, out: list[Event]) -> None:
-        asked = self._flight and _ASKS_FOR_REPORT.match(self._flight[0].line)
+        waiting = self._flight.waiting
+        asked = waiting and _ASKS_FOR_REPORT.match(waiting[0].line)
         if asked or BURIED.search(text, 1):
             self._alive = now
             out.append(Received(text))
@@ -321,65 +288,36 @@ class Exchange:
         match = GLUED.search(text)
         if match is None:
             return
-        named = {match["number"], match["echo"]} & {str(sent.number) for sent in self._flight}
-        if named or match["planner"]:
+        waiting = {str(sent.number) for sent in self._flight.waiting}
+        if match["planner"] or {match["number"], match["echo"]} & waiting:
             self._taken(match, "", text, now, out)
-        elif self._flight:
+        elif waiting:
             self._suspect = now
 
     def _taken(
         self, match: re.Match[str], rest: str, text: str, now: float, out: list[Event]
     ) -> None:
-        """An acknowledgement: end the line it belongs to."""
+        """An acknowledgement: end the line it belongs to, and perhaps earlier ones."""
         self._alive, self._suspect = now, None
-        free = (int(match["planner"]), int(match["slots"])) if match["planner"] else None
-        number = int(match["number"]) if match["number"] else None
-        flight = self._flight
-        if number is not None and any(sent.number == number for sent in flight):
-            while flight[0].number != number:  # their acknowledgements were lost on the way
-                self._end(out)
-            self._end(out, rest, free)
-        elif self._expect_ok:
-            self._expect_ok = False
-        elif number is not None and flight and (flight[0].number or 0) > number:
+        ended = self._flight.acknowledge(int(match["number"]) if match["number"] else None)
+        if ended is None:
             out.append(Stray(text))
-        elif flight:
-            self._end(out, rest, free)
-        elif self._again:  # asked for, and yet taken: the request was about a doubled line
-            flight.append(self._again.pop(0))
-            self._end(out, rest, free)
-            self._refusals = 0
-        else:
-            out.append(Stray(text))
-        refused = sum(not sent.ended for sent in self._again)
-        if self._again and not flight and not self._expect_ok and self._refusals >= refused:
-            self._release(now, out)
-
-    def _end(
-        self,
-        out: list[Event],
-        data: str = "",
-        free: tuple[int, int] | None = None,
-        *,
-        suspect: bool = False,
-    ) -> None:
-        """The oldest line in flight was taken."""
-        sent = self._flight.popleft()
-        if not sent.ended:
-            sent.ended = True
-            out.append(Acknowledged(sent.line, sent.number, data, free, suspect))
-        if sent.number is not None:
-            self._recent.append(sent)
+        elif ended:
+            *earlier, last = ended
+            free = (int(match["planner"]), int(match["slots"])) if match["planner"] else None
+            out += (Acknowledged(sent.line, sent.number) for sent in earlier)
+            out.append(Acknowledged(last.line, last.number, rest, free))
+        if self._flight.all_refused:
+            self._repeat(now, out)
 
     def _reject(self, text: str, now: float, out: list[Event]) -> None:
         reason = refusal(text)
-        if self._flight:
-            self._alive, self._suspect = now, None
-            sent = self._flight.popleft()
-            if not sent.ended:
-                out.append(Rejected(sent.line, reason))
-        else:
+        refused = self._flight.refuse()
+        if refused is None:
             out.append(Stray(text))
+        else:
+            self._alive, self._suspect = now, None
+            out += (Rejected(sent.line, reason) for sent in refused)
         if text == "!!" or "alarm lock" in text.lower():
             self._halt(reason, out)
 
@@ -403,58 +341,27 @@ class Exchange:
         out.append(Restarted(cause, lost))
 
     def _lose(self) -> tuple[str, ...]:
-        lost = self.in_flight
-        self._flight.clear()
-        self._again = []
-        self._expect_ok, self._suspect = False, None
-        return lost
+        self._suspect = None
+        return self._flight.lose()
 
     # Resending
 
     def _resend(self, number: int, now: float, out: list[Event]) -> None:
         self._alive, self._suspect = now, None
         out.append(ResendAsked(number))
-        self._expect_ok = True
-        # a repeated line before the one asked for was taken when it came first, and so, when the
-        # silence about it made us ask, were the lines behind it: no more answers are to come
-        probed = bool(self._flight) and self._flight[0].repeated
-        while self._flight and probed and self._flight[0].is_before(number):
-            self._end(out, suspect=True)
-        if self._again:
-            self._refusals += 1
-            return
-        refused = self._refused(number)
-        if not refused:
-            return
-        self._again, self._refusals = refused, 1
-        refused[0].asked += 1
-        if refused[0].asked > MOST_RESENDS:
+        self._suspected(self._flight.ask_for(number, self.next_number), out)
+        if self._flight.is_hopeless:
             out.append(HopelessResend(number, self.abandon()))
 
-    def _refused(self, number: int) -> list[_Sent]:
-        """Take the lines from `number` on out of flight.
-
-        A number that cannot be met means the oldest line in flight: it was not executed, and
-        the count of tries ends a quarrel about numbers.
-        """
-        if number == self.next_number:
-            return []
-        sent = [*self._recent, *self._flight]
-        first = next((i for i, s in enumerate(sent) if s.number == number), len(self._recent))
-        for taken in (self._recent, self._flight):
-            while taken and taken[-1] in sent[first:]:
-                taken.pop()
-        return sent[first:]
-
-    def _release(self, now: float, out: list[Event]) -> None:
+    def _repeat(self, now: float, out: list[Event]) -> None:
         """The wire is quiet: the refused lines go out again."""
-        again, self._again = self._again, []
-        for sent in again:
-            sent.repeated = True
-        self._flight.extend(again)
         self._alive = now
-        self._expect_ok = False
+        again = self._flight.repeat()
         out.append(Resent(again[0].number or 0, b"".join(sent.data for sent in again)))
+
+    def _suspected(self, taken: list[Sent], out: list[Event]) -> None:
+        """Lines that were taken, though no clear acknowledgement says so."""
+        out += (Acknowledged(sent.line, sent.number, suspect=True) for sent in taken)
 
     # Time
 
@@ -463,9 +370,10 @@ class Exchange:
         """The instant at which `tick` will have something to say, or None."""
         if self._suspect is not None:
             return self._suspect + SUSPECT_QUIET
-        if self._again:
-            return self._alive + (TAKEN_PATIENCE if self._flight else RESEND_QUIET)
-        return self._alive + self._flight[0].timeout if self._flight else None
+        waiting = self._flight.waiting
+        if self._flight.again:
+            return self._alive + (TAKEN_PATIENCE if waiting else RESEND_QUIET)
+        return self._alive + waiting[0].timeout if waiting else None
 
     def tick(self, now: float) -> list[Event]:
         """Events of time passing: silence is an input too."""
@@ -473,25 +381,24 @@ class Exchange:
         if due is None or now < due:
             return []
         out: list[Event] = []
+        flight = self._flight
         if self._suspect is not None:
             self._suspect, self._alive = None, now
-            self._end(out, suspect=True)
-        elif self._again:
-            while self._flight:  # taken, by the number asked for; their answers never came
-                self._end(out, suspect=True)
-            self._release(now, out)
-        elif self._flight[0].number is not None and not self._flight[0].repeated:
-            self._probe(now, out)
+            self._suspected(flight.acknowledge(None) or [], out)
+        elif flight.again:
+            self._suspected(flight.take_all(), out)
+            self._repeat(now, out)
+        elif flight.waiting[0].number is not None and not flight.waiting[0].repeated:
+            self._probe(flight.waiting[0], now, out)
         else:
             out.append(Silent(self.abandon()))
         return out
 
-    def _probe(self, now: float, out: list[Event]) -> None:
-        """Only an answer may be lost: send the oldest line again, which its number makes safe.
+    def _probe(self, oldest: Sent, now: float, out: list[Event]) -> None:
+        """Only an answer may be lost: send the line again, which its number makes safe.
 
         A controller that has it refuses it and asks for the first line that it does not have.
         """
-        oldest = self._flight[0]
         oldest.repeated = True
         self._alive = now
         out.append(Resent(oldest.number or 0, oldest.data))

@@ -189,13 +189,19 @@ class Link:
             self._agree_numbers()
             ahead = next(source, None)
             while ahead is not None or self.state is State.WAITING:
-                while ahead is not None and self.exchange.has_room(ahead):
-                    if stop is not None and stop():
-                        ahead = None
-                        break
-                    word = ahead.partition(" ")[0]
-                    self._send(ahead, _LONG_TIMEOUT if word in _LONG else timeout)
-                    ahead = next(source, None)
+                batch = b""
+                try:
+                    while ahead is not None and self.exchange.has_room(ahead):
+                        if stop is not None and stop():
+                            ahead = None
+                            break
+                        word = ahead.partition(" ")[0]
+                        patience = _LONG_TIMEOUT if word in _LONG else timeout
+                        batch += self.exchange.send(ahead, self.transport.now(), timeout=patience)
+                        ahead = next(source, None)
+                finally:  # what the exchange takes to be in flight must be
+                    if batch:
+                        self._write(batch)
                 if self.state is not State.WAITING:
                     continue
                 for event in self._pump():

@@ -132,8 +132,13 @@ class SerialTransport:
     def read(self, until: float) -> bytes:
         while True:
             with _failures(self.name, "lost"):
-                self._port.timeout = max(0.0, min(_POLL, until - self.now()))
-                data: bytes = self._port.read(self._port.in_waiting or 1)
+                wait = max(0.0, min(_POLL, until - self.now()))
+                if wait != self._port.timeout:  # setting it costs several system calls
+                    self._port.timeout = wait
+                there = self._port.in_waiting
+                data: bytes = self._port.read(there or 1)
+                if data and not there:  # the first byte has come, the rest is mostly behind it
+                    data += self._port.read(self._port.in_waiting)
             if data or self.now() >= until:
                 return data
 
