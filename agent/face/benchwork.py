@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import click
 
@@ -30,9 +30,26 @@ PURPOSE: Final = {
     "block": "y_scale",
 }
 
+#: What is known besides, when a size is chosen: the plastic's shrink, which hides in every length,
+#: or one `travel` reading of each axis, without which a post cannot tell angle from scale.
+Beside = Literal["shrink", "travel"]
+BESIDE: Final[dict[str, Beside]] = {
+    "strip": "shrink",
+    "rail": "shrink",
+    "post": "travel",
+    "block": "shrink",
+}
+_BESIDE_WORDS: Final[dict[Beside, str]] = {
+    "shrink": "the plastic's shrink apart, which a 'travel' reading takes out",
+    "travel": "beside one 'travel' reading of each axis",
+}
+
 #: A parameter counts as told by a piece if its uncertainty falls below this share of what was
 #: known before.
 TOLD: Final = 0.5
+
+#: As good as no uncertainty of the shrink, percent.
+_NO_SHRINK: Final = 1e-6
 
 #: Rows of a terminal that the picture may take.
 _PICTURE_ROWS: Final = 20
@@ -87,7 +104,7 @@ def piece(
         if path is not None
     }
     write_files(drawn, profile, gcode, stl, svg, tilted=tilted)
-    purpose = PURPOSE[name]
+    wish = wanted(drawn, profile, within)
     document = {
         "name": drawn.name,
         "gantry_angle_deg": profile.mechanics.gantry_angle_deg,
@@ -98,7 +115,7 @@ def piece(
         "filament_mm": takes.filament_mm,
         "belt_mm": takes.belt_mm,
         "tells": {key: {"u": u, "prior_u": prior} for key, (u, prior) in told.items()},
-        "wanted": wanted(told, purpose, within),
+        "wanted": wish,
         "files": files,
     }
 
@@ -109,10 +126,10 @@ def piece(
         )
         show_needs(desk, takes)
         show_told(desk, drawn, profile, told)
-        if within is not None and tells(told, purpose) > within:
+        if wish is not None and not wish["reached"]:
             desk.screen.say(
-                f"! {within:g} {shown(purpose).unit} is not reached by any {name} that this machine"
-                " and a caliper of 200 mm allow; this is the best. A 'travel' reading helps."
+                f"! {within:g} {shown(PURPOSE[name]).unit} is not reached by any {name} that this"
+                " machine and a caliper of 200 mm allow; this is the best. More readings help."
             )
         if where:
             show_features(desk, drawn)
@@ -122,13 +139,13 @@ def piece(
     desk.screen.answer(document, show)
 
 
-def wanted(
-    told: dict[str, tuple[float, float]], purpose: str, within: float | None
-) -> dict[str, Any] | None:
+def wanted(drawn: Piece, profile: Profile, within: float | None) -> dict[str, Any] | None:
     """What was wanted of the piece, and whether it is reached; None where nothing was."""
     if within is None:
         return None
-    return {"parameter": purpose, "expanded95": within, "reached": tells(told, purpose) <= within}
+    purpose = PURPOSE[drawn.name]
+    reached = reach_of(drawn, profile)
+    return {"parameter": purpose, "expanded95": within, "reached": reached <= within}
 
 
 def chosen_profile(desk: Desk, name: str | None) -> Profile:
@@ -174,40 +191,51 @@ def drawn_piece(
 
     if within is None:
         return resized(name, profile, sizes or {})
-    purpose = PURPOSE[name]
-    return choose_size(
-        name, profile, lambda drawn: tells(foretold(drawn, profile), purpose), within
-    ).piece
+    return choose_size(name, profile, lambda drawn: reach_of(drawn, profile), within).piece
 
 
 # --- what it tells before it is printed ----------------------------------------------------------
 
 
-def foretold(drawn: Piece, profile: Profile) -> dict[str, tuple[float, float]]:
-    """Standard uncertainty of each parameter after reading this piece, and before, public units."""
+def foretold(
+    drawn: Piece, profile: Profile, *, beside: Beside | None = None
+) -> dict[str, tuple[float, float]]:
+    """Standard uncertainty of each parameter after reading this piece, and before, public units.
+
+    beside: what is taken as known otherwise; see `Beside`
+    """
     from dataclasses import replace
 
-    from agent.estimate.planning import foresee, planned
+    from agent.estimate.planning import U_TRAVEL, foresee, planned
     from agent.model.survey import Survey
+    from agent.pieces import travel_features
 
+    material = profile.material
+    if beside == "shrink":
+        material = replace(material, shrink_u_percent=_NO_SHRINK)
     survey = Survey(
         (),
         mechanics=profile.mechanics,
         axes=profile.axes,
         instrument=profile.instrument,
-        material=profile.material,
+        material=material,
         tolerance=profile.tolerance,
         priors=profile.priors,
     )
     readings = [replace(planned(f.kind, f.along), between=f.between) for f in drawn.features]
+    if beside == "travel":
+        readings += [planned(f.kind, f.along, U_TRAVEL) for f in travel_features(profile)]
+    # A reading that tells nothing stands for none at all.
     before = foresee(survey, [planned("travel", (1e-3, 0.0, 0.0), 1e6)])
     after = foresee(survey, readings)
     return {key: (u, before[key]) for key, u in after.items() if key in before}
 
 
-def tells(told: dict[str, tuple[float, float]], parameter: str) -> float:
-    """How well a parameter is told, 95 %, in the unit it is shown in."""
-    return 2 * told[parameter][0] * shown(parameter).factor
+def reach_of(drawn: Piece, profile: Profile) -> float:
+    """How well a piece tells what it is laid for: 95 %, in the unit it is shown in."""
+    parameter = PURPOSE[drawn.name]
+    u = foretold(drawn, profile, beside=BESIDE[drawn.name])[parameter][0]
+    return 2 * u * shown(parameter).factor
 
 
 def show_told(
@@ -223,13 +251,23 @@ def show_told(
     ]
     desk.screen.say("Read with this caliper, it alone tells (95 %):")
     desk.screen.table([("error", False), ("known so far to", True), ("then to", True)], rows)
-    purpose = PURPOSE[drawn.name]
-    words = shown(purpose)
-    steps = [
-        f"{_longest(other):.0f} mm {_within(words, foretold(other, profile)[purpose][0])}"
+    words = shown(PURPOSE[drawn.name])
+    steps = {
+        _size_words(other): f"{reach_of(other, profile):.{words.digits}f}"
         for other in sizes(drawn.name, profile)
-    ]
-    desk.screen.say(f"By its longest feature, {words.words}: {', '.join(steps)}.")
+    }
+    listed = ", ".join(f"{size} {reach}" for size, reach in steps.items())
+    desk.screen.say(
+        f"{words.words.capitalize()} by size, ± {words.unit}: {listed}"
+        f" ({_BESIDE_WORDS[BESIDE[drawn.name]]})."
+    )
+
+
+def _size_words(drawn: Piece) -> str:
+    """What tells sizes of a piece apart."""
+    if "count" in drawn.size:
+        return f"{drawn.size['count']:g} pitches"
+    return f"{_longest(drawn):.0f} mm"
 
 
 def _within(words: Shown, u: float) -> str:
