@@ -30,6 +30,9 @@ except ImportError:  # no POSIX terminal, no such error
 #: Longest single wait inside pyserial, so that Ctrl-C and the other deadlines are heard.
 _POLL: Final = 0.1
 
+#: Bytes after which a read ends, however many more there are.
+_CHUNK: Final = 4096
+
 #: A controller that takes no byte for this long takes none at all.
 _WRITE_TIMEOUT: Final = 10.0
 
@@ -135,10 +138,10 @@ class SerialTransport:
                 wait = max(0.0, min(_POLL, until - self.now()))
                 if wait != self._port.timeout:  # setting it costs several system calls
                     self._port.timeout = wait
-                there = self._port.in_waiting
-                data: bytes = self._port.read(there or 1)
-                if data and not there:  # the first byte has come, the rest is mostly behind it
-                    data += self._port.read(self._port.in_waiting)
+                data: bytes = self._port.read(self._port.in_waiting or 1)
+                # behind the first byte others have come; a socket tells of one at a time
+                while data and len(data) < _CHUNK and (more := self._port.in_waiting):
+                    data += self._port.read(more)
             if data or self.now() >= until:
                 return data
 
