@@ -215,6 +215,8 @@ class Session:
         from agent.wire.exchange import State
 
         link, family = self.joined()
+        if link.state is State.DOUBT:
+            link.settle()  # an answer that is still on its way is none to the questions now asked
         self.readback = read_back(link, family)
         if not self.readback.damaged and link.state is State.DOUBT:
             link.resync()

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 from click.shell_completion import CompletionItem
@@ -15,6 +15,9 @@ from agent.errors import BadInput
 from agent.face import tables
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Count, Verb, as_json
+
+#: Lines of damage, and of notes, that are shown of one reading.
+MOST_SHOWN: Final = 6
 
 if TYPE_CHECKING:
     from agent.model.settings import Readback
@@ -107,13 +110,23 @@ def attach(
 
 def show_state(desk: Desk, readback: Readback) -> None:
     """What is wrong with a reading, or with the settings in it; nothing if nothing is."""
-    for why in readback.damage:
-        desk.screen.say(f"! damaged: {why}")
-    for note in readback.notes:
-        desk.screen.say(f"- {note}")
+    show_damage(desk, readback)
     if not readback.damaged:
         for finding in desk.session.findings():
             desk.screen.say(f"! {finding}")
+
+
+def show_damage(desk: Desk, readback: Readback) -> None:
+    """Why a reading counts for nothing, and what was not understood in it; the first of many."""
+    for why in readback.damage[:MOST_SHOWN]:
+        desk.screen.say(f"! damaged: {why}")
+    for note in readback.notes[:MOST_SHOWN]:
+        desk.screen.say(f"- {note}")
+    more = sum(max(len(said) - MOST_SHOWN, 0) for said in (readback.damage, readback.notes))
+    if more:
+        desk.screen.say(f"  and {more} more; '--json' gives all")
+    if readback.damaged:
+        desk.screen.say("Nothing is written on such a reading. 'readback' reads again.")
 
 
 @click.command(cls=Verb)
@@ -179,10 +192,7 @@ def readback(
         for event in found.events:
             detail = ", ".join(f"{key} {value}" for key, value in event.detail.items())
             desk.screen.say(f"- {event.kind.replace('_', ' ')}{': ' if detail else ''}{detail}")
-        for why in found.damage:
-            desk.screen.say(f"! damaged: {why}")
-        for note in found.notes:
-            desk.screen.say(f"- {note}")
+        show_damage(desk, found)
 
     document = found.to_plain()
     if with_stored:
