@@ -106,7 +106,8 @@ class Exchange:
         self.heard: list[str | int] = []  #: lines of the last `receive`; sizes of what was junk
         self._cutter = LineCutter()
         self._flight = Flight()
-        self._echoes: frozenset[str] = frozenset()  #: our lines as they would come back
+        self._last_sent: tuple[Sent, ...] = ()  #: in flight when the last line was sent
+        self._echoes_known: frozenset[str] | None = None  #: see `_echoes`
         self._doubt = False
         self._halted = False
         self._talked = False
@@ -173,9 +174,7 @@ class Exchange:
             self._alive = now
         waiting = self._flight.waiting
         waiting.append(Sent(line, number, data, timeout))
-        self._echoes = frozenset(
-            text for sent in waiting for text in (sent.line, sent.data[:-1].decode("ascii"))
-        )
+        self._last_sent, self._echoes_known = tuple(waiting), None
         self._talked, self._booting = True, False
         return data
 
@@ -196,6 +195,17 @@ class Exchange:
         self._halted, self._doubt = False, True
 
     # What comes back
+
+    @property
+    def _echoes(self) -> frozenset[str]:
+        """Our lines as they would come back; put together only when something may be one."""
+        if self._echoes_known is None:
+            self._echoes_known = frozenset(
+                text
+                for sent in self._last_sent
+                for text in (sent.line, sent.data[:-1].decode("ascii"))
+            )
+        return self._echoes_known
 
     def receive(self, data: bytes, now: float) -> list[Event]:
         """Events in `data`; what they are does not depend on how the bytes were cut."""
