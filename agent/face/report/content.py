@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from agent import __version__
 from agent.face.report.tune import Tune
 
 
@@ -128,6 +129,8 @@ def page_of(tune: Tune, made: date) -> Page:
             ("Machine", tune.machine),
             ("Date of this report", made.isoformat()),
             ("Made from", tune.source),
+            ("Made by", f"plumbelt {__version__}"),
+            ("Intervals", "95 % intervals, after the guide JCGM 100:2008"),
         ),
         sections=tuple(Section(name, title, tuple(of)) for name, title, of in parts if of),
     )

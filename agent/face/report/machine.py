@@ -25,7 +25,7 @@ def machine(tune: Tune) -> Sequence[Part]:
         ("Note", tune.note or "none"),
         ("Controller, as it names itself", tune.identity or unknown),
         ("Family of its words", tune.family or "not known"),
-        ("Port", tune.port or "none"),
+        ("Port", tune.port or "none attached"),
         ("Slicing angle of the pieces read", f"{mechanics.gantry_angle_deg:g} deg"),
     ]
     if tune.slicing_angle_deg not in (None, mechanics.gantry_angle_deg):

@@ -9,7 +9,6 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING, Final
 
-from agent import __version__
 from agent.face.report.tune import Tune
 from agent.face.screen import clean
 
@@ -41,4 +40,4 @@ def page(tune: Tune, made: date) -> str:
     from agent.face.report.content import page_of
 
     template = _environment().get_template(TEMPLATE)
-    return template.render(page=page_of(tune, made), version=__version__)
+    return template.render(page=page_of(tune, made))
