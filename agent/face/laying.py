@@ -145,7 +145,7 @@ def lay_to_the_end(desk: Desk, drawn: Piece, laying: Laying) -> Laid:
     """Lay with progress; an interrupt pauses.  Raises Refused if it is ended before its time."""
     session = desk.session
     while True:
-        with progress_shown(desk, drawn.name, laying) as show, stoppable() as stop:
+        with stoppable() as stop, progress_shown(desk, drawn.name, laying) as show:
             finished = session.lay_on(laying, on_progress=show, stop=stop)
         if finished:
             break
@@ -187,13 +187,12 @@ def end(desk: Desk, drawn: Piece, laying: Laying) -> None:
     left = session.stop_laying(laying)
     fed = "The belt was not fed"
     feed = laying.clear_feed_mm
+    screen.say(f"{left}.")
     try:
         if (
             feed is not None
             and not session.hot
-            and screen.agrees(
-                f"{left}. Feed the belt forward by {feed:.0f} mm to bring the piece off?"
-            )
+            and screen.agrees(f"Feed the belt forward by {feed:.0f} mm to bring the piece off?")
         ):
             laying.feed_clear()
             fed = f"The belt was fed forward by {feed:.0f} mm"

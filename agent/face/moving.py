@@ -308,16 +308,12 @@ def run_over(desk: Desk, run: Marks) -> list[float | None]:
             session.send_lines(lines)
             head = f"mark {number} of {len(run.commanded)}, commanded {place:.2f} mm"
             if desk.rehearsal is None:
-                measured.append(
-                    asked_length(desk, f"  {head}: measured, mm (Enter: later)?", place)
-                )
+                measured.append(asked_length(desk, f"  {head}: mm (Enter: later)?", place))
                 continue
             offered = desk.rehearsal.measure(_mark(place), MOVES, 1)[0]
             if not all_offered:
-                answer = screen.ask(
-                    f"  {head}: the simulated scale shows {offered:.2f} (Enter takes it, 'all'"
-                    " takes all from here):"
-                )
+                screen.say(f"  {head}: the simulated scale shows {offered:.2f}")
+                answer = screen.ask("  mm (Enter takes it, 'all' takes all from here):")
                 all_offered = answer.lower() == "all"
                 if answer and not all_offered:
                     offered = _typed_or(desk, answer, offered)
@@ -328,8 +324,7 @@ def run_over(desk: Desk, run: Marks) -> list[float | None]:
         if value is None:
             measured[i] = asked_length(
                 desk,
-                f"  mark {i + 1}, commanded {run.commanded[i]:.2f} mm: from the first mark, mm"
-                " (Enter leaves it out)?",
+                f"  mark {i + 1}, commanded {run.commanded[i]:.2f}, mm (Enter leaves it out)?",
                 run.commanded[i],
             )
     return measured

@@ -150,10 +150,8 @@ def _odd_one(desk: Desk, feature: Feature, values: list[float]) -> str:
     if odd is None:
         return ""
     off = values[odd] - others_mean(values, odd)
-    answer = desk.screen.ask(
-        f"  {values[odd]:.2f} stands {off:+.2f} off the others ({_listed(values)}). Enter: read it"
-        " again; 'keep' keeps it:"
-    )
+    desk.screen.say(f"  {values[odd]:.2f} stands {off:+.2f} off the others ({_listed(values)}).")
+    answer = desk.screen.ask("  Enter reads it again, 'keep' keeps it:")
     if answer.lower() == "keep":
         return "keep"
     values.pop(odd)

@@ -8,40 +8,48 @@ from typing import Final
 
 import click
 
-#: Verb -> module of this package and the command in it.
-PLACES: Final[dict[str, str]] = {
-    "attach": "linking:attach",
-    "cautions": "helping:cautions",
-    "completion": "scripting:completion",
-    "demo": "demo:demo",
-    "detach": "linking:detach",
-    "drive": "calculate:drive",
-    "gauge": "gauging:gauge",
-    "halt": "wiring:halt",
-    "help": "helping:help_page",
-    "lay": "laying:lay",
-    "log": "history:log",
-    "marks": "moving:marks",
-    "mechanics": "keeping:mechanics",
-    "next": "guide:next_step",
-    "piece": "benchwork:piece",
-    "ports": "linking:ports",
-    "preview": "changing:preview",
-    "profile": "keeping:profile",
-    "prove": "changing:prove",
-    "readback": "linking:readback",
-    "rehearse": "simulating:rehearse",
-    "report": "report.verb:report",
-    "resume": "resuming:resume",
-    "run": "scripting:run",
-    "send": "wiring:send",
-    "shim": "calculate:shim",
-    "sim": "simulating:sim",
-    "solve": "solving:solve",
-    "store": "changing:store",
-    "undo": "changing:undo",
-    "write": "changing:write",
+#: Verb -> module of this package and the command in it, and its line on the page of all verbs.
+PLACES: Final[dict[str, tuple[str, str]]] = {
+    "attach": ("linking:attach", "Open a port, find out what is there, read its settings twice."),
+    "cautions": ("helping:cautions", "The cautions that come before the first motion or heat."),
+    "completion": ("scripting:completion", "Lines that make your command shell complete verbs."),
+    "demo": ("demo:demo", "The whole job on a simulated machine, from byte to proof."),
+    "detach": ("linking:detach", "Let go of the port; readings and results stay."),
+    "drive": ("calculate:drive", "Steps per mm from the parts of a drive train."),
+    "gauge": ("gauging:gauge", "Take readings: of a piece, of one feature, or of a move."),
+    "halt": ("wiring:halt", "Tell the controller to stop everything at once."),
+    "help": ("helping:help_page", "A page on a topic or a verb; without one, what there is."),
+    "lay": ("laying:lay", "Lay a test piece on the attached machine."),
+    "log": ("history:log", "What was read, measured, planned, sent and proved, and when."),
+    "marks": ("moving:marks", "Run the belt over marks and read where it stands at each."),
+    "mechanics": ("keeping:mechanics", "How the machine is built, and the steps per mm of that."),
+    "next": ("guide:next_step", "The one best step now, and why."),
+    "piece": ("benchwork:piece", "A test piece: what it would tell, its drawing, its files."),
+    "ports": ("linking:ports", "Serial ports of this computer."),
+    "preview": ("changing:preview", "What would be changed: table, exact lines, digest."),
+    "profile": ("keeping:profile", "What is kept of each machine: save, compare, restore."),
+    "prove": ("changing:prove", "Read back after a power cycle, homing or a job's start."),
+    "readback": ("linking:readback", "Read all settings: of a machine, a port or a log file."),
+    "rehearse": ("simulating:rehearse", "The shell on a simulated machine: nothing can break."),
+    "report": ("report.verb:report", "The tune as one page that prints and can be signed."),
+    "resume": ("resuming:resume", "What a broken-off change did; finish it or undo it."),
+    "run": ("scripting:run", "Carry out verbs from a file, one a line, in one session."),
+    "send": ("wiring:send", "Send one line as it is and show the answer."),
+    "shim": ("calculate:shim", "Tilt between gantry and bed, and which screw takes it out."),
+    "sim": ("simulating:sim", "A simulated machine for any serial program."),
+    "solve": ("solving:solve", "Every error of the machine at once, from its readings."),
+    "store": ("changing:store", "Make what was written permanent, and prove it by a reload."),
+    "undo": ("changing:undo", "Bring back what was live at the attach."),
+    "write": ("changing:write", "Show the plan, take its digest, write and read back."),
 }
+
+
+class Tree(click.Group):
+    """The verbs; the page that lists them brings none of them in."""
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, PLACES[name][1]) for name in self.list_commands(ctx)])
 
 
 class Verbs(MutableMapping[str, click.Command]):
@@ -49,12 +57,14 @@ class Verbs(MutableMapping[str, click.Command]):
 
     def __init__(self) -> None:
         self._known: dict[str, click.Command] = {}
-        self._places = dict(PLACES)
+        self._places = {name: place for name, (place, _) in PLACES.items()}
 
     def __getitem__(self, name: str) -> click.Command:
         if name not in self._known:
             module, _, attribute = self._places[name].partition(":")
-            self._known[name] = getattr(import_module(f"agent.face.{module}"), attribute)
+            command: click.Command = getattr(import_module(f"agent.face.{module}"), attribute)
+            command.short_help = PLACES[name][1]
+            self._known[name] = command
         return self._known[name]
 
     def __setitem__(self, name: str, command: click.Command) -> None:

@@ -1,0 +1,312 @@
+"""`feed`: guided feeds of filament, free and hot, and the flow that beads tell."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Final, cast
+
+import click
+
+from agent.errors import LinkFailed, Refused
+from agent.face.cautions import acknowledge
+from agent.face.changing import show_plan
+from agent.face.desk import Desk, at_desk
+from agent.face.moving import asked_length
+from agent.face.options import LENGTH, Count, Number, Verb, as_json
+from agent.laying import heaters_off
+
+if TYPE_CHECKING:
+    from agent.pieces.feeds import FeedKind, FeedResult, FeedTest
+
+#: A change of the extruder's steps is worth it beyond this share, and beyond its 95 % uncertainty
+#: (common practice: flow is judged to a percent or so).
+WORTH_IT: Final = 0.005
+
+#: A slip beyond this share is worth looking into: tension, drive, temperature (common practice).
+MUCH_SLIP: Final = 0.02
+
+KEY: Final = "steps_per_mm.e0"
+
+#: Heating takes this long at most, s.
+HEATING_TIMEOUT: Final = 900.0
+
+
+@click.command(cls=Verb)
+@click.argument("kind", type=click.Choice(("free", "hot", "flow")), metavar="free|hot|flow")
+@click.option("--length", type=LENGTH, default=50.0, show_default=True, help="of each feed, mm")
+@click.option("--repeats", type=Count(2), default=5, show_default=True, help="how many feeds")
+@click.option("--speed", type=Number("mm/s", above=0), default=1.0, show_default=True)
+@as_json
+@at_desk
+def feed(desk: Desk, /, kind: str, length: float, repeats: int, speed: float) -> None:
+    """The extruder: several slow feeds of filament, running out free or through the hot nozzle.
+
+    Only the free feeds may change the steps; what hot ones fall short of them is slip. 'flow'
+    tells from the beads of a strip that was read and solved how much too wide they are laid.
+    The guard against feeding cold stays on: the nozzle is heated for both.
+
+    \b
+    Example: plumbelt> feed free
+    """
+    if kind == "flow":
+        show_flow(desk)
+        return
+    session = desk.session
+    session.joined()
+    old = steps_now(desk)
+    refuse_out_of_order(desk)
+    from agent.pieces.feeds import feed_test
+
+    test = feed_test(
+        session.profile, cast("FeedKind", kind), length=length, repeats=repeats, speed=speed
+    )
+    show_test(desk, test)
+    acknowledge(desk)
+    if not desk.screen.agrees(f"{READY[kind]} Are hands clear of nozzle and drive?"):
+        raise Refused("not fed", remedy="Nothing was moved or heated")
+    values = fed(desk, test)
+    if len(values) < 2:
+        raise Refused("fewer than two feeds were read, which tells nothing", remedy="Feed again")
+    session.feeds[test.kind] = (length, tuple(values))
+    result = result_now(desk, old)
+    plan_for(desk, old, result)
+    document = document_of(desk, old, result)
+    desk.screen.answer(document, lambda: show_result(desk, old, result))
+
+
+READY: Final = {
+    "free": "Is the tube off the hot end, the filament free to run out, and the gantry raised?",
+    "hot": "Is the filament in the nozzle, and the gantry raised by 50 mm or more?",
+}
+
+
+def steps_now(desk: Desk) -> float:
+    """Live steps of the extruder.  Raises Refused where the controller reports none."""
+    steps = desk.session.live("steps_per_mm").get("e0")
+    if steps is None:
+        raise Refused(f"the controller reported no {KEY}", remedy="There is nothing to tune here")
+    return steps
+
+
+def refuse_out_of_order(desk: Desk) -> None:
+    """The extruder comes last: belt and angle change how thick a layer is, and with it the flow."""
+    solution = desk.session.now.solution
+    waiting = desk.session.plan is not None and not desk.session.plan.empty
+    if waiting or (
+        solution is not None and (solution.corrections or solution.slicing_angle_deg is not None)
+    ):
+        raise Refused(
+            "the axes are not corrected yet, and the extruder comes last: belt step and angle"
+            " change the layer, and with it the flow",
+            remedy="'preview' and 'write' first, or solve anew if no change is wanted",
+        )
+
+
+def show_test(desk: Desk, test: FeedTest) -> None:
+    screen, session = desk.screen, desk.session
+    screen.heading(f"Filament: {len(test.feeds)} {test.kind} feeds of {test.commanded_mm:g} mm")
+    minutes = len(test.feeds) * test.seconds / 60
+    screen.say(
+        f"Heats the nozzle to {session.profile.material.nozzle_c:g} C. Each feed takes"
+        f" {test.seconds:.0f} s, all {minutes:.0f} min, and"
+        f" {len(test.feeds) * test.commanded_mm / 1000:.2f} m of filament. No axis moves."
+    )
+    for caution in test.cautions:
+        screen.say(f"! {caution}")
+    screen.say(
+        "Mark the filament some way before the drive and note its distance; after each feed"
+        " measure how far the mark has moved."
+    )
+
+
+def fed(desk: Desk, test: FeedTest) -> list[float]:
+    """Heat, feed, ask; the heater is off again whatever happens."""
+    session = desk.session
+    link, _ = session.joined()
+    session.hot = True
+    values: list[float] = []
+    all_offered = False
+    try:
+        for line in test.before:
+            link.ask(line, timeout=HEATING_TIMEOUT)
+        for number, lines in enumerate(test.feeds, start=1):
+            session.send_lines(lines)
+            value, all_offered = read_feed(desk, test, number, all_offered)
+            if value is not None:
+                values.append(value)
+    finally:
+        off = heaters_off(link)
+        session.hot = off is None
+        if off is None:
+            desk.screen.complain(
+                "! The heater could NOT be switched off over the link: use the power switch."
+            )
+    return values
+
+
+def read_feed(
+    desk: Desk, test: FeedTest, number: int, all_offered: bool
+) -> tuple[float | None, bool]:
+    """How far the filament went in one feed, and whether the rest of a rehearsal is taken."""
+    head = f"feed {number} of {len(test.feeds)}"
+    if desk.rehearsal is None:
+        question = f"  {head}: the mark moved, mm (Enter leaves it out)?"
+        return asked_length(desk, question, test.commanded_mm), False
+    offered = desk.rehearsal.measure_feeds(1, hot=test.kind == "hot")[0]
+    if all_offered:
+        return offered, True
+    desk.screen.say(f"  {head}: the simulated rule shows {offered:.1f}")
+    answer = desk.screen.ask("  mm (Enter takes it, 'all' takes all from here):")
+    if answer and answer.lower() != "all":
+        from agent.face.answers import typed_length
+
+        try:
+            return typed_length(answer).mm, False
+        except ValueError as refusal:
+            desk.screen.say(f"  {refusal}; left out.")
+            return None, False
+    return offered, bool(answer)
+
+
+def result_now(desk: Desk, old: float) -> FeedResult | None:
+    """What all feeds of the session say together; None without free ones."""
+    from agent.pieces.feeds import feed_result
+
+    feeds = desk.session.feeds
+    if "free" not in feeds:
+        return None
+    length, free = feeds["free"]
+    hot_length, hot = feeds.get("hot", (length, ()))
+    return feed_result(old, length, free, [value * length / hot_length for value in hot])
+
+
+def worth_it(old: float, result: FeedResult) -> bool:
+    """True if the steps are off beyond their uncertainty and beyond what matters."""
+    off = abs(result.steps_per_mm / old - 1)
+    return off > WORTH_IT and off > 2 * result.u_steps_per_mm / old
+
+
+def plan_for(desk: Desk, old: float, result: FeedResult | None) -> None:
+    """Make the change that the free feeds ask for the plan that 'write' takes."""
+    if result is None or not worth_it(old, result):
+        return
+    from agent.change.plan import make_plan
+
+    session = desk.session
+    _, family = session.joined()
+    session.plan = make_plan(
+        session.clean_readback,
+        {KEY: result.steps_per_mm},
+        family,
+        machine=session.profile.name,
+        profile=session.profile,
+        why="free feeds of filament",
+    )
+    session.notebook.note("plan", session.plan.to_plain())
+
+
+def document_of(desk: Desk, old: float, result: FeedResult | None) -> dict[str, Any]:
+    """The answer as plain data."""
+    plan = desk.session.plan
+    return {
+        "feeds": {
+            kind: {"commanded_mm": length, "mm": list(values)}
+            for kind, (length, values) in desk.session.feeds.items()
+        },
+        "old": old,
+        "new": None if result is None else result.steps_per_mm,
+        "u": None if result is None else result.u_steps_per_mm,
+        "slip": None if result is None else result.slip,
+        "u_slip": None if result is None else result.u_slip,
+        "plan": None if plan is None else plan.to_plain(),
+    }
+
+
+def show_result(desk: Desk, old: float, result: FeedResult | None) -> None:
+    screen = desk.screen
+    for kind, (length, values) in desk.session.feeds.items():
+        screen.say(f"{kind}, commanded {length:g} mm: {_listed(values)}")
+    if result is None:
+        screen.say("Hot feeds alone never change the steps: 'feed free' tells step from slip.")
+        return
+    share = result.steps_per_mm / old - 1
+    screen.say(
+        f"Free feeds ask for {result.steps_per_mm:.2f} ± {2 * result.u_steps_per_mm:.2f} step/mm"
+        f" (95 %) instead of {old:g}: {100 * share:+.2f} %."
+    )
+    if result.slip is not None and result.u_slip is not None:
+        much = result.slip > MUCH_SLIP and result.slip > 2 * result.u_slip
+        screen.say(
+            f"Slip behind the hot nozzle: {100 * result.slip:.1f} ± {200 * result.u_slip:.1f} %"
+            + (
+                ". That is much: look at the drive's grip and tension, the nozzle, the heat. The"
+                " steps are not the cure."
+                if much
+                else "."
+            )
+        )
+    plan = desk.session.plan
+    if plan is None or not worth_it(old, result):
+        screen.say(
+            f"Leave the steps: a change counts beyond {100 * WORTH_IT:g} % and its uncertainty."
+        )
+        return
+    show_plan(desk, plan)
+    screen.say("'write' sends it once you have typed its digest; judge the flow anew after it.")
+
+
+def _listed(values: Sequence[float]) -> str:
+    return " ".join(f"{value:.1f}" for value in values)
+
+
+# --- flow ----------------------------------------------------------------------------------------
+
+
+def show_flow(desk: Desk) -> None:
+    """How much too wide beads are laid, after the bead growth that the solution found."""
+    flow = flow_now(desk)
+
+    def show() -> None:
+        screen = desk.screen
+        screen.say(
+            f"Beads of {flow['planned_mm']:.2f} mm come out {flow['growth_mm']:+.3f} ±"
+            f" {2 * flow['u_mm']:.3f} mm wider (95 %), in x, where squash and corners count along."
+        )
+        if abs(flow["growth_mm"]) <= 2 * flow["u_mm"]:
+            screen.say("That is within what these readings can tell: leave the flow.")
+        else:
+            screen.say(
+                f"As flow that is {100 * (flow['factor'] - 1):+.1f} % ±"
+                f" {200 * flow['u_factor']:.1f} %: a matter of the slicer's flow or bead width for"
+                f" this material, factor {1 / flow['factor']:.3f}, never of the extruder's steps."
+            )
+
+    desk.screen.answer(flow, show)
+
+
+def flow_now(desk: Desk) -> dict[str, float]:
+    """Bead width and flow from the offset of faces across x.
+
+    An outside reading grows by one bead's excess width: half on each side.  Flow goes as the
+    bead's section (`agent.pieces.bead.bead_area`).  Raises Refused without a solved strip.
+    """
+    from agent.pieces.bead import bead_area
+
+    solution = desk.session.now.solution
+    offset = None if solution is None else solution.parameters.get("offset.x")
+    if offset is None or not offset.determined:
+        raise Refused(
+            "the bead width across x is not known in this state of the machine",
+            remedy="'lay strip', 'gauge strip', 'solve', then 'feed flow'",
+        )
+    bead = desk.session.profile.bead
+    planned = bead_area(bead.width_mm, bead.height_mm)
+    real = bead_area(bead.width_mm + offset.value, bead.height_mm)
+    slope = bead.height_mm / planned
+    return {
+        "planned_mm": bead.width_mm,
+        "growth_mm": offset.value,
+        "u_mm": offset.u,
+        "factor": real / planned,
+        "u_factor": slope * offset.u,
+    }
