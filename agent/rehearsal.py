@@ -86,6 +86,10 @@ class Rehearsal:
         }
         return tuple(self.machine.measure(plain, piece, repeats))
 
+    def measure_feeds(self, count: int, *, hot: bool) -> tuple[float, ...]:
+        """How far the last `count` feeds of filament went, off a simulated rule, mm."""
+        return tuple(self.machine.measure_feeds(count, hot=hot))
+
     def truth(self) -> Mapping[str, float]:
         """True errors that remain with the live settings; `gantry_angle_deg` is the true angle."""
         return self.machine.truth()

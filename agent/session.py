@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from agent.foretelling import Comparison
     from agent.notebook import Notebook
     from agent.pieces import Piece
+    from agent.pieces.feeds import FeedKind
     from agent.store.journal import Journal
     from agent.wire.link import Link
     from agent.wire.transport import Transport
@@ -120,6 +121,7 @@ class Session:
         self.outcome: Outcome | None = None
         self.stages: set[Stage] = set()  #: proofs that the last written plan has passed
         self.hot = False  #: heaters may be on
+        self.feeds: dict[FeedKind, tuple[float, tuple[float, ...]]] = {}  #: commanded, measured mm
         self.untried: set[Role] = set()  #: axes whose steps were written and that have not moved
         self.conditions = Conditions()
         self.sheet: Worksheet | None = None  #: file that the readings of the present state go to
@@ -579,6 +581,7 @@ class Session:
         with self._journal(plan.digest) as journal:
             outcome = write(link, family, plan, approved, journal=journal, retyped=retyped)
         self.stages = set()
+        self.feeds = {}  # measured with the steps as they were
         self._passed(outcome)
         self.read_back()
         for fate in outcome.fates:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final, cast
 
 import click
 
-from agent.errors import LinkFailed, Refused
+from agent.errors import Refused
 from agent.face.cautions import acknowledge
 from agent.face.changing import show_plan
 from agent.face.desk import Desk, at_desk
@@ -301,7 +301,7 @@ def flow_now(desk: Desk) -> dict[str, float]:
         )
     bead = desk.session.profile.bead
     planned = bead_area(bead.width_mm, bead.height_mm)
-    real = bead_area(bead.width_mm + offset.value, bead.height_mm)
+    real = bead_area(max(bead.width_mm + offset.value, bead.height_mm), bead.height_mm)
     slope = bead.height_mm / planned
     return {
         "planned_mm": bead.width_mm,

@@ -16,6 +16,7 @@ PLACES: Final[dict[str, tuple[str, str]]] = {
     "demo": ("demo:demo", "The whole job on a simulated machine, from byte to proof."),
     "detach": ("linking:detach", "Let go of the port; readings and results stay."),
     "drive": ("calculate:drive", "Steps per mm from the parts of a drive train."),
+    "feed": ("feeding:feed", "The extruder: slow feeds of filament, free and hot; the flow."),
     "gauge": ("gauging:gauge", "Take readings: of a piece, of one feature, or of a move."),
     "halt": ("wiring:halt", "Tell the controller to stop everything at once."),
     "help": ("helping:help_page", "A page on a topic or a verb; without one, what there is."),
