@@ -142,6 +142,16 @@ def test_a_halt_is_told_with_its_reason() -> None:
     assert link.state is State.READY
 
 
+def test_a_board_that_boots_while_it_is_asked_is_asked_again() -> None:
+    machine, link = bench("replay")
+    machine.controller.set_options(boot_dump=True)
+    machine.controller.power_on(0.0)
+    family = attached(link)
+    assert [event.kind for event in link.events].count("restarted") == 1
+    reading = read_back(link, family)
+    assert (reading.damage, link.state) == ((), State.READY)
+
+
 def test_a_missing_key_is_damage() -> None:
     link = Link(Scripted(lambda line: b"echo: M92 X80.00 Y80.00 Z400.00\nok\n"))
     assert read_once(link, FAMILIES["replay"]).damage == ()

@@ -157,6 +157,23 @@ def test_the_speed_is_found_by_asking() -> None:
         find_speed(Spoken(1200))
 
 
+def test_the_speed_of_a_real_port_is_found() -> None:
+    machine = build(HERON, seed=None, faults=parse_faults(["speed:baud=57600"]))
+    with serve(machine, "pty") as server:
+        port = open_port(server.address)
+        assert find_speed(port, (115200, 57600)) == 57600
+        port.close()
+
+
+def test_a_port_is_found_again_under_another_name(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Found:
+        device, description, serial_number = "/dev/ttyACM7", "bench", "B-12"
+        manufacturer, vid, pid = "nobody", 1, 2
+
+    monkeypatch.setattr("serial.tools.list_ports.comports", lambda: [Found()])
+    assert find_again("B-12", within=0.0) == "/dev/ttyACM7"
+
+
 def test_junk_at_a_wrong_speed_is_named() -> None:
     transport = Spoken(250000)
     transport.set_baud(115200)
