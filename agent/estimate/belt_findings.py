@@ -151,7 +151,7 @@ def _periods(survey: Survey, run: BeltRun) -> list[Period]:
 
 def _evaluate(survey: Survey, run: BeltRun, u: float) -> Evaluated:
     """One run, its forward passes where it goes both ways; scatter not below the repeatability."""
-    forward = [pair for pair, ahead in _passes(run) if ahead]
+    forward = [pair for pair, ahead in passes_of(run) if ahead]
     commanded, measured = zip(*forward, strict=True)
     periods = _periods(survey, run)
     first = None
@@ -161,7 +161,7 @@ def _evaluate(survey: Survey, run: BeltRun, u: float) -> Evaluated:
     return belt_run(commanded, measured, periods, u_mm=stated)
 
 
-def _passes(run: BeltRun) -> Iterator[tuple[tuple[float, float], bool]]:
+def passes_of(run: BeltRun) -> Iterator[tuple[tuple[float, float], bool]]:
     """((commanded, measured), reached going forward) of each mark; the first goes with its pass."""
     c = run.commanded
     for i, pair in enumerate(zip(c, run.measured, strict=True)):
@@ -176,7 +176,7 @@ def _passes(run: BeltRun) -> Iterator[tuple[tuple[float, float], bool]]:
 def _by_mark(run: BeltRun) -> list[tuple[float, list[float], list[float]]]:
     """(mark, forward readings, backward readings) for marks reached both ways."""
     marks: dict[int, tuple[list[float], list[float]]] = {}
-    for (commanded, measured), ahead in _passes(run):
+    for (commanded, measured), ahead in passes_of(run):
         both = marks.setdefault(round(commanded / _SAME_MARK), ([], []))
         both[0 if ahead else 1].append(measured)
     return [(key * _SAME_MARK, *both) for key, both in sorted(marks.items()) if both[0] and both[1]]

@@ -211,9 +211,9 @@ def fitted_error(found: Evaluated, x: float) -> float:
 def marks_of(run: BeltRun) -> Iterator[tuple[float, float, bool]]:
     """(commanded, error, reached going forward) of each mark of a run, mm."""
     # The rule which way a mark was reached belongs to the evaluation of runs.
-    from agent.estimate.belt_findings import _passes
+    from agent.estimate.belt_findings import passes_of
 
-    for (commanded, measured), ahead in _passes(run):
+    for (commanded, measured), ahead in passes_of(run):
         yield commanded, measured - commanded, ahead
 
 
