@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from agent.errors import LinkFailed
 from agent.model.roles import Axes
-from agent.pieces.toolpath import END_FEED_MM
 
 if TYPE_CHECKING:
     from agent.wire.link import Link
@@ -220,6 +219,8 @@ class Laying:
         place = self._place(self.done)
         if not place.laid or not place.absolute:
             return None
+        from agent.pieces.toolpath import END_FEED_MM
+
         return place.belt - place.least_belt + END_FEED_MM
 
     def feed_clear(self) -> None:

@@ -12,12 +12,13 @@ from agent import __version__
 from agent.errors import AgentError, BadInput
 from agent.face.desk import Desk
 from agent.face.screen import clean
-from agent.face.tree import Verbs
+from agent.face.tree import Tree, Verbs
 
 INTERRUPTED = 130  #: exit code, by the usage of shells: 128 + the number of the interrupt signal
 
 
 @click.group(
+    cls=Tree,
     commands=Verbs(),
     invoke_without_command=True,
     context_settings={"help_option_names": ["--help", "-h"], "max_content_width": 80},

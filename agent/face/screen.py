@@ -52,6 +52,11 @@ def wrapped(text: str, width: int) -> list[str]:
     return lines
 
 
+def _text_width() -> int:
+    """Columns for running text: the window's, but no more than reads well."""
+    return min(shutil.get_terminal_size((_TEXT_WIDTH, 24)).columns, _TEXT_WIDTH)
+
+
 def typed_line(question: str) -> str:
     """One answer from standard input; its end counts as an empty answer."""
     sys.stderr.write(question)
@@ -83,14 +88,13 @@ class Screen:
 
     def say(self, text: str = "") -> None:
         """Text for people, wrapped at words; lines that start with a blank are kept as they are."""
-        console = self.console
-        for line in wrapped(text, min(console.width, _TEXT_WIDTH)):
-            console.print(line, soft_wrap=True)
+        stream = sys.stderr if self.json else sys.stdout
+        stream.write("\n".join(wrapped(text, _text_width())) + "\n")
+        stream.flush()
 
     def complain(self, text: str) -> None:
         """Text for people on standard error, wrapped like `say`."""
-        width = min(shutil.get_terminal_size((_TEXT_WIDTH, 24)).columns, _TEXT_WIDTH)
-        sys.stderr.write("\n".join(wrapped(text, width)) + "\n")
+        sys.stderr.write("\n".join(wrapped(text, _text_width())) + "\n")
 
     def heading(self, text: str) -> None:
         """A heading: bold where there is bold, underlined by a row of dashes everywhere."""
@@ -133,7 +137,7 @@ class Screen:
 
     def ask(self, question: str) -> str:
         """The technician's answer to one question, without blanks around it."""
-        width = min(self.console.width, _TEXT_WIDTH) - 12  # room for a short answer behind it
+        width = _text_width() - 12  # room for a short answer behind it
         return self._ask("\n".join(wrapped(question, width)) + " ").strip()
 
     def agrees(self, question: str, word: str = "yes") -> bool:
