@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 from sim.controller import Hold
 from sim.gcode import PrinterController
+from sim.words import read_words
 
 #: Which setting each word of a code holds; `*` stands for the axis letter.
 AXIS_CODES = {
@@ -142,7 +143,7 @@ class Replay(PrinterController):
 
     def _axis_setting(self, words: Mapping[str, float]) -> Hold | None:
         """Codes with a value per axis; without any word they report."""
-        code = self.line.split()[0]
+        code = read_words(self.line)[0]
         kind = AXIS_CODES[code]
         if not set(words) & set("XYZE"):
             self.say(f"echo: {code} {self.setting_words(code, self.live)}")
@@ -155,7 +156,7 @@ class Replay(PrinterController):
         return None
 
     def _word_setting(self, words: Mapping[str, float]) -> Hold | None:
-        code = self.line.split()[0]
+        code = read_words(self.line)[0]
         names = WORD_CODES[code]
         if not set(words) & {*names, "S"}:
             self.say(f"echo: {code} {self.setting_words(code, self.live)}")
@@ -185,7 +186,7 @@ class Replay(PrinterController):
 
     def on_M900(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
         """A line that is kept as text and printed again."""
-        code = self.line.split()[0]
+        code = read_words(self.line)[0]
         self.other = [text for text in self.other if text.split()[0] != code] + [self.line]
         return None
 

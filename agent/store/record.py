@@ -90,7 +90,8 @@ class Record(Database):
         )
         rows = [
             (
-                str(uuid.uuid5(JOURNALS, f"{journal.path.name}#{number}")),
+                # The number first: entries of one instant keep their order.
+                f"{number:08x}-{uuid.uuid5(JOURNALS, f'{journal.path.name}#{number}')}",
                 session.id,
                 str(entry.get("at", "")),
                 "journal",
