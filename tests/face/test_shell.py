@@ -34,15 +34,18 @@ class Terminal:
         self.screen = pyte.Screen(COLUMNS, ROWS)
         self._stream = pyte.Stream(self.screen)
         self.said = ""
+        self._heard = 0  #: how much of what was said was waited for
         self.child.delayafterread = 0.0
 
-    def wait_for(self, words: str) -> str:
-        """Read until the child has said `words` (spaces and line breaks count alike)."""
+    def wait_for(self, words: str) -> None:
+        """Read until the child has said `words` behind what was waited for before.
+
+        Blanks and line breaks count alike.
+        """
         pattern = re.compile(r"\s+".join(map(re.escape, words.split())))
-        seen = len(self.said)
-        while not pattern.search(_plain(self.said[seen:])):
+        while not (found := pattern.search(_plain(self.said), self._heard)):
             self.said += self._read()
-        return self.said[seen:]
+        self._heard = found.end()
 
     def _read(self) -> str:
         text: str = self.child.read_nonblocking(65536, timeout=30)
