@@ -57,7 +57,7 @@ _NOTICES: Final[tuple[tuple[str, str, Detail], ...]] = (
     ("loaded", r"loading config override file:\s*(?P<path>\S+?)(?:\.\.\.)?$", _numbers),
     ("defaults_live", r"(?:hardcoded|default).*settings? loaded", _nothing),
     ("defaults_live", r"\[MSG:restoring defaults\]", _nothing),
-    ("defaults_live", r"error:\s*7$", lambda _: {"reason": "stored settings could not be read"}),
+    ("defaults_live", r"error:\s*7\b", lambda _: {"reason": "stored settings could not be read"}),
     (
         "layout_mismatch",
         r".*version mismatch\s*\(\s*\w+=V?(?P<stored>\?|\d+)\s+\w+=V?(?P<running>\d+)\s*\)",
@@ -74,7 +74,8 @@ _NOTICES: Final[tuple[tuple[str, str, Detail], ...]] = (
     ("no_storage", r"no (?:eeprom|persistent|non-volatile)", _text),
     ("no_storage", r".*(?:eeprom|storage).*disabled", _text),
     ("unknown_command", r"unknown command:?\s*\"?(?P<text>.*?)\"?$", _numbers),
-    ("unknown_command", r"error:\s*3$", lambda _: {"text": "error:3"}),
+    ("unknown_command", r"error:\s*unsupported command\W*(?P<text>.*)", _numbers),
+    ("unknown_command", r"error:\s*3\b", lambda _: {"text": "error:3"}),
     ("override_present", r";\s*config override present:?\s*(?P<path>\S+)?", _numbers),
     (
         "override_deleted",
