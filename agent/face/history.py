@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -16,6 +16,18 @@ from agent.face.options import Count, Verb, as_json
 if TYPE_CHECKING:
     from agent.store.record import Record
     from agent.store.rows import EntryRow, Point
+
+#: What is listed unless something else is asked for: the steps of each change would bury it.
+MAIN_KINDS: Final = (
+    "readback",
+    "readings",
+    "estimate",
+    "plan",
+    "outcome",
+    "look",
+    "proof",
+    "note",
+)
 
 _MACHINE = click.option("--machine", help="only this machine")
 
@@ -33,7 +45,7 @@ def _record() -> Record:
 
 @log.command("list", cls=Verb)
 @_MACHINE
-@click.option("--kind", "kinds", multiple=True, help="readback, estimate, plan, outcome, ...")
+@click.option("--kind", "kinds", multiple=True, help="of this kind; may be repeated")
 @click.option("--since", default="", metavar="DATE", help="from this day on (2026-03-01)")
 @click.option("--until", default="9999", metavar="DATE", help="before this day")
 @click.option("--text", default="", help="only entries that hold this text")
@@ -52,12 +64,15 @@ def log_list(
 ) -> None:
     """Entries of the record, newest first.
 
+    Kinds: readback, readings, estimate, plan, outcome, look, proof, note, and journal (each step
+    of each change), which is only listed if it is asked for.
+
     \b
     Example: plumbelt log list --machine heron --kind outcome
     """
     with _record() as record:
         found = record.entries(
-            machine, kinds=kinds, since=since, until=until, text=text, limit=most
+            machine, kinds=kinds or MAIN_KINDS, since=since, until=until, text=text, limit=most
         )
     document = {"entries": [_plain(entry) for entry in found]}
 

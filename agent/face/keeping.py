@@ -3,13 +3,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from agent.errors import BadInput, Refused
 from agent.face.changing import confirmed_write, finish
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import UNNAMED, Desk, at_desk
 from agent.face.linking import one_shot
 from agent.face.options import Count, Verb, as_json
 
@@ -22,9 +22,6 @@ if TYPE_CHECKING:
     from agent.model.profile import Profile
     from agent.session import Session
     from agent.store.profiles import ProfileFile
-
-#: Name of a session's profile before one is chosen.
-UNNAMED: Final = "unnamed"
 
 _PORT = click.option("--port", help="port of a machine that is not attached yet")
 _BAUD = click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits/s")
@@ -152,11 +149,14 @@ def profile_save(
             f"a profile {name!r} is saved already ({saved.path})",
             remedy="Take another name, or '--over' to replace it. Nothing was saved",
         )
+    session = desk.session
+    base = replace(_base(session, saved, like), name=name)
+    if port is not None:
+        use(session, base)  # so the record knows whose settings were read
     with one_shot(desk, port, baud):
-        session = desk.session
         source = session.joined()[0].transport.name
         kept = with_settings(
-            replace(_base(session, saved, like), name=name),
+            base,
             session.read_back(),
             read_at=utc_now(),
             read_from=source,
@@ -266,9 +266,9 @@ def profile_restore(
     if and_store and approve is None and not desk.in_shell:
         raise BadInput("--store goes with --approve DIGEST", remedy="Nothing was sent")
     saved = load_profile(name)
+    session = desk.session
+    use(session, saved)
     with one_shot(desk, port, baud):
-        session = desk.session
-        use(session, saved)
         link, family = session.joined()
         found = restore(
             saved,
