@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec
+from typing import TYPE_CHECKING, Any, Concatenate, Final, ParamSpec
 
 import click
 
@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from agent.wire.transport import Transport
 
 P = ParamSpec("P")
+
+#: Name of a machine that no profile has named.
+UNNAMED: Final = "unnamed"
 
 
 @dataclass
@@ -66,9 +69,16 @@ class Desk:
             self.session.notebook.close()
             raise
 
+    @property
+    def machine(self) -> str:
+        """Name of the machine; for the prompt, so without bringing a session in for it."""
+        return UNNAMED if self._session is None else self._session.profile.name
+
     def status(self) -> str:
         """One line for the foot of the shell: machine, link, plan, heaters."""
-        session = self.session
+        session = self._session
+        if session is None:
+            return f"{self.machine} | not attached | heaters off"
         parts = [session.profile.name]
         if session.link is None or session.family is None:
             parts.append("not attached")

@@ -137,7 +137,7 @@ def editor(desk: Desk) -> PromptSession[str]:
     except OSError as error:
         desk.screen.say(f"No history is kept: {error}")
     return PromptSession(
-        lambda: f"{desk.session.profile.name} : ",
+        lambda: f"{desk.machine} : ",
         history=history,
         completer=_completer(desk),
         complete_while_typing=False,

@@ -12,10 +12,18 @@ import pexpect
 import pyte
 import pytest
 
+from agent.face.desk import Desk
 from agent.face.shell import offers, wants_file
 from tests.face.bench import desk_at
 
 COLUMNS, ROWS = 80, 24
+
+
+def test_the_foot_of_a_new_shell_says_what_that_of_a_new_session_says():
+    """The prompt comes before the session, which takes a while to bring in."""
+    with_session = Desk()
+    assert with_session.session.profile.name == with_session.machine == Desk().machine
+    assert with_session.status() == Desk().status()
 
 
 class Terminal:
