@@ -6,7 +6,6 @@ never carry meaning alone, and a `--json` command keeps standard output for its 
 
 from __future__ import annotations
 
-import json
 import shutil
 import sys
 import textwrap
@@ -131,6 +130,8 @@ class Screen:
         if self.collected is not None:
             self.collected.append(dict(document))
         elif not self.answered:
+            import json
+
             sys.stdout.write(json.dumps(document, indent=2, allow_nan=False) + "\n")
             sys.stdout.flush()
         self.answered = True
