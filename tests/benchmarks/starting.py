@@ -95,7 +95,7 @@ def is_outside(name: str) -> bool:
     top = name.partition(".")[0]
     if top in _OURS or top in sys.stdlib_module_names or top.startswith("_"):
         return False
-    return find_spec(top) is not None
+    return find_spec(top) is not None and not name.endswith("_local")
 
 
 def _importing(libraries: Sequence[str], said: bytes) -> tuple[str, ...]:
