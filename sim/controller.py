@@ -345,7 +345,7 @@ class Controller:
         if not star:
             return "No Checksum with line number"
         wanted = functools.reduce(operator.xor, body.encode("latin-1"), 0)
-        if not given.strip().isdigit() or int(given) != wanted:
+        if not given.strip().isdecimal() or int(given) != wanted:
             return "checksum mismatch"
         restarts = body[match.end() :].startswith("M110")
         if int(match[1]) != self._last_line + 1 and not restarts:

@@ -237,7 +237,7 @@ def from_file(path: Path) -> Readback:
 
     data = read_file(path)
     found = from_log(data.decode("utf-8", errors="surrogateescape"))
-    if not (found.settings or found.other or found.events):
+    if found.family == "unknown" and not (found.settings or found.other or found.events):
         raise BadInput(
             f"{path}: no settings of a controller are in this file",
             remedy="Expected is what a controller sent when it was asked for its settings",

@@ -29,6 +29,8 @@ _EVIDENCE: Final[tuple[tuple[str, int, str], ...]] = (
     ("override", 1, r"ok .*(?:emergency|M999)|rs N?\d"),
     ("script", 4, r"steps/mm:"),
     ("script", 3, r".*no\s+M501\s+.*executed"),
+    ("script", 3, r"M(?:556|566|574|584)\b"),
+    ("script", 3, r"M\d+ .*\bE[\d.]+:[\d.]"),
     ("replay", 2, r"(?:echo:)+\s+[GM]\d"),
     ("replay", 2, r"M92 X"),
     ("replay", 2, r"(?:echo:\s*)*(?:V\d+\s+)?stored settings retr"),
