@@ -48,8 +48,8 @@ def preview(desk: Desk, /) -> None:
     plan = desk.session.preview()
 
     def show() -> None:
-        show_plan(desk, plan)
         show_effects(desk)
+        show_plan(desk, plan)
 
     desk.screen.answer(plan.to_plain(), show)
 

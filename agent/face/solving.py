@@ -13,7 +13,7 @@ from agent.face import tables
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
 from agent.face.screen import Screen
-from agent.face.words import shown, vector
+from agent.face.words import reading_name, shown, vector
 from agent.model.settings import UNITS, Readback, Setting, kind_of, letter_of
 from agent.model.survey import Survey
 
@@ -24,9 +24,10 @@ if TYPE_CHECKING:
 
 @click.command(cls=Verb)
 @click.argument("file", type=click.Path(path_type=Path), required=False)
+@click.option("--readings", "every_reading", is_flag=True, help="list every reading")
 @as_json
 @at_desk
-def solve(desk: Desk, /, file: Path | None) -> None:
+def solve(desk: Desk, /, file: Path | None, every_reading: bool) -> None:
     """Every error of the machine at once, from a readings FILE or from this session.
 
     \b
@@ -40,7 +41,7 @@ def solve(desk: Desk, /, file: Path | None) -> None:
         survey, solution = solved_file(file)
 
     def show_all() -> None:
-        show(desk.screen, survey, solution)
+        show(desk.screen, survey, solution, every_reading=every_reading)
         compared = desk.session.compare() if file is None else ()
         if compared:
             desk.screen.heading("Against what was foretold before the change")
@@ -106,28 +107,53 @@ def _raw(family: str, key: str, value: float) -> str:
     return _SHOWN_AS[family].format(letter=letter.upper(), value=value, place=place)
 
 
-def show(screen: Screen, survey: Survey, solution: Solution) -> None:
-    """The whole answer for people: errors, readings, corrections, advice, the next reading."""
+def show(screen: Screen, survey: Survey, solution: Solution, *, every_reading: bool) -> None:
+    """The whole answer for people; what is to be done comes last, where it stays in view."""
+    screen.heading("Readings")
+    show_readings(screen, survey, solution, every=every_reading)
+    show_belt_runs(screen, survey, solution)
     screen.heading("Errors of the machine")
     tables.parameters(screen, survey, solution)
     tables.combinations(screen, solution)
-    from agent.foretelling import readings_of
-
-    screen.heading("Readings")
-    tables.residuals(screen, readings_of(survey, solution), solution)
-    show_belt_runs(screen, survey, solution)
-    screen.heading("What to do")
-    show_corrections(screen, survey, solution)
+    screen.heading("What it means")
     for advice in solution.advice:
         screen.say(f"- {advice.text}")
+    screen.heading("What to do")
+    show_corrections(screen, survey, solution)
     if solution.next is not None:
         upcoming = solution.next
         words = shown(upcoming.parameter)
         screen.say(
-            f"- Read this next: {upcoming.feature} along {vector(upcoming.along)} (x / s / h)."
+            f"Read this next: {upcoming.feature} along {vector(upcoming.along)} (x / s / h)."
             f" The uncertainty of '{words.words}' goes from {words.spread(upcoming.u_now)[2:]}"
             f" to {words.spread(upcoming.u_then)[2:]} {words.unit}."
         )
+
+
+def show_readings(screen: Screen, survey: Survey, solution: Solution, *, every: bool) -> None:
+    """How the readings fit: those that do not, or every one with a picture."""
+    from agent.face import plots
+    from agent.foretelling import readings_of
+
+    readings = readings_of(survey, solution)
+    if every:
+        tables.residuals(screen, readings, solution.residuals)
+        names = [reading_name(reading) for reading in readings]
+        for line in plots.residuals(names, solution.residuals, width=79):
+            screen.say(f" {line}")
+        return
+    pairs = list(zip(readings, solution.residuals, strict=True))
+    apart = [(reading, r) for reading, r in pairs if r.outlier]
+    count = "1 reading" if len(pairs) == 1 else f"{len(pairs)} readings"
+    if not apart:
+        worst = max((abs(r.residual) for _, r in pairs), default=0.0)
+        screen.say(
+            f"{count}, all in agreement; the largest misfit is {worst:.3f} mm ('solve --readings'"
+            " lists them)."
+        )
+        return
+    screen.say(f"{count}; these do not belong to the others ('solve --readings' lists all):")
+    tables.residuals(screen, [reading for reading, _ in apart], [r for _, r in apart])
 
 
 def show_belt_runs(screen: Screen, survey: Survey, solution: Solution) -> None:

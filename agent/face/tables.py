@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from agent.change.outcome import Outcome
     from agent.change.plan import Plan
     from agent.change.storing import Look
-    from agent.estimate.solution import Parameter, Solution
+    from agent.estimate.solution import Parameter, Residual, Solution
     from agent.foretelling import Comparison
     from agent.session import Taken
 
@@ -79,7 +79,7 @@ def combinations(screen: Screen, solution: Solution) -> None:
     screen.table([("error", False), ("found", True), ("95 %", True)], rows)
 
 
-def residuals(screen: Screen, readings: Sequence[Reading], solution: Solution) -> None:
+def residuals(screen: Screen, readings: Sequence[Reading], found: Sequence[Residual]) -> None:
     """Readings against the estimate; those that fit badly are marked in words."""
     rows = [
         (
@@ -91,9 +91,7 @@ def residuals(screen: Screen, readings: Sequence[Reading], solution: Solution) -
             f"± {2 * r.u:.3f}",
             "read again" if r.outlier else "",
         )
-        for number, (reading, r) in enumerate(
-            zip(readings, solution.residuals, strict=True), start=1
-        )
+        for number, (reading, r) in enumerate(zip(readings, found, strict=True), start=1)
     ]
     columns = [("no", True), ("reading", False), ("read, mm", True), ("expected", True)]
     screen.table([*columns, ("apart", True), ("95 %", True), ("", False)], rows)
@@ -154,9 +152,9 @@ def plan(screen: Screen, plan: Plan) -> None:
         for line in plan.lines:
             screen.say(f"    {line}")
     for text in plan.asks:
-        screen.say(f"? {text}")
+        screen.say(f"- Approving says yes to: {text}")
     for text in plan.warnings:
-        screen.say(f"! {text}")
+        screen.say(f"- Mind: {text}")
     if not plan.empty:
         screen.say(f"Digest {plan.digest}, over lines, machine and read-back.")
 
