@@ -525,10 +525,8 @@ class Session:
         def line(key: str, value: float) -> str | None:
             return None if family is None else family.write_line(key, value, readback)
 
-        solution = solve(survey, line=line)
-        if solution.belt is not None:  # what the runs say joins the readings
-            survey = replace(survey, readings=(*survey.readings, *solution.belt.readings))
-        self.now.survey, self.now.solution = survey, solution
+        self.now.survey = survey
+        self.now.solution = solve(survey, line=line)
         self.notebook.note("readings", {"readings": [plain_reading(t) for t in self.now.taken]})
         self.notebook.estimate(self.now.solution.to_plain())
         return self.now.solution

@@ -54,7 +54,7 @@ def typed_lengths(text: str) -> tuple[Typed, ...]:
         glued = match is not None and behind and match.end() == len(match[0].rstrip())
         if match is None or glued:
             raise ValueError(f"expected a number such as 19.98 or 0.787 in, found {text!r}")
-        value = number_from(match[1]) * _UNITS[match[2] or "mm"]
+        value = round(number_from(match[1]) * _UNITS[match[2] or "mm"], 9)
         found.append(Typed(match[0].strip(), value))
         rest = behind
     if not found:

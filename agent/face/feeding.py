@@ -90,8 +90,8 @@ def steps_now(desk: Desk) -> float:
 
 def refuse_out_of_order(desk: Desk) -> None:
     """The extruder comes last: belt and angle change how thick a layer is, and with it the flow."""
-    solution = desk.session.now.solution
-    waiting = desk.session.plan is not None and not desk.session.plan.empty
+    solution, plan = desk.session.now.solution, desk.session.plan
+    waiting = plan is not None and set(plan.wanted) - {KEY}
     if waiting or (
         solution is not None and (solution.corrections or solution.slicing_angle_deg is not None)
     ):

@@ -26,7 +26,7 @@ from agent.face.options import (
     number_from,
     wrong_line,
 )
-from agent.face.seating import Seat, Step, read_one
+from agent.face.seating import Seat, Step, offered_by_bench, read_one
 from agent.session import Laid, plain_reading
 
 if TYPE_CHECKING:
@@ -239,8 +239,8 @@ def read_features(desk: Desk, seats: list[Seat], repeats: int, u_mm: float | Non
     place, take_all = 0, False
     while place < len(seats):
         seat = seats[place]
-        if take_all and desk.rehearsal is not None:
-            values: Sequence[float] = desk.rehearsal.measure(seat.feature, seat.laid.name, repeats)
+        if take_all:
+            values: Sequence[float] = offered_by_bench(desk, seat, repeats)
             step = Step.ON
         else:
             step, values = read_one(desk, seat, repeats, many=len(seats) > 1)
@@ -254,7 +254,11 @@ def read_features(desk: Desk, seats: list[Seat], repeats: int, u_mm: float | Non
         if step is Step.STOP:
             desk.screen.say(f"Stopped at {seat.feature.name}; 'gauge {seat.laid.name}' goes on.")
             return
-        place = max(0, place - 1) if step is Step.BACK else place + 1
+        if step is Step.BACK:
+            place = max(0, place - 1)
+            seats[place] = replace(seats[place], values=seats[place].values[:-1])
+        else:
+            place += 1
 
 
 def ask_conditions(desk: Desk) -> None:

@@ -152,7 +152,8 @@ def read_again(desk: Desk) -> Step | None:
     now = desk.session.now
     if now.solution is None:
         return None
-    for taken, residual in zip(now.taken, now.solution.residuals, strict=True):
+    # What a belt run adds to the readings comes after those that were taken.
+    for taken, residual in zip(now.taken, now.solution.residuals, strict=False):
         known = taken.piece == MOVES or taken.reading.name in now.read_again
         if residual.outlier and not known:
             name = taken.reading.name.replace(" ", "-")

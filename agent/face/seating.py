@@ -8,6 +8,7 @@ from enum import Enum
 from statistics import fmean
 from typing import Final
 
+from agent.errors import Refused
 from agent.face.answers import INCH, Typed, typed_lengths
 from agent.face.desk import Desk
 from agent.face.words import length
@@ -71,9 +72,8 @@ def read_one(
         f" {length(feature.along):.2f} mm{sign}"
     )
     screen.say(f"  {feature.hint}")
-    offered: tuple[float, ...] = ()
-    if desk.rehearsal is not None and not seat.values:
-        offered = desk.rehearsal.measure(feature, seat.laid.name, repeats)
+    offered = () if seat.values else offered_by_bench(desk, seat, repeats)
+    if offered:
         screen.say(f"  The simulated caliper shows {' '.join(f'{v:.2f}' for v in offered)}")
     values = list(seat.values)
     if values:
@@ -111,6 +111,16 @@ def read_one(
             values += _typed_values(desk, feature, answer)
     screen.say(f"  {feature.name} is left; 'gauge {feature.name.replace(' ', '-')}' comes back.")
     return Step.ON, values
+
+
+def offered_by_bench(desk: Desk, seat: Seat, repeats: int) -> tuple[float, ...]:
+    """What the simulated caliper reads; nothing without one, or without that piece on its belt."""
+    if desk.rehearsal is None:
+        return ()
+    try:
+        return desk.rehearsal.measure(seat.feature, seat.laid.name, repeats)
+    except Refused:
+        return ()
 
 
 def _question(

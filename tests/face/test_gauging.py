@@ -1,0 +1,251 @@
+"""Readings: typed in any honest way, taken back, mended, asked about, kept and taken up again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+import pytest
+
+from agent.errors import BadInput, Refused
+from agent.estimate.repeats import suspect
+from agent.face.answers import typed_length, typed_lengths
+from agent.face.desk import Desk
+from agent.face.gauging import numbers_from
+from agent.face.main import run
+from agent.store.readings import load_readings
+from agent.worksheet import Worksheet
+from tests.face.bench import WILLING, Technician, carry_out, desk_at
+
+
+class Typist(Technician):
+    """Types the given lines one after the other at the caliper, whatever is asked there."""
+
+    def __init__(self, lines: Iterable[str], **answers: str) -> None:
+        super().__init__({**WILLING, **{key.replace("_", " "): v for key, v in answers.items()}})
+        self.lines = list(lines)
+
+    def __call__(self, question: str) -> str:
+        if " of 3, mm" in question or question.startswith("  "):
+            self.asked.append(question)
+            return self.lines.pop(0) if self.lines else "stop"
+        return super().__call__(question)
+
+
+def laid(lines: Iterable[str], piece: str = "strip") -> Desk:
+    """A desk with a piece laid, and a technician about to type `lines`."""
+    desk = desk_at()
+    assert carry_out(desk, ["attach", f"lay {piece}"]) == [0, 0]
+    desk.screen.ask_with(Typist(lines))
+    return desk
+
+
+def taken(desk: Desk) -> dict[str, tuple[float, ...]]:
+    return {t.reading.name: t.reading.mm for t in desk.session.now.taken}
+
+
+@pytest.mark.parametrize(
+    ("text", "mm"),
+    [
+        ("19.98", 19.98),
+        ("19,98", 19.98),
+        ("19.98mm", 19.98),
+        ("19.98 mm", 19.98),
+        ("2 cm", 20.0),
+        ("0.787 in", 0.787 * 25.4),
+        ("0,787in", 0.787 * 25.4),
+        ('1"', 25.4),
+        ("+0.62", 0.62),
+        ("-0,04", -0.04),
+        (".5", 0.5),
+    ],
+)
+def test_a_length_as_people_type_it(text: str, mm: float) -> None:
+    """The inch is 25.4 mm exactly: the international inch of 1959 (general knowledge)."""
+    assert typed_length(text).mm == pytest.approx(mm, abs=1e-9)
+
+
+def test_several_lengths_in_one_line() -> None:
+    found = typed_lengths("19.98 20,01 0.787 in; 20")
+    assert [round(t.mm, 4) for t in found] == [19.98, 20.01, 19.9898, 20.0]
+    assert [t.reworded for t in found] == [False, True, True, False]
+
+
+@pytest.mark.parametrize(
+    "text", ["", "12mmm", "1,000.5", "1 2x", "nan", "1e999", "five", "1-2", "--1"]
+)
+def test_what_is_no_length(text: str) -> None:
+    with pytest.raises(ValueError, match=r"expected|larger"):
+        typed_lengths(text)
+
+
+def test_number_and_enter_as_a_caliper_types(capsys: pytest.CaptureFixture[str]) -> None:
+    desk = laid(["20.31", "20,30", "0.8 in", "60.2 60.25 60.22"])
+    assert carry_out(desk, ["gauge strip"]) == [0]
+    assert taken(desk) == {
+        "strip s1": (20.31, 20.30, 20.32),
+        "strip s2": (60.2, 60.25, 60.22),
+    }
+    shown = capsys.readouterr().out
+    assert "20,30 is understood as 20.3 mm" in shown
+    assert "0.8 in is understood as 20.32 mm" in shown
+    assert "Stopped at strip s3; 'gauge strip' goes on." in shown
+
+
+def test_back_takes_readings_and_features_back() -> None:
+    desk = laid(
+        ["20.3", "20.5", "back", "20.31", "20.32", "60.2", "back", "back", "again", "20 20 20"]
+    )
+    assert carry_out(desk, ["gauge strip"]) == [0]
+    assert taken(desk) == {"strip s1": (20.0, 20.0, 20.0)}
+
+
+def test_fix_mends_one_reading(capsys: pytest.CaptureFixture[str]) -> None:
+    desk = laid(["20.3", "23.0", "fix 2 20.32", "fix 9 20", "fix", "20.31"])
+    assert carry_out(desk, ["gauge strip"]) == [0]
+    assert taken(desk)["strip s1"] == (20.3, 20.32, 20.31)
+    assert "N from 1 to 2; nothing was changed" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("answer", "after", "kept"),
+    [
+        ("", ["20.33"], (20.31, 20.32, 20.33)),
+        ("keep", [], (20.31, 20.32, 20.82)),
+        ("20.33", [], (20.31, 20.32, 20.33)),  # the caliper was quicker than the question
+    ],
+)
+def test_an_outlier_is_asked_about_at_once(
+    answer: str, after: list[str], kept: tuple[float, ...]
+) -> None:
+    desk = laid(["20.31", "20.32", "20.82", answer, *after])
+    assert carry_out(desk, ["gauge strip"]) == [0]
+    assert taken(desk)["strip s1"] == kept
+
+
+def test_an_inch_display_is_noticed() -> None:
+    desk = laid(["0.7992", "yes", "20.31", "20.30"])
+    assert carry_out(desk, ["gauge strip-s1"]) == [0]
+    assert taken(desk)["strip s1"] == pytest.approx((20.29968, 20.31, 20.30))
+
+
+def test_a_reading_of_something_else_is_not_kept_unasked() -> None:
+    desk = laid(["60.2", "no", "20.31", "20.30", "20.32"])
+    assert carry_out(desk, ["gauge strip-s1"]) == [0]
+    assert taken(desk)["strip s1"] == (20.31, 20.30, 20.32)
+
+
+def test_stopping_loses_nothing_and_going_on_asks_for_the_rest() -> None:
+    desk = laid(["20.3 20.31 20.32", "60.2", "stop"])
+    assert carry_out(desk, ["gauge strip"]) == [0]
+    assert desk.session.sheet is not None
+    kept = load_readings(desk.session.sheet.path)
+    assert [r.mm for r in kept.survey.readings] == [(20.3, 20.31, 20.32), (60.2,)]
+
+    desk.screen.ask_with(Typist(["60.21", "60.22"]))
+    assert carry_out(desk, ["gauge strip"]) == [0]
+    assert taken(desk)["strip s2"] == (60.2, 60.21, 60.22)
+
+
+def test_a_file_is_taken_up_in_another_session(tmp_path: Path) -> None:
+    file = tmp_path / "readings.yaml"
+    first = laid(["20.3 20.31 20.32"])
+    assert carry_out(first, [f"gauge strip --file {file}"]) == [0]
+    again = desk_at()
+    again.screen.ask_with(Typist(["60.2 60.21 60.22"]))
+    assert carry_out(again, ["attach", f"gauge strip --file {file}"]) == [0, 0]
+    assert taken(again) == {"strip s1": (20.3, 20.31, 20.32), "strip s2": (60.2, 60.21, 60.22)}
+    assert again.session.now.laid[0].piece == first.session.now.laid[0].piece
+    assert len(load_readings(file).survey.readings) == 2
+
+
+def test_what_gauge_writes_solve_reads(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "readings.yaml"
+    desk = desk_at()
+    lines = ["attach", f"gauge travel --file {file}", "lay strip", "gauge strip"]
+    assert carry_out(desk, lines) == [0] * 4
+    capsys.readouterr()
+    assert run(["solve", str(file), "--json"]) == 0
+    from_file = capsys.readouterr().out
+    assert carry_out(desk, ["solve --json"]) == [0]
+    assert capsys.readouterr().out == from_file
+
+
+def test_a_file_of_other_steps_is_refused(tmp_path: Path) -> None:
+    file = tmp_path / "readings.yaml"
+    first = laid(["20.3 20.31 20.32"])
+    carry_out(first, [f"gauge strip --file {file}"])
+    other = desk_at()
+    assert other.rehearsal is not None
+    other.rehearsal.machine.controller.live["steps_per_mm.z"] = 104.0
+    assert carry_out(other, ["attach"]) == [0]
+    with pytest.raises(Refused, match=r"other steps/mm \(z: 105.37 then, 104 now\)"):
+        Worksheet.at(file, other.session)
+    assert other.session.now.taken == []
+
+
+def test_a_file_that_another_program_changed_is_left_alone(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "readings.yaml"
+    desk = laid(["20.3 20.31 20.32"])
+    carry_out(desk, [f"gauge strip --file {file}"])
+    file.write_text(file.read_text() + "# a remark by hand\n")
+    changed = file.read_text()
+    desk.screen.ask_with(Typist(["60.2 60.21 60.22"]))
+    assert carry_out(desk, ["gauge strip"]) == [0]
+    assert file.read_text() == changed
+    assert "new file" in capsys.readouterr().err
+    assert desk.session.sheet is not None
+    assert len(load_readings(desk.session.sheet.path).survey.readings) == 2
+
+
+def test_conditions_are_asked_once_and_kept() -> None:
+    desk = desk_at(answers={"Room temperature": "21,5", "Minutes since": "3"})
+    assert (
+        carry_out(desk, ["attach", "lay strip", "gauge strip", "lay post", "gauge post"]) == [0] * 5
+    )
+    asked = desk.screen._ask.asked  # type: ignore[attr-defined]
+    assert sum("Room temperature" in question for question in asked) == 1
+    conditions = desk.session.survey().conditions
+    assert (conditions.room_c, conditions.minutes_since_print) == (21.5, 3.0)
+
+
+def test_values_on_the_line_name_every_mistake() -> None:
+    desk = desk_at()
+    with pytest.raises(BadInput) as failure:
+        numbers_from(desk, ["19.98", "2o", "x"])
+    assert [problem.key for problem in failure.value.problems] == ["2o", "x"]
+
+
+def test_a_signed_reading_on_the_line() -> None:
+    desk = laid([], piece="post")
+    name = next(f.name for f in desk.session.now.laid[0].piece.features if f.kind == "lean")
+    line = f"gauge {name.replace(' ', '-')} -0.31 -0,30"
+    assert carry_out(desk, [line]) == [0]
+    assert taken(desk)[name] == (-0.31, -0.30)
+
+
+@pytest.mark.parametrize(
+    ("values", "odd"),
+    [
+        ((20.31, 20.30, 20.33), None),
+        ((20.31, 20.30, 20.82), 2),
+        ((20.31, 20.82), None),
+        ((20.31, 20.25, 20.31, 20.32, 20.30), None),
+        ((20.31, 20.10, 20.31, 20.32, 20.30), 1),
+    ],
+)
+def test_which_repeat_is_asked_about(values: tuple[float, ...], odd: int | None) -> None:
+    assert suspect(values, 0.02) == odd
+
+
+def test_good_repeats_are_seldom_asked_about() -> None:
+    """At level 1 % about one good triple in a hundred is asked about."""
+    import random
+
+    rng = random.Random(1)
+    asked = sum(
+        suspect([rng.gauss(20, 0.02) for _ in range(3)], 0.02) is not None for _ in range(4000)
+    )
+    assert 20 <= asked <= 60

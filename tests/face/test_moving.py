@@ -1,0 +1,192 @@
+"""Moves without plastic: checked, approached from the feed side, read, and part of the estimate."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+
+import pytest
+
+from agent.errors import BadInput, Refused
+from agent.face.moving import belt_run
+from agent.model.profile import Profile
+from agent.moves import TAKE_UP_MM, marks_run, short_move, standing, travel_move
+from agent.store.profiles import load_profile
+from agent.store.readings import load_readings
+from tests.face.bench import carry_out, desk_at
+
+STEPS = {"across": 80.0, "gantry": 80.0, "belt": 105.37}
+
+
+@pytest.fixture(scope="module")
+def heron() -> Profile:
+    return load_profile("heron")
+
+
+def moves_in(lines: tuple[str, ...]) -> list[str]:
+    return [line for line in lines if line.startswith("G1 ")]
+
+
+def test_the_belt_is_measured_the_way_it_feeds(heron: Profile) -> None:
+    move = travel_move(heron, "belt", STEPS["belt"], at=0.0)
+    assert moves_in(move.take_up) == ["G1 Z-5.0000 F1200"]
+    assert moves_in(move.go) == [f"G1 Z-{move.mm:.4f} F1200"]
+    assert move.feature.along == pytest.approx((0, -move.mm, 0))
+    assert moves_in(move.back) == []
+
+
+def test_an_axis_that_counts_the_other_way_moves_the_same_way(heron: Profile) -> None:
+    other = replace(heron, axes=replace(heron.axes, belt="-z"))
+    assert moves_in(travel_move(other, "belt", 105.37, at=0.0).take_up) == ["G1 Z5.0000 F1200"]
+
+
+def test_every_move_is_waited_for_and_relative(heron: Profile) -> None:
+    move = travel_move(heron, "across", STEPS["across"], at=0.0)
+    assert move.take_up[:2] == ("G21", "G91")
+    assert (move.take_up[-1], move.go[-1], move.back[-1]) == ("M400", "M400", "G90")
+    there = sum(float(line.split()[1][1:]) for line in moves_in(move.take_up + move.go))
+    back = sum(float(line.split()[1][1:]) for line in moves_in(move.back))
+    assert there == pytest.approx(-back)
+
+
+def test_an_axis_far_up_goes_back_first_so_that_there_is_room(heron: Profile) -> None:
+    """Gantry at 145 of 200 mm, 160 mm and 5 of take-up wanted: 110 mm too far up."""
+    move = travel_move(heron, "gantry", STEPS["gantry"], at=145.0)
+    assert move.retreat_mm == pytest.approx(145 + 160 + TAKE_UP_MM - 200)
+    assert moves_in(move.take_up)[0] == "G1 Y-110.0000 F1200"
+
+
+@pytest.mark.parametrize(
+    ("role", "at", "mm", "words"),
+    [
+        ("gantry", 0.0, 198.0, "no room in 200 mm"),
+        ("gantry", -3.0, None, "outside its travel"),
+        ("belt", 0.0, 4900.0, "beyond its travel of 5000 mm"),
+    ],
+)
+def test_a_move_without_room_is_refused(
+    heron: Profile, role: str, at: float, mm: float | None, words: str
+) -> None:
+    with pytest.raises(Refused, match=words):
+        travel_move(heron, role, STEPS[role], at, mm)  # type: ignore[arg-type]
+
+
+def test_worst_travel_is_the_low_end_of_the_bracket(heron: Profile) -> None:
+    """Toothed belt good to 0.15 % (1 sigma), stored value as calculated: 2 sigma, 0.3 % more."""
+    move = travel_move(heron, "across", 80.0, at=0.0)
+    assert move.worst_mm == pytest.approx((move.mm + TAKE_UP_MM) / (1 - 2 * 0.0015), rel=1e-6)
+
+
+def test_marks_stand_at_whole_roller_turns_and_between(heron: Profile) -> None:
+    """Travel a turn of a roller of 28 mm under a belt of 1 mm: pi (28 + 1) mm."""
+    run = marks_run(heron, 105.37, turns=2, per_turn=4)
+    turn = math.pi * 29
+    assert run.commanded == pytest.approx([turn * k / 4 for k in range(1, 9)], abs=1e-3)
+    fed = -sum(float(line.split()[1][1:]) for step in run.steps for line in moves_in(step))
+    assert fed == pytest.approx(2 * turn, abs=1e-3)
+
+
+def test_marks_from_both_sides_are_passed_before_they_are_come_back_to(heron: Profile) -> None:
+    run = marks_run(heron, 105.37, every=50, count=3, approach="both")
+    assert run.commanded == (50, 100, 150, 150, 100, 50)
+    assert [moves_in(step) for step in run.steps] == [
+        ["G1 Z-50.0000 F1200"],
+        ["G1 Z-50.0000 F1200"],
+        ["G1 Z-50.0000 F1200"],
+        ["G1 Z-5.0000 F1200", "G1 Z5.0000 F1200"],
+        ["G1 Z50.0000 F1200"],
+        ["G1 Z50.0000 F1200"],
+    ]
+
+
+def test_turns_without_a_roller_are_refused(heron: Profile) -> None:
+    bare = replace(heron, mechanics=replace(heron.mechanics, drives={}))
+    with pytest.raises(BadInput, match="knows no roller"):
+        marks_run(bare, 105.37, turns=3)
+    assert len(marks_run(bare, 105.37).commanded) == 12
+
+
+def test_a_run_over_marks_is_kept_and_solved(capsys: pytest.CaptureFixture[str]) -> None:
+    desk = desk_at(seed=3)
+    capsys.readouterr()
+    assert carry_out(desk, ["attach", "marks --turns 4 --json"]) == [0, 0]
+    document = json.loads(capsys.readouterr().out.partition("\n{")[2].join(["{", ""]))
+    assert len(document["measured"]) == 16
+    assert desk.session.sheet is not None
+    assert load_readings(desk.session.sheet.path).survey.belt_runs == tuple(desk.session.now.runs)
+    assert carry_out(desk, ["solve"]) == [0]
+    assert desk.rehearsal is not None
+    found = desk.session.now.solution
+    assert found is not None
+    z = found.parameters["z_scale"]
+    assert abs(z.value - desk.rehearsal.truth()["z_scale"]) <= z.expanded95
+    assert z.expanded95 < 0.001
+
+
+def test_lost_motion_shows_in_a_run_from_both_sides() -> None:
+    desk = desk_at(seed=3)
+    assert desk.rehearsal is not None
+    desk.rehearsal.machine.plant.belt.reversal = 0.4
+    assert carry_out(desk, ["attach", "marks --turns 2 --both", "solve"]) == [0] * 3
+    solution = desk.session.now.solution
+    assert solution is not None
+    assert solution.belt is not None
+    assert solution.belt.reversal is not None
+    assert abs(solution.belt.reversal.mean) == pytest.approx(0.4, abs=0.06)
+
+
+def test_a_loaded_run_beside_an_empty_one_shows_slip() -> None:
+    desk = desk_at(seed=3)
+    assert carry_out(desk, ["attach", "marks --turns 3"]) == [0, 0]
+    assert desk.rehearsal is not None
+    desk.rehearsal.machine.plant.belt.slip = 0.01
+    assert carry_out(desk, ["marks --turns 3 --load part", "solve"]) == [0, 0]
+    solution = desk.session.now.solution
+    assert solution is not None
+    assert solution.belt is not None
+    assert solution.belt.slip is not None
+    assert solution.belt.slip.difference == pytest.approx(0.01, abs=0.002)
+
+
+def test_marks_that_were_left_out_are_no_part_of_the_run(heron: Profile) -> None:
+    run = marks_run(heron, 105.37, every=50, count=4)
+    kept = belt_run(run, [50.1, None, 150.2, 200.4])
+    assert kept is not None
+    assert (kept.commanded, kept.measured) == ((50, 150, 200), (50.1, 150.2, 200.4))
+    assert belt_run(run, [50.1, None, None, 200.4]) is None
+
+
+def test_the_gap_is_read_with_its_sign() -> None:
+    desk = desk_at(seed=3)
+    assert carry_out(desk, ["attach", "gauge gap"]) == [0, 0]
+    reading = desk.session.now.taken[0].reading
+    assert reading.kind == "gap"
+    assert reading.along[0] > 100
+
+
+def test_where_the_axes_stand_is_read_from_the_first_letters() -> None:
+    desk = desk_at()
+    carry_out(desk, ["attach"])
+    link, _ = desk.session.joined()
+    desk.session.send_lines(["G91", "G1 Y12.5 F600", "M400", "G90"])
+    assert standing(link, desk.session.profile.axes) == {"across": 0, "gantry": 12.5, "belt": 0}
+
+
+def test_after_a_write_the_first_move_is_short_and_seen(heron: Profile) -> None:
+    desk = desk_at(answers={"move by about": "no"})
+    carry_out(desk, ["attach"])
+    desk.session.untried = {"belt"}
+    assert desk.rehearsal is not None
+    before = len(desk.rehearsal.received)
+    assert carry_out(desk, ["gauge travel-belt"]) == [1]
+    moved = [line for line in desk.rehearsal.received[before:] if line.startswith("G1 ")]
+    assert moved == ["G1 Z-10.0000 F1200"]
+    assert short_move(heron, "gantry", 195.0)[2] == "G1 Y-10.0000 F1200"
+
+
+def test_nothing_moves_without_room_confirmed() -> None:
+    desk = desk_at(answers={"clear": "no"})
+    assert carry_out(desk, ["attach", "marks", "gauge travel", "gauge gap"]) == [0, 1, 1, 1]
+    assert desk.rehearsal is not None
+    assert not any(line.startswith("G1 ") for line in desk.rehearsal.received)
