@@ -6,6 +6,7 @@ import argparse
 import json
 import platform
 import sys
+import traceback
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Final
@@ -36,14 +37,22 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="fewer runs and smaller sizes")
     wanted = parser.parse_args()
     found: list[Row] = []
+    failed = []
     for name in wanted.only or BENCHMARKS:
         print(f"{name} ...", file=sys.stderr, flush=True)
-        found += BENCHMARKS[name](wanted.quick)
+        try:
+            for row in BENCHMARKS[name](wanted.quick):
+                found.append(row)
+        except Exception:
+            failed.append(name)
+            traceback.print_exc()
     print(f"Python {platform.python_version()}, {platform.machine()}, {platform.system()}")
     print("\n".join(layout(found)))
     if wanted.json is not None:
         document = {"rows": [row.to_plain() for row in found]}
         wanted.json.write_text(json.dumps(document, indent=2) + "\n", encoding="utf-8")
+    if failed:
+        sys.exit(f"could not be measured to the end: {', '.join(failed)}")
 
 
 if __name__ == "__main__":

@@ -47,16 +47,12 @@ def rows(quick: bool) -> Iterator[Row]:
         _over(parse, text, calls), _over(plainly, text, calls), runs=runs, number=_NUMBER
     )
     yield Row(
-        f"parsing a {len(lines)}-line read-back to settings, new to it",
+        f"parsing a {len(lines)}-line read-back to settings",
         ours,
         reference,
         against,
         at_most(8),
     )
-    ours, reference = side_by_side(
-        lambda: parse(text), lambda: plainly(text), runs=runs, number=_NUMBER
-    )
-    yield Row("parsing it again, as the second of two", ours, reference, against, at_most(8))
     ours, reference = side_by_side(
         _over(lambda text: engine(text.encode()), text, calls),
         _over(plainly, text, calls),

@@ -13,7 +13,6 @@ from agent.face import demo
 from agent.face.screen import Screen
 from agent.rehearsal import in_memory
 from agent.session import Session
-from agent.store.journal import MemoryJournal
 from agent.wire.link import Link
 from sim.memory import MemoryTransport
 from tests.benchmarks.benches import heron, profile, short_lines
@@ -95,7 +94,7 @@ def _arithmetic(count: int) -> Act:
 
 def _tune() -> None:
     bench = in_memory(seed=7)
-    session = Session(profile(), journal=lambda *_: MemoryJournal())
+    session = Session(profile())
     with open(os.devnull, "w") as nowhere, redirect_stdout(nowhere), redirect_stderr(nowhere):
         document = demo.whole_job(demo.Job(Screen(), session, bench))
     assert document["verified"], document["proofs"]

@@ -14,15 +14,10 @@ from pathlib import Path
 from typing import Final
 
 from tests.benchmarks.starting import is_outside
+from tests.face.bench import TO_A_PLAN, carry_out, desk_at, digest_in
 
-#: Answers to the questions of the shell, by words in them.
-_ANSWERS: Final = {"Read and understood": "understood", "clear": "yes", "mm (": "all"}
-
-_ROUND: Final = (
-    *("gauge travel", "lay strip", "gauge strip", "lay post", "gauge post"),
-    *("lay block", "gauge block"),
-)
-_JOB: Final = ("attach", *_ROUND, "solve", "preview", "write", "store", *_ROUND, "solve")
+_AGAIN: Final = TO_A_PLAN[1:-1]
+_JOB: Final = (*TO_A_PLAN, "write", "store", *_AGAIN)
 
 
 def main() -> None:
@@ -38,23 +33,9 @@ def main() -> None:
 
 
 def _tune() -> None:
-    from agent.face.desk import Desk
-    from agent.face.screen import Screen
-    from agent.face.shell import run_line
-    from agent.rehearsal import in_memory
-    from agent.session import Session
-    from agent.store.journal import MemoryJournal
-    from agent.store.profiles import load_profile
-
-    def technician(question: str) -> str:
-        if "digest " in question:
-            return question.partition("digest ")[2][:4]
-        return next((answer for words, answer in _ANSWERS.items() if words in question), "")
-
-    desk = Desk(Screen(technician), in_memory(seed=3), in_shell=True)
-    desk.session = Session(load_profile("heron"), journal=lambda *_: MemoryJournal())
-    for line in _JOB:
-        if code := run_line(desk, line):
+    desk = desk_at(answers={"digest ": digest_in})
+    for line, code in zip(_JOB, carry_out(desk, _JOB), strict=True):
+        if code:
             raise SystemExit(f"{line} ended with {code}")
 
 
