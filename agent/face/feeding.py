@@ -60,8 +60,8 @@ def feed(desk: Desk, /, kind: str, length: float, repeats: int, speed: float) ->
     test = feed_test(
         session.profile, cast("FeedKind", kind), length=length, repeats=repeats, speed=speed
     )
-    show_test(desk, test)
     acknowledge(desk)
+    show_test(desk, test)
     if not desk.screen.agrees(f"{READY[kind]} Are hands clear of nozzle and drive?"):
         raise Refused("not fed", remedy="Nothing was moved or heated")
     values = fed(desk, test)

@@ -78,10 +78,10 @@ def lay(desk: Desk, /, name: str, sizes: tuple[str, ...]) -> None:
     drawn = session.draw(name, sizes_from(sizes, "lay"))
     laying = session.begin_laying(drawn)
     takes = summary(drawn, session.profile)
+    acknowledge(desk)
     desk.screen.heading(f"Lay the {drawn.name}: {drawn.title}")
     show_needs(desk, takes)
     show_reach(desk, takes)
-    acknowledge(desk)
     if not desk.screen.agrees(CLEAR):
         raise Refused("not laid", remedy="Nothing was moved or heated")
     try_short_moves(desk, ROLES)

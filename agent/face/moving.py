@@ -61,8 +61,8 @@ def gauge_moves(
         moves = [session.gap_of()]
     else:
         moves = [session.travel_of(role, move_mm) for role in roles]
-    show_moves(desk, moves)
     acknowledge(desk)
+    show_moves(desk, moves)
     if what == GAP:
         screen.say(
             "The nozzle must be cold and clean, and clear of the belt by a feeler gauge at the"
@@ -242,8 +242,8 @@ def marks(
         approach="both" if both else "forward",
         load=cast(Load, load),
     )
-    show_run(desk, run)
     acknowledge(desk)
+    show_run(desk, run)
     if not screen.agrees(CLEAR):
         raise Refused("not moved", remedy="Nothing was moved")
     try_short_moves(desk, ["belt"])
