@@ -134,9 +134,9 @@ def _attach(job: Job) -> None:
     screen, session = job.screen, job.session
     screen.heading("1. Attach and read back, twice")
     readback = session.attach(job.rehearsal.open())
-    screen.say(f"{job.rehearsal.address}: {readback.identity or 'a controller'},")
     screen.say(
-        f"family '{readback.family}', {len(readback.settings)} settings, both readings agree."
+        f"{job.rehearsal.address}: {readback.identity or 'a controller'}, family"
+        f" '{readback.family}', {len(readback.settings)} settings, both readings agree."
     )
     screen.heading("2. Snapshot, and is it plausible?")
     tables.settings(screen, session.clean_readback, only="steps_per_mm")

@@ -16,7 +16,7 @@ from agent.face.cautions import acknowledge
 from agent.face.desk import Desk, at_desk
 from agent.face.moving import try_short_moves
 from agent.face.options import Verb, as_json
-from agent.face.screen import clean
+from agent.face.screen import bar, clean
 from agent.model.roles import ROLES
 from agent.session import Laid
 
@@ -226,12 +226,11 @@ def progress_shown(desk: Desk, name: str, laying: Laying) -> Iterator[Callable[[
 
 def progress_text(name: str, progress: Progress, width: int = 24) -> str:
     """What is shown of a laying under way; three lines of less than 80 columns."""
-    filled = round(width * progress.done / max(progress.total, 1))
-    bar = "#" * filled + "-" * (width - filled)
+    done = bar(progress.done / max(progress.total, 1), width)
     last = clean(progress.last)[:56] or "nothing yet"
     heats = progress.heats
     return (
-        f"laying {name}  {bar}  {progress.done} of {progress.total} lines,"
+        f"laying {name}  {done}  {progress.done} of {progress.total} lines,"
         f" {minutes(progress.seconds_left)} left\n"
         f"nozzle {_heat_words(heats.nozzle)}, bed {_heat_words(heats.bed)}."
         " Ctrl-C pauses, a second one breaks off.\n"

@@ -148,19 +148,24 @@ class Screen:
     @contextmanager
     def progress(self, what: str, total: int) -> Iterator[Callable[[int], None]]:
         """A bar with the time left; the value passed on is how much of `total` is done."""
-        from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+        from rich.progress import Progress, TextColumn, TimeRemainingColumn
 
         columns = (
-            TextColumn("{task.description}", markup=False),
-            BarColumn(bar_width=28),
-            TextColumn("{task.completed:.0f} of {task.total:.0f}", markup=False),
-            TimeRemainingColumn(),
+            TextColumn("{task.description}  {task.fields[bar]}", markup=False),
+            TextColumn("{task.completed:.0f} of {task.total:.0f} lines,", markup=False),
+            TimeRemainingColumn(compact=True),
             TextColumn("left", markup=False),
         )
         with Progress(*columns, console=self.console, transient=False) as bars:
-            task = bars.add_task(clean(what), total=total)
+            task = bars.add_task(clean(what), total=total, bar=bar(0.0))
 
             def done(count: int) -> None:
-                bars.update(task, completed=count)
+                bars.update(task, completed=count, bar=bar(count / total))
 
             yield done
+
+
+def bar(share: float, width: int = 24) -> str:
+    """A share from 0 to 1 as a row of marks."""
+    filled = round(min(max(share, 0.0), 1.0) * width)
+    return "#" * filled + "-" * (width - filled)
