@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from agent.errors import LinkFailed, Refused
-from agent.laying import Laying
+from agent.laying import Laying, heats_now
 from agent.laying import Progress as Progress
 from agent.model.feature import Feature, Reading
 from agent.model.profile import Profile
@@ -145,7 +145,11 @@ class Session:
 
         Raises LinkFailed if nobody answers in words, Refused if the family is not known.
         """
-        readback = self._join(transport)
+        try:
+            readback = self._join(transport)
+        except BaseException:
+            self.notebook.close()
+            raise
         self.notebook.begin(self.profile.name, transport.name, readback)
         self.first = readback
         self.first_angle_deg = self.profile.mechanics.gantry_angle_deg
@@ -173,6 +177,7 @@ class Session:
                 f" {known.identity or known.family}",
                 remedy="'attach' begins anew with it",
             )
+        self.notebook.readback(readback)
         return readback
 
     def _join(self, transport: Transport) -> Readback:
@@ -193,7 +198,6 @@ class Session:
             self.readback = read_back(link, family)
         except BaseException:
             link.close()
-            self.notebook.close()
             raise
         self.link, self.family = link, family
         return self.readback
@@ -201,8 +205,13 @@ class Session:
     def detach(self) -> None:
         """Let go of the port; what was measured stays."""
         if self.link is not None:
-            self.link.close()
+            self.let_go()
             self.notebook.close()
+
+    def let_go(self) -> None:
+        """Close the port for a power cycle; the notebook stays open for `attach_again`."""
+        if self.link is not None:
+            self.link.close()
         self.link = self.family = None
 
     def joined(self) -> tuple[Link, Family]:
@@ -316,11 +325,20 @@ class Session:
         return toolpath(piece, self.profile)
 
     def begin_laying(self, piece: Piece) -> Laying:
-        """The laying of `piece`, nothing sent yet.  Raises Refused if an axis must not move."""
+        """The laying of `piece`, nothing of it sent yet.
+
+        Raises Refused if an axis must not move, or the controller knows of no nozzle to heat.
+        """
         from agent.pieces import timed_toolpath
 
-        link, _ = self.joined()
+        link, family = self.joined()
         self._refuse_implausible()
+        if heats_now(link).nozzle is None:
+            raise Refused(
+                f"the controller reports no temperature of a nozzle (family '{family.name}'), so"
+                " nothing can be laid on this machine",
+                remedy="Moves and readings need no heater: 'gauge travel', 'marks'",
+            )
         return Laying(link, timed_toolpath(piece, self.profile), self.profile.axes)
 
     def lay_on(
@@ -339,34 +357,13 @@ class Session:
         try:
             finished = laying.go_on(on_progress=on_progress, stop=stop)
         except LinkFailed as failure:
-            raise self._lost(laying, failure) from failure
+            lost, self.hot = laying.lost(failure)
+            raise lost from failure
         except BaseException:
             self.stop_laying(laying)
             raise
         self.hot = not finished
         return finished
-
-    def _lost(self, laying: Laying, failure: LinkFailed) -> LinkFailed:
-        """What a link lost in the middle of a piece means for the machine."""
-        nozzle, bed = laying.heating
-        left = laying.stop()
-        self.hot = left.heaters == "unknown" and (nozzle > 0 or bed > 0)
-        heats = f"nozzle {nozzle:g} C, bed {bed:g} C" if nozzle or bed else "none that we know of"
-        after = (
-            f"{left}"
-            if left.heaters != "unknown"
-            else (
-                "The machine carries out the moves it has already taken and then stands still with"
-                f" its heaters ON ({heats}), the nozzle on the piece: nothing sent from here"
-                " reaches it. Switch it off at the power switch; support the gantry first, it may"
-                " sink. The piece is lost; its place on the belt is not known any more"
-            )
-        )
-        return LinkFailed(
-            f"{failure.what}, after {laying.done} of {len(laying.lines)} lines",
-            remedy=after,
-            wire=failure.wire,
-        )
 
     def stop_laying(self, laying: Laying) -> str:
         """Heaters off, nozzle off the piece; says in words how the machine is left."""
@@ -514,6 +511,8 @@ class Session:
     def solve(self) -> Solution:
         """The estimate from the readings of the present state."""
         from agent.estimate import solve
+        from agent.store.readings import readings_text
+        from agent.worksheet import sheet_of
 
         if not (self.now.taken or self.now.runs):
             raise Refused(
@@ -527,7 +526,13 @@ class Session:
 
         self.now.survey = survey
         self.now.solution = solve(survey, line=line)
-        self.notebook.note("readings", {"readings": [plain_reading(t) for t in self.now.taken]})
+        self.notebook.note(
+            "readings",
+            {
+                "readings": [plain_reading(t) for t in self.now.taken],
+                "survey": readings_text(sheet_of(self)),
+            },
+        )
         self.notebook.estimate(self.now.solution.to_plain())
         return self.now.solution
 

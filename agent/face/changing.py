@@ -239,18 +239,16 @@ def prove(desk: Desk, /, after: str) -> None:
 
 def power_cycle(desk: Desk, address: str) -> None:
     """Let go of the machine, have it switched off and on, and attach to it again."""
-    desk.session.detach()
+    desk.session.let_go()
     if desk.rehearsal is not None:
         desk.rehearsal.power_cycle()
         desk.screen.say("The simulated machine was switched off and on.")
-        transport = desk.rehearsal.open()
     else:
         desk.screen.ask(
             "Support the gantry, switch the machine off, wait ten seconds, switch it on, and wait"
             " until it is up. A cable that feeds the board has to be pulled as well. Enter:"
         )
-        transport = desk.open(address)
-    desk.session.attach_again(transport)
+    desk.session.attach_again(desk.open_again(address))
 
 
 @click.command(cls=Verb)

@@ -33,6 +33,7 @@ class Desk:
     offered: str = ""  #: line that Enter on an empty line carries out
     cautioned: bool = False  #: the cautions were read and acknowledged in this session
     _session: Session | None = None
+    _baud: int = 115200  #: bits a second at which the port was opened last
 
     @property
     def session(self) -> Session:
@@ -52,6 +53,14 @@ class Desk:
         """File of the record; None: the one in the user's data folder."""
         return None
 
+    def open_again(self, port: str) -> Transport:
+        """Open the port of this session once more, after `Session.let_go`.  Raises LinkFailed."""
+        if self.rehearsal is not None and port == self.rehearsal.address:
+            return self.rehearsal.open()
+        from agent.wire.port import open_port
+
+        return open_port(port, self._baud)
+
     def open(self, port: str, baud: int = 115200, *, reset: bool = False) -> Transport:
         """Take `port` for this session alone and open it; a rehearsal's by its own door.
 
@@ -63,6 +72,7 @@ class Desk:
 
         self.session.detach()
         self.session.notebook.hold(port)
+        self._baud = baud
         try:
             return open_port(port, baud, reset=reset)
         except BaseException:

@@ -98,17 +98,10 @@ def profile_use(desk: Desk, /, name: str) -> None:
     from agent.store.profiles import load_profile
 
     found = load_profile(name)
-    use(desk.session, found)
+    desk.session.use(found)
     desk.screen.answer(
         {"profile": found.name}, lambda: desk.screen.say(f"The machine is {found.name} now.")
     )
-
-
-def use(session: Session, found: Profile) -> None:
-    """The machine of the session is the one of this profile from now on."""
-    session.profile = found
-    session.first_angle_deg = found.mechanics.gantry_angle_deg
-    session.new_state()
 
 
 @profile.command("save", cls=Verb)
@@ -152,7 +145,7 @@ def profile_save(
     session = desk.session
     base = replace(_base(session, saved, like), name=name)
     if port is not None:
-        use(session, base)  # so the record knows whose settings were read
+        session.use(base)  # so the record knows whose settings were read
     with one_shot(desk, port, baud):
         source = session.joined()[0].transport.name
         kept = with_settings(
@@ -267,7 +260,7 @@ def profile_restore(
         raise BadInput("--store goes with --approve DIGEST", remedy="Nothing was sent")
     saved = load_profile(name)
     session = desk.session
-    use(session, saved)
+    session.use(saved)
     with one_shot(desk, port, baud):
         link, family = session.joined()
         found = restore(
