@@ -18,7 +18,7 @@ from agent.errors import LinkFailed
 from agent.model.roles import Axes
 
 if TYPE_CHECKING:
-    from agent.wire.link import Link
+    from agent.wire.link import Link, Reply
 
 #: Heaters off, nozzle and bed: M-codes in general use.
 HEATERS_OFF: Final = ("M104 S0", "M140 S0")
@@ -213,6 +213,43 @@ class Laying:
         self.heats = heats
         return Left("off" if heats.off else "sent", self._lifted, heats)
 
+    def lost(self, failure: LinkFailed) -> tuple[LinkFailed, bool]:
+        """What a failure in the middle means for the machine, and whether heaters may be on.
+
+        The heaters are switched off if they still can be.
+        """
+        from agent.wire.exchange import State
+
+        nozzle, bed = self.heating
+        halted = self.link.state is State.HALTED
+        left = self.stop()
+        heats = f"nozzle {nozzle:g} C, bed {bed:g} C" if nozzle or bed else ""
+        if left.heaters != "unknown":
+            told = f"{left}. Moves already taken still run out"
+            then = "'readback' before anything else is sent"
+        elif halted:
+            told = (
+                "A halted controller drops its moves and as a rule switches its heaters off, but"
+                " nothing sent from here can prove it"
+            )
+            then = "Switch it off at the power switch and support the gantry first: it may sink"
+        else:
+            told = (
+                "The machine carries out the moves it has already taken and then stands still, the"
+                " nozzle on the piece" + (f", its heaters ON ({heats})" if heats else "")
+            )
+            then = (
+                "Nothing sent from here reaches it: switch it off at the power switch, and support"
+                " the gantry first: it may sink"
+            )
+        lost = LinkFailed(
+            f"{failure.what}, after {self.done} of {len(self.lines)} lines",
+            remedy=f"{told}. {then}. Where the axes stand is not known any more: home across and"
+            " gantry before the next move",
+            wire=failure.wire,
+        )
+        return lost, left.heaters == "unknown" and bool(heats)
+
     @property
     def clear_feed_mm(self) -> float | None:
         """Belt feed that brings what was laid clear of the nozzle, mm; None: nothing was laid."""
@@ -314,9 +351,20 @@ def heaters_off(link: Link) -> Heats | None:
         for line in HEATERS_OFF:
             if not link.ask(line, reads=True).ok:
                 return None
-        heats = Heats()
-        for text in link.ask(PROBE, reads=True).lines:
-            heats = heats.seen(text)
+        return heats_now(link)
     except LinkFailed:
         return None
+
+
+def heats_now(link: Link) -> Heats:
+    """What the controller says of its heaters now.  Raises LinkFailed."""
+    heats = Heats()
+    for text in said(link.ask(PROBE, reads=True)):
+        heats = heats.seen(text)
     return heats
+
+
+def said(reply: Reply) -> tuple[str, ...]:
+    """All texts of a reply; some controllers acknowledge before they answer."""
+    behind = (e.detail.get("text", "") for e in reply.events if e.kind == "unsolicited")
+    return (*reply.lines, *map(str, behind))

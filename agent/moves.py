@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from agent.change.guards import worst_travel
 from agent.errors import BadInput, Refused
+from agent.laying import said
 from agent.model.drive import Roller
 from agent.model.feature import Feature
 from agent.model.profile import Profile
@@ -81,7 +82,7 @@ def standing(link: Link, axes: Axes) -> dict[Role, float]:
     """
     reply = link.ask("M114")
     found: dict[Role, float] = {}
-    for letter, value in _PLACE.findall(" ".join(reply.lines)):
+    for letter, value in _PLACE.findall(" ".join(said(reply))):
         role = axes.role(letter.lower())
         if role is not None and role not in found:  # step counts follow under the same letters
             found[role] = axes.sign(role) * float(value)
