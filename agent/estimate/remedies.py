@@ -243,7 +243,7 @@ def corrections(
                 u=new * verdict.parameter.u / (1 + e),
                 line=line(setting, new) if line else None,
                 why=f"{role} axis moves {100 * e:+.3f} % against what it is told",
-                effects=tuple(float(x) for x in effects),
+                effects=tuple(effects.tolist()),
             )
         )
     return tuple(found)

@@ -69,11 +69,11 @@ def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
         slicing_angle_deg=remedies.angle_deg,
         derived=derived,
         residuals=residuals,
-        expected_next=tuple(float(x) for x in expected),
+        expected_next=tuple(expected.tolist()),
         advice=advise(findings),
         next=upcoming,
         belt=belt,
-        u_expected=tuple(float(x) for x in u_expected),
+        u_expected=tuple(u_expected.tolist()),
         fit=found,
     )
 
@@ -99,15 +99,11 @@ def residuals_of(fit: Fit, stray: set[int]) -> tuple[Residual, ...]:
     limit = NormalDist().inv_cdf(1 - OUTLIER_LEVEL / (2 * max(obs.size, 1)))
     tested = left > 1e-3 * obs.independent  # the others set the estimate alone
     out = tested & (np.abs(misfit) > limit * own)
+    columns = (fit.predicted, obs.measured, misfit, own, out)
+    rows = zip(*(column.tolist() for column in columns), strict=True)
     return tuple(
-        Residual(
-            predicted=float(fit.predicted[i]),
-            measured=float(obs.measured[i]),
-            residual=float(misfit[i]),
-            u=float(own[i]),
-            outlier=bool(out[i]) or i in stray,
-        )
-        for i in range(obs.size)
+        Residual(predicted, measured, residual, u, outlier or i in stray)
+        for i, (predicted, measured, residual, u, outlier) in enumerate(rows)
     )
 
 

@@ -26,18 +26,18 @@ _ALONG = 1e-6
 def direction_group(along: Vector, gantry_angle: float) -> str:
     """Direction group of a nominal vector; `gantry_angle` in rad."""
     x, s, h = along
-    cos, sin = math.cos(gantry_angle), math.sin(gantry_angle)
-    off = {  # distance of the vector's end from each axis
-        "x": math.hypot(s, h),
-        "s": math.hypot(x, h),
-        "h": math.hypot(x, s),
-        "gantry": math.hypot(x, s * sin - h * cos),
-    }
     slack = _ALONG * math.hypot(x, s, h)
-    if slack:
-        for name, distance in off.items():
-            if distance <= slack:
-                return name
+    if not slack:
+        return "diagonal"
+    if math.hypot(s, h) <= slack:
+        return "x"
+    if math.hypot(x, h) <= slack:
+        return "s"
+    if math.hypot(x, s) <= slack:
+        return "h"
+    off_gantry = s * math.sin(gantry_angle) - h * math.cos(gantry_angle)
+    if math.hypot(x, off_gantry) <= slack:
+        return "gantry"
     return "diagonal"
 
 
