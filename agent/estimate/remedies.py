@@ -65,16 +65,16 @@ def letter(role: Role) -> str:
     return f"{PARAMETER_LETTER[role]}_scale"
 
 
-def lengths_that_speak(fit: Fit, column: int) -> int:
-    """How many different features tell of an error."""
+def several_speak(fit: Fit, column: int) -> bool:
+    """True if two different features or more tell of an error."""
     obs = fit.observations
     size = np.linalg.norm(obs.v, axis=1)
     speaks = np.abs(fit.J[:, column]) >= _SPEAKS * size
     formula = np.empty(obs.size)
     for number, (_, rows) in enumerate(obs.rows):
         formula[rows] = number
-    told = np.column_stack([formula, obs.offset_sign, obs.printed, np.round(obs.v, 6)])
-    return len(set(map(tuple, told[speaks].tolist())))
+    told = np.column_stack([formula, obs.offset_sign, obs.printed, np.round(obs.v, 6)])[speaks]
+    return bool(np.any(told != told[:1]))
 
 
 def _is_travelled(survey: Survey, fit: Fit, column: int) -> bool:
@@ -121,7 +121,7 @@ def _verdict(survey: Survey, fit: Fit, role: Role, parameter: Parameter, materia
         return no("not_significant")
     if 100 * abs(parameter.value) <= survey.tolerance.scale_percent:
         return no("small")
-    if lengths_that_speak(fit, ERROR_OF[role]) < 2:
+    if not several_speak(fit, ERROR_OF[role]):
         return no("single_length")
     if power_of_two(parameter.value):
         return no("microstep_mismatch")

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from agent.estimate.advice.findings import Findings, axis_words, percent
-from agent.estimate.remedies import ERROR_OF, lengths_that_speak, power_of_two
+from agent.estimate.remedies import ERROR_OF, power_of_two, several_speak
 from agent.estimate.solution import Advice
 from agent.model.feature import direction_group
 from agent.model.roles import ROLES, Role
@@ -103,7 +103,7 @@ def not_told(f: Findings) -> Iterator[Advice]:
     touched: Mapping[str, Role] = {"x": "across", "s": "belt", "gantry": "gantry"}
     for group, role in touched.items():
         verdict = f.remedies.verdicts[role]
-        alone = lengths_that_speak(f.fit, ERROR_OF[role]) < 2
+        alone = not several_speak(f.fit, ERROR_OF[role])
         if group in groups and not verdict.apply and (alone or verdict.reason == "undetermined"):
             yield Advice(
                 "scale_or_offset",
