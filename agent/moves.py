@@ -20,7 +20,6 @@ from agent.model.drive import Roller
 from agent.model.feature import Feature
 from agent.model.profile import Profile
 from agent.model.roles import ROLES, Axes, Role
-from agent.pieces.travel import travel_features
 
 if TYPE_CHECKING:
     from agent.wire.link import Link
@@ -103,6 +102,8 @@ def travel_move(
 
     Raises Refused where the axis has no room for it, even at worst.
     """
+    from agent.pieces import travel_features  # brings the pieces in, which few commands need
+
     feature = travel_features(profile)[ROLES.index(role)]
     planned = math.hypot(*feature.along)
     if mm is not None:

@@ -100,7 +100,7 @@ def save_first(desk: Desk) -> Step | None:
 
 
 def read_moves(desk: Desk) -> Step | None:
-    if any(taken.piece == MOVES for taken in desk.session.now.taken):
+    if any(taken.reading.kind == "travel" for taken in desk.session.now.taken):
         return None
     return Step(
         f"gauge {MOVES}",

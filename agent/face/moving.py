@@ -28,6 +28,10 @@ if TYPE_CHECKING:
 #: reading at both ends (common practice).
 U_RULE: Final = 0.3
 
+#: Standard uncertainty of a gap between feeler gauges that go in and do not, 0.05 mm apart, at both
+#: ends (common practice).
+U_FEELER: Final = 0.03
+
 #: Standard uncertainty of the gauges beside simulated axes, mm.
 U_GAUGE: Final = 0.05
 
@@ -87,7 +91,7 @@ def gauge_moves(
                 move.feature,
                 (statistics.fmean(values),),
                 MOVES,
-                u_mm if u_mm is not None else asked_u(desk),
+                u_mm if u_mm is not None else asked_u(desk, U_FEELER if what == GAP else U_RULE),
             )
             keep(desk)
 
@@ -165,14 +169,14 @@ def near(typed: Typed, nominal: float) -> bool:
     return abs(typed.mm - nominal) <= FAR * nominal
 
 
-def asked_u(desk: Desk) -> float:
-    """Standard uncertainty of a reading of a move."""
+def asked_u(desk: Desk, usual: float) -> float:
+    """Standard uncertainty of a reading of a move; `usual` for an empty answer."""
     if desk.rehearsal is not None:
         return U_GAUGE
     value = asked_length(
-        desk, f"  How well can you read it, mm (one standard deviation; Enter: {U_RULE})?", None
+        desk, f"  How well can you read it, mm (one standard deviation; Enter: {usual})?", None
     )
-    return U_RULE if value is None else value
+    return usual if value is None else value
 
 
 def try_short_moves(desk: Desk, roles: Sequence[Role]) -> None:
