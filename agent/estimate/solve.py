@@ -93,7 +93,7 @@ def residuals_of(fit: Fit, stray: set[int]) -> tuple[Residual, ...]:
     """
     obs = fit.observations
     J = fit.J
-    left = obs.independent - np.einsum("nk,kl,nl->n", J, fit.cov, J)
+    left = obs.independent - ((J @ fit.cov) * J).sum(axis=1)
     own = np.sqrt(np.maximum(left, 0.0))
     misfit = obs.measured - fit.predicted
     limit = NormalDist().inv_cdf(1 - OUTLIER_LEVEL / (2 * max(obs.size, 1)))
@@ -111,7 +111,7 @@ def _expected(fit: Fit, remedies: Remedies) -> tuple[Array, Array]:
     """Readings (n,) expected after the remedies, and the standard uncertainty (n,) of their
     difference from what the same instrument then shows with as many repeats, mm."""
     expected, J = readings_after(fit, remedies.applied)
-    model = np.einsum("nk,kl,nl->n", J, fit.cov, J)
+    model = ((J @ fit.cov) * J).sum(axis=1)
     return expected, np.sqrt(np.maximum(model, 0.0) + fit.observations.independent)
 
 
