@@ -89,6 +89,8 @@ def gauge(
             keep(desk)
         else:
             ask_conditions(desk)
+            if seats:
+                desk.screen.say("Type what the display shows; '?' lists what else may be typed.")
             read_features(desk, seats, repeats, u_mm)
     answer(desk)
 
@@ -239,22 +241,24 @@ def read_features(desk: Desk, seats: list[Seat], repeats: int, u_mm: float | Non
     place, take_all = 0, False
     while place < len(seats):
         seat = seats[place]
-        if take_all:
-            values: Sequence[float] = offered_by_bench(desk, seat, repeats)
-            step = Step.ON
-        else:
-            step, values = read_one(desk, seat, repeats, many=len(seats) > 1)
-            take_all = step is Step.ALL
+        values = list(seat.values)
+        step = Step.ON
+        try:
             if take_all:
-                continue
-        if values and tuple(values) != seat.values:
-            desk.session.take(seat.feature, values, seat.laid.name, u_mm)
-            keep(desk)
+                values[:] = offered_by_bench(desk, seat, repeats)
+            else:
+                step = read_one(desk, seat, repeats, values, many=len(seats) > 1)
+        finally:  # an interrupt loses nothing that was typed
+            if values and tuple(values) != seat.values:
+                desk.session.take(seat.feature, values, seat.laid.name, u_mm)
+                keep(desk)
         seats[place] = replace(seat, values=tuple(values))
         if step is Step.STOP:
             desk.screen.say(f"Stopped at {seat.feature.name}; 'gauge {seat.laid.name}' goes on.")
             return
-        if step is Step.BACK:
+        if step is Step.ALL:
+            take_all = True
+        elif step is Step.BACK:
             place = max(0, place - 1)
             seats[place] = replace(seats[place], values=seats[place].values[:-1])
         else:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Final, cast
 
 import click
 
-from agent.errors import BadInput, Refused
+from agent.errors import AgentError, BadInput, Refused
 from agent.face.answers import Typed, typed_length
 from agent.face.cautions import acknowledge
 from agent.face.desk import Desk, at_desk
@@ -76,15 +77,14 @@ def gauge_moves(
         raise Refused("not moved", remedy="Nothing was moved")
     try_short_moves(desk, [move.role for move in moves])
     for move in moves:
-        session.send_lines(move.take_up)
-        try:
+        with absolute_after(desk):
+            session.send_lines(move.take_up)
             if desk.rehearsal is None and not numbers:
                 screen.ask(
                     f"{move.role}: set the gauge or mark to zero ({move.feature.hint}). Enter:"
                 )
             session.send_lines(move.go)
             values = tuple(numbers) or asked_move(desk, move)
-        finally:
             session.send_lines(move.back)
         if values:
             session.take(
@@ -94,6 +94,17 @@ def gauge_moves(
                 u_mm if u_mm is not None else asked_u(desk, U_FEELER if what == GAP else U_RULE),
             )
             keep(desk)
+
+
+@contextmanager
+def absolute_after(desk: Desk) -> Iterator[None]:
+    """Coordinates are absolute again afterwards; whatever breaks, nothing moves any more."""
+    try:
+        yield
+    except BaseException:
+        with suppress(AgentError):
+            desk.session.send_lines(("G90",))
+        raise
 
 
 def show_moves(desk: Desk, moves: Sequence[Travel]) -> None:
@@ -251,15 +262,20 @@ def marks(
     if not screen.agrees(CLEAR):
         raise Refused("not moved", remedy="Nothing was moved")
     try_short_moves(desk, ["belt"])
-    measured = run_over(desk, run)
-    kept = belt_run(run, measured)
+    measured: list[float | None] = []
+    try:
+        run_over(desk, run, measured)
+    finally:  # an interrupt loses nothing that was read
+        kept = belt_run(run, measured)
+        path = None
+        if kept is not None:
+            session.keep_run(kept)
+            path = keep(desk)
     if kept is None:
         raise Refused(
             "fewer than three marks were read, so the run tells nothing",
             remedy="The belt has moved; no reading was kept",
         )
-    session.keep_run(kept)
-    path = keep(desk)
     document = {
         "commanded": list(kept.commanded),
         "measured": list(kept.measured),
@@ -297,13 +313,12 @@ def show_run(desk: Desk, run: Marks) -> None:
     )
 
 
-def run_over(desk: Desk, run: Marks) -> list[float | None]:
-    """Move from mark to mark; what was read at each, None where it was left out."""
+def run_over(desk: Desk, run: Marks, measured: list[float | None]) -> None:
+    """Move from mark to mark; `measured` takes what was read at each, None where it was not."""
     screen, session = desk.screen, desk.session
-    session.send_lines(run.take_up)
-    measured: list[float | None] = []
     all_offered = False
-    try:
+    with absolute_after(desk):
+        session.send_lines(run.take_up)
         if desk.rehearsal is None:
             screen.ask("Set the rule to zero at the pointer, or pencil the first mark. Enter:")
         for number, (place, lines) in enumerate(
@@ -322,7 +337,6 @@ def run_over(desk: Desk, run: Marks) -> list[float | None]:
                 if answer and not all_offered:
                     offered = _typed_or(desk, answer, offered)
             measured.append(offered)
-    finally:
         session.send_lines(run.after)
     for i, value in enumerate(measured):
         if value is None:
@@ -331,7 +345,6 @@ def run_over(desk: Desk, run: Marks) -> list[float | None]:
                 f"  mark {i + 1}, commanded {run.commanded[i]:.2f}, mm (Enter leaves it out)?",
                 run.commanded[i],
             )
-    return measured
 
 
 def _typed_or(desk: Desk, answer: str, offered: float) -> float:
@@ -349,7 +362,8 @@ def _mark(place: float) -> Feature:
 
 def belt_run(run: Marks, measured: Sequence[float | None]) -> BeltRun | None:
     """The marks that were read, as a run; None for fewer than three."""
-    pairs = [(c, m) for c, m in zip(run.commanded, measured, strict=True) if m is not None]
+    # A run that was broken off has fewer readings than marks.
+    pairs = [(c, m) for c, m in zip(run.commanded, measured, strict=False) if m is not None]
     if len({c for c, _ in pairs}) < 3:
         return None
     commanded, read = zip(*pairs, strict=True)

@@ -62,9 +62,12 @@ class Seat:
 
 
 def read_one(
-    desk: Desk, seat: Seat, repeats: int, *, many: bool = False
-) -> tuple[Step, Sequence[float]]:
-    """Readings of one feature from the technician, and where to go next."""
+    desk: Desk, seat: Seat, repeats: int, values: list[float], *, many: bool = False
+) -> Step:
+    """Readings of one feature from the technician into `values`; returns where to go next.
+
+    An interrupt leaves in `values` what was read before it.
+    """
     screen, feature = desk.screen, seat.feature
     sign = ", with its sign" if feature.kind in SIGNED else ""
     screen.say(
@@ -75,7 +78,6 @@ def read_one(
     offered = () if seat.values else offered_by_bench(desk, seat, repeats)
     if offered:
         screen.say(f"  The simulated caliper shows {' '.join(f'{v:.2f}' for v in offered)}")
-    values = list(seat.values)
     if values:
         screen.say(f"  so far {_listed(values)}")
     kept_odd = False
@@ -89,20 +91,20 @@ def read_one(
         word, _, rest = answer.lower().partition(" ")
         if not answer:
             if offered and not values:
-                values = list(offered)
+                values += offered
                 kept_odd = True
                 continue
             return _finish(desk, feature, values)
         if word == "all" and offered and many:
-            return Step.ALL, values
+            return Step.ALL
         if word == "stop":
-            return Step.STOP, values
+            return Step.STOP
         if word == "back":
             if not values:
-                return Step.BACK, values
+                return Step.BACK
             screen.say(f"  {values.pop():.2f} is taken back.")
         elif word == "again":
-            values = []
+            values.clear()
         elif word == "?":
             screen.say(WORDS)
         elif word == "fix":
@@ -110,7 +112,7 @@ def read_one(
         else:
             values += _typed_values(desk, feature, answer)
     screen.say(f"  {feature.name} is left; 'gauge {feature.name.replace(' ', '-')}' comes back.")
-    return Step.ON, values
+    return Step.ON
 
 
 def offered_by_bench(desk: Desk, seat: Seat, repeats: int) -> tuple[float, ...]:
@@ -132,7 +134,7 @@ def _question(
     return head + ":"
 
 
-def _finish(desk: Desk, feature: Feature, values: list[float]) -> tuple[Step, Sequence[float]]:
+def _finish(desk: Desk, feature: Feature, values: list[float]) -> Step:
     if not values:
         desk.screen.say(f"  {feature.name} is left out.")
     elif len(values) > 1:
@@ -140,7 +142,7 @@ def _finish(desk: Desk, feature: Feature, values: list[float]) -> tuple[Step, Se
             f"  {feature.name}: {_listed(values)}  mean {fmean(values):.3f},"
             f" spread {max(values) - min(values):.2f} mm"
         )
-    return Step.ON, values
+    return Step.ON
 
 
 def _listed(values: Sequence[float]) -> str:

@@ -249,3 +249,20 @@ def test_good_repeats_are_seldom_asked_about() -> None:
         suspect([rng.gauss(20, 0.02) for _ in range(3)], 0.02) is not None for _ in range(4000)
     )
     assert 20 <= asked <= 60
+
+
+def test_an_interrupt_loses_no_reading() -> None:
+    desk = laid(["20.3 20.31 20.32", "60.2", "60.22"])
+    typist = desk.screen._ask
+
+    def ask(question: str) -> str:
+        answer = typist(question)
+        if answer == "stop":
+            raise KeyboardInterrupt
+        return answer
+
+    desk.screen.ask_with(ask)
+    assert carry_out(desk, ["gauge strip"]) == [130]
+    assert taken(desk) == {"strip s1": (20.3, 20.31, 20.32), "strip s2": (60.2, 60.22)}
+    assert desk.session.sheet is not None
+    assert len(load_readings(desk.session.sheet.path).survey.readings) == 2

@@ -190,3 +190,32 @@ def test_nothing_moves_without_room_confirmed() -> None:
     assert carry_out(desk, ["attach", "marks", "gauge travel", "gauge gap"]) == [0, 1, 1, 1]
     assert desk.rehearsal is not None
     assert not any(line.startswith("G1 ") for line in desk.rehearsal.received)
+
+
+def interrupted(_question: str) -> str:
+    raise KeyboardInterrupt
+
+
+def test_after_an_interrupt_nothing_moves_any_more() -> None:
+    desk = desk_at(answers={"Enter takes this": interrupted})
+    carry_out(desk, ["attach"])
+    assert desk.rehearsal is not None
+    assert carry_out(desk, ["gauge travel-gantry"]) == [130]
+    moves = [line for line in desk.rehearsal.received if line.startswith("G1 ")]
+    assert moves == ["G1 Y5.0000 F1200", "G1 Y160.0000 F1200"]
+    assert desk.rehearsal.received[-1] == "G90"
+
+
+def test_a_run_that_is_broken_off_keeps_the_marks_it_has() -> None:
+    count = 0
+
+    def third_then_interrupt(_question: str) -> str:
+        nonlocal count
+        count += 1
+        if count > 3:
+            raise KeyboardInterrupt
+        return ""
+
+    desk = desk_at(answers={"'all' takes": third_then_interrupt})
+    assert carry_out(desk, ["attach", "marks"]) == [0, 130]
+    assert [len(run.measured) for run in desk.session.now.runs] == [3]
