@@ -64,7 +64,7 @@ def rows(quick: bool) -> Iterator[Row]:
     )
     sizes = (100, 1_000, 10_000) if quick else (1_000, 10_000, 100_000)
     yield growth("solve by readings", sizes, _solving, runs=1)
-    yield grown("peak memory of solve by readings", {n: _peak(long_survey(n)) for n in sizes})
+    yield grown("peak memory of solve by readings", {n: _peak(long_survey(n)) for n in sizes}, "MB")
     yield _toolpaths((2.5, 0.25) if quick else (2.5, 0.25, 0.025))
 
 
@@ -108,7 +108,7 @@ def _solving(count: int) -> Act:
 
 
 def _peak(survey: Survey) -> float:
-    """Peak memory of one solve, in kB so that the row reads like seconds."""
+    """Peak memory of one solve, MB."""
     solve(survey)
     tracemalloc.start()
     solve(survey)

@@ -18,13 +18,14 @@ from agent.families.reading import read_back, read_once
 from agent.families.replay import Replay
 from agent.model.settings import Readback
 from agent.store.journal import FileJournal
+from agent.store.record import Record
 from agent.wire.link import Link
 from agent.wire.port import open_port
 from agent.wire.transport import Transport
 from sim.controller import Options
 from tests.benchmarks.benches import profile, short_lines
 from tests.benchmarks.peers import DUMP_LINES, peer
-from tests.benchmarks.table import Row, at_least, at_most
+from tests.benchmarks.table import TOLD, Row, at_least, at_most
 from tests.benchmarks.timing import Act, seconds, side_by_side
 
 BAUD: Final = 115200
@@ -163,32 +164,34 @@ def write_rows(quick: bool) -> Iterator[Row]:
 
 
 def laying_rows(quick: bool) -> Iterator[Row]:
+    against = "bare pyserial loop: write, readline until ok; a peer that only answers"
     for delay, count, wanted, what in (
-        (0.0, 2_000 if quick else 20_000, 2.0, "unpaced"),
-        (0.005, 200 if quick else 1_000, 3.0, "answers 5 ms late"),
+        (0.0, 2_000 if quick else 20_000, at_least(2.0), "unpaced"),
+        (0.0, 2_000 if quick else 20_000, TOLD, "unpaced, all traffic kept in the record"),
+        (0.005, 200 if quick else 1_000, at_least(3.0), "answers 5 ms late"),
     ):
-        ours, bare = _laying(short_lines(count), delay, runs=3 if delay else 5)
-        yield Row(
-            f"laying {count:,} short lines, {what}",
-            count / ours,
-            count / bare,
-            "bare pyserial loop: write, readline until ok; a peer that only answers",
-            at_least(wanted),
-            unit="lines/s",
-        )
+        ours, bare = _laying(short_lines(count), delay, kept=wanted is TOLD)
+        figure = f"laying {count:,} short lines, {what}"
+        yield Row(figure, count / ours, count / bare, against, wanted, unit="lines/s")
 
 
-def _laying(lines: Sequence[str], delay: float, runs: int) -> tuple[float, float]:
+def _laying(lines: Sequence[str], delay: float, *, kept: bool) -> tuple[float, float]:
     """Seconds for all lines, ours and the bare loop's, on the same pseudo-terminal."""
-    with peer("answering", "--delay", str(delay)) as path:
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        Record(Path(folder) / "record.db") as record,
+        peer("answering", "--delay", str(delay)) as path,
+        serial.Serial(path, BAUD, timeout=5) as port,
+    ):
         link = Link(open_port(path, BAUD), numbered=True, window=Replay.window)
-        with serial.Serial(path, BAUD, timeout=5) as port:
-            spent = side_by_side(
-                lambda: link.stream(lines),
-                lambda: bare_loop(port, lines),
-                runs=runs,
-                warm_up=0 if delay else 1,
-            )
+        if kept:
+            link.on_traffic = record.begin("heron").traffic
+        spent = side_by_side(
+            lambda: link.stream(lines),
+            lambda: bare_loop(port, lines),
+            runs=3 if delay else 5,
+            warm_up=0 if delay else 1,
+        )
         link.close()
     return spent
 

@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Sequence
 from statistics import median
 
-from tests.benchmarks.table import Row, at_most
+from tests.benchmarks.table import Row, at_most, shown
 
 Act = Callable[[], object]
 
@@ -64,11 +64,11 @@ def growth(what: str, sizes: Sequence[int], act_of: Callable[[int], Act], *, run
     return grown(what, spent)
 
 
-def grown(what: str, spent: dict[int, float]) -> Row:
+def grown(what: str, spent: dict[int, float], unit: str = "s") -> Row:
     """The row of growth for costs that were measured already, by size."""
     *_, (n, before), (m, after) = sorted(spent.items())
     span = math.log(m / n)
-    costs = ", ".join(f"{size:,}: {cost * 1e3:.3g} ms" for size, cost in sorted(spent.items()))
+    costs = ", ".join(f"{size:,}: {shown(cost, unit)}" for size, cost in sorted(spent.items()))
     return Row(
         f"growth: {what}",
         math.log(after / before) / span,
