@@ -61,6 +61,16 @@ class Travel:
 
 
 @dataclass(frozen=True, slots=True)
+class Advance:
+    """The belt fed forward, before it is."""
+
+    mm: float
+    worst_mm: float  #: how far it could run
+    seconds: float
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Marks:
     """A belt run over marks, before it is made."""
 
@@ -150,6 +160,14 @@ def gap_move(profile: Profile, steps: float, at: float | None) -> Travel:
             hint="gap between nozzle and belt by feeler gauges: here minus at the start, signed",
         ),
     )
+
+
+def advance_move(profile: Profile, steps: float, mm: float) -> Advance:
+    """The belt fed forward by `mm`.  Raises Refused beyond the travel it has, even at worst."""
+    worst = _worst(profile, "belt", mm, steps)
+    _check_worst(profile, "belt", max(worst, mm) if math.isfinite(worst) else mm)
+    lines = ("G21", "G91", relative(profile.axes, "belt", -mm), "M400", "G90")
+    return Advance(mm, worst, mm / MOVE_SPEED, lines)
 
 
 def marks_run(

@@ -20,7 +20,16 @@ from agent.model.roles import ROLES, Role
 from agent.model.settings import Readback, kind_of, letter_of
 from agent.model.survey import BeltRun, Conditions, Survey
 from agent.moves import MOVES as MOVES
-from agent.moves import Marks, Travel, gap_move, marks_run, standing, travel_move
+from agent.moves import (
+    Advance,
+    Marks,
+    Travel,
+    advance_move,
+    gap_move,
+    marks_run,
+    standing,
+    travel_move,
+)
 from agent.notebook import MemoryNotebook
 
 if TYPE_CHECKING:
@@ -90,6 +99,7 @@ class Round:
     asked: bool = False  #: the conditions of reading were asked for
     survey: Survey | None = None
     solution: Solution | None = None
+    follows: Round | None = None  #: the round whose solution was carried out to come here
 
     @property
     def readings(self) -> tuple[Reading, ...]:
@@ -425,6 +435,10 @@ class Session:
         steps = self._steps_of("across")
         return gap_move(self.profile, steps, self.standing().get("across"))
 
+    def advance_of(self, mm: float) -> Advance:
+        """The belt fed forward.  Raises Refused if it must not or cannot move."""
+        return advance_move(self.profile, self._steps_of("belt"), mm)
+
     def marks(self, **wanted: Any) -> Marks:
         """A belt run; `wanted` as `agent.moves.marks_run` takes it, which also says what it raises.
 
@@ -446,11 +460,14 @@ class Session:
         self.notebook.note("note", {"halted": word})
         return word
 
-    def send_lines(self, lines: Sequence[str]) -> None:
-        """Send lines one by one, each waited for.  Raises Refused at the first that is refused."""
+    def send_lines(self, lines: Sequence[str], *, seconds: float = 0.0) -> None:
+        """Send lines one by one, each waited for; `seconds`: how long their moves take.
+
+        Raises Refused at the first that is refused.
+        """
         link, _ = self.joined()
         for line in lines:
-            reply = link.ask(line, timeout=60.0)
+            reply = link.ask(line, timeout=60.0 + 2 * seconds)
             if not reply.ok:
                 raise Refused(
                     f"the controller refused {line}: {reply.error or 'no reason given'}",
@@ -596,15 +613,18 @@ class Session:
         self.done, self.plan, self.looked = plan, None, None
         return outcome
 
-    def new_state(self, gantry_angle_deg: float | None = None) -> None:
+    def new_state(self, gantry_angle_deg: float | None = None, *, as_solved: bool = True) -> None:
         """Begin a new round: what is laid and read from now on is of the changed machine.
 
-        `gantry_angle_deg`: the slicing angle from now on; None keeps the one in use.
+        gantry_angle_deg  the slicing angle from now on; None keeps the one in use
+        as_solved         the solution was carried out, so that its foretold readings hold
         """
+        solved = self.now if as_solved and self.now.solution is not None else None
         if gantry_angle_deg is not None:
             mechanics = replace(self.profile.mechanics, gantry_angle_deg=gantry_angle_deg)
             self.profile = replace(self.profile, mechanics=mechanics)
         self._begin_round()
+        self.now.follows = solved
 
     def look(self) -> Look:
         """What storing now would make permanent."""
@@ -669,12 +689,12 @@ class Session:
         """Readings of the present state against what the solution before it foretold."""
         from agent.foretelling import compare
 
-        before = [r for r in self.rounds[:-1] if r.solution is not None and r.survey is not None]
-        if not before or not self.now.taken:
+        before = self.now.follows
+        if before is None or before.survey is None or before.solution is None:
             return ()
-        survey, solution = before[-1].survey, before[-1].solution
-        assert survey is not None
-        assert solution is not None
+        survey, solution = before.survey, before.solution
+        if not self.now.taken:
+            return ()
         return compare(survey, solution, self.now.readings, self.profile.bead.width_mm)
 
     def _journal(self, digest: str) -> AbstractContextManager[Journal]:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 from agent.errors import BadInput, Refused
 from agent.model.feature import Reading
+from agent.model.survey import Conditions
 from agent.moves import MOVES
 from agent.store.atomic import ABSENT, stamp
 from agent.store.home import home
@@ -132,6 +133,7 @@ def take_up(session: Session, file: ReadingsFile, path: Path) -> None:
     for run in file.survey.belt_runs:
         session.keep_run(run)
     session.conditions = file.survey.conditions
+    session.now.asked = session.conditions != Conditions()
 
 
 def _same_machine(session: Session, file: ReadingsFile, path: Path) -> None:

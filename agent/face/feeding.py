@@ -130,7 +130,7 @@ def fed(desk: Desk, test: FeedTest) -> list[float]:
         for line in test.before:
             link.ask(line, timeout=HEATING_TIMEOUT)
         for number, lines in enumerate(test.feeds, start=1):
-            session.send_lines(lines)
+            session.send_lines(lines, seconds=test.seconds)
             value, all_offered = read_feed(desk, test, number, all_offered)
             if value is not None:
                 values.append(value)

@@ -98,7 +98,7 @@ def lay(desk: Desk, /, name: str, sizes: tuple[str, ...]) -> None:
             f"Laid as '{laid.name}'. Heaters were switched off and the belt was fed forward, so"
             f" that the piece is clear of the nozzle. {COOLING}"
         )
-        desk.screen.say(f"Then: gauge {laid.name}")
+        desk.screen.say(f"Then: gauge {laid.name}; 'advance MM' brings it to the belt's end.")
 
     desk.screen.answer(document, show)
 
@@ -123,7 +123,8 @@ def show_reach(desk: Desk, takes: Summary) -> None:
     desk.screen.table(columns, rows)
     desk.screen.say(
         "At worst: if the stored setting is off by all that the drive train allows. Across and"
-        " gantry are homed first, the belt never."
+        " gantry are homed first, the belt never. Keep the belt's joint off the next"
+        f" {takes.high[2] - takes.low[2]:.0f} mm of belt."
     )
 
 

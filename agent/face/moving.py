@@ -6,24 +6,19 @@ import math
 import statistics
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
-from typing import TYPE_CHECKING, Final, cast
-
-import click
+from typing import TYPE_CHECKING, Final
 
 from agent.errors import AgentError, BadInput, Refused
 from agent.face.answers import Typed, typed_length
 from agent.face.cautions import acknowledge
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.keepsake import keep
-from agent.face.options import LENGTH, Count, Number, Verb, as_json
 from agent.face.words import length
-from agent.model.feature import Feature
 from agent.model.roles import ROLES, Role
-from agent.model.survey import BeltRun
 from agent.session import MOVES
 
 if TYPE_CHECKING:
-    from agent.moves import Marks, Travel
+    from agent.moves import Travel
 
 #: Standard uncertainty of a move read with an ordinary steel rule, mm: half a millimetre of
 #: reading at both ends (common practice).
@@ -208,163 +203,3 @@ def try_short_moves(desk: Desk, roles: Sequence[Role]) -> None:
                 " what was there before",
             )
         session.untried.discard(role)
-
-
-# --- the belt over marks -------------------------------------------------------------------------
-
-
-@click.command(cls=Verb)
-@click.option("--turns", type=Number("turns", above=0), help="length in roller turns (usually 4)")
-@click.option("--per-turn", type=Count(1), default=4, show_default=True, help="marks each turn")
-@click.option("--every", type=LENGTH, help="distance of the marks instead, mm")
-@click.option("--count", type=Count(3), help="number of marks")
-@click.option("--both", is_flag=True, help="come to each mark from both sides")
-@click.option(
-    "--load",
-    type=click.Choice(("empty", "part")),
-    default="empty",
-    show_default=True,
-    help="what lies on the belt or drags on it",
-)
-@as_json
-@at_desk
-def marks(
-    desk: Desk,
-    /,
-    turns: float | None,
-    per_turn: int,
-    every: float | None,
-    count: int | None,
-    both: bool,
-    load: str,
-) -> None:
-    """Run the belt over marks and read where it stands at each: scale, run-out, lost motion, slip.
-
-    Marks come at whole roller turns and between. Run it empty and again with a part on the belt:
-    what the loaded belt falls short is slip.
-
-    \b
-    Example: plumbelt> marks --turns 4
-    """
-    from agent.moves import Load
-
-    session, screen = desk.session, desk.screen
-    run = session.marks(
-        turns=turns,
-        per_turn=per_turn,
-        every=every,
-        count=count,
-        approach="both" if both else "forward",
-        load=cast(Load, load),
-    )
-    acknowledge(desk)
-    show_run(desk, run)
-    if not screen.agrees(CLEAR):
-        raise Refused("not moved", remedy="Nothing was moved")
-    try_short_moves(desk, ["belt"])
-    measured: list[float | None] = []
-    try:
-        run_over(desk, run, measured)
-    finally:  # an interrupt loses nothing that was read
-        kept = belt_run(run, measured)
-        path = None
-        if kept is not None:
-            session.keep_run(kept)
-            path = keep(desk)
-    if kept is None:
-        raise Refused(
-            "fewer than three marks were read, so the run tells nothing",
-            remedy="The belt has moved; no reading was kept",
-        )
-    document = {
-        "commanded": list(kept.commanded),
-        "measured": list(kept.measured),
-        "approach": kept.approach,
-        "load": kept.load,
-        "file": str(path) if path else None,
-    }
-
-    def show() -> None:
-        apart = [m - c for c, m in zip(kept.commanded, kept.measured, strict=True)]
-        screen.say(
-            f"{len(apart)} marks kept; farthest off {max(apart, key=abs):+.2f} mm."
-            " 'solve' takes the run apart: scale, run-out, lost motion, slip."
-        )
-
-    screen.answer(document, show)
-
-
-def show_run(desk: Desk, run: Marks) -> None:
-    screen = desk.screen
-    marks_there = sorted(set(run.commanded))
-    way = "there and back" if run.approach == "both" else "forward"
-    turns = f", {marks_there[-1] / run.turn_mm:.2f} roller turns" if run.turn_mm else ""
-    worst = f"{run.worst_mm:.1f} mm" if math.isfinite(run.worst_mm) else "not known"
-    screen.heading(f"Belt run over {len(marks_there)} marks, {way}, belt {run.load}")
-    screen.say(
-        f"Every {marks_there[0]:.2f} mm up to {marks_there[-1]:.1f} mm{turns}, the way the belt"
-        f" feeds, after a take-up move; waits at each mark. At worst the belt runs {worst}."
-    )
-    screen.say(
-        "Lay a rule or tape along the belt beside a fixed pointer, set to zero at the first stop."
-        " Or pencil a mark on the belt at the pointer at every stop and press Enter, and measure"
-        " them all from the first one afterwards. Measure on the belt's surface, away from its"
-        " motor and not on its joint."
-    )
-
-
-def run_over(desk: Desk, run: Marks, measured: list[float | None]) -> None:
-    """Move from mark to mark; `measured` takes what was read at each, None where it was not."""
-    screen, session = desk.screen, desk.session
-    all_offered = False
-    with absolute_after(desk):
-        session.send_lines(run.take_up)
-        if desk.rehearsal is None:
-            screen.ask("Set the rule to zero at the pointer, or pencil the first mark. Enter:")
-        for number, (place, lines) in enumerate(
-            zip(run.commanded, run.steps, strict=True), start=1
-        ):
-            session.send_lines(lines)
-            head = f"mark {number} of {len(run.commanded)}, commanded {place:.2f} mm"
-            if desk.rehearsal is None:
-                measured.append(asked_length(desk, f"  {head}: mm (Enter: later)?", place))
-                continue
-            offered = desk.rehearsal.measure(_mark(place), MOVES, 1)[0]
-            if not all_offered:
-                screen.say(f"  {head}: the simulated scale shows {offered:.2f}")
-                answer = screen.ask("  mm (Enter takes it, 'all' takes all from here):")
-                all_offered = answer.lower() == "all"
-                if answer and not all_offered:
-                    offered = _typed_or(desk, answer, offered)
-            measured.append(offered)
-        session.send_lines(run.after)
-    for i, value in enumerate(measured):
-        if value is None:
-            measured[i] = asked_length(
-                desk,
-                f"  mark {i + 1}, commanded {run.commanded[i]:.2f}, mm (Enter leaves it out)?",
-                run.commanded[i],
-            )
-
-
-def _typed_or(desk: Desk, answer: str, offered: float) -> float:
-    try:
-        return typed_length(answer).mm
-    except ValueError as refusal:
-        desk.screen.say(f"  {refusal}; {offered:.2f} is taken.")
-        return offered
-
-
-def _mark(place: float) -> Feature:
-    """How far the belt has fed from the zero mark, as the bench knows it."""
-    return Feature("mark", "travel", (0.0, -place, 0.0))
-
-
-def belt_run(run: Marks, measured: Sequence[float | None]) -> BeltRun | None:
-    """The marks that were read, as a run; None for fewer than three."""
-    # A run that was broken off has fewer readings than marks.
-    pairs = [(c, m) for c, m in zip(run.commanded, measured, strict=False) if m is not None]
-    if len({c for c, _ in pairs}) < 3:
-        return None
-    commanded, read = zip(*pairs, strict=True)
-    return BeltRun(commanded, read, approach=run.approach, load=run.load)

@@ -10,6 +10,7 @@ import click
 
 #: Verb -> module of this package and the command in it, and its line on the page of all verbs.
 PLACES: Final[dict[str, tuple[str, str]]] = {
+    "advance": ("running:advance", "Feed the belt forward, to bring a piece off."),
     "attach": ("linking:attach", "Open a port, find out what is there, read its settings twice."),
     "cautions": ("helping:cautions", "The cautions that come before the first motion or heat."),
     "completion": ("scripting:completion", "Lines that make your command shell complete verbs."),
@@ -22,7 +23,7 @@ PLACES: Final[dict[str, tuple[str, str]]] = {
     "help": ("helping:help_page", "A page on a topic or a verb; without one, what there is."),
     "lay": ("laying:lay", "Lay a test piece on the attached machine."),
     "log": ("history:log", "What was read, measured, planned, sent and proved, and when."),
-    "marks": ("moving:marks", "Run the belt over marks and read where it stands at each."),
+    "marks": ("running:marks", "Run the belt over marks and read where it stands at each."),
     "mechanics": ("keeping:mechanics", "How the machine is built, and the steps per mm of that."),
     "next": ("guide:next_step", "The one best step now, and why."),
     "piece": ("benchwork:piece", "A test piece: what it would tell, its drawing, its files."),

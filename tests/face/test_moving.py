@@ -9,7 +9,7 @@ from dataclasses import replace
 import pytest
 
 from agent.errors import BadInput, Refused
-from agent.face.moving import belt_run
+from agent.face.running import belt_run
 from agent.model.profile import Profile
 from agent.moves import TAKE_UP_MM, marks_run, short_move, standing, travel_move
 from agent.store.profiles import load_profile
@@ -219,3 +219,12 @@ def test_a_run_that_is_broken_off_keeps_the_marks_it_has() -> None:
     desk = desk_at(answers={"'all' takes": third_then_interrupt})
     assert carry_out(desk, ["attach", "marks"]) == [0, 130]
     assert [len(run.measured) for run in desk.session.now.runs] == [3]
+
+
+def test_advance_feeds_the_belt_forward_and_nothing_else() -> None:
+    desk = desk_at()
+    assert carry_out(desk, ["attach", "advance 250"]) == [0, 0]
+    assert desk.rehearsal is not None
+    assert desk.rehearsal.received[-5:] == ("G21", "G91", "G1 Z-250.0000 F1200", "M400", "G90")
+    assert carry_out(desk, ["advance 6000"]) == [1]
+    assert desk.rehearsal.received[-1] == "G90"
