@@ -113,8 +113,8 @@ def test_a_machine_that_changes_meanwhile_is_not_verified(
     job = job_at(in_memory(seed=3))
     begin = job.session.new_state
 
-    def new_state(angle: float | None = None) -> None:
-        begin(angle)
+    def new_state(angle: float | None = None, *, as_solved: bool = True) -> None:
+        begin(angle, as_solved=as_solved)
         belt = job.rehearsal.machine.plant.belt
         belt.slip += 0.003
         belt._mm_per_step *= 0.997

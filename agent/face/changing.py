@@ -107,9 +107,9 @@ def write(desk: Desk, /, approve: str | None) -> None:
     finish(desk, outcome)
 
 
-def take_state(desk: Desk, angle_deg: float | None) -> None:
+def take_state(desk: Desk, angle_deg: float | None, *, as_solved: bool = True) -> None:
     """From here on pieces and readings are of the changed machine."""
-    desk.session.new_state(angle_deg)
+    desk.session.new_state(angle_deg, as_solved=as_solved)
     if desk.rehearsal is not None:
         desk.rehearsal.slice_at(desk.session.profile.mechanics.gantry_angle_deg)
     if angle_deg is not None:
@@ -267,5 +267,5 @@ def undo(desk: Desk, /) -> None:
         return
     outcome = confirmed_write(desk, plan)
     if outcome.verified:
-        take_state(desk, session.first_angle_deg)
+        take_state(desk, session.first_angle_deg, as_solved=False)
     finish(desk, outcome)

@@ -195,27 +195,60 @@ def prove_power(desk: Desk) -> Step | None:
     return Step("prove power", "Stored and reloaded; switching off and on proves that it lasts.")
 
 
+def disagree(desk: Desk) -> Step | None:
+    """A second measurement that is not as foretold is no end of a tune."""
+    apart = [row.name for row in desk.session.compare() if not row.agrees]
+    if not apart or desk.session.now.solution is None:
+        return None
+    return Step(
+        "undo",
+        f"These readings are not as foretold: {', '.join(apart)}. Read them again with 'gauge', or"
+        " bring the old settings back.",
+    )
+
+
+def keep_profile(desk: Desk) -> Step | None:
+    """The tuned state, with its slicing angle and full-precision values, goes to the profile."""
+    session = desk.session
+    if desk.rehearsal is not None or not session.stages - {"read back"} or not session.compare():
+        return None
+    from agent.store.profiles import load_profile, profile_path
+
+    path = profile_path(session.profile.name)
+    if path.is_file():
+        saved = load_profile(path)
+        exact = {key: kept.written for key, kept in saved.settings.items()}
+        angles = (saved.mechanics.gantry_angle_deg, session.profile.mechanics.gantry_angle_deg)
+        if angles[0] == angles[1] and all(
+            exact.get(key) == value for key, value in session.written.items()
+        ):
+            return None
+    return Step(
+        f"profile save {session.profile.name} --over",
+        "The tune is proved: keep the machine as it is now, with its slicing angle and the values"
+        " in full precision.",
+    )
+
+
 def finish(desk: Desk) -> Step | None:
     session = desk.session
-    compared = session.compare()
-    apart = [row.name for row in compared if not row.agrees]
-    if apart:
+    if session.compare():
         return Step(
-            "undo",
-            f"These readings are not as foretold: {', '.join(apart)}. Read them again, or undo.",
+            "report",
+            "Every reading is as it was foretold: the tune is done, and this writes its page. The"
+            " flow comes last: 'feed flow'.",
+            done=True,
         )
-    if compared:
-        return Step("detach", "Every reading is as it was foretold. The tune is done.", done=True)
     worst = session.now.solution.next if session.now.solution is not None else None
     if worst is not None:
         return Step(
-            "detach",
+            "report",
             f"No change is warranted. To know '{shown(worst.parameter).words}' better, read"
             f" {worst.feature} along {', '.join(f'{c:g}' for c in worst.along)}.",
             done=True,
         )
     return Step(
-        "detach", "No change is warranted. The machine is as good as these readings tell.", True
+        "report", "No change is warranted: the machine is as good as these readings tell.", True
     )
 
 
@@ -232,7 +265,9 @@ RULES: Final[tuple[Rule, ...]] = (
     lay_and_read,
     solve,
     read_again,
+    disagree,
     change,
+    keep_profile,
     finish,
 )
 

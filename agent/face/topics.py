@@ -159,6 +159,48 @@ The uncertainty follows from the spread of the readings, the step of the
 display and the stated limit of error of the caliper; that limit is shared by
 all its readings, so more repeats do not make it smaller.""",
     ),
+    "restore": (
+        "after a flash of the firmware: a triage, not a replay",
+        """\
+A flash often leaves factory values live, and a belt axis may then travel ten
+or forty times too far. Nothing moves before the settings are plausible again.
+    profile restore NAME --preview     what would come back, what would not
+    profile restore NAME               the same, then by its digest
+Each saved setting is kept (steps, limits: written after the check against
+the mechanics), to be measured again (probe height, mesh, heater loops), or
+never replayed (motor currents, microsteps, words of the old motion model,
+lines that are only kept as text), each with its reason. Then 'store' and 'prove power'.
+To try it first: plumbelt rehearse --profile NAME --fault layout""",
+    ),
+    "marks": (
+        "running the belt over marks: scale, run-out, lost motion and slip",
+        """\
+    error of position x = offset + slope x + e sin(2 pi x / turn + phase)
+
+      |            .o.         slope: travel of the belt
+      |     .o.   .   o.       e: how far the roller runs out of true
+      |    .   o.o             turn: pi (D + 2 k), k the belt's neutral line
+      +---------------- x
+
+'marks' runs the belt over about a dozen marks in four roller turns and asks
+where it stands. A length of whole turns does not see the roller's run-out; any
+other may be off by 0.2 mm. With --both each mark is reached from both sides,
+which shows lost motion; a loaded run against an empty one shows slip. Run-out
+and slip are for the mechanic; only the slope is for a setting.""",
+    ),
+    "family": (
+        "the five kinds of controllers that are understood",
+        """\
+    replay     answers M503 with the code lines that would make its settings;
+               live until M500 stores them
+    numbered   lists $n=value; writing is storing, there is no trial stage
+    table      prints a table of places; a value is written to its place
+    override   keeps a file and another that overrides it
+    script     keeps steps in a start-up file; storing does not cover them,
+               and the line to put into that file is given instead
+The kind is found by what a controller answers, never by writing. One that is
+not among them can be looked at and is not written to.""",
+    ),
     "screen": (
         "how to read the tables",
         """\

@@ -81,6 +81,9 @@ def test_undo_brings_back_what_was_live_at_the_attach() -> None:
         key: setting.value for key, setting in first.settings.items()
     }
     assert desk.session.profile.mechanics.gantry_angle_deg == 45
+    # What was foretold was foretold of the change that is undone.
+    carry_out(desk, ["gauge travel"])
+    assert desk.session.compare() == ()
 
 
 def test_following_next_leads_from_the_port_to_the_proof() -> None:
