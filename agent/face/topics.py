@@ -169,7 +169,8 @@ or forty times too far. Nothing moves before the settings are plausible again.
 Each saved setting is kept (steps, limits: written after the check against
 the mechanics), to be measured again (probe height, mesh, heater loops), or
 never replayed (motor currents, microsteps, words of the old motion model,
-lines that are only kept as text), each with its reason. Then 'store' and 'prove power'.
+lines that are only kept as text), each with its reason. Then 'store' and
+'prove power'.
 To try it first: plumbelt rehearse --profile NAME --fault layout""",
     ),
     "marks": (
