@@ -162,8 +162,10 @@ def _measure(job: Job, heading: str) -> None:
     screen.say(f"{len(ROLES)} moves made and read on the gauges.")
     for name in WHOLE_SET:
         piece = session.draw(name)
-        with screen.progress(f"laying {name:<5}", len(session.lines_of(piece))) as done:
-            laid = session.lay(piece, on_progress=_counting(done))
+        laying = session.begin_laying(piece)
+        with screen.progress(f"laying {name:<5}", len(laying.lines)) as done:
+            session.lay_on(laying, on_progress=_counting(done))
+        laid = session.laid_whole(piece)
         bench.laid(laid.name)
         for feature in piece.features:
             session.take(feature, bench.measure(feature, laid.name, RESEATS), laid.name)
