@@ -118,7 +118,7 @@ def find(survey: Survey) -> BeltFindings | None:
     u = math.hypot(
         survey.instrument.repeatability_mm, display_step(survey.instrument.resolution_mm)
     )
-    evaluated = tuple(_evaluate(survey, run, u) for run in survey.belt_runs)
+    evaluated = tuple(_evaluate(survey, run, _u_of(run, u)) for run in survey.belt_runs)
     slipping = _slip(survey.belt_runs, evaluated)
     drive = survey.mechanics.drives.get("belt")
     turn = drive.output.travel_per_turn if drive and isinstance(drive.output, Roller) else None
@@ -132,6 +132,11 @@ def find(survey: Survey) -> BeltFindings | None:
         if slipping and slipping.present
         else tuple(_as_readings(survey.belt_runs, evaluated)),
     )
+
+
+def _u_of(run: BeltRun, usual: float) -> float:
+    """Standard uncertainty of one position of a run, mm."""
+    return usual if run.u_mm is None else run.u_mm
 
 
 def _periods(survey: Survey, run: BeltRun) -> list[Period]:
@@ -189,7 +194,7 @@ def _reversal(runs: Sequence[BeltRun], u: float) -> Reversal | None:
             forward = [float(np.mean(f)) for _, f, _ in marks]
             backward = [float(np.mean(b)) for _, _, b in marks]
             passes = min(len(values) for _, f, b in marks for values in (f, b))
-            return reversal(forward, backward, u / math.sqrt(passes))
+            return reversal(forward, backward, _u_of(run, u) / math.sqrt(passes))
     return None
 
 

@@ -13,7 +13,14 @@ from agent.face.answers import typed_length
 from agent.face.cautions import acknowledge
 from agent.face.desk import Desk, at_desk
 from agent.face.keepsake import keep
-from agent.face.moving import CLEAR, absolute_after, asked_length, try_short_moves
+from agent.face.moving import (
+    CLEAR,
+    U_RULE,
+    absolute_after,
+    asked_length,
+    asked_u,
+    try_short_moves,
+)
 from agent.face.options import LENGTH, Count, Number, Verb, as_json
 from agent.model.feature import Feature
 from agent.model.survey import BeltRun
@@ -36,6 +43,7 @@ if TYPE_CHECKING:
     show_default=True,
     help="what lies on the belt or drags on it",
 )
+@click.option("--u", "u_mm", type=Number("mm", above=0), help="own standard uncertainty, mm")
 @as_json
 @at_desk
 def marks(
@@ -47,6 +55,7 @@ def marks(
     count: int | None,
     both: bool,
     load: str,
+    u_mm: float | None,
 ) -> None:
     """Run the belt over marks and read where it stands at each: scale, run-out, lost motion, slip.
 
@@ -72,11 +81,13 @@ def marks(
     if not screen.agrees(CLEAR):
         raise Refused("not moved", remedy="Nothing was moved")
     try_short_moves(desk, ["belt"])
+    if u_mm is None:
+        u_mm = asked_u(desk, U_RULE)
     measured: list[float | None] = []
     try:
         run_over(desk, run, measured)
     finally:  # an interrupt loses nothing that was read
-        kept = belt_run(run, measured)
+        kept = belt_run(run, measured, u_mm)
         path = None
         if kept is not None:
             session.keep_run(kept)
@@ -91,6 +102,7 @@ def marks(
         "measured": list(kept.measured),
         "approach": kept.approach,
         "load": kept.load,
+        "u_mm": kept.u_mm,
         "file": str(path) if path else None,
     }
 
@@ -135,9 +147,11 @@ def run_over(desk: Desk, run: Marks, measured: list[float | None]) -> None:
             zip(run.commanded, run.steps, strict=True), start=1
         ):
             session.send_lines(lines)
-            head = f"mark {number} of {len(run.commanded)}, commanded {place:.2f} mm"
+            head = f"mark {number} of {len(run.commanded)}, {place:.2f} mm commanded"
             if desk.rehearsal is None:
-                measured.append(asked_length(desk, f"  {head}: mm (Enter: later)?", place))
+                measured.append(
+                    asked_length(desk, f"  {head}; measured, mm (Enter: later)?", place)
+                )
                 continue
             offered = desk.rehearsal.measure(_mark(place), MOVES, 1)[0]
             if not all_offered:
@@ -152,7 +166,7 @@ def run_over(desk: Desk, run: Marks, measured: list[float | None]) -> None:
         if value is None:
             measured[i] = asked_length(
                 desk,
-                f"  mark {i + 1}, commanded {run.commanded[i]:.2f}, mm (Enter leaves it out)?",
+                f"  mark {i + 1}, {run.commanded[i]:.2f} mm commanded; mm (Enter leaves it out)?",
                 run.commanded[i],
             )
 
@@ -170,14 +184,16 @@ def _mark(place: float) -> Feature:
     return Feature("mark", "travel", (0.0, -place, 0.0))
 
 
-def belt_run(run: Marks, measured: Sequence[float | None]) -> BeltRun | None:
+def belt_run(
+    run: Marks, measured: Sequence[float | None], u_mm: float | None = None
+) -> BeltRun | None:
     """The marks that were read, as a run; None for fewer than three."""
     # A run that was broken off has fewer readings than marks.
     pairs = [(c, m) for c, m in zip(run.commanded, measured, strict=False) if m is not None]
     if len({c for c, _ in pairs}) < 3:
         return None
     commanded, read = zip(*pairs, strict=True)
-    return BeltRun(commanded, read, approach=run.approach, load=run.load)
+    return BeltRun(commanded, read, approach=run.approach, load=run.load, u_mm=u_mm)
 
 
 @click.command(cls=Verb)

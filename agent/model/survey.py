@@ -27,6 +27,7 @@ class BeltRun:
     measured: tuple[float, ...]
     approach: str = "forward"  #: `forward` (every mark reached in the feed direction) or `both`
     load: str = "empty"  #: `empty` or `part`
+    u_mm: float | None = None  #: standard uncertainty of one position, instead of the instrument's
 
     def __post_init__(self) -> None:
         if len(self.commanded) != len(self.measured):

@@ -112,6 +112,7 @@ _BELT_RUN: Final = Table(
         "measured": Key(_LENGTHS, required=True),
         "approach": Key(Choice(("forward", "both"))),
         "load": Key(Choice(("empty", "part"))),
+        "u_mm": Key(Number("mm", above=0, most=100)),
     },
     "a belt run: {commanded: [...], measured: [...]}",
 )

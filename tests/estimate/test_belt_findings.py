@@ -7,6 +7,7 @@ import pytest
 
 from agent.errors import BadInput
 from agent.estimate import solve
+from agent.estimate.belt_findings import find
 from agent.model.drive import Drive, Roller
 from agent.model.profile import Instrument, Mechanics
 from agent.model.survey import BeltRun, Survey
@@ -102,3 +103,14 @@ def test_neither_readings_nor_runs():
         solve(Survey(()))
     with pytest.raises(ValueError, match="three different"):
         BeltRun((10.0, 10.0, 10.0), (10.0, 10.1, 10.0))
+
+
+def test_positions_off_a_rule_tell_less_than_the_instrument_would() -> None:
+    """Slope through n marks: u(e) goes as the uncertainty of one position (GUM H.3)."""
+    marks = tuple(50.0 * k for k in range(1, 7))
+    fine, rough = (
+        find(Survey((), belt_runs=(BeltRun(marks, marks, u_mm=u),))) for u in (0.05, 0.5)
+    )
+    assert fine is not None
+    assert rough is not None
+    assert rough.runs[0].u_scale == pytest.approx(10 * fine.runs[0].u_scale)
