@@ -14,6 +14,9 @@ from agent.face.laying import lay_to_the_end, progress_text
 from agent.face.main import run
 from agent.laying import PROBE, Heat, Heats, Laying, Progress
 from agent.model.roles import Axes
+from agent.rehearsal import behind_a_terminal, in_memory
+from agent.session import Session
+from agent.store.profiles import load_profile
 from tests.face.bench import carry_out, desk_at
 
 
@@ -207,3 +210,33 @@ def test_probes_stand_between_lines_and_are_not_counted() -> None:
     assert laying.go_on(on_progress=seen.append)
     assert [(p.done, p.seconds_left) for p in seen if p.done][-1] == (3, 0.0)
     assert received(desk)[-6:] == ["G21", "G90", PROBE, "M83", PROBE, "M400"]
+
+
+@pytest.mark.parametrize("name", ["strip", "rail", "post", "block"])
+def test_a_piece_laid_over_a_terminal_is_the_one_laid_in_memory(name: str) -> None:
+    """What comes over a real pseudo-terminal lies on the belt bead for bead as without one."""
+    measured = []
+    for bench in (in_memory(seed=3), behind_a_terminal(seed=3)):
+        session = Session(load_profile("heron"))
+        try:
+            session.attach(bench.open())
+            piece = session.draw(name)
+            bench.laid(session.lay(piece).name)
+            sizes = [
+                bench.machine.true_size(
+                    {
+                        "kind": feature.kind,
+                        "along": feature.along,
+                        "between": feature.between,
+                        "jaws": feature.jaws,
+                    },
+                    name,
+                )
+                for feature in piece.features
+            ]
+            measured.append(sizes)
+            assert bench.machine.controller.hotend.target == 0
+        finally:
+            session.detach()
+            bench.close()
+    assert measured[0] == pytest.approx(measured[1], abs=1e-9)
