@@ -10,7 +10,6 @@ from agent.errors import BadInput, Problem
 from agent.face.desk import Desk, at_desk
 from agent.face.options import COMMAND_LINE, HEIGHT, LENGTH, RATIO, Count, Number, Verb, as_json
 from agent.face.options import wrong_line as wrong
-from agent.model import bed
 from agent.model.drive import Drive, Output, Roller, Screw, Toothed, steps_after_change
 
 #: Options of each kind of output: those that must be there, then those that may be.
@@ -177,6 +176,8 @@ def shim(
     \b
     Example: plumbelt shim --span 320 --front 0.4 --back 0.1 --screw M4
     """
+    from agent.model import bed
+
     if (pitch is None) == (screw is None):
         what = "nothing" if pitch is None else "both"
         reason = f"give one of --pitch and --screw, found {what}"

@@ -6,7 +6,6 @@ never carry meaning alone, and a `--json` command keeps standard output for its 
 
 from __future__ import annotations
 
-import shutil
 import sys
 import textwrap
 import unicodedata
@@ -53,6 +52,8 @@ def wrapped(text: str, width: int) -> list[str]:
 
 def _text_width() -> int:
     """Columns for running text: the window's, but no more than reads well."""
+    import shutil  # 2 ms that a calculation for a program need not wait for
+
     return min(shutil.get_terminal_size((_TEXT_WIDTH, 24)).columns, _TEXT_WIDTH)
 
 
