@@ -98,6 +98,14 @@ class Rehearsal:
         """Pieces from now on are sliced with this angle."""
         self.machine.slicing_angle_deg = gantry_angle_deg
 
+    def edit_file(self, values: Mapping[str, float]) -> None:
+        """Put settings into the controller's own file, as a technician does with an editor."""
+        with nullcontext() if self.server is None else self.server.lock:
+            edit = getattr(self.machine.controller, "edit", None)
+            for key, value in values.items():
+                if edit is not None:
+                    edit(key, value)
+
     def close(self) -> None:
         if self.server is not None:
             self.server.close()

@@ -6,6 +6,7 @@ laid, readings, solution, plan, outcome) and carries out the steps; the face sho
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
@@ -48,6 +49,11 @@ if TYPE_CHECKING:
     from agent.wire.transport import Transport
     from agent.worksheet import Worksheet
 
+#: Line whose answer comes once every move has ended: M-code in general use, and the dwell of NIST
+#: RS274/NGC for the family that knows no such M-code (common practice: a dwell ends the queue).
+WAIT = "M400"
+_STANDSTILL = {"numbered": "G4 P0"}
+
 _NOT_ATTACHED = "'attach PORT' does it; 'ports' lists the ports of this computer"
 
 
@@ -78,6 +84,15 @@ def plain_reading(taken: Taken) -> dict[str, object]:
         "mm": list(reading.mm),
         "u_mm": reading.u_mm,
     }
+
+
+def _same_name(one: str, other: str) -> bool:
+    """Whether two ways in which a controller names itself, as a banner or as an answer, are of one.
+
+    The shorter has no word that the longer lacks; a controller without a name is any.
+    """
+    words = [set(re.findall(r"[a-z0-9.]+", name.lower())) for name in (one, other)]
+    return words[0] <= words[1] or words[1] <= words[0]
 
 
 def _written(profile: Profile) -> dict[str, float]:
@@ -177,10 +192,10 @@ class Session:
         """
         known = self.readback
         readback = self._join(transport)
-        if known is not None and (known.family, known.identity) != (
-            readback.family,
-            readback.identity,
-        ):
+        same = known is None or (
+            known.family == readback.family and _same_name(known.identity, readback.identity)
+        )
+        if known is not None and not same:
             self.detach()
             raise Refused(
                 f"another controller answers: {readback.identity or readback.family} instead of"
@@ -465,8 +480,9 @@ class Session:
 
         Raises Refused at the first that is refused.
         """
-        link, _ = self.joined()
-        for line in lines:
+        link, family = self.joined()
+        for asked in lines:
+            line = _STANDSTILL.get(family.name, WAIT) if asked == WAIT else asked
             reply = link.ask(line, timeout=60.0 + 2 * seconds)
             if not reply.ok:
                 raise Refused(

@@ -237,8 +237,27 @@ def prove(desk: Desk, /, after: str) -> None:
     finish(desk, outcome)
 
 
+def edit_file(desk: Desk) -> None:
+    """Have the lines put into the controller's own file, where storing does not keep them."""
+    from agent.change.plan import file_lines
+
+    _, family = desk.session.joined()
+    done = desk.session.done
+    if done is None or family.words.writing_stores or family.words.covers_steps:
+        return
+    desk.screen.say("These lines belong into the controller's own file:")
+    for line in file_lines(family, done.changes):
+        desk.screen.say(f"    {line}")
+    if desk.rehearsal is not None:
+        desk.rehearsal.edit_file(done.wanted)
+        desk.screen.say("They were put into the file of the simulated controller.")
+    elif not desk.screen.agrees("Are they in it?"):
+        raise Refused("not proved", remedy="Edit the file first. Nothing was sent")
+
+
 def power_cycle(desk: Desk, address: str) -> None:
     """Let go of the machine, have it switched off and on, and attach to it again."""
+    edit_file(desk)
     desk.session.let_go()
     if desk.rehearsal is not None:
         desk.rehearsal.power_cycle()

@@ -109,7 +109,14 @@ def read_moves(desk: Desk) -> Step | None:
 
 
 def lay_and_read(desk: Desk) -> Step | None:
-    now = desk.session.now
+    now, family = desk.session.now, desk.session.family
+    if family is not None and family.name == "numbered" and not now.laid:
+        # Controllers of this family drive no heater: nothing can be laid on them.
+        if now.runs or now.solution is not None:
+            return None
+        return Step(
+            "marks", "This controller heats nothing, so the belt is run over marks instead."
+        )
     laid = {piece.piece.name: piece for piece in now.laid}
     for name in WHOLE_SET:
         if name not in laid:
@@ -180,10 +187,23 @@ def change(desk: Desk) -> Step | None:
 
 
 def keep(desk: Desk) -> Step | None:
+    """What is live and not stored is stored, where the controller has a word for it."""
     session = desk.session
-    if session.unstored and not session.now.taken:
-        return Step("store", "What was written is live but would be lost with the power.")
-    return None
+    if not session.unstored or session.now.taken or session.family is None:
+        return None
+    words = session.family.words
+    if words.writing_stores:
+        return None
+    if session.done is not None and (words.store is None or not words.covers_steps):
+        from agent.change.plan import file_lines
+
+        lines = " | ".join(file_lines(session.family, session.done.changes))
+        return Step(
+            "prove power",
+            f"This controller's store word does not keep steps. Put into its file: {lines}. Then"
+            " switching off and on proves it.",
+        )
+    return Step("store", "What was written is live but would be lost with the power.")
 
 
 def prove_power(desk: Desk) -> Step | None:

@@ -33,6 +33,21 @@ def test_a_flashed_machine_is_restored_stored_and_proved_by_following_next() -> 
     assert (live["steps_per_mm.z"], live["max_speed.x"]) == (105.37, 180.0)
 
 
+@pytest.mark.parametrize("family", ["numbered", "table", "override", "script"])
+def test_following_next_tunes_a_controller_of_every_family(family: str) -> None:
+    desk = desk_at(answers={"To write": digest_in, "To store": digest_in})
+    desk.rehearsal = in_memory(seed=3, family=family)
+    for _ in range(40):
+        step = step_now(desk)
+        if step.done:
+            break
+        assert carry_out(desk, [step.line]) == [0], step
+    assert "as it was foretold" in step_now(desk).why
+    assert "after a power cycle" in desk.session.stages
+    truth = desk.rehearsal.truth()
+    assert abs(truth["z_scale"]) < 0.001
+
+
 def test_an_axis_that_must_not_move_is_not_moved(capsys: pytest.CaptureFixture[str]) -> None:
     desk = desk_at()
     desk.rehearsal = in_memory(seed=3, faults=("layout",))
