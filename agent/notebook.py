@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
-from agent.errors import AgentError
+from agent.errors import AgentError, Refused
 
 if TYPE_CHECKING:
     from agent.model.settings import Readback
@@ -113,7 +113,10 @@ class DiskNotebook:
     def hold(self, port: str) -> None:
         from agent.store.locks import PortLock
 
-        self._lock = PortLock(port)
+        try:
+            self._lock = PortLock(port)
+        except Refused as refusal:  # no place for a lock: the port itself is opened for us alone
+            self.trouble = str(refusal)
 
     def begin(self, machine: str, port: str, readback: Readback) -> None:
         from agent.store.record import Record
