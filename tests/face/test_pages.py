@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import io
+import json
+import sys
 from collections.abc import Iterator
+from pathlib import Path
 
 import click
 import pytest
@@ -29,6 +33,23 @@ def test_every_verb_has_help_with_an_example(
     page = capsys.readouterr().out
     assert f"{name.split()[-1]}" in page.partition("Example: plumbelt")[2].partition("\n")[0]
     assert max(map(len, page.splitlines())) <= 80
+
+
+@pytest.mark.parametrize(
+    "name", [name for name, _ in verbs() if name not in ("demo", "sim", "rehearse")]
+)
+def test_json_of_every_verb_is_one_document_even_where_it_fails(
+    name: str,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+) -> None:
+    monkeypatch.setattr(sys, "stdin", io.StringIO(""))
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
+    monkeypatch.chdir(tmp_path)
+    code = run([*name.split(), "--json"])
+    document = json.loads(capsys.readouterr().out)
+    assert (code in (1, 2)) == ("error" in document)
 
 
 @pytest.mark.parametrize("name", list(TOPICS))
