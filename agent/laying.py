@@ -180,6 +180,7 @@ class Laying:
             self.link.stream(self._sent[began:], on_progress=count, stop=stop)
             if self.finished:
                 self.link.ask("M400", timeout=STANDSTILL_TIMEOUT)
+                self.heats = heats_now(self.link)
         return self.finished
 
     def hold(self) -> bool:

@@ -123,7 +123,7 @@ class Measuring(Attached):
         except BaseException:
             self.stop_laying(laying)
             raise
-        self.hot = not finished
+        self.hot = not (finished and laying.heats.off)
         return finished
 
     def stop_laying(self, laying: Laying) -> str:

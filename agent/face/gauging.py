@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from agent.errors import BadInput, Problem, Refused
+from agent.estimate.repeats import suspect
 from agent.face import tables
 from agent.face.answers import Typed, typed_lengths
 from agent.face.benchwork import PIECE_NAMES
@@ -26,7 +27,7 @@ from agent.face.options import (
     number_from,
     wrong_line,
 )
-from agent.face.seating import Seat, Step, offered_by_bench, read_one
+from agent.face.seating import Seat, Step, believed, offered_by_bench, read_one
 from agent.session import Laid, plain_reading
 
 if TYPE_CHECKING:
@@ -85,14 +86,28 @@ def gauge(
     else:
         seats = seats_meant(desk, what, numbers, repeats)
         if numbers:
-            desk.session.take(seats[0].feature, numbers, seats[0].laid.name, u_mm)
-            keep(desk)
+            take_given(desk, seats[0], numbers, u_mm)
         else:
             ask_conditions(desk)
             if seats:
                 desk.screen.say("Type what the display shows; '?' lists what else may be typed.")
             read_features(desk, seats, repeats, u_mm)
     answer(desk)
+
+
+def take_given(desk: Desk, seat: Seat, numbers: Sequence[float], u_mm: float | None) -> None:
+    """Keep the readings that the line gave.  Raises Refused if one is not to be believed."""
+    for value in numbers:
+        if believed(desk, seat.feature, Typed(f"{value:g}", value)) != value:
+            raise Refused(
+                f"{value:g} mm is not kept as a reading of {seat.feature.name}",
+                remedy="None of the line was kept; give it anew",
+            )
+    odd = suspect(numbers, desk.session.profile.instrument.repeatability_mm)
+    if odd is not None:
+        desk.screen.say(f"! {numbers[odd]:g} stands off the others; it is kept all the same.")
+    desk.session.take(seat.feature, numbers, seat.laid.name, u_mm)
+    keep(desk)
 
 
 def answer(desk: Desk) -> None:

@@ -93,10 +93,16 @@ def lay(desk: Desk, /, name: str, sizes: tuple[str, ...]) -> None:
         "heaters_off": not session.hot,
     }
 
+    off = (
+        "The controller does NOT report its heaters off: use the power switch."
+        if session.hot
+        else "The controller reports its heaters off."
+    )
+
     def show() -> None:
         desk.screen.say(
-            f"Laid as '{laid.name}'. Heaters were switched off and the belt was fed forward, so"
-            f" that the piece is clear of the nozzle. {COOLING}"
+            f"Laid as '{laid.name}'. {off} The belt was fed forward, so that the piece is clear of"
+            f" the nozzle. {COOLING}"
         )
         desk.screen.say(f"Then: gauge {laid.name}; 'advance MM' brings it to the belt's end.")
 
@@ -223,6 +229,8 @@ def progress_shown(desk: Desk, name: str, laying: Laying) -> Iterator[Callable[[
             live.update(Text(progress_text(name, progress), no_wrap=True, overflow="ellipsis"))
 
         yield show
+    if not console.is_terminal:  # what follows begins a line of its own there as well
+        console.print()
 
 
 def progress_text(name: str, progress: Progress, width: int = 24) -> str:

@@ -195,13 +195,13 @@ def _typed_values(desk: Desk, feature: Feature, answer: str) -> list[float]:
     for one in typed:
         if one.reworded:
             desk.screen.say(f"  {one.echo}")
-        value = _believed(desk, feature, one)
+        value = believed(desk, feature, one)
         if value is not None:
             kept.append(value)
     return kept
 
 
-def _believed(desk: Desk, feature: Feature, typed: Typed) -> float | None:
+def believed(desk: Desk, feature: Feature, typed: Typed) -> float | None:
     """The value, asked about if it is far from what it should be; None: it is not kept."""
     nominal, value = length(feature.along), typed.mm
     if feature.kind in SIGNED:

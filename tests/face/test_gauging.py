@@ -266,3 +266,14 @@ def test_an_interrupt_loses_no_reading() -> None:
     assert taken(desk) == {"strip s1": (20.3, 20.31, 20.32), "strip s2": (60.2, 60.22)}
     assert desk.session.sheet is not None
     assert len(load_readings(desk.session.sheet.path).survey.readings) == 2
+
+
+def test_values_on_the_line_that_cannot_be_are_refused(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    desk = laid([])
+    assert carry_out(desk, ["gauge strip-s1 20.3 203"]) == [1]
+    assert taken(desk) == {}
+    assert "203 mm is not kept as a reading of strip s1" in capsys.readouterr().err
+    assert carry_out(desk, ["gauge strip-s1 20.3 20.31 20.8"]) == [0]
+    assert "20.8 stands off the others" in capsys.readouterr().out

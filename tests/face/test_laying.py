@@ -209,7 +209,7 @@ def test_probes_stand_between_lines_and_are_not_counted() -> None:
     seen: list[Progress] = []
     assert laying.go_on(on_progress=seen.append)
     assert [(p.done, p.seconds_left) for p in seen if p.done][-1] == (3, 0.0)
-    assert received(desk)[-6:] == ["G21", "G90", PROBE, "M83", PROBE, "M400"]
+    assert received(desk)[-7:] == ["G21", "G90", PROBE, "M83", PROBE, "M400", PROBE]
 
 
 @pytest.mark.parametrize("name", ["strip", "rail", "post", "block"])
