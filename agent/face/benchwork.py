@@ -61,7 +61,8 @@ _PICTURE_ROWS: Final = 20
 @click.option("--size", "sizes", multiple=True, metavar="NAME=MM", help="a size; may be repeated")
 @click.option(
     "--within",
-    type=Number("95 %", above=0),
+    type=Number("", above=0),
+    metavar="LIMIT",
     help="choose the size that tells its error to this (95 %): % of a scale, degrees of an angle",
 )
 @click.option("--where", is_flag=True, help="where the caliper goes, in words")
