@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 from collections.abc import Sequence
 
@@ -63,14 +64,25 @@ def run(arguments: Sequence[str], desk: Desk | None = None) -> int:
     except click.exceptions.Exit as leaving:
         return leaving.exit_code
     except click.ClickException as error:
-        remedy = ""
-        if isinstance(error, click.UsageError) and error.ctx is not None:
-            remedy = f"'{error.ctx.command_path} --help' shows what it takes. Nothing was done"
-        show_error(BadInput(error.format_message().rstrip("."), remedy=remedy), desk)
+        show_error(_wrong_use(error, desk), desk)
         return BadInput.exit_code
     except (click.Abort, KeyboardInterrupt):
         desk.screen.complain(f"\nInterrupted. {desk.standing()}")
         return INTERRUPTED
+
+
+def _wrong_use(error: click.ClickException, desk: Desk) -> BadInput:
+    """A mistake that click found, in the words of every other mistake."""
+    what = error.format_message().rstrip(".")
+    what = re.sub(r"\.? \(?(Did you mean .*\?)\)?$", lambda found: f" ({found[1]})", what)
+    remedy = ""
+    if isinstance(error, click.UsageError) and error.ctx is not None:
+        path = error.ctx.command_path
+        if desk.in_shell:
+            path = path.removeprefix("plumbelt").strip()
+        page = f"'{path} --help' shows what it takes" if path else "'help' lists all verbs"
+        remedy = f"{page}. Nothing was done"
+    return BadInput(what, remedy=remedy)
 
 
 def show_error(error: AgentError, desk: Desk) -> None:

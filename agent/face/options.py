@@ -102,11 +102,19 @@ def _label(param: click.Parameter) -> str:
     return param.opts[0] if isinstance(param, click.Option) else (param.human_readable_name)
 
 
+def _wanted(param: click.Parameter) -> str:
+    """What a parameter takes, in words."""
+    if isinstance(param.type, click.Choice):
+        return "one of " + ", ".join(map(str, param.type.choices))
+    if isinstance(param.type, click.Path):
+        return "the name of a file"
+    return getattr(param, "help", None) or param.type.name
+
+
 def _mistake(param: click.Parameter, error: click.UsageError) -> Problem:
     what = error.message
     if isinstance(error, click.MissingParameter):
-        wanted = getattr(param, "help", None) or param.type.name
-        what = f"is missing; expected: {wanted}"
+        what = f"is missing; expected: {_wanted(param)}"
     return Problem(COMMAND_LINE, None, _label(param), what)
 
 
