@@ -13,7 +13,7 @@ from agent.errors import BadInput, Problem, Refused
 from agent.estimate.repeats import suspect
 from agent.face import tables
 from agent.face.answers import Typed, typed_lengths
-from agent.face.benchwork import PIECE_NAMES
+from agent.face.benchwork import PIECE_NAMES, show_picture
 from agent.face.desk import Desk, at_desk
 from agent.face.keepsake import keep
 from agent.face.moving import MOVE_NAMES, gauge_moves
@@ -89,6 +89,12 @@ def gauge(
             take_given(desk, seats[0], numbers, u_mm)
         else:
             ask_conditions(desk)
+            if len(seats) > 1:
+                show_picture(desk, seats[0].laid.piece)
+                desk.screen.say(
+                    "The raised arrow points to +s, the ridge lies on the +x side, pips on -x count"
+                    " the piece."
+                )
             if seats:
                 desk.screen.say("Type what the display shows; '?' lists what else may be typed.")
             read_features(desk, seats, repeats, u_mm)
