@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import click
 
-from agent.errors import Refused
+from agent.errors import LinkFailed, Refused
 from agent.face import tables
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json, number_from
@@ -122,6 +122,7 @@ def confirmed_write(desk: Desk, plan: Plan, approve: str | None = None) -> Outco
     `approve`: a digest that was confirmed elsewhere, with every value of its plan in view.
     """
     screen = desk.screen
+    address = desk.session.joined()[0].transport.name
     show_plan(desk, plan)
     if approve is not None:
         retyped = plan.wanted
@@ -129,7 +130,12 @@ def confirmed_write(desk: Desk, plan: Plan, approve: str | None = None) -> Outco
     else:
         retyped = {key: asked_again(desk, key, plan.wanted[key]) for key in plan.retype}
         confirm(desk, plan.digest, "write")
-    outcome = desk.session.write(plan, plan.digest, retyped=retyped)
+    try:
+        outcome = desk.session.write(plan, plan.digest, retyped=retyped)
+    except LinkFailed:
+        desk.session.plan = None  # part of it may be live: what is left is previewed anew
+        desk.lost = address
+        raise
     tables.outcome(screen, outcome)
     return outcome
 

@@ -31,6 +31,7 @@ class Desk:
     rehearsal: Rehearsal | None = None  #: the simulated machine, if there is one
     in_shell: bool = False
     offered: str = ""  #: line that Enter on an empty line carries out
+    lost: str = ""  #: port on which not even a reading came back
     cautioned: bool = False  #: the cautions were read and acknowledged in this session
     _session: Session | None = None
     _baud: int = 115200  #: bits a second at which the port was opened last

@@ -34,6 +34,11 @@ Rule = Callable[[Desk], Step | None]
 def attach(desk: Desk) -> Step | None:
     if desk.session.link is not None:
         return None
+    if desk.lost:
+        return Step(
+            f"attach {desk.lost} --again",
+            "The link was lost. Check cable and power; what was read and found stays.",
+        )
     if desk.rehearsal is not None:
         return Step(f"attach {desk.rehearsal.address}", "The simulated machine waits there.")
     from agent.wire.port import list_ports
@@ -48,9 +53,15 @@ def read_cleanly(desk: Desk) -> Step | None:
     from agent.wire.exchange import State
 
     session = desk.session
+    if desk.lost and session.link is not None:
+        return Step(
+            f"attach {desk.lost} --again",
+            "The link is lost. Check cable and power; what was read and found stays.",
+        )
     if session.link is not None and session.link.state is State.HALTED:
         return Step(
-            "detach", "The controller has halted: let go, switch it off and on, attach again."
+            f"attach {session.link.transport.name} --again",
+            "The controller has halted: reset it, or switch it off and on, then attach again.",
         )
     if session.link is not None and session.link.state is State.DOUBT:
         return Step("readback", "The effect of the last line is not known; reading back tells.")
@@ -97,6 +108,15 @@ def save_first(desk: Desk) -> Step | None:
     if profile_path(name).is_file():
         return None
     return Step(f"profile save {name}", "Save the machine as it is, before anything is changed.")
+
+
+def mend(desk: Desk) -> Step | None:
+    """A change that broke off is settled before anything else is done."""
+    from agent.face.resuming import broken_off
+
+    if desk.rehearsal is not None or not broken_off(desk.session.profile.name):
+        return None
+    return Step("resume", "A change of this machine was broken off: this tells what took effect.")
 
 
 def read_moves(desk: Desk) -> Step | None:
@@ -277,6 +297,7 @@ RULES: Final[tuple[Rule, ...]] = (
     attach,
     read_cleanly,
     know_machine,
+    mend,
     restore_first,
     save_first,
     keep,

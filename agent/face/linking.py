@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 import click
 from click.shell_completion import CompletionItem
 
-from agent.errors import BadInput
+from agent.errors import BadInput, LinkFailed
 from agent.face import tables
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Count, Verb, as_json
@@ -69,15 +69,22 @@ def complete_port(
 @click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits a second")
 @click.option("--reset", is_flag=True, help="restart the controller while opening the port")
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
+@click.option("--again", is_flag=True, help="the same machine: readings and plans stay")
 @as_json
 @at_desk
 def attach(
-    desk: Desk, /, port: str | None, baud: int, reset: bool, profile_name: str | None
+    desk: Desk,
+    /,
+    port: str | None,
+    baud: int,
+    reset: bool,
+    profile_name: str | None,
+    again: bool,
 ) -> None:
     """Open PORT, find out what the controller speaks, read its settings twice.
 
     Nothing is written. Opening a port restarts many boards: not while a job runs, and only with
-    the gantry supported.
+    the gantry supported. After a lost cable '--again' keeps all that was read and found.
 
     \b
     Example: plumbelt> attach /dev/ttyUSB0
@@ -92,9 +99,15 @@ def attach(
         from agent.store.profiles import load_profile
 
         session.use(load_profile(profile_name))
-    session.detach()
-    transport = desk.open(port, baud, reset=reset)
-    readback = session.attach(transport)
+    if again:
+        session.let_go()
+        transport = desk.open_again(port)
+        readback = session.attach_again(transport)
+    else:
+        session.detach()
+        transport = desk.open(port, baud, reset=reset)
+        readback = session.attach(transport)
+    desk.lost = ""
 
     def show() -> None:
         desk.screen.say(
@@ -104,6 +117,9 @@ def attach(
         show_state(desk, readback)
         if session.notebook.trouble:
             desk.screen.say(f"! The record cannot be kept: {session.notebook.trouble}")
+        from agent.face.resuming import notice
+
+        notice(desk)
 
     desk.screen.answer(readback.to_plain(), show)
 
@@ -171,7 +187,7 @@ def readback(
         found = from_file(log)
     else:
         with one_shot(desk, port, baud):
-            found = desk.session.read_back()
+            found = read_or_lose(desk)
             if with_stored:
                 looked = desk.session.look_at_all()
                 stored = {c.key: c.old for c in looked.others}
@@ -198,6 +214,18 @@ def readback(
     if with_stored:
         document["stored_differs"] = stored
     desk.screen.answer(document, show)
+
+
+def read_or_lose(desk: Desk) -> Readback:
+    """Read back; a link that fails even at that counts as lost."""
+    link, _ = desk.session.joined()
+    try:
+        found = desk.session.read_back()
+    except LinkFailed:
+        desk.lost = link.transport.name
+        raise
+    desk.lost = ""
+    return found
 
 
 def beside_live(desk: Desk, found: Readback, attached: bool) -> dict[str, dict[str, float]]:

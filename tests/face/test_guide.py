@@ -6,12 +6,13 @@ from pathlib import Path
 
 import pytest
 
+from agent.errors import LinkFailed
 from agent.face.desk import Desk
 from agent.face.guide import step_now
 from agent.model.profile import Profile
 from agent.rehearsal import behind_a_terminal, in_memory
 from agent.session import Session
-from tests.face.bench import carry_out, desk_at, digest_in
+from tests.face.bench import TO_A_PLAN, carry_out, desk_at, digest_in
 
 
 def test_a_flashed_machine_is_restored_stored_and_proved_by_following_next() -> None:
@@ -85,3 +86,26 @@ def test_doubt_wants_a_readback() -> None:
     assert step_now(desk).line == "readback"
     assert carry_out(desk, ["readback"]) == [0]
     assert step_now(desk).line == "gauge travel"
+
+
+def test_a_cable_that_came_out_while_writing_is_told_and_gone_on_from(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk = desk_at(answers={"To write": digest_in, "To store": digest_in})
+    carry_out(desk, TO_A_PLAN)
+    link = desk.session.link
+    assert link is not None
+    sent = link.transport.write
+
+    def write(data: bytes) -> None:
+        if b"M92 Z" in data:
+            raise LinkFailed("memory:// is gone", remedy="Check the cable")
+        sent(data)
+
+    monkeypatch.setattr(link.transport, "write", write)
+    assert carry_out(desk, ["write"]) == [3]
+    assert step_now(desk).line == "attach memory:// --again"
+    assert carry_out(desk, ["attach memory:// --again"]) == [0]
+    # X and Y had taken effect; what is left is previewed anew, on the readings that are there.
+    assert len(desk.session.now.taken) == 23
+    assert step_now(desk).line == "preview"
