@@ -29,7 +29,12 @@ import numpy as np
 import numpy.typing as npt
 
 from agent.errors import BadInput
-from agent.estimate.uncertainty import display_step, pooled_deviation, rectangular
+from agent.estimate.uncertainty import (
+    ENOUGH_DOF,
+    display_step,
+    pooled_deviation,
+    rectangular,
+)
 from agent.model import geometry
 from agent.model.drive import Roller
 from agent.model.feature import GROUPS, Reading, Vector, direction_group
@@ -37,10 +42,6 @@ from agent.model.geometry import ERRORS, Array
 from agent.model.survey import Survey
 
 Index = npt.NDArray[np.intp]
-
-#: Repeats that give the pooled spread fewer degrees of freedom than this do not speak for the
-#: instrument by themselves.
-ENOUGH_DOF = 6
 
 #: No reading is better than this, mm; keeps the weights finite for an ideal instrument.
 _LEAST_U = 1e-5

@@ -1,37 +1,34 @@
-"""One value among few repeats that does not belong: what to ask about while it can be read again.
-
-Three repeats are too few for the test of Grubbs: however far one is off, its share of their own
-spread has a greatest value, (n-1)/sqrt(n).  So while readings are taken a value is also held
-against how well the instrument repeats.
-"""
+"""One value among few repeats that does not belong, and is asked about."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from statistics import NormalDist, fmean
+from statistics import NormalDist, fmean, stdev
 
-from agent.estimate.uncertainty import pooled_deviation, stray_repeat
+from agent.estimate.uncertainty import ENOUGH_DOF, grubbs_critical, pooled_deviation
 
-#: Pooled repeatability counts from so many degrees of freedom on.
-_ENOUGH = 6
+#: From so many repeats on the test of Grubbs has its say: of three, the farthest never lies more
+#: than (n-1)/sqrt(n) = 1.155 deviations off their mean, which is also the critical value.
+_ENOUGH_FOR_GRUBBS = 4
 
 
 def repeatability(stated: float, repeats: Iterable[Sequence[float]]) -> float:
     """Standard deviation of a re-seated value, mm: pooled over `repeats`, not below `stated`."""
     pooled, dof = pooled_deviation(repeats)
-    return max(stated, pooled) if dof >= _ENOUGH else stated
+    return max(stated, pooled) if dof >= ENOUGH_DOF else stated
 
 
 def suspect(values: Sequence[float], sigma: float, alpha: float = 0.01) -> int | None:
     """Index of the one value to ask about, or None.
 
     values  n repeats, mm; fewer than three are never asked about
-    sigma   standard deviation of one repeat, mm
+    sigma   standard deviation of one repeat, mm; 0 leaves it to the repeats alone
 
     The farthest value differs from the mean of the others by a normal deviate of variance
-    sigma^2 (1 + 1/(n-1)); the largest of n is held against level alpha/n (Bonferroni).  Beside it
-    stands the test of Grubbs, which needs no sigma.
+    sigma^2 (1 + 1/(n-1)); the largest of n is held against level alpha/n (Bonferroni).  With four
+    repeats or more it must also stand off their own spread (Grubbs), so that a set which scatters
+    as a whole is not taken for one bad value.
     """
     n = len(values)
     if n < 3:
@@ -40,7 +37,33 @@ def suspect(values: Sequence[float], sigma: float, alpha: float = 0.01) -> int |
     off = [abs(x - (total - x) / (n - 1)) for x in values]
     worst = max(range(n), key=lambda i: off[i])
     limit = NormalDist().inv_cdf(1 - alpha / (2 * n)) * sigma * math.sqrt(1 + 1 / (n - 1))
-    return worst if off[worst] > limit else stray_repeat(values, sigma, alpha)
+    if off[worst] <= limit:
+        return None
+    if n >= _ENOUGH_FOR_GRUBBS:
+        own = abs(values[worst] - fmean(values)) / stdev(values)
+        if own <= grubbs_critical(n, alpha):
+            return None
+    return worst
+
+
+def strays(
+    readings: Sequence[Sequence[float]], stated: float, alpha: float = 0.01
+) -> tuple[tuple[int, int], ...]:
+    """(reading, repeat) of every value to ask about among the repeats of many readings.
+
+    Each reading is held against the pooled spread of all others, so that a bad value does not
+    hide behind the scatter it makes itself.
+    """
+    parts = [(s * s * dof, dof) for s, dof in (pooled_deviation([r]) for r in readings)]
+    squares, dof = math.fsum(q for q, _ in parts), sum(d for _, d in parts)
+    found = []
+    for i, (values, (own, own_dof)) in enumerate(zip(readings, parts, strict=True)):
+        left = dof - own_dof
+        pooled = math.sqrt(max(squares - own, 0.0) / left) if left >= ENOUGH_DOF else 0.0
+        odd = suspect(values, max(stated, pooled), alpha)
+        if odd is not None:
+            found.append((i, odd))
+    return tuple(found)
 
 
 def others_mean(values: Sequence[float], index: int) -> float:

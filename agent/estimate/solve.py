@@ -16,8 +16,8 @@ from agent.estimate.observation import observe, unknowns_of
 from agent.estimate.parameters import determined_by_fit_name, parameters_of
 from agent.estimate.planning import next_reading
 from agent.estimate.remedies import LineBuilder, Remedies, corrections, decide, readings_after
+from agent.estimate.repeats import strays
 from agent.estimate.solution import Residual, Solution
-from agent.estimate.uncertainty import stray_repeat
 from agent.model.geometry import Array
 from agent.model.survey import Survey
 
@@ -42,7 +42,7 @@ def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
     remedies = decide(survey, found, parameters, slips=belt is not None and belt.slips)
     changes = corrections(survey, found, remedies, line)
     derived = known_combinations(found, determined_by_fit_name(found))
-    stray = _stray(survey)
+    stray = strays([r.mm for r in survey.readings], survey.instrument.repeatability_mm)
     residuals = residuals_of(found, {i for i, _ in stray})
     upcoming = next_reading(survey, found)
     by_setting = {c.setting.split(".")[1]: (c.old, c.new) for c in changes}
@@ -76,13 +76,6 @@ def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
         u_expected=tuple(u_expected.tolist()),
         fit=found,
     )
-
-
-def _stray(survey: Survey) -> tuple[tuple[int, int], ...]:
-    """(reading, repeat) of values that stand off their own repeats."""
-    floor = survey.instrument.repeatability_mm
-    found = ((i, stray_repeat(r.mm, floor)) for i, r in enumerate(survey.readings))
-    return tuple((i, k) for i, k in found if k is not None)
 
 
 def residuals_of(fit: Fit, stray: set[int]) -> tuple[Residual, ...]:

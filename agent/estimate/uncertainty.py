@@ -12,6 +12,10 @@ from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from statistics import NormalDist, fmean
 
+#: Repeats that give the pooled spread fewer degrees of freedom than this do not speak for the
+#: instrument by themselves.
+ENOUGH_DOF = 6
+
 
 def rectangular(half_width: float) -> float:
     """Standard uncertainty of a value anywhere within +-half_width: a/sqrt(3) (GUM 4.3.7)."""
@@ -79,19 +83,3 @@ def grubbs_critical(n: int, alpha: float = 0.01) -> float:
         raise ValueError("an outlier test wants three repeats at least")
     t = coverage_factor(n - 2, 1 - alpha / n)
     return (n - 1) / math.sqrt(n) * math.sqrt(t**2 / (n - 2 + t**2))
-
-
-def stray_repeat(values: Sequence[float], floor: float, alpha: float = 0.01) -> int | None:
-    """Index of the one repeat that does not belong to the others, or None.
-
-    The spread is not taken below `floor` (mm): a display step makes a few equal repeats look
-    better than the instrument is, and the smallest difference would then stand out.
-    """
-    n = len(values)
-    if n < 3:
-        return None
-    mean = fmean(values)
-    s = math.sqrt(math.fsum((x - mean) ** 2 for x in values) / (n - 1))
-    worst = max(range(n), key=lambda i: abs(values[i] - mean))
-    stands_off = abs(values[worst] - mean)
-    return worst if stands_off > grubbs_critical(n, alpha) * max(s, floor) else None

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from agent.estimate import agreement, foresee, planned, solve
-from agent.estimate.uncertainty import stray_repeat
+from agent.estimate.repeats import strays, suspect
 from agent.model.profile import BedScrews, Mechanics, Tolerance
 from agent.model.survey import Conditions
 from tests.estimate.cases import by_setting, codes, reading, survey
@@ -120,9 +120,20 @@ def test_a_reading_that_does_not_fit_is_asked_about_not_dropped():
 
 
 def test_display_step_alone_is_no_outlier():
-    assert stray_repeat([20.31, 20.31, 20.31, 20.31, 20.32], floor=0.02) is None
-    assert stray_repeat([130.16, 130.15, 130.61, 130.17, 130.15], floor=0.02) == 2
-    assert stray_repeat([20.0, 21.0], floor=0.02) is None
+    assert suspect([20.31, 20.31, 20.31, 20.31, 20.32], 0.02) is None
+    assert suspect([19.98, 19.98, 20.02], 0.02) is None
+    assert suspect([130.16, 130.15, 130.61, 130.17, 130.15], 0.02) == 2
+    assert suspect([20.0, 21.0], 0.02) is None
+
+
+def test_a_set_that_scatters_as_a_whole_is_not_one_bad_value():
+    assert suspect([20.0, 20.1, 19.9, 20.05, 19.95], 0.02) is None
+
+
+def test_a_bad_value_does_not_hide_behind_its_own_scatter():
+    clean = [30.13, 30.14, 30.12, 30.13, 30.14]
+    assert strays([clean, [130.16, 130.15, 130.61, 130.17, 130.15], clean], 0.02) == ((1, 2),)
+    assert strays([clean] * 30, 0.02) == ()
 
 
 def test_longer_strips_tell_more_before_they_are_printed():

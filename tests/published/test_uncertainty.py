@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from agent.estimate.repeats import suspect
 from agent.estimate.uncertainty import (
     coverage_factor,
     display_step,
@@ -12,7 +13,6 @@ from agent.estimate.uncertainty import (
     grubbs_critical,
     pooled_deviation,
     rectangular,
-    stray_repeat,
 )
 
 # The levels printed as 68.27, 95.45 and 99.73 % are those of 1, 2 and 3 standard deviations.
@@ -103,7 +103,7 @@ def test_grubbs_example():
     x = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]
     assert max(abs(np.array(x) - np.mean(x))) / np.std(x, ddof=1) == pytest.approx(2.4687, abs=1e-4)
     assert grubbs_critical(8, 0.10) == pytest.approx(2.032, abs=5e-4)  # one-sided 5 %
-    assert stray_repeat(x, floor=0.0) == 7
+    assert suspect(x, 0.0) == 7
 
 
 def test_pooled_deviation_against_numpy():
