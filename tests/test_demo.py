@@ -18,8 +18,8 @@ import pytest
 from agent.face.demo import Job, whole_job
 from agent.face.screen import Screen
 from agent.rehearsal import Rehearsal, in_memory
-from agent.session import Session
 from agent.store.profiles import load_profile
+from agent.work.session import Session
 
 SEEDS = range(1, 21)
 SCALES = ("x_scale", "y_scale", "z_scale")

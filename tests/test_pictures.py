@@ -1,4 +1,4 @@
-"""The README's drawings are those of today's code; screens are compared by the README's sessions."""
+"""The README's drawings of pieces are those of today's code."""
 
 import pytest
 

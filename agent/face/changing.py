@@ -71,7 +71,7 @@ def show_plan(desk: Desk, plan: Plan) -> None:
 
 def show_effects(desk: Desk) -> None:
     """Side effects of each line, and the readings to expect afterwards."""
-    from agent.foretelling import readings_of
+    from agent.estimate.foretelling import readings_of
 
     now = desk.session.now
     if now.solution is not None and now.survey is not None:

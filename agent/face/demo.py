@@ -22,7 +22,9 @@ from agent.face.solving import show_corrections
 from agent.face.words import BY_HAND, MAIN, shown
 from agent.model.roles import ROLES
 from agent.rehearsal import Rehearsal, behind_a_terminal, plain_profile
-from agent.session import MOVES, Progress, Session
+from agent.work.laying import Progress
+from agent.work.moves import MOVES
+from agent.work.session import Session
 
 #: Times the caliper is put on anew for each feature.
 RESEATS: Final = 5

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from agent.rehearsal import Rehearsal
-    from agent.session import Session
     from agent.wire.transport import Transport
+    from agent.work.session import Session
 
 P = ParamSpec("P")
 
@@ -40,8 +40,8 @@ class Desk:
     def session(self) -> Session:
         """The session, begun when it is first needed: most one-shot commands need none."""
         if self._session is None:
-            from agent.notebook import DiskNotebook
-            from agent.session import Session
+            from agent.work.notebook import DiskNotebook
+            from agent.work.session import Session
 
             self._session = Session(notebook=DiskNotebook())
         return self._session

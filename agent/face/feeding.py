@@ -13,7 +13,7 @@ from agent.face.changing import show_plan
 from agent.face.desk import Desk, at_desk
 from agent.face.moving import asked_length
 from agent.face.options import LENGTH, Count, Number, Verb, as_json
-from agent.laying import heaters_off
+from agent.work.laying import heaters_off
 
 if TYPE_CHECKING:
     from agent.pieces.feeds import FeedKind, FeedResult, FeedTest

@@ -28,10 +28,10 @@ from agent.face.options import (
     wrong_line,
 )
 from agent.face.seating import Seat, Step, believed, offered_by_bench, read_one
-from agent.session import Laid, plain_reading
+from agent.work.rounds import Laid, plain_reading
 
 if TYPE_CHECKING:
-    from agent.session import Session
+    from agent.work.session import Session
 
 #: Readings that are asked for of each feature.
 REPEATS: Final = 3
@@ -149,7 +149,7 @@ def take_profile(desk: Desk, name: str | None) -> None:
 
 def take_file(desk: Desk, path: Path) -> None:
     """Go on with the readings file `path`, or begin it."""
-    from agent.worksheet import Worksheet
+    from agent.work.worksheet import Worksheet
 
     desk.session.sheet = Worksheet.at(path, desk.session)
     if count := len(desk.session.now.taken):

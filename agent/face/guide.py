@@ -16,7 +16,8 @@ from agent.face.benchwork import WHOLE_SET
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
 from agent.face.words import shown
-from agent.session import MOVES, Round
+from agent.work.moves import MOVES
+from agent.work.rounds import Round
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from agent.change.outcome import Outcome
     from agent.change.restore import Restore
     from agent.model.profile import Profile
-    from agent.session import Session
     from agent.store.profiles import ProfileFile
+    from agent.work.session import Session
 
 _PORT = click.option("--port", help="port of a machine that is not attached yet")
 _BAUD = click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits/s")

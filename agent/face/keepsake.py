@@ -6,7 +6,7 @@ from pathlib import Path
 
 from agent.errors import Refused
 from agent.face.desk import Desk
-from agent.worksheet import Worksheet
+from agent.work.worksheet import Worksheet
 
 
 def keep(desk: Desk) -> Path | None:

@@ -18,11 +18,11 @@ from agent.face.moving import try_short_moves
 from agent.face.options import Verb, as_json
 from agent.face.screen import bar, clean
 from agent.model.roles import ROLES
-from agent.session import Laid
+from agent.work.rounds import Laid
 
 if TYPE_CHECKING:
-    from agent.laying import Heat, Laying, Progress
     from agent.pieces import Piece, Summary
+    from agent.work.laying import Heat, Laying, Progress
 
 #: Times a question in a pause is asked before the laying is ended.
 TRIES: Final = 3

@@ -15,10 +15,10 @@ from agent.face.desk import Desk
 from agent.face.keepsake import keep
 from agent.face.words import length
 from agent.model.roles import ROLES, Role
-from agent.session import MOVES
+from agent.work.moves import MOVES
 
 if TYPE_CHECKING:
-    from agent.moves import Travel
+    from agent.work.moves import Travel
 
 #: Standard uncertainty of a move read with an ordinary steel rule, mm: half a millimetre of
 #: reading at both ends (common practice).
@@ -187,7 +187,7 @@ def asked_u(desk: Desk, usual: float) -> float:
 
 def try_short_moves(desk: Desk, roles: Sequence[Role]) -> None:
     """The first move after steps were written: short, relative, waited for, seen by someone."""
-    from agent.moves import SHORT_MM, short_move
+    from agent.work.moves import SHORT_MM, short_move
 
     session, screen = desk.session, desk.screen
     for role in [role for role in roles if role in session.untried]:

@@ -24,10 +24,10 @@ from agent.face.moving import (
 from agent.face.options import LENGTH, Count, Number, Verb, as_json
 from agent.model.feature import Feature
 from agent.model.survey import BeltRun
-from agent.session import MOVES
+from agent.work.moves import MOVES
 
 if TYPE_CHECKING:
-    from agent.moves import Marks
+    from agent.work.moves import Marks
 
 
 @click.command(cls=Verb)
@@ -65,7 +65,7 @@ def marks(
     \b
     Example: plumbelt> marks --turns 4
     """
-    from agent.moves import Load
+    from agent.work.moves import Load
 
     session, screen = desk.session, desk.screen
     run = session.marks(

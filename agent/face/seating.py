@@ -13,7 +13,7 @@ from agent.face.answers import INCH, Typed, typed_lengths
 from agent.face.desk import Desk
 from agent.face.words import length
 from agent.model.feature import Feature
-from agent.session import Laid
+from agent.work.rounds import Laid
 
 #: A reading further from its nominal length than this share is asked about: digits swapped, the
 #: wrong feature, an inch display.

@@ -43,8 +43,8 @@ def rehearse(
         return
     from agent.face.shell import run_shell
     from agent.rehearsal import INVENTED, behind_a_terminal, plain_profile
-    from agent.session import Session
     from agent.store.profiles import find_profile, load_profile
+    from agent.work.session import Session
 
     if desk.in_shell:
         raise BadInput("this is a shell already", remedy="'quit', then 'plumbelt rehearse'")

@@ -132,8 +132,8 @@ def show(screen: Screen, survey: Survey, solution: Solution, *, every_reading: b
 
 def show_readings(screen: Screen, survey: Survey, solution: Solution, *, every: bool) -> None:
     """How the readings fit: those that do not, or every one with a picture."""
+    from agent.estimate.foretelling import readings_of
     from agent.face import plots
-    from agent.foretelling import readings_of
 
     readings = readings_of(survey, solution)
     if every:

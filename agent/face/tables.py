@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from agent.change.outcome import Outcome
     from agent.change.plan import Plan
     from agent.change.storing import Look
+    from agent.estimate.foretelling import Comparison
     from agent.estimate.solution import Parameter, Residual, Solution
-    from agent.foretelling import Comparison
-    from agent.session import Taken
+    from agent.work.rounds import Taken
 
 
 def verdict(name: str, parameter: Parameter, solution: Solution, survey: Survey) -> str:

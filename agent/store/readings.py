@@ -117,6 +117,7 @@ _BELT_RUN: Final = Table(
     "a belt run: {commanded: [...], measured: [...]}",
 )
 
+
 def _size_name(key: str) -> str:
     return "" if re.fullmatch(r"[a-z0-9 ]{1,40}", key) else f"expected a size, found {key!r}"
 

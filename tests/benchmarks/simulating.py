@@ -12,8 +12,8 @@ from typing import Any
 from agent.face import demo
 from agent.face.screen import Screen
 from agent.rehearsal import in_memory
-from agent.session import Session
 from agent.wire.link import Link
+from agent.work.session import Session
 from sim.memory import MemoryTransport
 from tests.benchmarks.benches import heron, profile, short_lines
 from tests.benchmarks.table import Row

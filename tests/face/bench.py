@@ -7,8 +7,8 @@ from collections.abc import Callable, Iterable
 from agent.face.desk import Desk
 from agent.face.screen import Screen
 from agent.rehearsal import Rehearsal, in_memory
-from agent.session import Session
 from agent.store.profiles import load_profile
+from agent.work.session import Session
 
 
 class Technician:

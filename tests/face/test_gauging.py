@@ -14,7 +14,7 @@ from agent.face.desk import Desk
 from agent.face.gauging import numbers_from
 from agent.face.main import run
 from agent.store.readings import load_readings
-from agent.worksheet import Worksheet
+from agent.work.worksheet import Worksheet
 from tests.face.bench import WILLING, Technician, carry_out, desk_at
 
 

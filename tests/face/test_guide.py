@@ -11,7 +11,7 @@ from agent.face.desk import Desk
 from agent.face.guide import step_now
 from agent.model.profile import Profile
 from agent.rehearsal import behind_a_terminal, in_memory
-from agent.session import Session
+from agent.work.session import Session
 from tests.face.bench import TO_A_PLAN, carry_out, desk_at, digest_in
 
 

@@ -11,9 +11,9 @@ import pytest
 from agent.errors import BadInput, Refused
 from agent.face.running import belt_run
 from agent.model.profile import Profile
-from agent.moves import TAKE_UP_MM, marks_run, short_move, standing, travel_move
 from agent.store.profiles import load_profile
 from agent.store.readings import load_readings
+from agent.work.moves import TAKE_UP_MM, marks_run, short_move, standing, travel_move
 from tests.face.bench import carry_out, desk_at
 
 STEPS = {"across": 80.0, "gantry": 80.0, "belt": 105.37}

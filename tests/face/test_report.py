@@ -39,11 +39,11 @@ from agent.model.feature import Reading
 from agent.model.profile import Profile
 from agent.model.settings import Readback, Setting
 from agent.model.survey import Survey
-from agent.notebook import DiskNotebook
-from agent.session import Session
 from agent.store.profiles import load_profile
 from agent.store.readings import ReadingsFile, readings_text
 from agent.store.record import Record
+from agent.work.notebook import DiskNotebook
+from agent.work.session import Session
 from tests.face.bench import TO_A_PLAN, carry_out, desk_at, digest_in
 
 MADE = date(2026, 3, 1)

@@ -140,7 +140,7 @@ _FROM_TODAY: Final = (
 
 
 def _compared(first: Measured, last: Measured, profile: Profile) -> Any:
-    from agent.foretelling import compare
+    from agent.estimate.foretelling import compare
 
     if not first.solution.u_expected:
         return ()

@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from agent.change.outcome import Outcome
     from agent.change.plan import Plan
     from agent.estimate.drift import Dated
+    from agent.estimate.foretelling import Comparison
     from agent.estimate.solution import Solution
-    from agent.foretelling import Comparison
-    from agent.session import Session
+    from agent.work.session import Session
 
 #: A machine is measured again after this long, days: twice a year (common practice for belts).
 RECHECK_DAYS: Final = 182

@@ -10,14 +10,14 @@ from agent.errors import Refused
 from agent.model.profile import Profile
 from agent.model.roles import ROLES, Role
 from agent.model.settings import Readback
-from agent.notebook import MemoryNotebook
+from agent.work.notebook import MemoryNotebook
 
 if TYPE_CHECKING:
     from agent.change.guards import Finding
     from agent.families.base import Family
-    from agent.notebook import Notebook
     from agent.wire.link import Link
     from agent.wire.transport import Transport
+    from agent.work.notebook import Notebook
 
 #: Line whose answer comes once every move has ended: M-code in general use, and the dwell of NIST
 #: RS274/NGC for the family that knows no such M-code (common practice: a dwell ends the queue).

@@ -8,8 +8,8 @@ import pytest
 
 from agent.errors import LinkFailed
 from agent.model.settings import Readback, Setting
-from agent.notebook import DiskNotebook, MemoryNotebook
 from agent.store.record import Record
+from agent.work.notebook import DiskNotebook, MemoryNotebook
 
 READBACK = Readback("replay", {"steps_per_mm.z": Setting(105.37, "step/mm", 2)}, identity="heron")
 

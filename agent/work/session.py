@@ -11,27 +11,22 @@ from contextlib import AbstractContextManager
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from agent.attached import same_name, written_values
 from agent.errors import Refused
-from agent.laying import Progress as Progress
-from agent.measuring import Measuring
 from agent.model.profile import Profile
 from agent.model.settings import Readback, kind_of, letter_of
-from agent.moves import MOVES as MOVES
-from agent.rounds import Laid as Laid
-from agent.rounds import Round as Round
-from agent.rounds import Taken as Taken
-from agent.rounds import plain_reading as plain_reading
+from agent.work.attached import same_name, written_values
+from agent.work.measuring import Measuring
+from agent.work.rounds import plain_reading
 
 if TYPE_CHECKING:
     from agent.change.outcome import Outcome, Stage
     from agent.change.plan import Plan
     from agent.change.storing import Look, Others
+    from agent.estimate.foretelling import Comparison
     from agent.estimate.solution import Solution
-    from agent.foretelling import Comparison
-    from agent.notebook import Notebook
     from agent.store.journal import Journal
     from agent.wire.transport import Transport
+    from agent.work.notebook import Notebook
 
 
 class Session(Measuring):
@@ -109,7 +104,7 @@ class Session(Measuring):
         """The estimate from the readings of the present state."""
         from agent.estimate import solve
         from agent.store.readings import readings_text
-        from agent.worksheet import sheet_of
+        from agent.work.worksheet import sheet_of
 
         if not (self.now.taken or self.now.runs):
             raise Refused(
@@ -267,7 +262,7 @@ class Session(Measuring):
 
     def compare(self) -> tuple[Comparison, ...]:
         """Readings of the present state against what the solution before it foretold."""
-        from agent.foretelling import compare
+        from agent.estimate.foretelling import compare
 
         before = self.now.follows
         if before is None or before.survey is None or before.solution is None:

@@ -15,11 +15,11 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from agent.change.guards import worst_travel
 from agent.errors import BadInput, Refused
-from agent.laying import said
 from agent.model.drive import Roller
 from agent.model.feature import Feature
 from agent.model.profile import Profile
 from agent.model.roles import ROLES, Axes, Role
+from agent.work.laying import said
 
 if TYPE_CHECKING:
     from agent.wire.link import Link

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from agent.attached import Attached
 from agent.errors import LinkFailed, Refused
-from agent.laying import Laying, Progress, heats_now
 from agent.model.feature import Feature, Reading
 from agent.model.profile import Profile
 from agent.model.roles import Role
 from agent.model.survey import BeltRun, Conditions, Survey
-from agent.moves import (
+from agent.work.attached import Attached
+from agent.work.laying import Laying, Progress, heats_now
+from agent.work.moves import (
     Advance,
     Marks,
     Travel,
@@ -22,13 +22,13 @@ from agent.moves import (
     standing,
     travel_move,
 )
-from agent.rounds import Laid, Round, Taken
+from agent.work.rounds import Laid, Round, Taken
 
 if TYPE_CHECKING:
-    from agent.notebook import Notebook
     from agent.pieces import Piece
     from agent.pieces.feeds import FeedKind
-    from agent.worksheet import Worksheet
+    from agent.work.notebook import Notebook
+    from agent.work.worksheet import Worksheet
 
 
 class Measuring(Attached):
@@ -191,7 +191,7 @@ class Measuring(Attached):
         return advance_move(self.profile, self._steps_of("belt"), mm)
 
     def marks(self, **wanted: Any) -> Marks:
-        """A belt run; `wanted` as `agent.moves.marks_run` takes it, which also says what it raises.
+        """A belt run; `wanted` and errors as of `agent.work.moves.marks_run`.
 
         Raises Refused if the belt must not move.
         """

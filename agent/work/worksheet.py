@@ -14,13 +14,14 @@ from typing import TYPE_CHECKING, Final
 from agent.errors import BadInput, Refused
 from agent.model.feature import Reading
 from agent.model.survey import Conditions
-from agent.moves import MOVES
 from agent.store.atomic import ABSENT, stamp
 from agent.store.home import home
 from agent.store.readings import LaidPiece, ReadingsFile, dump_readings, load_readings
+from agent.work.moves import MOVES
 
 if TYPE_CHECKING:
-    from agent.session import Round, Session, Taken
+    from agent.work.rounds import Round, Taken
+    from agent.work.session import Session
 
 _BETWEEN: Final = ": "
 
@@ -115,7 +116,7 @@ def take_up(session: Session, file: ReadingsFile, path: Path) -> None:
     """
     from agent.pieces import PIECES
     from agent.pieces.resize import resized
-    from agent.session import Laid
+    from agent.work.rounds import Laid
 
     _same_machine(session, file, path)
     names = {laid.name for laid in session.now.laid}

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from agent.estimate import Solution, solve
-from agent.foretelling import compare, growth_bound
+from agent.estimate.foretelling import compare, growth_bound
 from agent.model.feature import Reading
 from agent.model.profile import Instrument, Material, Mechanics
 from agent.model.survey import Survey
