@@ -7,9 +7,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from agent.families.codes import Code, code_line, entries, is_numbered
-from agent.families.values import Collection, inch_factor
-from agent.model.settings import Readback, Setting
+from agent.errors import Refused
+from agent.families.base import Query, StoreWords, notices_in
+from agent.families.codes import Code, code_line, entries, is_numbered, line_for
+from agent.families.values import Collection, check_writable, inch_factor, plain_number
+from agent.model.settings import Event, Readback, Setting
+from agent.wire.exchange import Window
 from agent.wire.notices import bare, notice
 
 #: Note of a reading in inches, on which no write may rest.
@@ -154,3 +157,38 @@ def _mode(first: str, second: str) -> str:
     gone = [word for word in a if word not in b]
     alike = len(b) - len(new)
     return "_".join(new) if new and len(new) <= alike and len(gone) <= alike else ""
+
+
+class DumpFamily:
+    """A family that lists its settings as code lines and takes them back in the same words."""
+
+    name: str
+    dialect: Dialect
+    words: StoreWords
+    numbered_lines = True
+    ack_first = False
+    query_settings: tuple[Query, ...] = (Query("M503"),)
+    names_itself: Query | None = None
+    window = Window(lines=4)
+    pause = 0.0
+
+    def parse(self, lines: Sequence[str]) -> Readback:
+        return self.dialect.parse(lines)
+
+    def write_line(self, key: str, value: float, readback: Readback) -> str:
+        setting = check_writable(key, value, readback)
+        if INCH_NOTE in readback.notes:
+            raise Refused("the controller is in inches, nothing is written", remedy=INCH_NOTE)
+        line = line_for(key, plain_number(value), setting.raw, self.dialect.codes)
+        if line is None:
+            raise Refused(
+                f"{key} cannot be set by one line",
+                remedy="Set it by hand with `send`, then read back",
+            )
+        return line
+
+    def reply_events(self, line: str, reply: Sequence[str]) -> tuple[Event, ...]:
+        return notices_in(reply)
+
+    def file_line(self, key: str, value: float) -> str | None:
+        return None

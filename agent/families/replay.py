@@ -5,16 +5,11 @@ Live values are in RAM; `M500` stores all of them, `M501` loads what is stored o
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Final
 
-from agent.errors import Refused
-from agent.families.base import Query, StoreWords, notices_in
-from agent.families.codes import Code, line_for, per_axis
-from agent.families.dump import INCH_NOTE, Dialect
-from agent.families.values import check_writable, plain_number
-from agent.model.settings import Event, Readback
-from agent.wire.exchange import Window
+from agent.families.base import StoreWords
+from agent.families.codes import Code, per_axis
+from agent.families.dump import Dialect, DumpFamily
 
 CODES: Final[dict[str, Code]] = {
     "M92": Code(per_axis("steps_per_mm"), tool="T", whole="XYZ"),
@@ -56,35 +51,9 @@ KEPT: Final = frozenset(_KEPT.split())
 DIALECT: Final = Dialect("replay", CODES, KEPT)
 
 
-class Replay:
+class Replay(DumpFamily):
     """See the head of this module."""
 
     name = "replay"
+    dialect = DIALECT
     words = StoreWords(store="M500", reload="M501", covers_steps=True)
-    numbered_lines = True
-    ack_first = False
-    query_settings: tuple[Query, ...] = (Query("M503"),)
-    names_itself: Query | None = None
-    window = Window(lines=4)
-    pause = 0.0
-
-    def parse(self, lines: Sequence[str]) -> Readback:
-        return DIALECT.parse(lines)
-
-    def write_line(self, key: str, value: float, readback: Readback) -> str:
-        setting = check_writable(key, value, readback)
-        if INCH_NOTE in readback.notes:
-            raise Refused("the controller is in inches, nothing is written", remedy=INCH_NOTE)
-        line = line_for(key, plain_number(value), setting.raw, CODES)
-        if line is None:
-            raise Refused(
-                f"{key} cannot be set by one line",
-                remedy="Set it by hand with `send`, then read back",
-            )
-        return line
-
-    def reply_events(self, line: str, reply: Sequence[str]) -> tuple[Event, ...]:
-        return notices_in(reply)
-
-    def file_line(self, key: str, value: float) -> str | None:
-        return None

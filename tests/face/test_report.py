@@ -15,8 +15,9 @@ from agent.estimate.drift import Dated
 from agent.face.desk import Desk
 from agent.face.main import run
 from agent.face.report.changes import state
-from agent.face.report.content import Table, page_of
+from agent.face.report.content import page_of
 from agent.face.report.page import page
+from agent.face.report.parts import Table
 from agent.face.report.reasons import kept
 from agent.face.report.recorded import (
     chosen_session,

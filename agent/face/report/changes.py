@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from agent.change.outcome import STAGES, STATE_WORDS, Stage
-from agent.face.report.content import Items, Part, Table, Wire, Words
+from agent.face.report.parts import Items, Part, Table, Wire, Words
 from agent.face.report.reasons import kept
 from agent.face.report.story import failed_stages, parts_of
 from agent.face.report.tune import Tune, names_of

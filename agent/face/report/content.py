@@ -1,102 +1,21 @@
 """Everything that the page says, section by section, as plain rows and words.
 
-A section is a heading and parts; a part is words, a list, a table, lines as they were sent, a
-picture, or room to write by hand.  What is not known is said to be so, not left out.
+What is not known is said to be so, not left out.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date
 
 from agent import __version__
-from agent.face.report.tune import Tune
-
-
-@dataclass(frozen=True, slots=True)
-class Words:
-    """A paragraph; `strong` ones stand in a box."""
-
-    text: str
-    strong: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Items:
-    """A list."""
-
-    texts: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Facts:
-    """Names and what stands for them, two columns."""
-
-    rows: tuple[tuple[str, str], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """Columns and rows of texts.
-
-    A column is a heading and how its values stand: `left`, `right`, or `wide`, which is flush left
-    and broken wherever the room ends.
-    """
-
-    columns: tuple[tuple[str, str], ...]
-    rows: tuple[tuple[str, ...], ...]
-    caption: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Wire:
-    """Text exactly as it is, in letters of one width; short lines in several columns."""
-
-    text: str
-    columns: int = 1
-
-
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """An SVG element of ours, and what it shows in words."""
-
-    svg: str
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
-class Blanks:
-    """Lines to fill in by hand."""
-
-    labels: tuple[str, ...]
-
-
-Part = Words | Items | Facts | Table | Wire | Picture | Blanks
-
-
-@dataclass(frozen=True, slots=True)
-class Section:
-    name: str  #: short, for links and tests
-    title: str
-    parts: tuple[Part, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Page:
-    """The whole page."""
-
-    title: str
-    state: str  #: the outcome in one line
-    simulated: bool
-    facts: tuple[tuple[str, str], ...]  #: what stands at the head
-    sections: tuple[Section, ...]
+from agent.face.report import changes, machine, measured
+from agent.face.report.parts import Blanks, Items, Page, Part, Section, Words
+from agent.face.report.tune import Tune, recheck_date
 
 
 def page_of(tune: Tune, made: date) -> Page:
     """The content of the report of `tune`, dated `made`."""
-    from agent.face.report import changes, machine, measured
-
     again = _again(tune, made)
     first = "Readings" if tune.plan is None else "Readings before the change"
     parts: Iterator[tuple[str, str, Sequence[Part]]] = iter(
@@ -137,8 +56,6 @@ def page_of(tune: Tune, made: date) -> Page:
 
 
 def _again(tune: Tune, made: date) -> Sequence[Part]:
-    from agent.face.report.tune import recheck_date
-
     due, why = recheck_date(made, tune)
     return (
         Words(f"Measure again by {due.isoformat()} at the latest: {why}."),

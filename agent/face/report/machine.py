@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from agent.face.cautions import CAUTIONS
-from agent.face.report.content import Blanks, Facts, Items, Part, Table, Wire, Words
+from agent.face.report.parts import Blanks, Facts, Items, Part, Table, Wire, Words
 from agent.face.report.tune import Tune
 from agent.model.drive import Drive, Roller, Toothed
 from agent.model.profile import Material

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from agent.estimate.drift import drift as slope_of
 from agent.face.report import figures
 from agent.face.report.changes import open_points
-from agent.face.report.content import Items, Part, Picture, Table, Words
+from agent.face.report.parts import Items, Part, Picture, Table, Words
 from agent.face.report.tune import Measured, Tune, names_of
 from agent.face.tables import verdict
 from agent.face.words import MAIN, length, reading_name, shown, vector
