@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Concatenate, Final, ParamSpec
 
 import click
@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from agent.rehearsal import Rehearsal
+    from agent.wire.port import Address
     from agent.wire.transport import Transport
     from agent.work.session import Session
 
@@ -34,7 +35,7 @@ class Desk:
     lost: str = ""  #: port on which not even a reading came back
     cautioned: bool = False  #: the cautions were read and acknowledged in this session
     _session: Session | None = None
-    _baud: int = 115200  #: bits a second at which the port was opened last
+    _address: Address | None = None  #: of the port that was opened last
 
     @property
     def session(self) -> Session:
@@ -58,27 +59,36 @@ class Desk:
         """Open the port of this session once more, after `Session.let_go`.  Raises LinkFailed."""
         if self.rehearsal is not None and port == self.rehearsal.address:
             return self.rehearsal.open()
-        from agent.wire.port import open_port
+        from agent.wire.port import Address
 
-        return open_port(port, self._baud)
+        known = self._address
+        return (known if known and known.url == port else Address.of(port)).open_again()
 
-    def open(self, port: str, baud: int = 115200, *, reset: bool = False) -> Transport:
+    def open(self, port: str, baud: int | None = 115200, *, reset: bool = False) -> Transport:
         """Take `port` for this session alone and open it; a rehearsal's by its own door.
 
+        baud: bits a second; None: each usual speed is tried until the controller answers.
         Raises LinkFailed.
         """
         if self.rehearsal is not None and port == self.rehearsal.address:
             return self.rehearsal.open()
-        from agent.wire.port import open_port
+        from agent.wire.port import Address
 
         self.session.detach()
         self.session.notebook.hold(port)
-        self._baud = baud
+        address = Address.of(port) if baud is None else Address.of(port, baud)
         try:
-            return open_port(port, baud, reset=reset)
+            transport = address.open(reset=reset)
+            if baud is None:
+                from agent.wire.speed import find_speed
+
+                address = replace(address, baud=find_speed(transport))
+                self.screen.say(f"The controller answers at {address.baud} bits a second.")
         except BaseException:
             self.session.notebook.close()
             raise
+        self._address = address
+        return transport
 
     @property
     def machine(self) -> str:

@@ -67,6 +67,7 @@ def complete_port(
 @click.command(cls=Verb)
 @click.argument("port", required=False, shell_complete=complete_port)
 @click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits a second")
+@click.option("--find-speed", is_flag=True, help="try each usual speed until it answers")
 @click.option("--reset", is_flag=True, help="restart the controller while opening the port")
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
 @click.option("--again", is_flag=True, help="the same machine: readings and plans stay")
@@ -77,6 +78,7 @@ def attach(
     /,
     port: str | None,
     baud: int,
+    find_speed: bool,
     reset: bool,
     profile_name: str | None,
     again: bool,
@@ -105,7 +107,7 @@ def attach(
         readback = session.attach_again(transport)
     else:
         session.detach()
-        transport = desk.open(port, baud, reset=reset)
+        transport = desk.open(port, None if find_speed else baud, reset=reset)
         readback = session.attach(transport)
     desk.lost = ""
 

@@ -44,10 +44,12 @@ AFTER_BOOT: Final = 2.0
 #: Kinds of events that may come for hours.
 _CHATTY: Final = frozenset({"busy", "unsolicited"})
 
-_SPEED: Final = "The speed is wrong, or the cable is bad; try another speed"
+_SPEED: Final = (
+    "The speed is wrong, or the cable is bad; `attach PORT --find-speed` tries the usual ones"
+)
 _SILENT: Final = (
     "Nothing has answered yet: check that the controller has power, that this is its port, "
-    "and its speed; a halted controller stays silent until it is reset"
+    "and its speed (`attach PORT --find-speed`); a halted controller stays silent until it is reset"
 )
 _DOUBT: Final = "What was sent last may or may not have taken effect; read the settings back"
 _RESTARTED: Final = "What was not stored is gone; read the settings back"

@@ -118,6 +118,30 @@ def open_port(url: str, baud: int = 115200, *, reset: bool = False) -> SerialTra
     return SerialTransport(url, port)
 
 
+@dataclass(frozen=True, slots=True)
+class Address:
+    """Where a controller is, kept so that its port can be opened once more."""
+
+    url: str
+    baud: int = 115200
+    serial_number: str | None = None  #: of a USB port, which may come back under another name
+
+    @classmethod
+    def of(cls, url: str, baud: int = 115200) -> Address:
+        """The address of a port that is there now."""
+        found = () if "://" in url else list_ports()
+        return cls(url, baud, next((p.serial_number for p in found if p.device == url), None))
+
+    def open(self, *, reset: bool = False) -> SerialTransport:
+        """Open the port; see `open_port`."""
+        return open_port(self.url, self.baud, reset=reset)
+
+    def open_again(self) -> SerialTransport:
+        """Open it after it may have vanished, by its serial number where it has one."""
+        there = find_again(self.serial_number) if self.serial_number else None
+        return open_port(there or self.url, self.baud)
+
+
 class SerialTransport:
     """A port of pyserial as a Transport."""
 

@@ -1,0 +1,66 @@
+"""Attaching: the speed is found without a setting being written, the port is opened again."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator
+
+import pytest
+
+from agent.face.desk import Desk
+from agent.face.main import run
+from agent.rehearsal import Rehearsal, behind_a_terminal
+from agent.wire.port import Address, PortInfo
+from tests.face.bench import carry_out
+
+CHANGES = ("M92 ", "M203", "M201", "M500", "M501", "M502")
+
+
+@pytest.fixture
+def elsewhere() -> Iterator[Rehearsal]:
+    """A controller at 250000 bits a second behind a served port that can set its speed."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # pyserial names its threads so
+        rehearsal = behind_a_terminal(
+            seed=3, listen="rfc2217:0", faults=("speed:baud=250000",), speed=0.0
+        )
+        yield rehearsal
+        rehearsal.close()
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")
+def test_the_speed_is_found_and_nothing_is_written(
+    elsewhere: Rehearsal, tmp_path, monkeypatch: pytest.MonkeyPatch, capsys
+) -> None:
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
+    desk = Desk(in_shell=True)
+    try:
+        assert carry_out(desk, [f"attach {elsewhere.address} --find-speed"]) == [0]
+        assert "answers at 250000 bits a second" in capsys.readouterr().out
+        assert desk.session.readback is not None
+        assert not desk.session.readback.damaged
+        assert not [line for line in elsewhere.received if line.startswith(CHANGES)]
+    finally:
+        desk.close()
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")
+def test_a_wrong_speed_is_named_with_the_remedy(
+    elsewhere: Rehearsal, tmp_path, monkeypatch: pytest.MonkeyPatch, capsys
+) -> None:
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
+    assert run(["readback", "--port", elsewhere.address, "--baud", "115200"]) == 3
+    assert "--find-speed" in " ".join(capsys.readouterr().err.split())
+
+
+def test_a_usb_port_is_found_again_by_its_serial_number(monkeypatch: pytest.MonkeyPatch) -> None:
+    """After a reset it may come back under another name."""
+    there = [PortInfo("/dev/first", "a board", "AB12", None, 1, 2)]
+    opened = []
+    monkeypatch.setattr("agent.wire.port.list_ports", lambda: tuple(there))
+    monkeypatch.setattr("agent.wire.port.open_port", lambda url, baud, **kw: opened.append(url))
+    address = Address.of("/dev/first", 250000)
+    assert address == Address("/dev/first", 250000, "AB12")
+    there[0] = PortInfo("/dev/second", "a board", "AB12", None, 1, 2)
+    address.open_again()
+    assert opened == ["/dev/second"]
