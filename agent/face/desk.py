@@ -104,7 +104,7 @@ class Desk:
         if session.link is None or session.family is None:
             parts.append("not attached")
         else:
-            parts += [session.link.transport.name, session.family.name, session.link.state.value]
+            parts += [session.link.transport.name, session.family.name, self._link_state(session)]
         if session.readback is not None and session.readback.damaged:
             parts.append("reading DAMAGED")
         if session.plan is not None and not session.plan.empty:
@@ -114,17 +114,30 @@ class Desk:
         parts.append("HEATERS MAY BE ON" if session.hot else "heaters off")
         return " | ".join(parts)
 
+    def _link_state(self, session: Session) -> str:
+        assert session.link is not None
+        if self.lost:
+            return "LOST"
+        return "halted" if session.halted else session.link.state.value
+
+    def note_lost(self) -> None:
+        """After a failure of the link: if the port itself has gone, only attaching helps."""
+        session = self._session
+        if session is not None and session.link is not None and session.gone:
+            self.lost = session.link.transport.name
+
     def standing(self) -> str:
         """After an interrupt: what is known of the machine, in a sentence or two."""
         session = self._session
         if session is None or session.link is None:
             return "No machine is attached."
-        state = session.link.state.value
+        state = self._link_state(session)
         words = {
             "ready": "Nothing is on its way to the machine.",
             "waiting": "A line is on its way to the machine.",
             "doubt": "Whether the last line took effect is not known: 'readback' tells.",
-            "halted": "The controller has halted.",
+            "halted": "The controller has halted: 'attach' again once it was reset.",
+            "LOST": "The link is lost: 'attach PORT --again' goes on.",
         }
         heat = "The heaters may be on." if session.hot else "The heaters are off."
         return f"{words[state]} {heat}"

@@ -59,7 +59,7 @@ def read_cleanly(desk: Desk) -> Step | None:
             f"attach {desk.lost} --again",
             "The link is lost. Check cable and power; what was read and found stays.",
         )
-    if session.link is not None and session.link.state is State.HALTED:
+    if session.link is not None and (session.halted or session.link.state is State.HALTED):
         return Step(
             f"attach {session.link.transport.name} --again",
             "The controller has halted: reset it, or switch it off and on, then attach again.",
@@ -69,6 +69,40 @@ def read_cleanly(desk: Desk) -> Step | None:
     if session.readback is None or session.readback.damaged:
         return Step("readback", "The last reading is damaged; nothing may rest on it.")
     return None
+
+
+def cool_down(desk: Desk) -> Step | None:
+    """Heaters that something left on are switched off first."""
+    session = desk.session
+    if not session.hot:
+        return None
+    nozzle, bed = session.heats.nozzle, session.heats.bed
+    words = [
+        f"{name} {heat.now:.0f} of {heat.target:.0f} C"
+        for name, heat in (("nozzle", nozzle), ("bed", bed))
+        if heat is not None and heat.target
+    ]
+    bed_alone = bed is not None and bed.target and not (nozzle is not None and nozzle.target)
+    return Step(
+        "send M140 S0" if bed_alone else "send M104 S0",
+        f"Heaters are on ({', '.join(words)}): switch them off."
+        if words
+        else "Heaters may still be on: switch them off.",
+    )
+
+
+def home_first(desk: Desk) -> Step | None:
+    """After something broke off the axes are homed, where one word homes them without the belt."""
+    session = desk.session
+    if not session.place_lost or session.family is None or session.family.name == "numbered":
+        return None
+    axes = session.profile.axes
+    letters = " ".join(axes.letter(role).upper() for role in ("across", "gantry"))
+    return Step(
+        f"send G28 {letters}",
+        "Where the axes stand is not known since the work broke off: home across and gantry before"
+        " the next move, once the nozzle is free of the piece.",
+    )
 
 
 def know_machine(desk: Desk) -> Step | None:
@@ -297,12 +331,14 @@ def finish(desk: Desk) -> Step | None:
 RULES: Final[tuple[Rule, ...]] = (
     attach,
     read_cleanly,
+    cool_down,
     know_machine,
     mend,
     restore_first,
     save_first,
     keep,
     prove_power,
+    home_first,
     read_moves,
     lay_and_read,
     solve,

@@ -10,10 +10,12 @@ from collections.abc import Sequence
 import click
 
 from agent import __version__
-from agent.errors import AgentError, BadInput
+from agent.errors import AgentError, BadInput, LinkFailed
 from agent.face.desk import Desk
 from agent.face.screen import clean
 from agent.face.tree import Tree, Verbs
+
+WIRE_SHOWN = 3  #: last lines on the wire that are shown with a failure of the link
 
 INTERRUPTED = 130  #: exit code, by the usage of shells: 128 + the number of the interrupt signal
 
@@ -59,6 +61,8 @@ def run(arguments: Sequence[str], desk: Desk | None = None) -> int:
         )
         return result if isinstance(result, int) else 0
     except AgentError as error:
+        if isinstance(error, LinkFailed):
+            desk.note_lost()
         show_error(error, desk)
         return error.exit_code
     except click.exceptions.Exit as leaving:
@@ -91,8 +95,10 @@ def show_error(error: AgentError, desk: Desk) -> None:
     for problem in problems:
         sys.stderr.write(clean(str(problem)).replace("\n", " ") + "\n")
     desk.screen.complain(AgentError.__str__(error))
-    for line in error.wire:
-        desk.screen.complain(f"  wire: {line}")
+    if error.wire:
+        desk.screen.complain("last on the wire:")
+    for line in error.wire[-WIRE_SHOWN:]:
+        desk.screen.complain(f"  {line}")
     if desk.screen.json and not desk.screen.answered:
         desk.screen.document(
             {

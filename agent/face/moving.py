@@ -68,8 +68,7 @@ def gauge_moves(
             "The nozzle must be cold and clean, and clear of the belt by a feeler gauge at the"
             " start. It may come nearer to the belt as it goes: begin with 1 mm or more."
         )
-    if not screen.agrees(CLEAR):
-        raise Refused("not moved", remedy="Nothing was moved")
+    room_or_refused(desk)
     try_short_moves(desk, [move.role for move in moves])
     for move in moves:
         with absolute_after(desk):
@@ -89,6 +88,17 @@ def gauge_moves(
                 u_mm if u_mm is not None else asked_u(desk, U_FEELER if what == GAP else U_RULE),
             )
             keep(desk)
+
+
+def room_or_refused(desk: Desk) -> None:
+    """Raises Refused unless the technician sees that there is room for the move."""
+    if desk.session.place_lost:
+        desk.screen.say(
+            "! The work broke off, and where the axes stand is not known since: home across and"
+            " gantry first ('next' names the line), or look for yourself that there is room."
+        )
+    if not desk.screen.agrees(CLEAR):
+        raise Refused("It was not agreed to", remedy="Nothing was moved")
 
 
 @contextmanager

@@ -14,11 +14,11 @@ from agent.face.cautions import acknowledge
 from agent.face.desk import Desk, at_desk
 from agent.face.keepsake import keep
 from agent.face.moving import (
-    CLEAR,
     U_RULE,
     absolute_after,
     asked_length,
     asked_u,
+    room_or_refused,
     try_short_moves,
 )
 from agent.face.options import LENGTH, Count, Number, Verb, as_json
@@ -78,8 +78,7 @@ def marks(
     )
     acknowledge(desk)
     show_run(desk, run)
-    if not screen.agrees(CLEAR):
-        raise Refused("not moved", remedy="Nothing was moved")
+    room_or_refused(desk)
     try_short_moves(desk, ["belt"])
     if u_mm is None:
         u_mm = asked_u(desk, U_RULE)
@@ -214,8 +213,7 @@ def advance(desk: Desk, /, mm: float) -> None:
         f"The belt feeds forward by {mm:g} mm, at worst {worst}, in {move.seconds:.0f} s. A piece"
         " that reaches its end falls: let it cool first, and take no piece off while it moves."
     )
-    if not screen.agrees(CLEAR):
-        raise Refused("not moved", remedy="Nothing was moved")
+    room_or_refused(desk)
     try_short_moves(desk, ["belt"])
     with absolute_after(desk):
         session.send_lines(move.lines, seconds=move.seconds)

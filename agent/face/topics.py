@@ -147,7 +147,9 @@ The record names the stages passed, no more.""",
 After silence, a restart or a pulled cable the effect of the last line is not
 known: it may have been carried out or not. Nothing is sent then until
 'readback' has read what is live. Interrupted writes are told apart one by one:
-took, did not, not known; 'undo' goes back to the read-back before the write.""",
+took, did not, not known; 'undo' goes back to the read-back before the write.
+After a pulled cable or a halt, 'attach PORT --again' comes first: all that was
+read and found stays. Then home across and gantry before the next move.""",
     ),
     "caliper": (
         "how to read a piece",

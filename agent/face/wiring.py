@@ -56,7 +56,12 @@ def send(desk: Desk, /, words: tuple[str, ...]) -> None:
         raise Refused("not sent", remedy="Nothing was sent")
     reply = link.ask(line, timeout=60.0, reads=reads)
     if ACTS.match(line) and re.match(r"M1(?:04|09|40|90)\b", line, re.I):
-        desk.session.hot = not re.search(r"\bS0*(?:\.0*)?\s*$", line, re.I)
+        if not re.search(r"\bS0*(?:\.0*)?\s*$", line, re.I):
+            desk.session.hot = True
+        elif reply.ok:
+            desk.session.ask_heaters()
+    if reply.ok and homes(desk, line):
+        desk.session.place_lost = False
     document = {"line": line, "reply": list(reply.lines), "ok": reply.ok, "error": reply.error}
 
     def show() -> None:
@@ -68,6 +73,13 @@ def send(desk: Desk, /, words: tuple[str, ...]) -> None:
     desk.screen.answer(document, show)
     if not reply.ok:
         raise Refused(f"the controller refused {line}", remedy="Nothing more was sent")
+
+
+def homes(desk: Desk, line: str) -> bool:
+    """True for a line that homes both axes that have a home."""
+    head, *words = line.upper().split()
+    letters = {desk.session.profile.axes.letter(role).upper() for role in ("across", "gantry")}
+    return head == "$H" or (head == "G28" and (not words or letters <= set(words)))
 
 
 def check(line: str) -> None:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from agent.errors import Refused
+from agent.errors import LinkFailed, Refused
 from agent.model.profile import Profile
 from agent.model.roles import ROLES, Role
 from agent.model.settings import Readback
@@ -59,6 +59,8 @@ class Attached:
         #: full-precision values that were written and read back
         self.written: dict[str, float] = {}
         self.notebook: Notebook = notebook or MemoryNotebook()
+        self.halted = False  #: the emergency word was sent, and nothing was attached since
+        self.place_lost = False  #: where the axes stand is not known since something broke off
 
     def join(self, transport: Transport) -> Readback:
         """Pair a link with a transport, find the family, read twice."""
@@ -80,6 +82,7 @@ class Attached:
             link.close()
             raise
         self.link, self.family = link, family
+        self.halted = False
         return self.readback
 
     def detach(self) -> None:
@@ -93,6 +96,17 @@ class Attached:
         if self.link is not None:
             self.link.close()
         self.link = self.family = None
+
+    @property
+    def gone(self) -> bool:
+        """True if the port itself has gone: a cable pulled, a board without power."""
+        if self.link is None:
+            return False
+        try:
+            self.link.transport.read(0.0)  # in doubt, what is still on its way answers nothing
+        except LinkFailed:
+            return True
+        return False
 
     def joined(self) -> tuple[Link, Family]:
         """The link and its family.  Raises Refused where nothing is attached."""
@@ -172,6 +186,8 @@ class Attached:
         # 0x18 resets a `numbered` controller at once; M112 is the emergency stop of the others.
         word, data = ("Ctrl-X", b"\x18") if family.name == "numbered" else ("M112", b"M112\n")
         link.exchange.abandon()
+        link.exchange.revive()  # in doubt, whatever was in flight
+        self.halted = self.place_lost = True
         link.transport.write(data)
         self.notebook.traffic(link.transport.now(), ">", word)
         self.notebook.note("note", {"halted": word})

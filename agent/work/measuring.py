@@ -11,7 +11,7 @@ from agent.model.profile import Profile
 from agent.model.roles import Role
 from agent.model.survey import BeltRun, Conditions, Survey
 from agent.work.attached import Attached
-from agent.work.laying import Laying, Progress, heats_now
+from agent.work.laying import Heats, Laying, Progress, heats_now
 from agent.work.moves import (
     Advance,
     Marks,
@@ -25,6 +25,7 @@ from agent.work.moves import (
 from agent.work.rounds import Laid, Round, Taken
 
 if TYPE_CHECKING:
+    from agent.model.settings import Readback
     from agent.pieces import Piece
     from agent.pieces.feeds import FeedKind
     from agent.work.notebook import Notebook
@@ -43,10 +44,26 @@ class Measuring(Attached):
         super().__init__(profile, notebook=notebook)
         self.rounds: list[Round] = [Round(self.profile.mechanics.gantry_angle_deg)]
         self.hot = False  #: heaters may be on
+        self.heats = Heats()  #: what the controller reported of them when it was asked last
         self.feeds: dict[FeedKind, tuple[float, tuple[float, ...]]] = {}  #: commanded, measured mm
         self.untried: set[Role] = set()  #: axes whose steps were written and that have not moved
         self.conditions = Conditions()
         self.sheet: Worksheet | None = None  #: file that the readings of the present state go to
+
+    def read_back(self) -> Readback:
+        """Read all settings twice, and the heaters' targets where heaters may be on."""
+        found = super().read_back()
+        self.ask_heaters()
+        return found
+
+    def ask_heaters(self) -> None:
+        """Heaters that may be on are asked about; reported off, they are off.
+
+        Raises LinkFailed.
+        """
+        if self.link is not None and self.hot:
+            self.heats = heats_now(self.link)
+            self.hot = not self.heats.off
 
     @property
     def now(self) -> Round:
@@ -119,11 +136,13 @@ class Measuring(Attached):
             finished = laying.go_on(on_progress=on_progress, stop=stop)
         except LinkFailed as failure:
             lost, self.hot = laying.lost(failure)
+            self.place_lost = True
             raise lost from failure
         except BaseException:
             self.stop_laying(laying)
             raise
         self.hot = not (finished and laying.heats.off)
+        self.place_lost = self.place_lost and not finished  # every piece homes first
         return finished
 
     def stop_laying(self, laying: Laying) -> str:

@@ -96,6 +96,7 @@ class Session(Measuring):
                 remedy="'attach' begins anew with it",
             )
         self.notebook.readback(readback)
+        self.ask_heaters()
         return readback
 
     # --- estimate and change ---

@@ -109,3 +109,49 @@ def test_a_cable_that_came_out_while_writing_is_told_and_gone_on_from(
     # X and Y had taken effect; what is left is previewed anew, on the readings that are there.
     assert len(desk.session.now.taken) == 23
     assert step_now(desk).line == "preview"
+
+
+def test_a_pulled_cable_is_attached_again_cooled_and_homed(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    desk = desk_at()
+    desk.rehearsal = in_memory(seed=3, faults=("unplug:after=9000",))
+    assert carry_out(desk, ["attach", "gauge travel", "lay strip"]) == [0, 0, 3]
+    assert "LOST" in desk.status()
+    assert "--again" in desk.standing()
+    done = []
+    for _ in range(5):
+        step = step_now(desk)
+        done.append(step.line)
+        if step.line.startswith("lay"):
+            break
+        assert carry_out(desk, [step.line]) == [0], step
+    assert done == [
+        "attach memory:// --again",
+        "send M104 S0",
+        "send M140 S0",
+        "send G28 X Y",
+        "lay strip",
+    ]
+    assert desk.status().endswith("heaters off")
+
+
+def test_after_a_restart_the_bar_believes_the_reported_targets() -> None:
+    desk = desk_at()
+    desk.rehearsal = in_memory(seed=3)
+    carry_out(desk, ["attach"])
+    desk.session.hot = True
+    carry_out(desk, ["readback"])
+    assert desk.status().endswith("heaters off")
+
+
+def test_after_the_emergency_word_nothing_is_ready(capsys: pytest.CaptureFixture[str]) -> None:
+    desk = desk_at()
+    carry_out(desk, ["attach", "halt"])
+    assert "halted" in desk.status()
+    assert step_now(desk).line == "attach memory:// --again"
+    capsys.readouterr()
+    assert carry_out(desk, ["gauge travel"]) == [3]
+    told = capsys.readouterr().err
+    assert "wire:" not in told.replace("on the wire:", "")
+    assert len(told.partition("last on the wire:\n")[2].splitlines()) <= 3
