@@ -13,6 +13,11 @@ from agent.estimate.uncertainty import ENOUGH_DOF, grubbs_critical, pooled_devia
 _ENOUGH_FOR_GRUBBS = 4
 
 
+#: Repeats of one reading lie no farther apart than this, mm and share of the nominal length.
+_FARTHEST_MM = 2.0
+_FARTHEST_SHARE = 0.005
+
+
 def repeatability(stated: float, repeats: Iterable[Sequence[float]]) -> float:
     """Standard deviation of a re-seated value, mm: pooled over `repeats`, not below `stated`."""
     pooled, dof = pooled_deviation(repeats)
@@ -64,6 +69,14 @@ def strays(
         if odd is not None:
             found.append((i, odd))
     return tuple(found)
+
+
+def torn(values: Sequence[float], length: float) -> bool:
+    """True if repeats of one reading lie farther apart than any instrument scatters.
+
+    `length`: nominal, mm.  `297,45` between brackets is two numbers, not one with a comma.
+    """
+    return len(values) > 1 and max(values) - min(values) > _FARTHEST_MM + _FARTHEST_SHARE * length
 
 
 def others_mean(values: Sequence[float], index: int) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -55,11 +56,23 @@ class Database:
                 remedy="Update plumbelt, or set PLUMBELT_HOME to another folder. "
                 "The file was left as it is",
             )
-        db.execute("PRAGMA journal_mode = WAL")
+        self._write_ahead()
         db.execute("PRAGMA synchronous = FULL")
         db.execute("PRAGMA foreign_keys = ON")
         if version < len(steps):
             self._migrate(version, steps)
+
+    def _write_ahead(self) -> None:
+        """Switch to write-ahead logging; SQLite's own patience does not cover this switch."""
+        until = time.monotonic() + PATIENCE
+        while True:
+            try:
+                self.connection.execute("PRAGMA journal_mode = WAL")
+                return
+            except sqlite3.OperationalError as error:
+                if "locked" not in str(error) or time.monotonic() >= until:
+                    raise
+                time.sleep(0.02)
 
     def _migrate(self, version: int, steps: Sequence[str]) -> None:
         """Take the record to the newest version, step by step, wholly or not at all."""

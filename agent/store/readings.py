@@ -75,6 +75,9 @@ def dump_readings(path: Path, file: ReadingsFile, *, expect: str | None = None) 
 # --- from a file ---------------------------------------------------------------------------------
 
 
+#: Letters that axes of controllers go by.
+_AXIS_LETTERS: Final = "xyzabcuvw"
+
 #: Kinds of readings that have a sign; all others are lengths.
 _SIGNED: Final = ("lean", "sway", "gap")
 
@@ -163,7 +166,7 @@ class _OneOrMore:
 
 
 def _letter(key: str) -> str:
-    if re.fullmatch(r"[a-z](?:\d|_\d)?(?:@\w{1,20})?", key):
+    if re.fullmatch(rf"(?:[{_AXIS_LETTERS}](?:_\d)?|e\d?)(?:@\w{{1,20}})?", key):
         return ""
     return f"expected the letter of an axis (x, y, z, e0), found {key!r}"
 

@@ -119,6 +119,35 @@ def test_a_reading_that_does_not_fit_is_asked_about_not_dropped():
     assert solution.parameters["x_scale"].value != pytest.approx(kept, abs=1e-3)
 
 
+def test_contradictory_readings_propose_nothing():
+    """A decimal point lost: 5.979 for 59.79 among good readings."""
+    good = [
+        reading("outside", (0, 25, 0), [24.91, 24.90, 24.92], between="edges"),
+        reading("outside", (0, 200, 0), [198.42, 198.41, 198.43], between="edges"),
+        reading("travel", (0, 300, 0), 297.45, 0.1),
+        reading("lean", (0, 0, 60), [1.46, 1.44, 1.47]),
+    ]
+    fine = solve(survey(*good, reading("pitch", (0, 0, 60), [59.79, 59.80, 59.78])))
+    assert len(fine.corrections) == 2
+    wrong = solve(
+        survey(*good[:2], good[2], good[3], reading("outside", (0, 100, 0), [9.93, 9.92, 9.93]))
+    )
+    assert (wrong.corrections, wrong.slicing_angle_deg) == ((), None)
+    assert "contradiction" in codes(wrong)
+    assert "no_change" not in codes(wrong)
+
+
+def test_a_decimal_comma_that_made_two_numbers_proposes_nothing():
+    solution = solve(
+        survey(
+            reading("travel", (0, 300, 0), [297, 45]), reading("pitch", (0, 200, 0), 198.4, 0.02)
+        )
+    )
+    assert solution.corrections == ()
+    text = next(a.text for a in solution.advice if a.code == "contradiction")
+    assert "45 and 297" in text
+
+
 def test_display_step_alone_is_no_outlier():
     assert suspect([20.31, 20.31, 20.31, 20.31, 20.32], 0.02) is None
     assert suspect([19.98, 19.98, 20.02], 0.02) is None

@@ -107,6 +107,7 @@ def test_the_least_file_has_one_reading_and_the_usual_values() -> None:
         (("mm: [113.30]", "mm: 113.30"), "readings[2].mm", "expected a list"),
         (("mm: [113.30]", "mm: [-113.30]"), "readings[2]", "above 0"),
         (("x: 80,", "x: 0,"), "settings.steps_per_mm.x", "more than 0"),
+        (("x: 80,", "q: 80,"), "settings.steps_per_mm.q", "letter of an axis"),
         (("x: 80,", "xx: 80,"), "settings.steps_per_mm.xx", "letter of an axis"),
         (("x: 80,", "z: 80,"), "settings.steps_per_mm.z", "given twice"),
         (("feature: lean", "feature: tilt"), "readings[3].feature", "one of outside"),

@@ -20,7 +20,7 @@ from agent.estimate.advice.axes import (
 )
 from agent.estimate.advice.belt import belt_runs
 from agent.estimate.advice.findings import Findings, Rule
-from agent.estimate.advice.practice import nothing_to_change, strays, warm
+from agent.estimate.advice.practice import contradictory, nothing_to_change, strays, warm
 from agent.estimate.solution import Advice
 
 __all__ = ["RULES", "Findings", "advise"]
@@ -28,6 +28,7 @@ __all__ = ["RULES", "Findings", "advise"]
 #: In the order in which they are told: most pressing first.
 RULES: Final[tuple[Rule, ...]] = (
     belt_runs,
+    contradictory,
     strays,
     scales,
     coupled,

@@ -8,7 +8,13 @@ from collections.abc import Iterator
 import numpy as np
 
 from agent.estimate.advice.findings import Findings, named, percent
-from agent.estimate.remedies import ERROR_OF, letter
+from agent.estimate.remedies import (
+    CONTRADICTORY,
+    ERROR_OF,
+    contradiction,
+    letter,
+    torn_readings,
+)
 from agent.estimate.solution import Advice
 from agent.model.roles import ROLES
 
@@ -39,6 +45,30 @@ def strays(f: Findings) -> Iterator[Advice]:
             )
 
 
+def contradictory(f: Findings) -> Iterator[Advice]:
+    for i in torn_readings(f.survey):
+        low, high = min(f.survey.readings[i].mm), max(f.survey.readings[i].mm)
+        yield Advice(
+            "contradiction",
+            f"{named(f.survey, i)}: {low:g} and {high:g} mm cannot be repeats of one reading. A "
+            "decimal comma between brackets makes two numbers of one: write a point. Nothing is "
+            "proposed.",
+        )
+    size = contradiction(f.fit)
+    if size > CONTRADICTORY and f.remedies.angle_reason == "contradiction":
+        how = (
+            f"what is left of them is {math.sqrt(size):.0f} times their uncertainty"
+            if math.isfinite(size)
+            else "only a gantry turned by many degrees would explain them"
+        )
+        yield Advice(
+            "contradiction",
+            f"The readings contradict each other: {how}. Nothing is proposed. Read those that do "
+            "not belong again; a decimal point, a unit, a wrong feature, a piece turned round or a "
+            "wrong slicing angle are the usual reasons.",
+        )
+
+
 def warm(f: Findings) -> Iterator[Advice]:
     conditions = f.survey.conditions
     minutes, room, piece = conditions.minutes_since_print, conditions.room_c, conditions.piece_c
@@ -62,7 +92,7 @@ def warm(f: Findings) -> Iterator[Advice]:
 
 
 def nothing_to_change(f: Findings) -> Iterator[Advice]:
-    if not f.remedies.nothing:
+    if not f.remedies.nothing or f.remedies.angle_reason == "contradiction":
         return
     shown = []
     for role in ROLES:
