@@ -10,7 +10,7 @@ from agent.estimate.solution import (
     Residual,
     Solution,
 )
-from agent.estimate.solve import agreement, solve
+from agent.estimate.solve import agreement, agreement_limits, solve
 
 __all__ = [
     "Advice",
@@ -21,6 +21,7 @@ __all__ = [
     "Residual",
     "Solution",
     "agreement",
+    "agreement_limits",
     "foresee",
     "next_reading",
     "planned",

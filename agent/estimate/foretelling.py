@@ -41,7 +41,13 @@ class Comparison:
     growth: float  #: how the bead growth of its direction group has changed, with its sign
     read: float
     u: float  #: combined standard uncertainty of the difference
+    limit: float  #: how far apart the two may be and still agree
     agrees: bool
+
+    @property
+    def verdict(self) -> str:
+        """`agrees` or `DISAGREES`: within `limit` or beyond it."""
+        return "agrees" if self.agrees else "DISAGREES"
 
     @property
     def apart(self) -> float:
@@ -75,7 +81,7 @@ def compare(
     """
     import numpy as np
 
-    from agent.estimate import agreement
+    from agent.estimate import agreement, agreement_limits
 
     readings = readings_of(survey, solution)
     again = {reading.name: fmean(reading.mm) for reading in now if reading.name}
@@ -97,12 +103,13 @@ def compare(
         growth,
         read,
         solution.u_expected,
+        agreement_limits(solution),
         agrees,
         strict=True,
     )
     return tuple(
-        Comparison(reading.name, foretold, grown, value, u, ok)
-        for reading, foretold, grown, value, u, ok in rows
+        Comparison(reading.name, foretold, grown, value, u, limit, ok)
+        for reading, foretold, grown, value, u, limit, ok in rows
         if reading.name in again
     )
 

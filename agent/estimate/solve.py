@@ -82,22 +82,40 @@ def residuals_of(fit: Fit, stray: set[int]) -> tuple[Residual, ...]:
     """Residuals with their standard uncertainty; `stray` are already known not to belong.
 
     cov(y - f(p)) = V - J P J' (V the variance of the readings, P the posterior covariance).  The
-    largest of n residuals is compared with the normal deviate at level alpha/(2n) (Bonferroni).
+    largest of n residuals is held against `list_deviate`.
     """
     obs = fit.observations
-    J = fit.J
-    left = obs.independent - ((J @ fit.cov) * J).sum(axis=1)
-    own = np.sqrt(np.maximum(left, 0.0))
+    own = np.sqrt(_left(fit))
     misfit = obs.measured - fit.predicted
-    limit = NormalDist().inv_cdf(1 - OUTLIER_LEVEL / (2 * max(obs.size, 1)))
-    tested = left > 1e-3 * obs.independent  # the others set the estimate alone
-    out = tested & (np.abs(misfit) > limit * own)
+    tested = ~np.array(sets_alone(fit), dtype=bool)
+    out = tested & (np.abs(misfit) > list_deviate(obs.size) * own)
     columns = (fit.predicted, obs.measured, misfit, own, out)
     rows = zip(*(column.tolist() for column in columns), strict=True)
     return tuple(
         Residual(predicted, measured, residual, u, outlier or i in stray)
         for i, (predicted, measured, residual, u, outlier) in enumerate(rows)
     )
+
+
+def list_deviate(count: int) -> float:
+    """How many standard uncertainties off the worst of `count` good readings may be, at 99 %.
+
+    The normal deviate at level alpha/(2n) (Bonferroni), so that a whole list of good readings is
+    seldom called wrong: 2.6 for one reading, 3.5 for twenty.
+    """
+    return NormalDist().inv_cdf(1 - OUTLIER_LEVEL / (2 * max(count, 1)))
+
+
+def sets_alone(fit: Fit) -> tuple[bool, ...]:
+    """For each reading, whether it sets its part of the estimate alone: it always fits then."""
+    return tuple(bool(x) for x in _left(fit) <= 1e-3 * fit.observations.independent)
+
+
+def _left(fit: Fit) -> Array:
+    """Variance (n,) of the residuals, mm^2."""
+    J = fit.J
+    left: Array = np.maximum(fit.observations.independent - ((J @ fit.cov) * J).sum(axis=1), 0.0)
+    return left
 
 
 def _expected(fit: Fit, remedies: Remedies) -> tuple[Array, Array]:
@@ -111,14 +129,16 @@ def _expected(fit: Fit, remedies: Remedies) -> tuple[Array, Array]:
 def agreement(solution: Solution, measured: Array) -> tuple[bool, ...]:
     """Whether each new reading agrees with what was expected.
 
-    `measured` (n,) mm, in the order of the readings.  The largest of n differences is held
-    against the normal deviate at level alpha/(2n), so that a whole list of good readings agrees.
-    Raises ValueError for another length.
+    `measured` (n,) mm, in the order of the readings.  Raises ValueError for another length.
     """
     expected = np.array(solution.expected_next)
     if np.shape(measured) != expected.shape:
         raise ValueError(f"expected {expected.size} readings, not {np.size(measured)}")
-    limit = NormalDist().inv_cdf(1 - OUTLIER_LEVEL / (2 * expected.size))
-    return tuple(
-        bool(x) for x in np.abs(measured - expected) <= limit * np.array(solution.u_expected)
-    )
+    limits = np.array(agreement_limits(solution))
+    return tuple(bool(x) for x in np.abs(measured - expected) <= limits)
+
+
+def agreement_limits(solution: Solution) -> tuple[float, ...]:
+    """How far each new reading may be from what was expected and still agree, mm."""
+    deviate = list_deviate(len(solution.u_expected))
+    return tuple(deviate * u for u in solution.u_expected)
