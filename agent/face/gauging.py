@@ -279,6 +279,7 @@ def read_features(desk: Desk, seats: list[Seat], repeats: int, u_mm: float | Non
             return
         if step is Step.ALL:
             take_all = True
+            place += 1
         elif step is Step.BACK:
             place = max(0, place - 1)
             seats[place] = replace(seats[place], values=seats[place].values[:-1])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
@@ -12,12 +13,20 @@ from agent.errors import Refused
 from agent.face.answers import INCH, Typed, typed_lengths
 from agent.face.desk import Desk
 from agent.face.words import length
-from agent.model.feature import Feature
+from agent.model.feature import Feature, Vector
 from agent.work.rounds import Laid
 
-#: A reading further from its nominal length than this share is asked about: digits swapped, the
-#: wrong feature, an inch display.
-FAR: Final = 0.2
+#: A reading further from its nominal length than this share, and than this many mm, is asked
+#: about: digits swapped, the wrong feature, an inch display.  The first pair holds while nothing
+#: is known of the machine, the second once a solution was carried out.
+FAR: Final = (0.05, 1.0)
+FAR_ONCE_SOLVED: Final = (0.02, 0.5)
+
+#: A signed reading larger than this share of its length is asked about.
+MUCH: Final = 0.2
+
+#: Two features run the same way if the sine of the angle between them is below this.
+SAME_WAY: Final = 0.01
 
 #: How near a slip of the unit or of the decimal point has to come to the nominal length.
 LIKELY: Final = 0.06
@@ -96,6 +105,9 @@ def read_one(
                 continue
             return _finish(desk, feature, values)
         if word == "all" and offered and many:
+            if not values:
+                values += offered
+                _finish(desk, feature, values)
             return Step.ALL
         if word == "stop":
             return Step.STOP
@@ -110,7 +122,7 @@ def read_one(
         elif word == "fix":
             _fix(desk, feature, values, rest)
         else:
-            values += _typed_values(desk, feature, answer)
+            values += _typed_values(desk, feature, answer, values)
     screen.say(f"  {feature.name} is left; 'gauge {feature.name.replace(' ', '-')}' comes back.")
     return Step.ON
 
@@ -168,7 +180,7 @@ def _odd_one(desk: Desk, feature: Feature, values: list[float]) -> str:
         return "keep"
     values.pop(odd)
     if answer[:1].isdigit():  # a caliper with a cable may have been read again already
-        values += _typed_values(desk, feature, answer)
+        values += _typed_values(desk, feature, answer, values)
     return "again"
 
 
@@ -178,40 +190,48 @@ def _fix(desk: Desk, feature: Feature, values: list[float], rest: str) -> None:
     if not number.isdigit() or not 1 <= int(number) <= len(values) or not new.strip():
         desk.screen.say(f"  Expected 'fix N MM', N from 1 to {len(values)}; nothing was changed.")
         return
-    found = _typed_values(desk, feature, new)
+    found = _typed_values(desk, feature, new, values)
     if len(found) == 1:
         values[int(number) - 1] = found[0]
         desk.screen.say(f"  Now {_listed(values)}")
 
 
-def _typed_values(desk: Desk, feature: Feature, answer: str) -> list[float]:
+def _typed_values(
+    desk: Desk, feature: Feature, answer: str, before: Sequence[float]
+) -> list[float]:
     """The readings in an answer that are to be kept."""
     try:
         typed = typed_lengths(answer)
     except ValueError as refusal:
         desk.screen.say(f"  {refusal}; '?' says what may be typed.")
         return []
-    kept = []
+    kept: list[float] = []
     for one in typed:
         if one.reworded:
             desk.screen.say(f"  {one.echo}")
-        value = believed(desk, feature, one)
+        value = believed(desk, feature, one, [*before, *kept])
         if value is not None:
             kept.append(value)
     return kept
 
 
-def believed(desk: Desk, feature: Feature, typed: Typed) -> float | None:
-    """The value, asked about if it is far from what it should be; None: it is not kept."""
+def believed(
+    desk: Desk, feature: Feature, typed: Typed, before: Sequence[float] = ()
+) -> float | None:
+    """The value, asked about if it is far from what it should be; None: it is not kept.
+
+    before: what was kept of the same feature; a value that was asked about speaks for the next
+    """
     nominal, value = length(feature.along), typed.mm
+    odd = [mm for mm in before if not near(desk, mm, nominal)]
     if feature.kind in SIGNED:
-        if abs(value) <= FAR * nominal:
+        if abs(value) <= MUCH * nominal:
             return value
         far = f"{value:g} mm on {nominal:g} mm is a lot"
     elif value <= 0:
         desk.screen.say(f"  {value:g}: a length is above zero.")
         return None
-    elif abs(value / nominal - 1) <= FAR:
+    elif any(near(desk, value, mm) for mm in (nominal, *odd, *as_before(desk, feature))):
         return value
     else:
         for factor, slip in _SLIPS:
@@ -221,3 +241,29 @@ def believed(desk: Desk, feature: Feature, typed: Typed) -> float | None:
                 return value * factor
         far = f"{value:g} mm is far from {nominal:.2f} mm"
     return value if desk.screen.agrees(f"  {far}. Keep it?") else None
+
+
+def near(desk: Desk, value: float, nominal: float) -> bool:
+    """True if a length is near enough to what it should be to need no question."""
+    share, mm = FAR if desk.session.now.follows is None else FAR_ONCE_SOLVED
+    return abs(value - nominal) <= max(share * nominal, mm)
+
+
+def as_before(desk: Desk, feature: Feature) -> list[float]:
+    """Lengths that would be off by as much as readings kept of features that run the same way.
+
+    A machine that is off by a tenth is asked about once, not at every reading.
+    """
+    nominal = length(feature.along)
+    return [
+        nominal * fmean(taken.reading.mm) / length(taken.reading.along)
+        for taken in desk.session.now.taken
+        if taken.reading.kind not in SIGNED and same_way(taken.reading.along, feature.along)
+    ]
+
+
+def same_way(one: Vector, other: Vector) -> bool:
+    """True if two vectors lie on one line."""
+    (a, b, c), (d, e, f) = one, other
+    cross = math.hypot(b * f - c * e, c * d - a * f, a * e - b * d)
+    return cross <= SAME_WAY * length(one) * length(other)

@@ -14,6 +14,7 @@ from agent.face.desk import Desk
 from agent.face.gauging import numbers_from
 from agent.face.main import run
 from agent.store.readings import load_readings
+from agent.work.rounds import Round
 from agent.work.worksheet import Worksheet
 from tests.face.bench import WILLING, Technician, carry_out, desk_at
 
@@ -101,7 +102,7 @@ def test_back_takes_readings_and_features_back() -> None:
 
 
 def test_fix_mends_one_reading(capsys: pytest.CaptureFixture[str]) -> None:
-    desk = laid(["20.3", "23.0", "fix 2 20.32", "fix 9 20", "fix", "20.31"])
+    desk = laid(["20.3", "23.0", "yes", "fix 2 20.32", "fix 9 20", "fix", "20.31"])
     assert carry_out(desk, ["gauge strip"]) == [0]
     assert taken(desk)["strip s1"] == (20.3, 20.32, 20.31)
     assert "N from 1 to 2; nothing was changed" in capsys.readouterr().out
@@ -277,3 +278,31 @@ def test_values_on_the_line_that_cannot_be_are_refused(
     assert "203 mm is not kept as a reading of strip s1" in capsys.readouterr().err
     assert carry_out(desk, ["gauge strip-s1 20.3 20.31 20.8"]) == [0]
     assert "20.8 stands off the others" in capsys.readouterr().out
+
+
+def test_what_the_simulated_caliper_shows_is_what_all_takes(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    desk = desk_at()
+    carry_out(desk, ["attach", "lay strip"])
+    capsys.readouterr()
+    assert carry_out(desk, ["gauge strip"]) == [0]
+    shown = capsys.readouterr().out.partition("caliper shows ")[2].splitlines()[0].split()
+    first = desk.session.now.taken[0].reading
+    assert [f"{value:.2f}" for value in first.mm] == shown
+
+
+def test_a_tenth_too_long_is_asked_about_once() -> None:
+    desk = laid(["22,5", "no", "22.5 22.51 22.52", "yes", "67.39 67.4 67.41"])
+    carry_out(desk, ["gauge strip"])
+    assert taken(desk) == {
+        "strip s1": (22.5, 22.51, 22.52),
+        "strip s2": (67.39, 67.4, 67.41),
+    }
+
+
+def test_once_a_solution_was_carried_out_less_is_believed() -> None:
+    desk = laid(["20.6", "no", "20.1 20.1 20.1"])
+    desk.session.now.follows = Round(45.0)
+    carry_out(desk, ["gauge strip"])
+    assert taken(desk) == {"strip s1": (20.1, 20.1, 20.1)}
