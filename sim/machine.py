@@ -7,6 +7,7 @@ the instruments read.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -263,7 +264,7 @@ def build(
     plant.filament_mm_per_step = (1 + truth.extruder_scale) / live["steps_per_mm.e0"]
     plant.feed_slip = truth.feed_slip
     bed = Bed()
-    options = options or Options(name=str(profile.get("name", "bench")))
+    options = options or Options(name=_name(profile))
     motion = Motion(plant, bed, axes, options.queue_length)
     controller = FAMILIES[family](
         motion,
@@ -287,6 +288,12 @@ def build(
         slicing_angle_deg=float(mechanics.get("gantry_angle_deg", 45.0)),
         planned_height=float(profile.get("bead", {}).get("height_mm", 0.25)),
     )
+
+
+def _name(profile: Mapping[str, Any]) -> str:
+    """The name a twin goes by: the one the machine itself gave when its profile was saved."""
+    given = re.search(r"MACHINE_TYPE:(\S+)", str(profile.get("identity", "")))
+    return given[1] if given else str(profile.get("name", "bench"))
 
 
 def live_settings(profile: Mapping[str, Any], axes: Axes) -> dict[str, float]:

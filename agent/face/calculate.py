@@ -83,9 +83,9 @@ def drive(
         )
         if change:
             desk.screen.say(
-                f"  after the change     {change[0]:12.4f}   (± {2 * change[1]:.3f}, from the"
-                " measured value)\n"
-                "Confirm by one direct run before it is stored."
+                f"  after the change     {change[0]:12.4f}   (± {2 * change[1]:.3f}, take this)\n"
+                "It follows from the value measured before, which knows what the parts do not say."
+                " Confirm it by one direct run before it is stored."
             )
 
     desk.screen.answer(document, show)

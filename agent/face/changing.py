@@ -77,6 +77,8 @@ def show_effects(desk: Desk) -> None:
     if now.solution is not None and now.survey is not None:
         desk.screen.heading("What each line alone does to the readings, mm; then all together")
         tables.effects(desk.screen, readings_of(now.survey, now.solution), now.solution)
+        if now.solution.slicing_angle_deg is not None:
+            desk.screen.say("'then' counts the new slicing angle along, for which no line is sent.")
 
 
 @click.command(cls=Verb)

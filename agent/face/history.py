@@ -80,7 +80,7 @@ def log_list(
         if not found:
             desk.screen.say("The record holds nothing of that.")
             return
-        rows = [(e.short, _when(e.at), e.machine, e.kind, summary(e)) for e in found]
+        rows = [(e.short, when(e.at), e.machine, e.kind, summary(e)) for e in found]
         columns = [("entry", False), ("when", False), ("machine", False), ("what", False)]
         desk.screen.table([*columns, ("", False)], rows)
 
@@ -91,7 +91,7 @@ def _plain(entry: EntryRow) -> dict[str, Any]:
     return {**asdict(entry), "body": dict(entry.body), "short": entry.short}
 
 
-def _when(at: str) -> str:
+def when(at: str) -> str:
     """Date and time to the minute; the record keeps UTC."""
     try:
         return datetime.fromisoformat(at).strftime("%Y-%m-%d %H:%M")
@@ -114,8 +114,9 @@ def summary(entry: EntryRow) -> str:
         case "plan":
             return f"{body.get('digest', '')}: {'; '.join(body.get('lines', ()))}"
         case "outcome" | "proof":
-            stages = ", ".join(body.get("stages", ())) or "nothing proved"
-            return f"{body.get('digest', '')}: {stages}"
+            stages = ", ".join(body.get("stages", ())) or "nothing"
+            changed = ", ".join(f"{c['key']} {c['wanted']:g}" for c in body.get("changes", ()))
+            return f"{changed or 'no setting'}: proved {stages} ({body.get('digest', '')})"
         case "journal":
             return " ".join(str(body[k]) for k in ("step", "line", "why") if k in body)
         case _:
@@ -145,7 +146,7 @@ def log_show(desk: Desk, /, entry: str, wire: bool) -> None:
     document = {**_plain(found), "lines": [asdict(line) for line in lines]}
 
     def show() -> None:
-        desk.screen.say(f"{found.machine}, {_when(found.at)}: {found.kind}")
+        desk.screen.say(f"{found.machine}, {when(found.at)}: {found.kind}")
         text = json.dumps(found.body, indent=2, ensure_ascii=False)
         desk.screen.say("\n".join(f"  {line}" for line in text.splitlines()))
         for line in lines:
@@ -189,7 +190,7 @@ def log_trend(desk: Desk, /, key: str, machine: str) -> None:
             desk.screen.say(f"The record holds no {key} of {machine}.")
             return
         rows = [
-            (_when(p.at), f"{p.value:.6g}", "" if p.u is None else f"± {2 * p.u:.2g}")
+            (when(p.at), f"{p.value:.6g}", "" if p.u is None else f"± {2 * p.u:.2g}")
             for p in points
         ]
         desk.screen.table([("when", False), (key, True), ("95 %", True)], rows)

@@ -10,6 +10,7 @@ import click
 from agent.errors import BadInput, Refused
 from agent.face.changing import confirmed_write, finish
 from agent.face.desk import UNNAMED, Desk, at_desk
+from agent.face.history import when
 from agent.face.linking import one_shot
 from agent.face.options import Count, Verb, as_json
 
@@ -54,7 +55,7 @@ def profile_list(desk: Desk, /) -> None:
             documents.append({"name": name, "file": str(path), "error": error.what})
             continue
         where = "comes with plumbelt" if found.ready else "saved"
-        read = found.profile.read_at or "never"
+        read = when(found.profile.read_at) or "never"
         rows.append((name, where, f"settings read: {read}"))
         documents.append({"name": name, "file": str(path), "ready": found.ready})
     desk.screen.answer(
@@ -201,6 +202,8 @@ def profile_compare(
     if other is not None:
         found, right = compare_profiles(left, load_profile(other)), other
     else:
+        if port is not None:
+            desk.session.use(left)
         with one_shot(desk, port, baud):
             live = desk.session.read_back()
         found, right = compare_with_live(left, live), "live"
@@ -215,11 +218,12 @@ def profile_compare(
                 d.left or "-",
                 d.right or "-",
                 d.unit,
-                "" if d.percent is None else f"{d.percent:+.3g} %",
+                "" if d.percent is None else f"{d.percent:+.2f} %",
             )
             for d in found
         ]
-        columns = [("", False), (name, True), (right, True), ("", False), ("", True)]
+        columns = [("setting", False), (name, True), (right, True), ("unit", False)]
+        columns.append(("apart", True))
         desk.screen.table(columns, rows)
 
     desk.screen.answer({"differences": [d.to_plain() for d in found]}, show)
@@ -270,7 +274,7 @@ def profile_restore(
             events=tuple(link.events),
         )
         if only_preview or (approve is None and not desk.in_shell):
-            desk.screen.answer(found.to_plain(), lambda: show_restore(desk, found))
+            desk.screen.answer(found.to_plain(), lambda: _only_shown(desk, found, name))
             return
         if not desk.screen.json:
             show_restore(desk, found)
@@ -283,6 +287,14 @@ def profile_restore(
             else _approved(desk, found, approve, and_store)
         )
         finish(desk, outcome)
+
+
+def _only_shown(desk: Desk, found: Restore, name: str) -> None:
+    """A preview, and how to go on from it."""
+    show_restore(desk, found)
+    if not found.plan.empty:
+        how = "" if desk.in_shell else f" --approve {found.plan.digest} --store"
+        desk.screen.say(f"Nothing was sent. 'profile restore {name}{how}' writes exactly this.")
 
 
 def _approved(desk: Desk, found: Restore, approve: str, and_store: bool) -> Outcome:
@@ -330,17 +342,26 @@ def show_restore(desk: Desk, found: Restore) -> None:
 
 
 @click.command(cls=Verb)
+@click.option("--profile", "profile_name", help="of this machine: a name or a file")
 @as_json
 @at_desk
-def mechanics(desk: Desk, /) -> None:
+def mechanics(desk: Desk, /, profile_name: str | None) -> None:
     """How the machine is built, and what steps per mm that gives against what is live.
 
     \b
-    Example: plumbelt> mechanics
+    Example: plumbelt mechanics --profile heron
     """
     from agent.model.roles import ROLES
+    from agent.store.profiles import load_profile
 
     session = desk.session
+    if profile_name is not None:
+        session.use(load_profile(profile_name))
+    if not session.profile.mechanics.drives:
+        raise Refused(
+            f"nothing is known of how {session.profile.name!r} is built",
+            remedy="'profile list' shows all machines; 'mechanics --profile NAME' takes one",
+        )
     known, axes = session.profile.mechanics, session.profile.axes
     live = session.readback.settings if session.readback else {}
     rows, document = [], {}
