@@ -182,6 +182,13 @@ def _put_back(
     return differing
 
 
+#: Said of every look: loading and putting back is on the wire, and is meant to be.
+LOOKED: Final = (
+    "nothing is stored yet: the stored values were loaded for a moment to look at them, and the"
+    " live ones were put back"
+)
+
+
 def _look(
     plan: Plan,
     family: Family,
@@ -195,7 +202,7 @@ def _look(
         for key, was in stored.settings.items()
         if key in live.settings and _differs(live, stored, key)
     ]
-    notes = [f"the controller said: {event.kind.replace('_', ' ')}" for event in said]
+    notes = [LOOKED, *_heard(said)]
     texts = sorted(set(live.other) ^ set(stored.other))
     if texts:
         notes.append(
@@ -211,6 +218,20 @@ def _look(
         notes=tuple(notes),
         live=_values(live),
     )
+
+
+def _heard(said: tuple[Event, ...]) -> list[str]:
+    """What the controller said while its stored values were loaded, in words."""
+    kinds = dict.fromkeys(event.kind for event in said)  # each once, in their order
+    unreadable = kinds.keys() & (_UNREADABLE | {"defaults_live"})
+    others = [k for k in kinds if k not in unreadable and k not in ("loaded", "stored")]
+    notes = [f"the controller said to that: {kind.replace('_', ' ')}" for kind in others]
+    if unreadable:
+        notes.append(
+            "what is stored now could not be read (it is of another layout, or damaged), so the"
+            " factory's values stand in the column 'stored'; storing writes the block anew"
+        )
+    return notes
 
 
 # --- storing -------------------------------------------------------------------------------------

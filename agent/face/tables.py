@@ -188,7 +188,7 @@ def look(screen: Screen, look: Look) -> None:
     columns = [("setting", False), ("stored", True), ("live", True), ("unit", False)]
     screen.table([*columns, ("", False)], rows)
     for note in look.notes:
-        screen.say(f"- {note}")
+        screen.say(f"- {note[0].upper()}{note[1:]}.")
 
 
 def comparison(screen: Screen, rows: Sequence[Comparison]) -> None:
@@ -200,7 +200,7 @@ def comparison(screen: Screen, rows: Sequence[Comparison]) -> None:
             ("bead", True),
             ("read", True),
             ("apart", True),
-            ("95 %", True),
+            ("limit", True),
             ("", False),
         ],
         [
@@ -210,8 +210,8 @@ def comparison(screen: Screen, rows: Sequence[Comparison]) -> None:
                 f"{row.growth:+.3f}" if row.growth else "",
                 f"{row.read:.3f}",
                 f"{row.apart:+.3f}",
-                f"± {2 * row.u:.3f}",
-                "agrees" if row.agrees else "DISAGREES",
+                f"± {row.limit:.3f}",
+                row.verdict,
             )
             for row in rows
         ],

@@ -8,6 +8,7 @@ import pytest
 
 from agent.face.desk import Desk
 from agent.face.guide import step_now
+from agent.rehearsal import in_memory
 from tests.face.bench import TO_A_PLAN, Technician, carry_out, desk_at, digest_in
 
 
@@ -169,3 +170,14 @@ def test_json_of_the_shell_is_one_document(capsys: pytest.CaptureFixture[str]) -
         "digits": 2,
     }
     assert (document["family"], document["damaged"]) == ("replay", False)
+
+
+def test_the_look_before_storing_is_told_in_words(capsys: pytest.CaptureFixture[str]) -> None:
+    desk = desk_at(answers={"To write": digest_in})
+    desk.rehearsal = in_memory(seed=3, faults=("layout",))
+    carry_out(desk, ["attach", "profile restore heron", "store"])
+    told = " ".join(capsys.readouterr().out.split()).partition("What storing would make")[2]
+    assert "Nothing is stored yet: the stored values were loaded for a moment" in told
+    assert "the controller said" not in told
+    assert "layout mismatch" not in told
+    assert "defaults live" not in told
