@@ -48,7 +48,8 @@ _LEAST_U = 1e-5
 
 _PRINTED = {"outside", "inside", "pitch", "lean", "sway"}
 _OFFSET = {"outside": 1.0, "inside": -1.0}
-_COMPONENT = {"sway": 0, "lean": 1, "gap": 2}
+#: Which component of its vector a reading shows, where it is no distance.
+COMPONENT = {"sway": 0, "lean": 1, "gap": 2}
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,8 +160,8 @@ class Observations:
 
 
 def _formula(reading: Reading, group: str) -> int | str:
-    if reading.kind in _COMPONENT:
-        return _COMPONENT[reading.kind]
+    if reading.kind in COMPONENT:
+        return COMPONENT[reading.kind]
     if reading.kind == "travel":
         return "points"
     if reading.between == "edges" and reading.along[2]:

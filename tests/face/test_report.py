@@ -16,6 +16,7 @@ from agent.face.desk import Desk
 from agent.face.main import run
 from agent.face.report.changes import state
 from agent.face.report.content import page_of
+from agent.face.report.digits import as_read, nominal, signed
 from agent.face.report.page import page
 from agent.face.report.parts import Table
 from agent.face.report.reasons import kept
@@ -143,6 +144,12 @@ def section(tune, name):
     return [row for part in found.parts if isinstance(part, Table) for row in part.rows]
 
 
+def columns(tune, name):
+    """Headings of the first table of a section."""
+    found = next(s for s in content(tune).sections if s.name == name)
+    return [heading for heading, _ in next(p for p in found.parts if isinstance(p, Table)).columns]
+
+
 def words(tune, name):
     """Everything that a section says, pictures too."""
     found = next(s for s in content(tune).sections if s.name == name)
@@ -244,6 +251,137 @@ def test_foretold_against_read_again(whole):
     worse = dataclasses.replace(whole, compared=(*whole.compared[:4], wrong, *whole.compared[5:]))
     assert section(worse, "foretold")[4][-1] == "DISAGREES"
     assert "1 reading is NOT as foretold" in state(worse)
+
+
+def test_table_headline_and_open_points_judge_by_the_same_limit(whole):
+    assert columns(whole, "foretold")[-3:] == ["apart", "limit", ""]
+    for beyond in (0.99, 1.01):
+        row = whole.compared[1]
+        read = row.foretold + row.growth + beyond * row.limit
+        moved = dataclasses.replace(row, read=read, agrees=beyond < 1)
+        tune = dataclasses.replace(whole, compared=(whole.compared[0], moved, *whole.compared[2:]))
+        apart, limit, verdict = section(tune, "foretold")[1][-3:]
+        shown_within = float(apart) <= float(limit.removeprefix("± "))
+        assert shown_within is (beyond < 1)
+        assert (verdict == "agrees") is shown_within
+        assert ("every reading is as foretold" in state(tune)) is shown_within
+        assert (f"{row.name} was read {apart} mm off" in words(tune, "brief")) is not shown_within
+
+
+def test_an_error_that_remains_outside_is_said_at_the_head_and_is_an_open_point(whole):
+    last = whole.rounds[-1]
+    left = dataclasses.replace(
+        last.solution.parameters["y_scale"], value=0.0007, expanded95=0.0004, significant=True
+    )
+    solution = dataclasses.replace(
+        last.solution, parameters={**last.solution.parameters, "y_scale": left}
+    )
+    tune = dataclasses.replace(
+        whole, rounds=(*whole.rounds[:-1], dataclasses.replace(last, solution=solution))
+    )
+    assert section(tune, "brief")[1][-1] == "OUTSIDE"
+    assert state(tune).endswith(
+        "every reading is as foretold; still OUTSIDE the tolerance: travel up the gantry."
+    )
+    said = "OUTSIDE the tolerance: travel up the gantry +0.070 % ± 0.040 (95 %)."
+    assert said in words(tune, "brief")
+    assert "OUTSIDE" not in words(whole, "brief")
+
+
+def test_steps_and_slicing_angle_say_of_which_time_they_are(whole):
+    assert columns(whole, "machine")[4:6] == ["step/mm at first", "step/mm now"]
+    settings = {row[0]: row[1:3] for row in section(whole, "settings")}
+    for row in section(whole, "machine"):
+        assert row[4:6] == settings[f"steps_per_mm.{row[1].lower()}"]
+    angle = whole.before.solution.slicing_angle_deg
+    told = words(whole, "machine")
+    assert "('Slicing angle of the pieces read before the change', '45 deg')" in told
+    assert f"('Slicing angle of the pieces read after the change', '{angle:g} deg')" in told
+
+    once = dataclasses.replace(whole, rounds=whole.rounds[:1], last=whole.first)
+    assert columns(once, "machine")[4:] == ["step/mm in use", "travel, mm"]
+    assert "('Slicing angle of the pieces read', '45 deg')" in words(once, "machine")
+
+
+def test_readings_taken_again_are_marked(whole):
+    first = whole.before
+    for earlier, mark in (((), "again"), ((58.3, 58.31), "again, at first 58.30 58.31")):
+        marked = dataclasses.replace(first, replaced={"strip s2": earlier})
+        tune = dataclasses.replace(whole, rounds=(marked, *whole.rounds[1:]))
+        rows = section(tune, "readings")
+        assert {row[2]: row[-1] for row in rows if row[-1]} == {"strip s2": mark}
+        assert "in place of the earlier ones" in words(tune, "readings")
+    assert columns(whole, "readings")[-1] == "own u"
+
+
+def test_a_session_tells_which_readings_were_taken_again():
+    desk = desk_at()
+    assert carry_out(desk, ["attach", "gauge travel", "solve"]) == [0] * 3
+    session = desk.session
+    taken = session.now.taken[1]
+    session.keep(dataclasses.replace(taken.reading, mm=(160.2,)), taken.piece)
+    tune = tune_of_session(session)
+    assert list(tune.before.replaced) == [taken.reading.name]
+
+
+def test_a_reading_that_sets_the_estimate_alone_is_not_shown_as_a_perfect_fit(whole):
+    rows = section(whole, "misfits")
+    lonely = [row for row in rows if row[-1] == "sets the estimate alone"]
+    assert {row[1] for row in lonely} == {"strip d1", "strip d2", "post sway"}
+    assert {row[4:6] for row in lonely} == {("", "")}
+    assert all("0.000" not in row[5] for row in rows)
+    assert not any("-0.000" in cell for row in rows for cell in row)
+    without = dataclasses.replace(
+        whole.before, solution=dataclasses.replace(whole.before.solution, fit=None)
+    )
+    tune = dataclasses.replace(whole, rounds=(without,))
+    assert all("0.000" not in row[5] for row in section(tune, "misfits"))
+
+
+@pytest.mark.parametrize(
+    ("value", "step", "text"),
+    [
+        (180.3, 0.01, "180.30"),
+        (20.0, 0.01, "20.00"),
+        (20.0, 0.05, "20.00"),
+        (20.1, 0.1, "20.1"),
+        (20.15, 0.1, "20.15"),  # more digits than the display has: kept
+        (1234.567, 0.001, "1234.567"),
+        (20.0, 1.0, "20"),
+        (20.0, 10.0, "20"),
+        (31.4 - 0.7, 0.01, "30.70"),  # jaws taken off
+        (-0.0, 0.01, "0.00"),
+    ],
+)
+def test_a_value_is_printed_to_the_step_of_its_display(value, step, text):
+    assert as_read(value, step) == text
+
+
+def test_raw_readings_keep_the_digits_of_the_display(whole):
+    for row in section(whole, "readings"):
+        assert all(re.fullmatch(r"\d+\.\d\d", value) for value in row[6].split())
+
+
+@pytest.mark.parametrize(
+    ("kind", "along", "text"),
+    [
+        ("outside", (100.0, 80.0, 0.0), "128.06"),
+        ("lean", (0.0, 0.0, 91.11), "0.00 over 91.11"),
+        ("sway", (3.0, 0.0, 4.0), "3.00 over 5.00"),
+        ("gap", (160.0, 0.0, 0.0), "0.00 over 160.00"),
+    ],
+)
+def test_nominal_is_what_a_true_part_would_read(kind, along, text):
+    assert nominal(Reading(kind, along, (1.0,))) == text
+
+
+def test_nothing_is_printed_as_a_negative_nought():
+    assert [signed(x, 3) for x in (-0.0001, 0.0, 0.0004, -0.0006)] == [
+        "+0.000",
+        "+0.000",
+        "+0.000",
+        "-0.001",
+    ]
 
 
 def test_the_state_is_told_in_one_line(whole):
@@ -383,6 +521,22 @@ def test_story_of_a_broken_write():
     ]
 
 
+def test_a_look_that_was_repeated_is_told_once(whole):
+    def look(at, reply):
+        return [
+            {"step": "looking", "at": at, "plan": {"digest": "ab"}},
+            {"step": "sending", "line": "M501"},
+            {"step": "answered", "ok": True, "reply": [reply], "error": None},
+            {"step": "closed", "look": {"others": []}},
+        ]
+
+    journal = (*look("9:00", "x"), *look("9:05", "x"), *look("9:10", "y"))
+    assert [(p.at, p.again_at) for p in parts_of(journal)] == [("9:00", ["9:05"]), ("9:10", [])]
+    told = words(dataclasses.replace(whole, journal=journal), "lines")
+    assert told.count("Looked at what is stored, 2 times alike at 9:00 and at 9:05, digest ab") == 1
+    assert told.count("Looked at what is stored") == 2
+
+
 def test_a_stage_that_was_tried_and_not_passed_has_failed():
     stored = {"step": "stored", "outcome": outcome("read back", verified=False)}
     lost = {
@@ -433,10 +587,16 @@ def a_survey(length: float = 120.6) -> Survey:
     )
 
 
-def keep(record: Record, survey: Survey, *, with_survey: bool, steps: float = 105.0) -> None:
+def keep(record: Record, survey: Survey, *, with_survey: bool, steps: float = 105.0):
     """Note a session as an attached one does: read back, readings, estimate."""
     noted = record.begin("heron", port="/dev/x", family="replay", identity="bench <1>")
     noted.readback(Readback("replay", {"steps_per_mm.z": Setting(steps, "step/mm", 2)}))
+    note(noted, survey, with_survey=with_survey)
+    return noted
+
+
+def note(noted, survey: Survey, *, with_survey: bool) -> None:
+    """Note readings and their estimate."""
     body = {
         "readings": [
             {
@@ -469,6 +629,15 @@ def test_a_recorded_session_becomes_a_page(tmp_path, with_survey):
     assert "bench &lt;1&gt;" in shown
     assert "the record, session of" in shown
     assert ("are those of the profile of today" in shown) is not with_survey
+
+
+def test_the_record_tells_what_was_read_again_and_its_earlier_values(tmp_path):
+    with Record(tmp_path / "record.db") as record:
+        noted = keep(record, a_survey(120.6), with_survey=True)
+        note(noted, a_survey(120.8), with_survey=True)
+        tune = tune_of_record(record, chosen_session(record), Profile("heron"))
+    assert tune.before.replaced == {"long": (120.6, 120.61)}
+    assert "again, at first 120.60 120.61" in words(tune, "readings")
 
 
 def test_a_session_kept_on_the_disk_becomes_its_tune_again(tmp_path, monkeypatch):

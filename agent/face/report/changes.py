@@ -8,6 +8,7 @@ from agent.change.outcome import STAGES, STATE_WORDS, Stage
 from agent.face.report.parts import Items, Part, Table, Wire, Words
 from agent.face.report.reasons import kept
 from agent.face.report.story import failed_stages, parts_of
+from agent.face.report.tolerances import outside
 from agent.face.report.tune import Tune, names_of
 from agent.face.words import BY_HAND, shown
 
@@ -33,7 +34,11 @@ def state(tune: Tune) -> str:
     if apart:
         are = "reading is" if apart == 1 else "readings are"
         return f"Changed and {proof}; {apart} {are} NOT as foretold."
-    return f"Changed, {proof}, and measured again: every reading is as foretold."
+    told = f"Changed, {proof}, and measured again: every reading is as foretold"
+    left = [shown(name).words for name in outside(tune.rounds[-1])]
+    if left:
+        told += f"; still OUTSIDE the tolerance: {', '.join(left)}"
+    return f"{told}."
 
 
 def changed(tune: Tune) -> Sequence[Part]:
@@ -150,7 +155,10 @@ def lines(tune: Tune) -> Sequence[Part]:
         )
     parts: list[Part] = []
     for part in told:
-        when = f" at {part.at}" if part.at else ""
+        times = [at for at in (part.at, *part.again_at) if at]
+        when = f" at {' and at '.join(times)}" if times else ""
+        if part.again_at:
+            when = f", {len(part.again_at) + 1} times alike{when}"
         digest = f", digest {part.digest}" if part.digest else ""
         caption = f"{part.title}{when}{digest}: {part.end}."
         if part.sent:
@@ -211,6 +219,13 @@ def open_points(tune: Tune) -> Iterator[str]:
         if not tune.read_after:
             yield "No piece was laid and read after the change."
     latest = tune.after or tune.before
+    if tune.after is not None or tune.plan is None:
+        for name in outside(latest):
+            words, p = shown(name), latest.solution.parameters[name]
+            yield (
+                f"OUTSIDE the tolerance: {words.words} {words.value(p.value)}"
+                f" {words.spread(p.expanded95)} (95 %)."
+            )
     for name in BY_HAND:
         found = latest.solution.parameters.get(name)
         if found is not None and found.determined and found.significant:
@@ -231,4 +246,7 @@ def open_points(tune: Tune) -> Iterator[str]:
         )
     for row in tune.compared:
         if not row.agrees:
-            yield f"{row.name} was read {row.apart:+.3f} mm off what was foretold."
+            yield (
+                f"{row.name} was read {row.apart:+.3f} mm off what was foretold, beyond the limit"
+                f" of {row.limit:.3f} mm."
+            )

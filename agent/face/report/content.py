@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from datetime import date
 
 from agent import __version__
-from agent.face.report import changes, machine, measured
+from agent.face.report import changes, fitting, machine, measured
 from agent.face.report.parts import Blanks, Items, Page, Part, Section, Words
 from agent.face.report.tune import Tune, recheck_date
 
@@ -26,13 +26,13 @@ def page_of(tune: Tune, made: date) -> Page:
             ("conditions", "Instrument, plastic and conditions", machine.conditions(tune)),
             ("readings", first, measured.readings(tune.before)),
             ("results", "What the readings say", measured.results(tune.before)),
-            ("misfits", "How well the readings fit", measured.misfits(tune.before)),
+            ("misfits", "How well the readings fit", fitting.misfits(tune.before)),
             ("belt", "Belt run", measured.belt(tune.before)),
             ("changes", "What was changed", changes.changed(tune)),
             ("lines", "Lines sent, and their answers", changes.lines(tune)),
             ("proof", "How far it is proved", changes.proof(tune)),
             ("kept", "What was not changed, and why", changes.kept_back(tune)),
-            ("foretold", "Read again, against what was foretold", measured.foretold(tune)),
+            ("foretold", "Read again, against what was foretold", fitting.foretold(tune)),
             ("after", "Before and after", measured.after(tune)),
             ("drift", "Drift over the record", measured.drift(tune)),
             ("advice", "What remains to be done", measured.advice(tune)),

@@ -160,7 +160,7 @@ def misfits(
     marked: Sequence[bool],
     what: str,
 ) -> str:
-    """What is left of each reading, mm, against the bar that holds 95 % of good ones.
+    """What is left of each reading, mm, against the bar of its limit.
 
     Marked readings are drawn as a filled diamond with their number beside it.
     """
@@ -169,7 +169,7 @@ def misfits(
         places = list(range(1, len(values) + 1))
         axes.bar(
             places, [2 * h for h in halves], bottom=[-h for h in halves], width=0.7,
-            color=_GREY, label="95 % of good readings",
+            color=_GREY, label="within the limit",
         )  # fmt: skip
         axes.use_sticky_edges = False
         axes.margins(y=0.08)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 from agent.face.cautions import CAUTIONS
@@ -11,6 +11,7 @@ from agent.face.report.tune import Tune
 from agent.model.drive import Drive, Roller, Toothed
 from agent.model.profile import Material
 from agent.model.roles import ROLES
+from agent.model.settings import Readback
 from agent.model.survey import Survey
 
 _NOT_NOTED: Final = "not noted"
@@ -26,16 +27,26 @@ def machine(tune: Tune) -> Sequence[Part]:
         ("Controller, as it names itself", tune.identity or unknown),
         ("Family of its words", tune.family or "not known"),
         ("Port", tune.port or "none attached"),
-        ("Slicing angle of the pieces read", f"{mechanics.gantry_angle_deg:g} deg"),
+        *_slicing_angles(tune),
     ]
-    if tune.slicing_angle_deg not in (None, mechanics.gantry_angle_deg):
+    if tune.slicing_angle_deg not in (None, tune.rounds[-1].survey.mechanics.gantry_angle_deg):
         facts.append(("Slicing angle from now on", f"{tune.slicing_angle_deg:.3f} deg"))
     if mechanics.belt_loop_mm is not None:
         facts.append(("Belt, once round", f"{mechanics.belt_loop_mm:g} mm"))
     facts.append(("Highest rate of step pulses", f"{mechanics.max_pulse_rate:g} per second"))
     if mechanics.coupling != "none":
         facts.append(("Two motors share across and gantry; steps are of", mechanics.coupling))
-    return (Facts(tuple(facts)), _axes(survey), Words(_SENSE))
+    return (Facts(tuple(facts)), _axes(tune), Words(_SENSE))
+
+
+def _slicing_angles(tune: Tune) -> Iterator[tuple[str, str]]:
+    """The angle that the pieces were drawn for: one, or one for each time they were read."""
+    angles = [of.survey.mechanics.gantry_angle_deg for of in tune.rounds]
+    if len(set(angles)) == 1:
+        yield "Slicing angle of the pieces read", f"{angles[0]:g} deg"
+        return
+    for (when, _), angle in zip(tune.times, angles, strict=True):
+        yield f"Slicing angle of the pieces read {when}", f"{angle:g} deg"
 
 
 _SENSE: Final = (
@@ -44,23 +55,28 @@ _SENSE: Final = (
 )
 
 
-def _axes(survey: Survey) -> Table:
+def _axes(tune: Tune) -> Table:
+    survey, latest = tune.before.survey, tune.rounds[-1].survey
     mechanics, axes = survey.mechanics, survey.axes
+    letters = [axes.letter(role) for role in ROLES]
+    in_use = {"step/mm in use": [_steps(letter, tune.first, survey) for letter in letters]}
+    now = [_steps(letter, tune.last, latest) for letter in letters]
+    if now not in in_use.values():
+        in_use = {"step/mm at first": in_use["step/mm in use"], "step/mm now": now}
     rows = []
-    for role in ROLES:
+    for role, letter, *steps in zip(ROLES, letters, *in_use.values(), strict=True):
         drive = mechanics.drives.get(role)
         sign = "-" if axes.sign(role) < 0 else ""
-        steps = survey.steps_per_mm.get(axes.letter(role))
         travel = mechanics.travel_mm.get(role)
         rows.append(
             (
                 role,
-                f"{sign}{axes.letter(role).upper()}",
+                f"{sign}{letter.upper()}",
                 _NOT_NOTED if drive is None else _train(drive),
                 ""
                 if drive is None
                 else f"{drive.steps_per_mm:.2f} ± {2 * drive.u_steps_per_mm:.2f}",
-                "" if steps is None else f"{steps:.10g}",
+                *steps,
                 "" if travel is None else f"{travel:g}",
             )
         )
@@ -70,13 +86,22 @@ def _axes(survey: Survey) -> Table:
             ("letter", "left"),
             ("drive train", "wide"),
             ("steps/mm it gives, 95 %", "right"),
-            ("in use, step/mm", "right"),
+            *((heading, "right") for heading in in_use),
             ("travel, mm", "right"),
         ),
         tuple(rows),
         "Axes and drive trains. What a drive train gives is a bracket: it rules out wrong"
         " settings, it does not tune.",
     )
+
+
+def _steps(letter: str, readback: Readback | None, survey: Survey) -> str:
+    """Steps/mm as the controller printed them, or as the survey holds them."""
+    printed = readback.settings.get(f"steps_per_mm.{letter}") if readback is not None else None
+    if printed is not None:
+        return f"{printed.value:.{printed.digits}f}"
+    held = survey.steps_per_mm.get(letter)
+    return "" if held is None else f"{held:.10g}"
 
 
 def _train(drive: Drive) -> str:

@@ -1,4 +1,4 @@
-"""Sections about what was measured: readings, results, fit, belt run, before and after, drift."""
+"""Sections about what was measured: readings, results, belt run, before and after, drift."""
 
 from __future__ import annotations
 
@@ -7,12 +7,13 @@ import statistics
 from collections.abc import Iterator, Sequence
 
 from agent.estimate.drift import drift as slope_of
-from agent.face.report import figures
+from agent.face.report import figures, tolerances
 from agent.face.report.changes import open_points
+from agent.face.report.digits import as_read, nominal
 from agent.face.report.parts import Items, Part, Picture, Table, Words
-from agent.face.report.tune import Measured, Tune, names_of
+from agent.face.report.tune import Measured, Tune
 from agent.face.tables import verdict
-from agent.face.words import MAIN, length, reading_name, shown, vector
+from agent.face.words import MAIN, reading_name, shown, vector
 
 _FOUND = (("found", "right"), ("95 %", "right"))
 
@@ -36,7 +37,10 @@ def brief(tune: Tune) -> Sequence[Part]:
             if measured is not None:
                 found = measured.solution.parameters[name]
                 cells += [words.value(found.value), words.spread(found.expanded95)]
-        cells += [_tolerance(tune.before, name), _so(tune, name)]
+        cells += [
+            tolerances.words_of(tune.before, name),
+            tolerances.standing(after or tune.before, name),
+        ]
         rows.append(tuple(cells))
     parts: list[Part] = [Table(tuple(columns), tuple(rows))]
     points = tuple(open_points(tune))
@@ -47,38 +51,9 @@ def brief(tune: Tune) -> Sequence[Part]:
     return parts
 
 
-def _tolerance(measured: Measured, name: str) -> str:
-    tolerance = measured.survey.tolerance
-    if name.endswith("_scale"):
-        return f"{tolerance.scale_percent:g} %"
-    return f"{tolerance.angle_deg:g} deg"
-
-
-def _limit(measured: Measured, name: str) -> float | None:
-    """Tolerance in the shown unit, for what has one."""
-    if name.endswith("_scale"):
-        return measured.survey.tolerance.scale_percent
-    return measured.survey.tolerance.angle_deg if name.endswith("_deg") else None
-
-
-def _so(tune: Tune, name: str) -> str:
-    measured = tune.after or tune.before
-    found, limit = measured.solution.parameters[name], _limit(measured, name)
-    value = abs(found.value) * shown(name).factor
-    if not found.determined:
-        return "not known"
-    if limit is not None and value <= limit:
-        # A tolerance is surely kept only where the whole interval lies inside it (the decision
-        # rule of ISO 14253-1, from memory).
-        sure = value + found.expanded95 * shown(name).factor <= limit
-        return "within" if sure else "within, not surely"
-    if not found.significant:
-        return "not told from zero"
-    return "OUTSIDE"
-
-
 def readings(measured: Measured) -> Sequence[Part]:
     survey = measured.survey
+    step = survey.instrument.resolution_mm
     pieces = measured.pieces or ("",) * len(survey.readings)
     rows = [
         (
@@ -87,11 +62,12 @@ def readings(measured: Measured) -> Sequence[Part]:
             reading_name(reading),
             reading.kind,
             vector(reading.along),
-            f"{length(reading.along):.2f}",
-            " ".join(f"{value:.10g}" for value in reading.mm),
+            nominal(reading),
+            " ".join(as_read(value, step) for value in reading.mm),
             f"{statistics.fmean(reading.mm):.3f}",
             f"{statistics.stdev(reading.mm):.3f}" if len(reading.mm) > 1 else "",
             "" if reading.u_mm is None else f"{reading.u_mm:g}",
+            _again(measured.replaced.get(reading.name), step),
         )
         for number, (piece, reading) in enumerate(zip(pieces, survey.readings, strict=True), 1)
     ]
@@ -108,6 +84,7 @@ def readings(measured: Measured) -> Sequence[Part]:
         ("mean", "right"),
         ("s", "right"),
         ("own u", "right"),
+        ("", "left"),
     ]
     kept = [
         i for i, (name, _) in enumerate(columns)
@@ -118,9 +95,24 @@ def readings(measured: Measured) -> Sequence[Part]:
             tuple(columns[i] for i in kept),
             tuple(tuple(row[i] for i in kept) for row in rows),
             "Raw readings in mm, the jaws taken off in between; s is their standard deviation, own"
-            " u a standard uncertainty that was stated for the reading.",
+            " u a standard uncertainty that was stated for the reading."
+            + (_AGAIN if measured.replaced else ""),
         ),
     )
+
+
+_AGAIN = (
+    " 'again': read once more; these values stand in place of the earlier ones, which enter no"
+    " estimate."
+)
+
+
+def _again(earlier: Sequence[float] | None, step: float) -> str:
+    """Whether a reading replaced an earlier one, and its values where they were kept."""
+    if earlier is None:
+        return ""
+    values = " ".join(as_read(value, step) for value in earlier)
+    return f"again, at first {values}" if values else "again"
 
 
 def results(measured: Measured) -> Sequence[Part]:
@@ -202,54 +194,10 @@ def _panels(before: Measured, after: Measured | None) -> list[figures.Panel]:
                     later=measured is not before,
                 )
             )
-            limit = _limit(measured, name)
+            limit = tolerances.limit_of(measured, name)
             if limit is not None:
                 limits[words.words] = limit
     return [figures.Panel(unit, tuple(spans), limits) for unit, spans in panels.items()]
-
-
-def misfits(measured: Measured) -> Sequence[Part]:
-    solution = measured.solution
-    names = names_of(measured)
-    if not names:
-        return ()
-    rows = [
-        (
-            str(number),
-            name,
-            f"{r.measured:.3f}",
-            f"{r.predicted:.3f}",
-            f"{r.residual:+.3f}",
-            f"± {2 * r.u:.3f}",
-            "DOES NOT FIT" if r.outlier else "",
-        )
-        for number, (name, r) in enumerate(zip(names, solution.residuals, strict=True), 1)
-    ]
-    return (
-        Picture(
-            figures.misfits(
-                "misfits",
-                names,
-                [r.residual for r in solution.residuals],
-                [2 * r.u for r in solution.residuals],
-                [r.outlier for r in solution.residuals],
-                "read minus estimated",
-            ),
-            "Residuals: each reading less what the estimate says it should be.",
-        ),
-        Table(
-            (
-                ("no", "right"),
-                ("reading", "wide"),
-                ("read, mm", "right"),
-                ("estimated", "right"),
-                ("apart", "right"),
-                ("95 %", "right"),
-                ("", "left"),
-            ),
-            tuple(rows),
-        ),
-    )
 
 
 def belt(measured: Measured) -> Sequence[Part]:
@@ -258,6 +206,7 @@ def belt(measured: Measured) -> Sequence[Part]:
     if found is None:
         return ()
     parts: list[Part] = []
+    step = measured.survey.instrument.resolution_mm
     for number, (run, result) in enumerate(zip(measured.survey.belt_runs, found.runs, strict=True)):
         ways = "from the feed direction" if run.approach == "forward" else "from both sides"
         load = "belt empty" if run.load == "empty" else "with a part on the belt"
@@ -295,7 +244,10 @@ def belt(measured: Measured) -> Sequence[Part]:
             )
         rows.append(("scatter of single marks", f"{result.scatter:.3f} mm", "", ""))
         parts.append(Table((("part of the error", "left"), *_FOUND, ("so", "left")), tuple(rows)))
-        pairs = ", ".join(f"{c:g}: {m:g}" for c, m in zip(run.commanded, run.measured, strict=True))
+        pairs = ", ".join(
+            f"{c:.10g}: {as_read(m, step)}"
+            for c, m in zip(run.commanded, run.measured, strict=True)
+        )
         parts.append(Words(f"Commanded: measured, mm, in their order: {pairs}."))
     if found.reversal is not None:
         even = "the same everywhere" if found.reversal.constant else "not the same everywhere"
@@ -311,89 +263,6 @@ def belt(measured: Measured) -> Sequence[Part]:
             Words(f"Lengths of whole roller turns, which no run-out disturbs: {turns} mm.")
         )
     return parts
-
-
-def foretold(tune: Tune) -> Sequence[Part]:
-    if not tune.compared:
-        if tune.plan is None and tune.before.solution.slicing_angle_deg is None:
-            return ()
-        if tune.after is not None:
-            words = (
-                "Measured again; what was foretold for each reading was not kept beside it. The"
-                " results stand side by side below."
-            )
-            return (Words(words),)
-        return (
-            Words(
-                "Not measured again: whether parts come out as foretold is not known.", strong=True
-            ),
-            *_expected(tune.before),
-        )
-    rows = tune.compared
-    return (
-        Picture(
-            figures.misfits(
-                "foretold",
-                [row.name for row in rows],
-                [row.apart for row in rows],
-                [2 * row.u for row in rows],
-                [not row.agrees for row in rows],
-                "read minus foretold",
-            ),
-            "What is left between the readings after the change and those foretold before it.",
-        ),
-        Table(
-            (
-                ("no", "right"),
-                ("reading", "wide"),
-                ("foretold, mm", "right"),
-                ("bead growth", "right"),
-                ("read again", "right"),
-                ("apart", "right"),
-                ("95 %", "right"),
-                ("", "left"),
-            ),
-            tuple(
-                (
-                    str(number),
-                    row.name,
-                    f"{row.foretold:.3f}",
-                    f"{row.growth:+.3f}" if row.growth else "",
-                    f"{row.read:.3f}",
-                    f"{row.apart:+.3f}",
-                    f"± {2 * row.u:.3f}",
-                    "agrees" if row.agrees else "DISAGREES",
-                )
-                for number, row in enumerate(rows, 1)
-            ),
-            "Foretold before the change was written. Bead growth: how much wider beads come out"
-            " with the new settings, the same for all faces of a direction. Agreement is judged"
-            " over the whole list, at 99 %.",
-        ),
-    )
-
-
-def _expected(measured: Measured) -> Iterator[Part]:
-    """What the same readings should be after the change."""
-    solution = measured.solution
-    if not solution.u_expected:
-        return
-    rows = tuple(
-        (name, f"{r.measured:.3f}", f"{expected:.3f}", f"± {2 * u:.3f}", "")
-        for name, r, expected, u in zip(
-            names_of(measured),
-            solution.residuals,
-            solution.expected_next,
-            solution.u_expected,
-            strict=True,
-        )
-    )
-    columns = (("reading", "wide"), ("read, mm", "right"), ("foretold", "right"), ("95 %", "right"))
-    yield Table(
-        (*columns, ("read again (by hand)", "left")),
-        rows,
-        "Readings to expect of the same pieces, laid again after the change.",
-    )
 
 
 def after(tune: Tune) -> Sequence[Part]:

@@ -162,6 +162,7 @@ class _Story:
     _solved: list[Measured] = field(default_factory=list)
     _latest: Measured | None = None
     _readings: Mapping[str, Any] = field(default_factory=dict)
+    _replaced: dict[str, tuple[float, ...]] = field(default_factory=dict)
 
     def take(self, entry: EntryRow) -> None:
         body = entry.body
@@ -169,11 +170,20 @@ class _Story:
             case "readback":
                 self.readbacks.append(_readback(body))
             case "readings":
+                self._note_replaced(body)
                 self._readings = body
             case "estimate":
                 self._latest = self._measured(body)
             case "journal":
                 self._take_journal(body)
+
+    def _note_replaced(self, body: Mapping[str, Any]) -> None:
+        """Values that a newer note of the same state gives otherwise."""
+        earlier = {_place(t): tuple(t["mm"]) for t in self._readings.get("readings", ())}
+        for taken in body.get("readings", ()):
+            was = earlier.get(_place(taken))
+            if was is not None and was != tuple(taken["mm"]):
+                self._replaced.setdefault(str(taken.get("name", "")), was)
 
     def _take_journal(self, body: Mapping[str, Any]) -> None:
         self.journal.append(body)
@@ -183,6 +193,7 @@ class _Story:
             if self._latest is not None:  # the state before this change
                 self._solved.append(self._latest)
                 self._latest = None
+                self._readings, self._replaced = {}, {}
         elif "outcome" in body and self.plan is not None:
             self.outcome = _outcome(self.plan, body["outcome"])
             if self.outcome.verified:
@@ -194,6 +205,7 @@ class _Story:
     def _measured(self, estimate: Mapping[str, Any]) -> Measured:
         taken = self._readings.get("readings", ())
         pieces = tuple(str(t.get("piece", "")) for t in taken)
+        replaced = dict(self._replaced)
         text = self._readings.get("survey")
         if isinstance(text, str):
             from agent.estimate import solve
@@ -202,9 +214,9 @@ class _Story:
 
             found = read_readings(text.encode(), f"the record, {self.row.at[:16]}")
             line = line_builder(found.family or self.row.family, found.settings)
-            return measured_of(found.survey, solve(found.survey, line=line), pieces)
+            return measured_of(found.survey, solve(found.survey, line=line), pieces, replaced)
         self.whole = False
-        return measured_of(self._survey(taken), solution_from(estimate), pieces)
+        return measured_of(self._survey(taken), solution_from(estimate), pieces, replaced)
 
     def _survey(self, taken: Sequence[Mapping[str, Any]]) -> Survey:
         profile = self.profile
@@ -240,6 +252,11 @@ def solution_from(plain: Mapping[str, Any]) -> Solution:
         if upcoming is None
         else NextReading(**{**upcoming, "along": tuple(upcoming["along"])}),
     )
+
+
+def _place(plain: Mapping[str, Any]) -> tuple[str, str]:
+    """What tells a reading of a state from the others: what it was taken on, and its name."""
+    return str(plain.get("piece", "")), str(plain.get("name", ""))
 
 
 def _reading(plain: Mapping[str, Any]) -> Reading:

@@ -42,11 +42,18 @@ class Part:
     digest: str = ""
     sent: list[Sent] = field(default_factory=list)
     end: str = "broke off; nothing more is in the journal"
+    again_at: list[str] = field(default_factory=list)  #: when the very same happened once more
+
+    def repeats(self, earlier: Part) -> bool:
+        """True if nothing but the time tells it from `earlier`."""
+        mine = (self.title, self.digest, self.sent, self.end)
+        return mine == (earlier.title, earlier.digest, earlier.sent, earlier.end)
 
 
 def parts_of(journal: Iterable[Entry]) -> list[Part]:
     """The transactions in a run of journal entries, in their order.
 
+    One that repeats the one before it (looked once more, nothing stored) is folded into it.
     An entry of a kind that is not known is passed over: a newer agent may have written it.
     """
     parts: list[Part] = []
@@ -62,7 +69,13 @@ def parts_of(journal: Iterable[Entry]) -> list[Part]:
             parts.append(part)
         elif parts:
             _add(parts[-1], step, entry)
-    return parts
+    told: list[Part] = []
+    for part in parts:
+        if told and part.repeats(told[-1]):
+            told[-1].again_at.append(part.at)
+        else:
+            told.append(part)
+    return told
 
 
 def _add(part: Part, step: str, entry: Entry) -> None:

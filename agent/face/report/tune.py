@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -38,15 +38,23 @@ class Measured:
     survey: Survey  #: with the readings that were taken, and no others
     solution: Solution
     pieces: tuple[str, ...] = ()  #: what each reading was taken on, in their order; or empty
+    #: Readings that replaced earlier ones, by name; the earlier values, none if not kept.
+    replaced: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
 
 
-def measured_of(survey: Survey, solution: Solution, pieces: tuple[str, ...] = ()) -> Measured:
+def measured_of(
+    survey: Survey,
+    solution: Solution,
+    pieces: tuple[str, ...] = (),
+    replaced: Mapping[str, tuple[float, ...]] | None = None,
+) -> Measured:
     """A solved state; readings that stand for belt runs are told from those that were taken."""
     runs = solution.belt.readings if solution.belt is not None else ()
     taken = survey.readings
     if runs and taken[-len(runs) :] == runs:
         survey = replace(survey, readings=taken[: -len(runs)])
-    return Measured(survey, solution, pieces if len(pieces) == len(survey.readings) else ())
+    known = pieces if len(pieces) == len(survey.readings) else ()
+    return Measured(survey, solution, known, replaced or {})
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +101,17 @@ class Tune:
         return self.rounds[-1] if len(self.rounds) > 1 else None
 
     @property
+    def times(self) -> tuple[tuple[str, Measured], ...]:
+        """Every solved state with words for its time: before, after, or which after."""
+        last = len(self.rounds) - 1
+        words = ["before the change"] + [f"after change {n}" for n in range(1, last + 1)]
+        if last == 1:
+            words[1] = "after the change"
+        if not last and self.plan is None:
+            words[0] = "now"
+        return tuple(zip(words, self.rounds, strict=True))
+
+    @property
     def put_back(self) -> bool:
         """True if something was written and every setting is again as it was at first."""
         if self.plan is None or self.first is None or self.last is None:
@@ -123,7 +142,12 @@ def tune_of_session(
         machine=session.profile.name,
         note=session.profile.note,
         rounds=tuple(
-            measured_of(r.survey, r.solution, tuple(t.piece for t in r.taken))
+            measured_of(
+                r.survey,
+                r.solution,
+                tuple(t.piece for t in r.taken),
+                dict.fromkeys(r.read_again, ()),
+            )
             for r in solved
             if r.survey is not None and r.solution is not None
         ),

@@ -1,0 +1,35 @@
+"""Figures as the page prints them: as the display showed them, and never a negative nought."""
+
+from __future__ import annotations
+
+import math
+from decimal import Decimal
+
+from agent.estimate.observation import COMPONENT
+from agent.face.words import length
+from agent.model.feature import Reading
+
+
+def as_read(value: float, step: float) -> str:
+    """A value with the decimals of a display of this step, or with more where it has more."""
+    text = f"{value:z.{_decimals(step)}f}"
+    return text if math.isclose(float(text), value, abs_tol=1e-9) else f"{value:.10g}"
+
+
+def _decimals(step: float) -> int:
+    exponent = Decimal(f"{step:.10g}").normalize().as_tuple().exponent
+    return max(0, -exponent) if isinstance(exponent, int) else 0
+
+
+def signed(value: float, digits: int) -> str:
+    """With its sign; what rounds to nought is +0."""
+    return f"{value:+z.{digits}f}"
+
+
+def nominal(reading: Reading) -> str:
+    """What the reading would be of a true part: its length, or how far aside over its length."""
+    whole = length(reading.along)
+    component = COMPONENT.get(reading.kind)
+    if component is None:
+        return f"{whole:.2f}"
+    return f"{reading.along[component]:.2f} over {whole:.2f}"

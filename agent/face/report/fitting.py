@@ -1,0 +1,182 @@
+"""Sections that hold readings against what is expected of them: by the estimate, and foretold."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from agent.estimate import agreement_limits
+from agent.estimate.solve import list_deviate, sets_alone
+from agent.face.report import figures
+from agent.face.report.digits import signed
+from agent.face.report.parts import Part, Picture, Table, Words
+from agent.face.report.tune import Measured, Tune, names_of
+
+if TYPE_CHECKING:
+    from agent.estimate.solution import Solution
+
+
+def misfits(measured: Measured) -> Sequence[Part]:
+    solution = measured.solution
+    names = names_of(measured)
+    if not names:
+        return ()
+    alone = _alone(solution)
+    deviate = list_deviate(len(names))
+    rows = []
+    for number, (name, r, lonely) in enumerate(
+        zip(names, solution.residuals, alone, strict=True), 1
+    ):
+        judged = (signed(r.residual, 3), f"± {deviate * r.u:.3f}")
+        rows.append(
+            (
+                str(number),
+                name,
+                f"{r.measured:.3f}",
+                f"{r.predicted:.3f}",
+                *(("", "") if lonely else judged),
+                "DOES NOT FIT" if r.outlier else "sets the estimate alone" if lonely else "",
+            )
+        )
+    return (
+        Picture(
+            figures.misfits(
+                "misfits",
+                names,
+                [r.residual for r in solution.residuals],
+                [deviate * r.u for r in solution.residuals],
+                [r.outlier for r in solution.residuals],
+                "read minus estimated",
+            ),
+            "Residuals: each reading less what the estimate says it should be; grey: within the"
+            " limit.",
+        ),
+        Table(
+            (
+                ("no", "right"),
+                ("reading", "wide"),
+                ("read, mm", "right"),
+                ("estimated", "right"),
+                ("apart", "right"),
+                ("limit", "right"),
+                ("", "left"),
+            ),
+            tuple(rows),
+            _LIMIT.format(what="read and estimated")
+            + " Readings of a feature that stray among themselves"
+            " do not fit either." + (_ALONE if any(alone) else ""),
+        ),
+    )
+
+
+#: How a list of readings is judged.
+_LIMIT = (
+    "Limit: how far apart {what} may be; of a whole list of good readings all keep within it 99"
+    " times in 100."
+)
+_ALONE = (
+    " A reading that sets the estimate alone is the only one that tells its part of the estimate:"
+    " it fits whatever it is, so that its fit proves nothing."
+)
+
+
+def _alone(solution: Solution) -> tuple[bool, ...]:
+    """Which readings nothing else in the list could gainsay."""
+    if solution.fit is not None:
+        return sets_alone(solution.fit)
+    deviate = list_deviate(len(solution.residuals))
+    return tuple(deviate * r.u < _UNSHOWN for r in solution.residuals)
+
+
+#: A limit below this would be printed as nought, mm.
+_UNSHOWN = 0.0005
+
+
+def foretold(tune: Tune) -> Sequence[Part]:
+    if not tune.compared:
+        if tune.plan is None and tune.before.solution.slicing_angle_deg is None:
+            return ()
+        if tune.after is not None:
+            words = (
+                "Measured again; what was foretold for each reading was not kept beside it. The"
+                " results stand side by side below."
+            )
+            return (Words(words),)
+        return (
+            Words(
+                "Not measured again: whether parts come out as foretold is not known.", strong=True
+            ),
+            *_expected(tune.before),
+        )
+    rows = tune.compared
+    return (
+        Picture(
+            figures.misfits(
+                "foretold",
+                [row.name for row in rows],
+                [row.apart for row in rows],
+                [row.limit for row in rows],
+                [not row.agrees for row in rows],
+                "read minus foretold",
+            ),
+            "What is left between the readings after the change and those foretold before it;"
+            " grey: within the limit.",
+        ),
+        Table(
+            (
+                ("no", "right"),
+                ("reading", "wide"),
+                ("foretold, mm", "right"),
+                ("bead growth", "right"),
+                ("read again", "right"),
+                ("apart", "right"),
+                ("limit", "right"),
+                ("", "left"),
+            ),
+            tuple(
+                (
+                    str(number),
+                    row.name,
+                    f"{row.foretold:.3f}",
+                    signed(row.growth, 3) if row.growth else "",
+                    f"{row.read:.3f}",
+                    signed(row.apart, 3),
+                    f"± {row.limit:.3f}",
+                    row.verdict,
+                )
+                for number, row in enumerate(rows, 1)
+            ),
+            "Foretold before the change was written. Bead growth: how much wider beads come out"
+            " with the new settings, the same for all faces of a direction. "
+            + _LIMIT.format(what="read and foretold"),
+        ),
+    )
+
+
+def _expected(measured: Measured) -> Iterator[Part]:
+    """What the same readings should be after the change."""
+    solution = measured.solution
+    if not solution.u_expected:
+        return
+    rows = tuple(
+        (name, f"{r.measured:.3f}", f"{expected:.3f}", f"± {limit:.3f}", "")
+        for name, r, expected, limit in zip(
+            names_of(measured),
+            solution.residuals,
+            solution.expected_next,
+            agreement_limits(solution),
+            strict=True,
+        )
+    )
+    columns = (
+        ("reading", "wide"),
+        ("read, mm", "right"),
+        ("foretold", "right"),
+        ("limit", "right"),
+    )
+    yield Table(
+        (*columns, ("read again (by hand)", "left")),
+        rows,
+        "Readings to expect of the same pieces, laid again after the change. "
+        + _LIMIT.format(what="read and foretold"),
+    )
