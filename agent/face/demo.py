@@ -187,13 +187,9 @@ def _solve(job: Job) -> dict[str, dict[str, float]]:
     assert survey is not None
     tables.parameters(screen, survey, solution)
     show_corrections(screen, survey, solution)
-    for name in BY_HAND:
-        if solution.parameters[name].significant:
-            words, found = shown(name), solution.parameters[name]
-            screen.say(
-                f"- By hand: {words.words} {words.value(found.value)}"
-                f" {words.spread(found.expanded95)}"
-            )
+    for advice in solution.advice:
+        if f"{advice.code}_deg" in BY_HAND:  # says how far the spanner goes, at which spacing
+            screen.say(f"- {advice.text}")
     return {
         name: {"value_deg": solution.parameters[name].value, "u": solution.parameters[name].u}
         for name in BY_HAND

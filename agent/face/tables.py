@@ -38,14 +38,14 @@ def verdict(name: str, parameter: Parameter, solution: Solution, survey: Survey)
         return "slice for it"
     if not parameter.determined:
         return "not known yet"
-    if name in BY_HAND and parameter.significant:
-        return "by hand"
     if name.startswith("offset") or name == "shrink":
         return ""
     limit = survey.tolerance.scale_percent / 100 if setting else survey.tolerance.angle_deg
-    if parameter.significant and abs(parameter.value) > limit:
-        return "see below"
-    return "leave it"
+    if not parameter.significant:
+        return "leave it"
+    if abs(parameter.value) <= limit:
+        return "in tolerance"
+    return "by hand" if name in BY_HAND else "see below"
 
 
 def parameters(screen: Screen, survey: Survey, solution: Solution) -> None:
@@ -64,6 +64,11 @@ def parameters(screen: Screen, survey: Survey, solution: Solution) -> None:
         )
     screen.table(
         [("error", False), ("found", True), ("95 %", True), ("", False), ("so", False)], rows
+    )
+    tolerance = survey.tolerance
+    screen.say(
+        f"Tolerance {tolerance.scale_percent:g} % and {tolerance.angle_deg:g} deg: what is within"
+        " it is left as it is."
     )
 
 

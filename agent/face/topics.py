@@ -209,11 +209,17 @@ not among them can be looked at and is not written to.""",
         """\
     found    the error, positive where the machine goes too far
     95 %     half the interval that holds the true value, 95 % probable
-    --o-+--  the same as a picture: o the value, : (or +) no error
+    --o-+--  the same as a picture: o the value, : (or +) no error;
+    >  <     at its rim: the value lies beyond the picture
 'correct it'   significant, and beyond the tolerance
 'leave it'     no change is warranted
+'in tolerance' an error, but too small to matter: it is left
 'see below'    significant, but something else speaks against a change
 'not known'    these readings do not tell; the last line names one that would
-'by hand'      a spanner is needed""",
+'by hand'      a spanner is needed
+Where readings after a change are held against what was foretold for them:
+    foretold what this reading should be once the change took
+    bead     by how much the bead has grown since, in that direction
+    apart    read minus foretold minus bead; it should lie within its 95 %""",
     ),
 }

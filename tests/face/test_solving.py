@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from agent.face import tables
 from agent.face.main import run
+from agent.face.solving import solved_file
 
 # Numbers of this project's own, but for the belt run: an own worked example with a run-out of
 # 0.24 mm and a slope of +0.210 % (checked by hand with a fit of sine and line).
@@ -98,3 +101,35 @@ readings:
     assert {p["line"] for p in problems} == {2, 3, 5, 6}
     for words in ("readings.yaml:2", "gantry_angle_deg", "settings", "outside", "along"):
         assert words in err
+
+
+@pytest.mark.parametrize(
+    ("value", "determined", "significant", "words"),
+    [
+        (0.5, False, True, "not known yet"),
+        (0.5, True, True, "by hand"),
+        (0.04, True, True, "in tolerance"),
+        (0.5, True, False, "leave it"),
+    ],
+)
+def test_what_follows_from_a_roll(
+    tmp_path: Path, value: float, determined: bool, significant: bool, words: str
+) -> None:
+    """A spanner is called for only where the advice gives its millimetres as well."""
+    file = tmp_path / "readings.yaml"
+    file.write_text(HEAD + OFFSET_ONLY)
+    survey, solution = solved_file(file)
+    roll = replace(
+        solution.parameters["roll_deg"],
+        value=value,
+        determined=determined,
+        significant=significant,
+    )
+    assert tables.verdict("roll_deg", roll, solution, survey) == words
+
+
+def test_the_tolerance_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "readings.yaml"
+    file.write_text(HEAD + OFFSET_ONLY)
+    assert run(["solve", str(file)]) == 0
+    assert "Tolerance 0.1 % and 0.1 deg" in capsys.readouterr().out
