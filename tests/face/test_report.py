@@ -296,7 +296,8 @@ def test_steps_and_slicing_angle_say_of_which_time_they_are(whole):
     angle = whole.before.solution.slicing_angle_deg
     told = words(whole, "machine")
     assert "('Slicing angle of the pieces read before the change', '45 deg')" in told
-    assert f"('Slicing angle of the pieces read after the change', '{angle:g} deg')" in told
+    assert f"('Slicing angle of the pieces read after the change', '{angle:.3f} deg')" in told
+    assert f"Slicing angle: {angle:.3f} deg instead of 45 deg." in words(whole, "changes")
 
     once = dataclasses.replace(whole, rounds=whole.rounds[:1], last=whole.first)
     assert columns(once, "machine")[4:] == ["step/mm in use", "travel, mm"]
@@ -366,9 +367,9 @@ def test_raw_readings_keep_the_digits_of_the_display(whole):
     ("kind", "along", "text"),
     [
         ("outside", (100.0, 80.0, 0.0), "128.06"),
-        ("lean", (0.0, 0.0, 91.11), "0.00 over 91.11"),
-        ("sway", (3.0, 0.0, 4.0), "3.00 over 5.00"),
-        ("gap", (160.0, 0.0, 0.0), "0.00 over 160.00"),
+        ("lean", (0.0, 0.0, 91.11), "0.00"),
+        ("sway", (3.0, 0.0, 4.0), "3.00"),
+        ("gap", (160.0, 0.0, 0.0), "0.00"),
     ],
 )
 def test_nominal_is_what_a_true_part_would_read(kind, along, text):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from agent.change.outcome import STAGES, STATE_WORDS, Stage
+from agent.face.report.digits import angle
 from agent.face.report.parts import Items, Part, Table, Wire, Words
 from agent.face.report.reasons import kept
 from agent.face.report.story import failed_stages, parts_of
@@ -53,7 +54,7 @@ def changed(tune: Tune) -> Sequence[Part]:
     if solution.slicing_angle_deg is not None:
         used = tune.before.survey.mechanics.gantry_angle_deg
         words = (
-            f"Slicing angle: {solution.slicing_angle_deg:.3f} deg instead of {used:g} deg. No line"
+            f"Slicing angle: {angle(solution.slicing_angle_deg)} instead of {angle(used)}. No line"
             " is sent for it; the slicing program is set to it by hand."
         )
         if tune.slicing_angle_deg == solution.slicing_angle_deg != used:

@@ -27,9 +27,11 @@ def signed(value: float, digits: int) -> str:
 
 
 def nominal(reading: Reading) -> str:
-    """What the reading would be of a true part: its length, or how far aside over its length."""
-    whole = length(reading.along)
+    """What would be read of a true part: its length, or how far aside it ends."""
     component = COMPONENT.get(reading.kind)
-    if component is None:
-        return f"{whole:.2f}"
-    return f"{reading.along[component]:.2f} over {whole:.2f}"
+    return f"{length(reading.along) if component is None else reading.along[component]:z.2f}"
+
+
+def angle(degrees: float) -> str:
+    """A slicing angle, to a thousandth of a degree and without idle noughts."""
+    return f"{degrees:.3f}".rstrip("0").rstrip(".") + " deg"

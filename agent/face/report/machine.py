@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from agent.face.cautions import CAUTIONS
+from agent.face.report.digits import angle
 from agent.face.report.parts import Blanks, Facts, Items, Part, Table, Wire, Words
 from agent.face.report.tune import Tune
 from agent.model.drive import Drive, Roller, Toothed
@@ -29,8 +30,9 @@ def machine(tune: Tune) -> Sequence[Part]:
         ("Port", tune.port or "none attached"),
         *_slicing_angles(tune),
     ]
-    if tune.slicing_angle_deg not in (None, tune.rounds[-1].survey.mechanics.gantry_angle_deg):
-        facts.append(("Slicing angle from now on", f"{tune.slicing_angle_deg:.3f} deg"))
+    last = tune.rounds[-1].survey.mechanics.gantry_angle_deg
+    if tune.slicing_angle_deg is not None and tune.slicing_angle_deg != last:
+        facts.append(("Slicing angle from now on", angle(tune.slicing_angle_deg)))
     if mechanics.belt_loop_mm is not None:
         facts.append(("Belt, once round", f"{mechanics.belt_loop_mm:g} mm"))
     facts.append(("Highest rate of step pulses", f"{mechanics.max_pulse_rate:g} per second"))
@@ -43,10 +45,10 @@ def _slicing_angles(tune: Tune) -> Iterator[tuple[str, str]]:
     """The angle that the pieces were drawn for: one, or one for each time they were read."""
     angles = [of.survey.mechanics.gantry_angle_deg for of in tune.rounds]
     if len(set(angles)) == 1:
-        yield "Slicing angle of the pieces read", f"{angles[0]:g} deg"
+        yield "Slicing angle of the pieces read", angle(angles[0])
         return
-    for (when, _), angle in zip(tune.times, angles, strict=True):
-        yield f"Slicing angle of the pieces read {when}", f"{angle:g} deg"
+    for (when, _), of in zip(tune.times, angles, strict=True):
+        yield f"Slicing angle of the pieces read {when}", angle(of)
 
 
 _SENSE: Final = (

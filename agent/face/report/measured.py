@@ -94,7 +94,8 @@ def readings(measured: Measured) -> Sequence[Part]:
         Table(
             tuple(columns[i] for i in kept),
             tuple(tuple(row[i] for i in kept) for row in rows),
-            "Raw readings in mm, the jaws taken off in between; s is their standard deviation, own"
+            "Raw readings in mm, the jaws taken off in between; nominal is what a true part would"
+            " show (upright, it neither leans nor sways); s is their standard deviation, own"
             " u a standard uncertainty that was stated for the reading."
             + (_AGAIN if measured.replaced else ""),
         ),
@@ -164,16 +165,13 @@ def results(measured: Measured) -> Sequence[Part]:
 
 def _pictures(name: str, before: Measured, after: Measured | None) -> Iterator[Part]:
     """One picture a unit, small enough to find room on a page."""
-    words = "Errors in {unit} with their 95 % intervals; hatched: the tolerance."
-    if after is not None:
-        words = (
-            "Errors in {unit} before and after, with their 95 % intervals; hatched: the tolerance."
-        )
+    when = "" if after is None else " before and after,"
     for number, panel in enumerate(_panels(before, after)):
         legend = after is not None and number == 0
+        tolerance = "; hatched: the tolerance" if panel.tolerance else ""
         yield Picture(
             figures.intervals(f"{name}{number}", panel, legend=legend),
-            words.format(unit=panel.unit),
+            f"Errors in {panel.unit}{when} with their 95 % intervals{tolerance}.",
         )
 
 
