@@ -235,8 +235,9 @@ class Measuring(Attached):
             if (old.piece, old.reading.name) == (piece, reading.name)
         ]
         if same:
+            first = self.now.taken[same[0]].reading.mm
+            self.now.read_again.setdefault(reading.name, first)
             self.now.taken[same[0]] = taken
-            self.now.read_again.add(reading.name)
         else:
             self.now.taken.append(taken)
         return reading

@@ -49,7 +49,8 @@ class Round:
     gantry_angle_deg: float  #: slicing angle of the pieces
     laid: list[Laid] = field(default_factory=list)
     taken: list[Taken] = field(default_factory=list)
-    read_again: set[str] = field(default_factory=set)  #: readings that were taken twice
+    #: Readings that were taken again, by name, with their first values.
+    read_again: dict[str, tuple[float, ...]] = field(default_factory=dict)
     runs: list[BeltRun] = field(default_factory=list)  #: of the belt over marks
     asked: bool = False  #: the conditions of reading were asked for
     survey: Survey | None = None

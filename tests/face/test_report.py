@@ -320,9 +320,10 @@ def test_a_session_tells_which_readings_were_taken_again():
     assert carry_out(desk, ["attach", "gauge travel", "solve"]) == [0] * 3
     session = desk.session
     taken = session.now.taken[1]
-    session.keep(dataclasses.replace(taken.reading, mm=(160.2,)), taken.piece)
+    for value in (160.2, 160.3):
+        session.keep(dataclasses.replace(taken.reading, mm=(value,)), taken.piece)
     tune = tune_of_session(session)
-    assert list(tune.before.replaced) == [taken.reading.name]
+    assert tune.before.replaced == {taken.reading.name: taken.reading.mm}
 
 
 def test_a_reading_that_sets_the_estimate_alone_is_not_shown_as_a_perfect_fit(whole):
@@ -479,7 +480,7 @@ def test_verb_writes_the_page_once(readings_file, capsys, tmp_path):
         (["--date", "1.3.2026"], 2, "expected a date such as 2026-03-01"),
         (["--session", "0"], 2, "must be at least 1"),
         (["FILE", "--session", "1"], 2, "two things"),
-        ([], 1, "the record holds no solved session"),
+        ([], 1, "record holds no solved session"),
     ],
 )
 def test_wrong_lines_write_nothing(words, code, said, readings_file, capsys, tmp_path, monkeypatch):

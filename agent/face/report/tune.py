@@ -146,7 +146,7 @@ def tune_of_session(
                 r.survey,
                 r.solution,
                 tuple(t.piece for t in r.taken),
-                dict.fromkeys(r.read_again, ()),
+                dict(r.read_again),
             )
             for r in solved
             if r.survey is not None and r.solution is not None
