@@ -25,7 +25,7 @@ import numpy as np
 
 from agent.estimate.fit import fit
 from agent.estimate.observation import Noise, observe, unknowns_of
-from agent.estimate.parameters import PUBLIC, parameters_of
+from agent.estimate.parameters import PUBLIC, parameters_of, public_unit
 from agent.estimate.remedies import decide, errors_after
 from agent.estimate.solution import Parameter
 from agent.estimate.uncertainty import display_step
@@ -51,7 +51,7 @@ NAIVE_MM = 20.0
 class Tuned:
     """One machine after one round; scales relative, angle in degrees."""
 
-    errors: tuple[float, ...]  #: true value minus estimate, by PUBLIC name
+    errors: dict[str, float]  #: estimate minus true value, of each parameter whose truth is known
     parameters: dict[str, Parameter]
     before: tuple[float, float, float, float]  #: ex, ey, ez, delta_deg
     after: tuple[float, float, float, float]
@@ -100,20 +100,23 @@ def survey_of(values: Iterable[Sequence[float]]) -> Survey:
 
 
 def judged(survey: Survey, true: Array, naive: tuple[float, float, float]) -> Tuned:
-    """Solve, correct once, and hold against the true unknowns (7 errors, then shrink)."""
+    """Solve, correct once, and hold against the true unknowns: 7 errors, shrink, then offsets.
+
+    The plant knows no offsets as such, beads simply lie there: then `true` ends with the shrink.
+    """
     unknowns = unknowns_of(survey)
     found = fit(observe(survey, unknowns), unknowns)
     parameters = parameters_of(found)
     remedies = decide(survey, found, parameters)
-    order = {name: i for i, name in enumerate((*ERRORS, "shrink"))}
-    errors = tuple(
-        parameters[public].value
-        - true[order[name]] * (math.degrees(1) if public.endswith("_deg") else 1)
-        for public, name in PUBLIC.items()
-    )
+    known = dict(zip(unknowns.names, true, strict=False))
+    errors = {
+        public: parameter.value - known[own] * public_unit(public)
+        for public, parameter in parameters.items()
+        if (own := PUBLIC.get(public, public)) in known
+    }
     return Tuned(
         errors=errors,
-        parameters={name: parameters[name] for name in PUBLIC},
+        parameters={name: parameters[name] for name in errors},
         before=_four(true),
         after=_four(errors_after(true[: len(ERRORS)], remedies.applied)),
         naive=naive,
@@ -256,10 +259,10 @@ def _send(wire: Any, lines: Sequence[str]) -> None:
 def figures(tuned: Sequence[Tuned]) -> dict[str, Any]:
     """What the campaign says of a set of machines."""
     coverage = {}
-    for i, name in enumerate(PUBLIC):
+    for name in tuned[0].errors:
         told = [t for t in tuned if t.parameters[name].determined]
         if told:
-            inside = sum(abs(t.errors[i]) <= t.parameters[name].expanded95 for t in told)
+            inside = sum(abs(t.errors[name]) <= t.parameters[name].expanded95 for t in told)
             coverage[name] = round(inside / len(told), 4)
     after = np.array([t.after for t in tuned])
     within = (np.abs(after[:, :3]) <= INSIDE_SCALE).all(axis=1) & (
