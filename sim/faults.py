@@ -168,7 +168,10 @@ class Fault:
 
 def describe_faults() -> str:
     """All faults with their keys and defaults, as lines of a help page."""
-    lines: list[str] = []
+    lines = [
+        "Given as NAME or NAME:key=value,key=value; several with + or with --fault again.",
+        "Example: --fault unplug:after=3000",
+    ]
     for name, sort in FAULTS.items():
         lines.append(f"{name}: {sort.help}")
         for key, about in sort.keys.items():
@@ -190,7 +193,7 @@ def parse_faults(specs: Iterable[str]) -> tuple[Fault, ...]:
         raise BadInput(
             f"{len(problems)} mistake{'s' if len(problems) > 1 else ''} in the faults asked for",
             problems=problems,
-            remedy="`plumbelt sim --help` lists all faults.",
+            remedy="`plumbelt sim --faults` lists all faults.",
         )
     return tuple(faults)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 import click
 
-from agent.errors import BadInput, Problem
+from agent.errors import BadInput, Problem, Refused
 from agent.face.desk import Desk, at_desk
 from agent.face.options import COMMAND_LINE, Number, Verb, as_json, number_from, wrong_line
 from agent.face.words import Shown, length, shown
@@ -70,6 +70,7 @@ _PICTURE_ROWS: Final = 20
 @click.option("--stl", type=click.Path(path_type=Path), help="write the solid to this file")
 @click.option("--tilted", is_flag=True, help="turn the solid so that its layers lie level")
 @click.option("--svg", type=click.Path(path_type=Path), help="write the drawing to this file")
+@click.option("--force", is_flag=True, help="write over files that are there")
 @as_json
 @at_desk
 def piece(
@@ -84,6 +85,7 @@ def piece(
     stl: Path | None,
     tilted: bool,
     svg: Path | None,
+    force: bool,
 ) -> None:
     """A test piece: what it would tell, what it takes, its picture, and its files.
 
@@ -104,6 +106,8 @@ def piece(
         for kind, path in (("gcode", gcode), ("stl", stl), ("svg", svg))
         if path is not None
     }
+    if not force:
+        refuse_over(gcode, stl, svg)
     write_files(drawn, profile, gcode, stl, svg, tilted=tilted)
     wish = wanted(drawn, profile, within)
     document = {
@@ -282,6 +286,15 @@ def _longest(drawn: Piece) -> float:
 # --- files, picture, needs -----------------------------------------------------------------------
 
 
+def refuse_over(*paths: Path | None) -> None:
+    """Raises Refused if one of the files is there already."""
+    if there := [str(path) for path in paths if path is not None and path.exists()]:
+        raise Refused(
+            f"{' and '.join(there)} would be written over",
+            remedy="Give another name, or '--force'. Nothing was written",
+        )
+
+
 def write_files(
     drawn: Piece,
     profile: Profile,
@@ -344,5 +357,6 @@ def show_needs(desk: Desk, takes: Summary) -> None:
     heats = " and ".join(f"{what} {degrees:g} C" for what, degrees in takes.heats.items())
     desk.screen.say(
         f"Heats: {heats}. Moves: {takes.lines} lines, about {takes.seconds / 60:.0f} min after"
-        f" heating. Belt runs {takes.belt_mm:.0f} mm. Filament {takes.filament_mm / 1000:.2f} m."
+        f" heating. Belt runs {takes.belt_mm:.0f} mm to and fro."
+        f" Filament {takes.filament_mm / 1000:.2f} m."
     )

@@ -76,8 +76,7 @@ def drive(
     def show() -> None:
         low, high = (train.steps_per_mm + k * train.u_steps_per_mm for k in (-2, 2))
         desk.screen.say(
-            f"  steps per mm         {train.steps_per_mm:12.4f}   ({low:.3f} to {high:.3f},"
-            " two standard uncertainties)\n"
+            f"  steps per mm         {train.steps_per_mm:12.4f}   {low:.3f} to {high:.3f} (95 %)\n"
             f"  mm per motor turn    {train.mm_per_motor_turn:12.5f}\n"
             f"  mm per output turn   {train.output.travel_per_turn:12.5f}"
         )
@@ -179,9 +178,12 @@ def shim(
     from agent.model import bed
 
     if (pitch is None) == (screw is None):
-        what = "nothing" if pitch is None else "both"
-        reason = f"give one of --pitch and --screw, found {what}"
-        raise wrong([Problem(COMMAND_LINE, None, "--pitch", reason)], "shim")
+        reason = (
+            "one of them is wanted: the mm of a turn, or the thread, as --screw M4"
+            if pitch is None
+            else "both are given; keep one of them"
+        )
+        raise wrong([Problem(COMMAND_LINE, None, "--pitch or --screw", reason)], "shim")
     if screw is not None:
         try:
             pitch = bed.thread_pitch(screw)
@@ -200,7 +202,7 @@ def shim(
             f"  tilt     {found.tilt_deg:+.3f} deg, the {higher} is"
             f" {abs(found.height_mm):.3f} mm higher\n"
             f"  remedy   raise the {found.which} by {found.turns:.2f} turns of the screw"
-            f" ({pitch:g} mm a turn), or put {abs(found.height_mm):.2f} mm under it"
+            f" ({pitch:g} mm a turn),\n           or put {abs(found.height_mm):.2f} mm under it"
         )
 
     desk.screen.answer(document, show)

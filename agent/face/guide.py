@@ -46,7 +46,9 @@ def attach(desk: Desk) -> Step | None:
 
     found = list_ports()
     if len(found) == 1:
-        return Step(f"attach {found[0].device}", f"It is the only port: {found[0].description}.")
+        what = found[0].description
+        named = f" ({what})" if what and what != "n/a" else ""
+        return Step(f"attach {found[0].device}", f"It is the only port of this computer{named}.")
     return Step("ports", "Nothing is attached yet; this lists what can be.")
 
 
@@ -157,6 +159,11 @@ def mend(desk: Desk) -> Step | None:
 def read_moves(desk: Desk) -> Step | None:
     if any(taken.reading.kind == "travel" for taken in desk.session.now.taken):
         return None
+    if desk.session.now.follows is not None:
+        return Step(
+            f"gauge {MOVES}",
+            "Now measure again, to hold it against what was foretold: first the moves.",
+        )
     return Step(
         f"gauge {MOVES}",
         "A move has no plastic in it: it tells travel from shrink ('help travel').",
@@ -179,8 +186,10 @@ def lay_and_read(desk: Desk) -> Step | None:
             return Step(f"lay {name}", f"{_PURPOSES[name]}: to be laid {again}.")
         unread = _unread(now, laid[name].name)
         if unread:
+            left = "1 feature" if unread == 1 else f"{unread} features"
             return Step(
-                f"gauge {laid[name].name}", f"{unread} features of it have not been read yet."
+                f"gauge {laid[name].name}",
+                f"The {laid[name].name} is laid; {left} of it not read yet.",
             )
     return None
 
@@ -373,7 +382,7 @@ def next_step(desk: Desk, /) -> None:
 
     def show() -> None:
         desk.screen.say(step.why)
-        desk.screen.say(f"  {step.line}      (Enter does it)")
+        desk.screen.say(f"  {step.line}" + ("      (Enter does it)" if desk.in_shell else ""))
 
     desk.screen.answer(document, show)
     desk.offered = step.line

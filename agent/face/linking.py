@@ -20,7 +20,7 @@ from agent.face.options import Count, Verb, as_json
 MOST_SHOWN: Final = 6
 
 if TYPE_CHECKING:
-    from agent.model.settings import Readback
+    from agent.model.settings import Event, Readback
 
 
 @click.command(cls=Verb)
@@ -208,14 +208,27 @@ def readback(
         elif found.other:
             desk.screen.say(f"{len(found.other)} more lines are kept as text ('--all' shows them).")
         for event in found.events:
-            detail = ", ".join(f"{key} {value}" for key, value in event.detail.items())
-            desk.screen.say(f"- {event.kind.replace('_', ' ')}{': ' if detail else ''}{detail}")
+            desk.screen.say(f"- {event_words(event)}")
         show_damage(desk, found)
 
     document = found.to_plain()
     if with_stored:
         document["stored_differs"] = stored
     desk.screen.answer(document, show)
+
+
+def event_words(event: Event) -> str:
+    """What a controller did or said, as words; what is empty is left out."""
+    detail = ", ".join(
+        f"{key.replace('_', ' ')} {_plain_words(value)}"
+        for key, value in event.detail.items()
+        if value not in (None, "", (), [])
+    )
+    return f"{event.kind.replace('_', ' ')}{': ' if detail else ''}{detail}"
+
+
+def _plain_words(value: object) -> str:
+    return " | ".join(map(str, value)) if isinstance(value, list | tuple) else str(value)
 
 
 def read_or_lose(desk: Desk) -> Readback:

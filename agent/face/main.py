@@ -86,7 +86,18 @@ def _wrong_use(error: click.ClickException, desk: Desk) -> BadInput:
             path = path.removeprefix("plumbelt").strip()
         page = f"'{path} --help' shows what it takes" if path else "'help' lists all verbs"
         remedy = f"{page}. Nothing was done"
+        if isinstance(error, click.NoSuchOption) and path:
+            typed = " ".join(error.ctx.command.collect_usage_pieces(error.ctx))
+            remedy = f"It is typed as '{path} {typed}'; {remedy}"
     return BadInput(what, remedy=remedy)
+
+
+def sentence(text: str) -> str:
+    """`text` with a capital and a full stop; a name of a file, port or setting stays as it is."""
+    head = re.match(r"[a-z]+(?= )", text)
+    if head is not None:
+        text = text[0].upper() + text[1:]
+    return text if text.endswith((".", "!", "?", ":")) else f"{text}."
 
 
 def show_error(error: AgentError, desk: Desk) -> None:
@@ -94,7 +105,7 @@ def show_error(error: AgentError, desk: Desk) -> None:
     problems = error.problems if isinstance(error, BadInput) else ()
     for problem in problems:
         sys.stderr.write(clean(str(problem)).replace("\n", " ") + "\n")
-    desk.screen.complain(AgentError.__str__(error))
+    desk.screen.complain(sentence(AgentError.__str__(error)))
     if error.wire:
         desk.screen.complain("last on the wire:")
     for line in error.wire[-WIRE_SHOWN:]:

@@ -112,10 +112,24 @@ def _wanted(param: click.Parameter) -> str:
 
 
 def _mistake(param: click.Parameter, error: click.UsageError) -> Problem:
-    what = error.message
     if isinstance(error, click.MissingParameter):
-        what = f"is missing; expected: {_wanted(param)}"
-    return Problem(COMMAND_LINE, None, _label(param), what)
+        if isinstance(param, click.Argument) and isinstance(param.type, click.Choice):
+            return Problem(COMMAND_LINE, None, "", f"a word is missing: {_wanted(param)}")
+        return Problem(COMMAND_LINE, None, _label(param), f"is missing; expected: {_wanted(param)}")
+    return Problem(
+        COMMAND_LINE, None, _label(param), error.message + _nearest(param, error.message)
+    )
+
+
+def _nearest(param: click.Parameter, message: str) -> str:
+    """For a wrong word of a few: the one that was likely meant."""
+    found = re.match(r"'([^']*)' is not one of", message)
+    if found is None or not isinstance(param.type, click.Choice):
+        return ""
+    import difflib
+
+    near = difflib.get_close_matches(found[1], [str(c) for c in param.type.choices], 1)
+    return f" Did you mean '{near[0]}'?" if near else ""
 
 
 class Verb(click.Command):

@@ -40,7 +40,7 @@ def _visible(character: str) -> str:
 
 
 def wrapped(text: str, width: int) -> list[str]:
-    """Lines of `text`, cleaned, wrapped at words unless they start with a blank."""
+    """Lines of `text`, cleaned, wrapped at words; what starts with a blank keeps its blanks."""
     lines: list[str] = []
     for line in clean(text).split("\n"):
         if line.startswith(" "):

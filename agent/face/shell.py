@@ -41,6 +41,12 @@ def run_line(desk: Desk, line: str) -> int:
 
     desk.screen.json = False
     try:
+        if "\n" in line.strip():
+            raise BadInput(
+                "several lines were pasted at once",
+                remedy="Nothing was done. Paste them one by one, or put them into a file and"
+                " 'run FILE'",
+            )
         words = split(line)
     except BadInput as error:
         show_error(error, desk)
@@ -66,6 +72,7 @@ def run_shell(desk: Desk, *, port: str | None = None) -> int:
     """Read lines and carry them out until the technician leaves.
 
     Returns an exit code: that of the attach to `port` if it failed, and then no line is read.
+    Lines that come from a pipe or file are all carried out; the first failure of one is returned.
     """
     desk.in_shell = True
     desk.screen.say(GREETING)
@@ -75,6 +82,7 @@ def run_shell(desk: Desk, *, port: str | None = None) -> int:
         if code:
             desk.close()
             return code
+    typed, failed = sys.stdin.isatty(), 0
     try:
         while True:
             try:
@@ -85,10 +93,11 @@ def run_shell(desk: Desk, *, port: str | None = None) -> int:
                 break
             if line.strip() in QUIT:
                 break
-            run_line(desk, line)
+            code = run_line(desk, line)
+            failed = failed or code
     finally:
         desk.close()
-    return 0
+    return 0 if typed else failed
 
 
 def _reader(desk: Desk) -> Callable[[], str]:

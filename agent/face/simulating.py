@@ -19,6 +19,7 @@ DEFAULT_SEED: Final = 7
 @click.option("--seed", type=Count(0), default=DEFAULT_SEED, show_default=True, help="which plant")
 @click.option("--family", default="replay", show_default=True, help="what the controller speaks")
 @click.option("--fault", "faults", multiple=True, metavar="SPEC", help="a fault, may be repeated")
+@click.option("--speed", type=Number("times", least=0), default=0.0, show_default=True)
 @click.option("--faults", "list_faults", is_flag=True, help="list all faults and leave")
 @at_desk
 def rehearse(
@@ -28,12 +29,14 @@ def rehearse(
     seed: int,
     family: str,
     faults: tuple[str, ...],
+    speed: float,
     list_faults: bool,
 ) -> None:
     """The shell on a simulated machine, attached: nothing can break.
 
     With '--fault layout' the machine was just flashed: factory values are live, and a restore
-    can be tried.
+    can be tried. --speed is how many seconds of the machine pass in one of ours: 1 is a real one's
+    pace, 0 keeps nobody waiting.
 
     \b
     Example: plumbelt rehearse --seed 3
@@ -50,7 +53,9 @@ def rehearse(
         raise BadInput("this is a shell already", remedy="'quit', then 'plumbelt rehearse'")
     path = find_profile(profile_name or INVENTED)
     profile = load_profile(path)
-    desk.rehearsal = behind_a_terminal(plain_profile(path), seed=seed, family=family, faults=faults)
+    desk.rehearsal = behind_a_terminal(
+        plain_profile(path), seed=seed, family=family, faults=faults, speed=speed
+    )
     desk.session = Session(profile)
     desk.screen.say(f"Simulated machine '{profile.name}', plant {seed}: no real one is touched.")
     click.get_current_context().exit(run_shell(desk, port=desk.rehearsal.address))

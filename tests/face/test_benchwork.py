@@ -112,3 +112,15 @@ def test_longer_pieces_tell_more() -> None:
         reaches = [reach_of(resized(name, profile, {size: mm}), profile) for mm in (45, 70, 100)]
         assert reaches == sorted(reaches, reverse=True)
         assert PURPOSE[name] in foretold(resized(name, profile, {}), profile)
+
+
+def test_files_are_not_written_over_unasked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "strip.gcode"
+    file.write_text("mine\n")
+    assert run(["piece", "strip", "--gcode", str(file)]) == 1
+    assert file.read_text() == "mine\n"
+    assert "--force" in capsys.readouterr().err
+    assert run(["piece", "strip", "--gcode", str(file), "--force"]) == 0
+    assert file.read_text().startswith("G21")

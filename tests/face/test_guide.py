@@ -155,3 +155,13 @@ def test_after_the_emergency_word_nothing_is_ready(capsys: pytest.CaptureFixture
     told = capsys.readouterr().err
     assert "wire:" not in told.replace("on the wire:", "")
     assert len(told.partition("last on the wire:\n")[2].splitlines()) <= 3
+
+
+def test_a_second_round_is_told_from_the_first() -> None:
+    desk = desk_at()
+    carry_out(desk, ["attach"])
+    first = step_now(desk)
+    desk.session.now.follows = desk.session.now
+    second = step_now(desk)
+    assert first.line == second.line == "gauge travel"
+    assert "hold it against what was foretold" in second.why

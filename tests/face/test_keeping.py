@@ -89,8 +89,8 @@ def test_compare_names_what_differs(
         (["profile", "show", "herno"], 2, "did you mean"),
         (["profile", "save", "no/name", "--port", "x"], 2, "name"),
         (["profile", "restore", "heron", "--store"], 2, "--approve"),
-        (["profile", "restore", "heron"], 1, "no machine is attached"),
-        (["log", "show", "ffffffff"], 1, "no entry ends"),
+        (["profile", "restore", "heron"], 1, "No machine is attached"),
+        (["log", "show", "ffffffff"], 1, "No entry ends"),
         (["log", "merge", "absent.jsonl"], 2, "absent.jsonl"),
     ],
 )

@@ -12,7 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from agent.face.main import run
+from agent.face.linking import event_words
+from agent.face.main import run, sentence
+from agent.face.shell import run_shell
+from agent.model.settings import Event
 from agent.rehearsal import Rehearsal, behind_a_terminal
 from tests.face.bench import TO_A_PLAN, carry_out, desk_at
 
@@ -132,3 +135,55 @@ def test_completion_of_the_users_shell_offers_verbs() -> None:
     done = subprocess.run(line, capture_output=True, text=True, env=env, timeout=30, check=True)
     assert "plain,readback" in done.stdout.split()
     assert "plain,rehearse" in done.stdout.split()
+
+
+def test_lines_pasted_at_once_do_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+    desk = desk_at()
+    carry_out(desk, ["attach"])
+    assert desk.rehearsal is not None
+    before = desk.rehearsal.received
+    assert carry_out(desk, ["readback\nlay strip\n"]) == [2]
+    assert desk.rehearsal.received == before
+    assert capsys.readouterr().err.startswith("Several lines were pasted at once. Nothing was done")
+
+
+def test_lines_from_a_pipe_end_with_the_first_failure(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO("attach\nnonsense\nreadback\nquit\n"))
+    assert run_shell(desk_at()) == 2
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("not moved. Nothing was moved", "Not moved. Nothing was moved."),
+        ("/dev/ttyUSB0: lost. Check the cable", "/dev/ttyUSB0: lost. Check the cable."),
+        ("steps_per_mm.x is wrong", "steps_per_mm.x is wrong."),
+        ("Is it in?", "Is it in?"),
+    ],
+)
+def test_what_went_wrong_is_a_sentence(text: str, said: str) -> None:
+    assert sentence(text) == said
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("lay --peice strip", "It is typed as 'lay [OPTIONS] strip|rail|post|block'"),
+        ("lay strp", "Did you mean 'strip'?"),
+        ("lay", "a word is missing: one of strip, rail, post, block"),
+    ],
+)
+def test_a_wrong_word_is_told_with_the_right_one(
+    line: str, words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert carry_out(desk_at(), [line]) == [2]
+    assert words in " ".join(capsys.readouterr().err.split())
+
+
+def test_events_in_words() -> None:
+    assert event_words(Event("restarted", {"cause": "start", "lost": []})) == (
+        "restarted: cause start"
+    )
+    assert event_words(Event("restarted", {"lost": ["G1 X1", "M400"]})) == (
+        "restarted: lost G1 X1 | M400"
+    )

@@ -121,13 +121,13 @@ def test_nothing_moves_or_heats_before_the_cautions_are_acknowledged() -> None:
 @pytest.mark.parametrize(
     ("line", "said"),
     [
-        ("solve", "there are no readings yet"),
-        ("gauge", "no piece has been laid"),
+        ("solve", "There are no readings yet"),
+        ("gauge", "No piece has been laid"),
         ("gauge travel-gantry 1o0", "expected a number"),
         ("gauge travel 100", "but no axis"),
-        ("store", "nothing was written"),
-        ("undo", "nothing was written"),
-        ("prove power", "nothing was written"),
+        ("store", "Nothing was written"),
+        ("undo", "Nothing was written"),
+        ("prove power", "Nothing was written"),
         ("lay tower", "is not one of"),
         ("attach", ""),
         ("rehearse", "a shell already"),
