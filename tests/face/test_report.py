@@ -288,6 +288,12 @@ def test_an_error_that_remains_outside_is_said_at_the_head_and_is_an_open_point(
     assert "OUTSIDE" not in words(whole, "brief")
 
 
+def test_a_picture_speaks_of_a_tolerance_only_where_there_is_one(whole):
+    told = words(whole, "after")
+    assert "Errors in deg before and after, with their 95 % intervals; hatched: the toler" in told
+    assert "Errors in mm before and after, with their 95 % intervals." in told
+
+
 def test_steps_and_slicing_angle_say_of_which_time_they_are(whole):
     assert columns(whole, "machine")[4:6] == ["step/mm at first", "step/mm now"]
     settings = {row[0]: row[1:3] for row in section(whole, "settings")}
@@ -304,15 +310,16 @@ def test_steps_and_slicing_angle_say_of_which_time_they_are(whole):
     assert "('Slicing angle of the pieces read', '45 deg')" in words(once, "machine")
 
 
-def test_readings_taken_again_are_marked(whole):
+def test_readings_taken_again_are_told(whole):
     first = whole.before
-    for earlier, mark in (((), "again"), ((58.3, 58.31), "again, at first 58.30 58.31")):
+    for earlier, told in (
+        ((), "strip s2: the first values were not kept"),
+        ((58.3, 58.31), "strip s2: at first 58.30 58.31"),
+    ):
         marked = dataclasses.replace(first, replaced={"strip s2": earlier})
         tune = dataclasses.replace(whole, rounds=(marked, *whole.rounds[1:]))
-        rows = section(tune, "readings")
-        assert {row[2]: row[-1] for row in rows if row[-1]} == {"strip s2": mark}
-        assert "in place of the earlier ones" in words(tune, "readings")
-    assert columns(whole, "readings")[-1] == "own u"
+        assert told in words(tune, "readings")
+    assert "Taken again" not in words(whole, "readings")
 
 
 def test_a_session_tells_which_readings_were_taken_again():
@@ -639,7 +646,7 @@ def test_the_record_tells_what_was_read_again_and_its_earlier_values(tmp_path):
         note(noted, a_survey(120.8), with_survey=True)
         tune = tune_of_record(record, chosen_session(record), Profile("heron"))
     assert tune.before.replaced == {"long": (120.6, 120.61)}
-    assert "again, at first 120.60 120.61" in words(tune, "readings")
+    assert "long: at first 120.60 120.61" in words(tune, "readings")
 
 
 def test_a_session_kept_on_the_disk_becomes_its_tune_again(tmp_path, monkeypatch):

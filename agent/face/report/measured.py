@@ -67,7 +67,6 @@ def readings(measured: Measured) -> Sequence[Part]:
             f"{statistics.fmean(reading.mm):.3f}",
             f"{statistics.stdev(reading.mm):.3f}" if len(reading.mm) > 1 else "",
             "" if reading.u_mm is None else f"{reading.u_mm:g}",
-            _again(measured.replaced.get(reading.name), step),
         )
         for number, (piece, reading) in enumerate(zip(pieces, survey.readings, strict=True), 1)
     ]
@@ -84,7 +83,6 @@ def readings(measured: Measured) -> Sequence[Part]:
         ("mean", "right"),
         ("s", "right"),
         ("own u", "right"),
-        ("", "left"),
     ]
     kept = [
         i for i, (name, _) in enumerate(columns)
@@ -96,24 +94,26 @@ def readings(measured: Measured) -> Sequence[Part]:
             tuple(tuple(row[i] for i in kept) for row in rows),
             "Raw readings in mm, the jaws taken off in between; nominal is what a true part would"
             " show (upright, it neither leans nor sways); s is their standard deviation, own"
-            " u a standard uncertainty that was stated for the reading."
-            + (_AGAIN if measured.replaced else ""),
+            " u a standard uncertainty that was stated for the reading.",
         ),
+        *_replaced(measured),
     )
 
 
-_AGAIN = (
-    " 'again': read once more; these values stand in place of the earlier ones, which enter no"
-    " estimate."
-)
-
-
-def _again(earlier: Sequence[float] | None, step: float) -> str:
-    """Whether a reading replaced an earlier one, and its values where they were kept."""
-    if earlier is None:
-        return ""
-    values = " ".join(as_read(value, step) for value in earlier)
-    return f"again, at first {values}" if values else "again"
+def _replaced(measured: Measured) -> Iterator[Part]:
+    """Readings that were taken again, and their first values where those were kept."""
+    if not measured.replaced:
+        return
+    step = measured.survey.instrument.resolution_mm
+    yield Words("Taken again. The values above stand; the first ones enter no estimate:")
+    yield Items(
+        tuple(
+            f"{name}: at first {' '.join(as_read(value, step) for value in values)}"
+            if values
+            else f"{name}: the first values were not kept"
+            for name, values in measured.replaced.items()
+        )
+    )
 
 
 def results(measured: Measured) -> Sequence[Part]:
@@ -195,7 +195,14 @@ def _panels(before: Measured, after: Measured | None) -> list[figures.Panel]:
             limit = tolerances.limit_of(measured, name)
             if limit is not None:
                 limits[words.words] = limit
-    return [figures.Panel(unit, tuple(spans), limits) for unit, spans in panels.items()]
+    return [
+        figures.Panel(
+            unit,
+            tuple(spans),
+            {span.name: limits[span.name] for span in spans if span.name in limits},
+        )
+        for unit, spans in panels.items()
+    ]
 
 
 def belt(measured: Measured) -> Sequence[Part]:
