@@ -10,7 +10,7 @@ from agent.estimate.solution import (
     Residual,
     Solution,
 )
-from agent.estimate.solve import agreement, agreement_limits, solve
+from agent.estimate.solve import agreement, agreement_limits, residual_limits, solve
 
 __all__ = [
     "Advice",
@@ -25,5 +25,6 @@ __all__ = [
     "foresee",
     "next_reading",
     "planned",
+    "residual_limits",
     "solve",
 ]

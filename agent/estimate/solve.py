@@ -24,6 +24,9 @@ from agent.model.survey import Survey
 #: Level at which one reading in a whole survey is called an outlier against the fit.
 OUTLIER_LEVEL = 0.01
 
+#: A limit below this is nought as it is printed, mm.
+_NO_ROOM = 0.0005
+
 
 def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
     """Every error of the machine at once, its uncertainty, and what to do.
@@ -109,6 +112,20 @@ def list_deviate(count: int) -> float:
 def sets_alone(fit: Fit) -> tuple[bool, ...]:
     """For each reading, whether it sets its part of the estimate alone: it always fits then."""
     return tuple(bool(x) for x in _left(fit) <= 1e-3 * fit.observations.independent)
+
+
+def residual_limits(solution: Solution) -> tuple[float | None, ...]:
+    """How far each reading may be from the estimate and still fit, mm.
+
+    None for a reading that sets its part of the estimate alone; where the fit is not at hand any
+    more, for one that leaves no room at all.
+    """
+    limits = [list_deviate(len(solution.residuals)) * r.u for r in solution.residuals]
+    if solution.fit is not None:
+        alone = sets_alone(solution.fit)
+    else:
+        alone = tuple(limit < _NO_ROOM for limit in limits)
+    return tuple(None if lonely else limit for limit, lonely in zip(limits, alone, strict=True))
 
 
 def _left(fit: Fit) -> Array:

@@ -81,29 +81,33 @@ def bars(rows: Sequence[Bar], width: int = WIDTH) -> list[str]:
 def residuals(
     names: Sequence[str],
     found: Sequence[Residual],
+    limits: Sequence[float | None],
     width: int = WIDTH,
     *,
     words: str = "read again",
 ) -> list[str]:
-    """Readings against the estimate: `( )` holds 95 % of good readings, `o` is what is left.
+    """Readings against the estimate: within `( )` they fit, `o` is what is left.
+
+    limits  how far each may be off and still fit; None where nothing could gainsay it
 
     An outlier is drawn as `#` and has `words` beside it.
     """
     if not found:
         return []
-    reach = max(max(abs(r.residual), 2 * r.u) for r in found) * 1.05 or 1.0
+    halves = [limit or 0.0 for limit in limits]
+    reach = max(max(abs(r.residual), h) for r, h in zip(found, halves, strict=True)) * 1.05 or 1.0
     wide = min(max(map(len, names)), 20)
     room = max(width - wide - 15 - (len(words) + 2), 9) // 2 * 2 - 1
     lines = [
-        f"{name[:wide]:<{wide}} {r.residual:+8.3f}  |{_held(r, reach, room)}|"
+        f"{name[:wide]:<{wide}} {r.residual:+z8.3f}  |{_held(r, half, reach, room)}|"
         + (f"  {words}" if r.outlier else "")
-        for name, r in zip(names, found, strict=True)
+        for name, r, half in zip(names, found, halves, strict=True)
     ]
     foot = f"{'':<{wide}} {'mm':>8}  {_ends(f'{-reach:+.3f}', '0', f'{reach:+.3f}', room + 2)}"
     return [line.rstrip()[:width] for line in (*lines, foot)]
 
 
-def _held(r: Residual, reach: float, room: int) -> str:
+def _held(r: Residual, half: float, reach: float, room: int) -> str:
     middle = room // 2
 
     def place(x: float) -> int:
@@ -111,7 +115,7 @@ def _held(r: Residual, reach: float, room: int) -> str:
 
     row = [" "] * room
     row[middle] = ":"
-    row[place(-2 * r.u)], row[place(2 * r.u)] = "(", ")"
+    row[place(-half)], row[place(half)] = "(", ")"
     row[place(r.residual)] = "#" if r.outlier else "o"
     return "".join(row)
 

@@ -132,28 +132,30 @@ def show(screen: Screen, survey: Survey, solution: Solution, *, every_reading: b
 
 def show_readings(screen: Screen, survey: Survey, solution: Solution, *, every: bool) -> None:
     """How the readings fit: those that do not, or every one with a picture."""
+    from agent.estimate import residual_limits
     from agent.estimate.foretelling import readings_of
     from agent.face import plots
 
     readings = readings_of(survey, solution)
+    limits = residual_limits(solution)
     if every:
-        tables.residuals(screen, readings, solution.residuals)
+        tables.residuals(screen, readings, solution.residuals, limits)
         names = [reading_name(reading) for reading in readings]
-        for line in plots.residuals(names, solution.residuals, width=79):
+        for line in plots.residuals(names, solution.residuals, limits, width=79):
             screen.say(f" {line}")
         return
-    pairs = list(zip(readings, solution.residuals, strict=True))
-    apart = [(reading, r) for reading, r in pairs if r.outlier]
-    count = "1 reading" if len(pairs) == 1 else f"{len(pairs)} readings"
+    judged = list(zip(readings, solution.residuals, limits, strict=True))
+    apart = [row for row in judged if row[1].outlier]
+    count = "1 reading" if len(judged) == 1 else f"{len(judged)} readings"
     if not apart:
-        worst = max((abs(r.residual) for _, r in pairs), default=0.0)
+        worst = max((abs(r.residual) for _, r, _ in judged), default=0.0)
         screen.say(
             f"{count}, all in agreement; the largest misfit is {worst:.3f} mm ('solve --readings'"
             " lists them)."
         )
         return
     screen.say(f"{count}; these do not belong to the others ('solve --readings' lists all):")
-    tables.residuals(screen, [reading for reading, _ in apart], [r for _, r in apart])
+    tables.residuals(screen, *zip(*apart, strict=True))
 
 
 def show_belt_runs(screen: Screen, survey: Survey, solution: Solution) -> None:

@@ -84,22 +84,32 @@ def combinations(screen: Screen, solution: Solution) -> None:
     screen.table([("error", False), ("found", True), ("95 %", True)], rows)
 
 
-def residuals(screen: Screen, readings: Sequence[Reading], found: Sequence[Residual]) -> None:
-    """Readings against the estimate; those that fit badly are marked in words."""
+def residuals(
+    screen: Screen,
+    readings: Sequence[Reading],
+    found: Sequence[Residual],
+    limits: Sequence[float | None],
+) -> None:
+    """Readings against the estimate; those that fit badly are marked in words.
+
+    limits  as of `agent.estimate.residual_limits`
+    """
     rows = [
         (
             str(number),
             reading_name(reading),
             f"{r.measured:.3f}",
             f"{r.predicted:.3f}",
-            f"{r.residual:+.3f}",
-            f"± {2 * r.u:.3f}",
-            "read again" if r.outlier else "",
+            f"{r.residual:+z.3f}",
+            "" if limit is None else f"± {limit:.3f}",
+            "read again" if r.outlier else "sets it alone" if limit is None else "",
         )
-        for number, (reading, r) in enumerate(zip(readings, found, strict=True), start=1)
+        for number, (reading, r, limit) in enumerate(
+            zip(readings, found, limits, strict=True), start=1
+        )
     ]
     columns = [("no", True), ("reading", False), ("read, mm", True), ("expected", True)]
-    screen.table([*columns, ("apart", True), ("95 %", True), ("", False)], rows)
+    screen.table([*columns, ("apart", True), ("limit", True), ("", False)], rows)
 
 
 def settings(
@@ -212,9 +222,9 @@ def comparison(screen: Screen, rows: Sequence[Comparison]) -> None:
             (
                 row.name,
                 f"{row.foretold:.3f}",
-                f"{row.growth:+.3f}" if row.growth else "",
+                f"{row.growth:+z.3f}" if row.growth else "",
                 f"{row.read:.3f}",
-                f"{row.apart:+.3f}",
+                f"{row.apart:+z.3f}",
                 f"± {row.limit:.3f}",
                 row.verdict,
             )

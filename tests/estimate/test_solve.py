@@ -2,11 +2,12 @@
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from agent.estimate import agreement, foresee, planned, solve
+from agent.estimate import agreement, foresee, planned, residual_limits, solve
 from agent.estimate.repeats import strays, suspect
 from agent.model.profile import BedScrews, Mechanics, Tolerance
 from agent.model.survey import Conditions
@@ -228,6 +229,26 @@ def test_expected_readings_are_what_the_corrected_machine_gives():
     assert agreement(solution, good + np.array([0, 0, 0.5, 0])) == (True, True, False, True)
     with pytest.raises(ValueError, match="expected 4"):
         agreement(solution, good[:2])
+
+
+def test_a_reading_fits_up_to_its_limit_and_one_that_is_alone_has_none():
+    def found(off: float):
+        return solve(
+            survey(
+                *(reading("travel", (length, 0, 0), length, 0.02) for length in (50, 100, 150)),
+                reading("travel", (200, 0, 0), 200.0 + off, 0.02),
+                reading("sway", (0, 0, 90), 0.5, 0.02),
+            )
+        )
+
+    limits = residual_limits(found(0.0))
+    assert [limit is None for limit in limits] == [False, False, False, False, True]
+    # The limit is of the residual; the estimate follows the reading by the rest.
+    u, limit = found(0.0).residuals[3].u, limits[3]
+    at_the_limit = limit * 0.02**2 / u**2
+    assert not found(0.97 * at_the_limit).residuals[3].outlier
+    assert found(1.03 * at_the_limit).residuals[3].outlier
+    assert residual_limits(replace(found(0.0), fit=None))[:4] == limits[:4]
 
 
 def test_degenerate_sets_say_what_is_missing():

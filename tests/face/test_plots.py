@@ -68,7 +68,8 @@ _SPREADS = st.floats(0, 10).map(lambda x: round(x, 6))
 )
 def test_residuals_never_leave_the_screen(found):
     residuals = [Residual(20.0, 20.0 + r, r, u, out) for _, r, u, out in found]
-    lines = plots.residuals([name for name, *_ in found], residuals)
+    limits = [3 * u or None for _, _, u, _ in found]
+    lines = plots.residuals([name for name, *_ in found], residuals, limits)
     assert all(len(line) <= 80 for line in lines)
     assert len(lines) == (len(found) + 1 if found else 0)
     assert [line.endswith("read again") for line in lines[:-1]] == [out for *_, out in found]
@@ -78,6 +79,7 @@ def test_residuals_show_the_band_and_the_outlier():
     lines = plots.residuals(
         ["strip s1", "strip s2"],
         [Residual(20.0, 20.01, 0.01, 0.02, False), Residual(60.0, 60.1, 0.1, 0.02, True)],
+        [0.06, 0.06],
         width=60,
     )
     good, bad, foot = lines

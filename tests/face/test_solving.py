@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from agent.estimate import residual_limits
 from agent.face import tables
 from agent.face.main import run
 from agent.face.solving import solved_file
@@ -133,3 +134,17 @@ def test_the_tolerance_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str
     file.write_text(HEAD + OFFSET_ONLY)
     assert run(["solve", str(file)]) == 0
     assert "Tolerance 0.1 % and 0.1 deg" in capsys.readouterr().out
+
+
+def test_every_reading_is_listed_with_the_limit_it_is_judged_by(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "readings.yaml"
+    file.write_text(HEAD + OFFSET_ONLY)
+    assert run(["solve", str(file), "--readings"]) == 0
+    said = capsys.readouterr().out
+    _, solution = solved_file(file)
+    assert "limit" in said
+    limits = [limit for limit in residual_limits(solution) if limit is not None]
+    assert limits
+    assert all(f"± {limit:.3f}" in said for limit in limits)

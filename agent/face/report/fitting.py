@@ -3,17 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
 
-from agent.estimate import agreement_limits
-from agent.estimate.solve import list_deviate, sets_alone
+from agent.estimate import agreement_limits, residual_limits
 from agent.face.report import figures
 from agent.face.report.digits import signed
 from agent.face.report.parts import Part, Picture, Table, Words
 from agent.face.report.tune import Measured, Tune, names_of
-
-if TYPE_CHECKING:
-    from agent.estimate.solution import Solution
 
 
 def misfits(measured: Measured) -> Sequence[Part]:
@@ -21,21 +16,21 @@ def misfits(measured: Measured) -> Sequence[Part]:
     names = names_of(measured)
     if not names:
         return ()
-    alone = _alone(solution)
-    deviate = list_deviate(len(names))
+    limits = residual_limits(solution)
     rows = []
-    for number, (name, r, lonely) in enumerate(
-        zip(names, solution.residuals, alone, strict=True), 1
+    for number, (name, r, limit) in enumerate(
+        zip(names, solution.residuals, limits, strict=True), 1
     ):
-        judged = (signed(r.residual, 3), f"± {deviate * r.u:.3f}")
+        lonely = "" if limit is not None else "sets the estimate alone"
         rows.append(
             (
                 str(number),
                 name,
                 f"{r.measured:.3f}",
                 f"{r.predicted:.3f}",
-                *(("", "") if lonely else judged),
-                "DOES NOT FIT" if r.outlier else "sets the estimate alone" if lonely else "",
+                "" if limit is None else signed(r.residual, 3),
+                "" if limit is None else f"± {limit:.3f}",
+                "DOES NOT FIT" if r.outlier else lonely,
             )
         )
     return (
@@ -44,7 +39,7 @@ def misfits(measured: Measured) -> Sequence[Part]:
                 "misfits",
                 names,
                 [r.residual for r in solution.residuals],
-                [deviate * r.u for r in solution.residuals],
+                [limit or 0.0 for limit in limits],
                 [r.outlier for r in solution.residuals],
                 "read minus estimated",
             ),
@@ -64,7 +59,7 @@ def misfits(measured: Measured) -> Sequence[Part]:
             tuple(rows),
             _LIMIT.format(what="read and estimated")
             + " Readings of a feature that stray among themselves"
-            " do not fit either." + (_ALONE if any(alone) else ""),
+            " do not fit either." + (_ALONE if None in limits else ""),
         ),
     )
 
@@ -78,18 +73,6 @@ _ALONE = (
     " A reading that sets the estimate alone is the only one that tells its part of the estimate:"
     " it fits whatever it is, so that its fit proves nothing."
 )
-
-
-def _alone(solution: Solution) -> tuple[bool, ...]:
-    """Which readings nothing else in the list could gainsay."""
-    if solution.fit is not None:
-        return sets_alone(solution.fit)
-    deviate = list_deviate(len(solution.residuals))
-    return tuple(deviate * r.u < _UNSHOWN for r in solution.residuals)
-
-
-#: A limit below this would be printed as nought, mm.
-_UNSHOWN = 0.0005
 
 
 def foretold(tune: Tune) -> Sequence[Part]:
