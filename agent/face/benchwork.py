@@ -53,6 +53,9 @@ _NO_SHRINK: Final = 1e-6
 
 #: Rows of a terminal that the picture may take.
 _PICTURE_ROWS: Final = 20
+#: Rows of a drawing in a window of fewer rows than `_ROOMY`: the first question fits below it.
+_LEAST_ROWS: Final = 16
+_ROOMY: Final = 29
 
 
 @click.command(cls=Verb)
@@ -338,7 +341,8 @@ def show_picture(desk: Desk, drawn: Piece) -> None:
 
     width = max(60, min(desk.screen.console.width, 80))
     encoding = (desk.screen.console.encoding or "").lower()
-    text = picture(drawn, width=width, height=_PICTURE_ROWS, plain=not encoding.startswith("utf"))
+    height = _PICTURE_ROWS if desk.screen.rows >= _ROOMY else _LEAST_ROWS
+    text = picture(drawn, width=width, height=height, plain=not encoding.startswith("utf"))
     for line in text.rstrip("\n").split("\n"):
         # Lines that start with a blank are kept as they are.
         desk.screen.say(line if line.startswith(" ") else f" {line}"[:width])

@@ -92,8 +92,7 @@ def gauge(
             if len(seats) > 1:
                 show_picture(desk, seats[0].laid.piece)
                 desk.screen.say(
-                    "The raised arrow points to +s, the ridge lies on the +x side, pips on -x count"
-                    " the piece."
+                    "The raised arrow points to +s, the ridge lies on +x, pips on -x count pieces."
                 )
             if seats:
                 desk.screen.say("Type what the display shows; '?' lists what else may be typed.")

@@ -92,6 +92,15 @@ def _wrong_use(error: click.ClickException, desk: Desk) -> BadInput:
     return BadInput(what, remedy=remedy)
 
 
+def _show_problem(line: str) -> None:
+    """One mistake: one line for a program, wrapped where a person reads it."""
+    if sys.stderr.isatty():
+        import textwrap
+
+        line = "\n".join(textwrap.wrap(line, 79, subsequent_indent="    ", break_on_hyphens=False))
+    sys.stderr.write(line + "\n")
+
+
 def sentence(text: str) -> str:
     """`text` with a capital and a full stop; a name of a file, port or setting stays as it is."""
     head = re.match(r"[a-z]+(?= )", text)
@@ -104,7 +113,7 @@ def show_error(error: AgentError, desk: Desk) -> None:
     """What happened and what to do, on standard error; as JSON on standard output if asked."""
     problems = error.problems if isinstance(error, BadInput) else ()
     for problem in problems:
-        sys.stderr.write(clean(str(problem)).replace("\n", " ") + "\n")
+        _show_problem(clean(str(problem)).replace("\n", " "))
     desk.screen.complain(sentence(AgentError.__str__(error)))
     if error.wire:
         desk.screen.complain("last on the wire:")

@@ -43,10 +43,13 @@ def wrapped(text: str, width: int) -> list[str]:
     """Lines of `text`, cleaned, wrapped at words; what starts with a blank keeps its blanks."""
     lines: list[str] = []
     for line in clean(text).split("\n"):
-        if line.startswith(" "):
+        if line.startswith(" ") and len(line) <= width:
             lines.append(line)
         else:
-            lines += textwrap.wrap(line, width, break_on_hyphens=False) or [""]
+            blanks = line[: len(line) - len(line.lstrip(" "))]
+            lines += textwrap.wrap(
+                line, width, break_on_hyphens=False, subsequent_indent=blanks
+            ) or [""]
     return lines
 
 
@@ -85,6 +88,13 @@ class Screen:
         console = Console(stderr=self.json, highlight=False, markup=False, emoji=False)
         console.width = min(console.width, 100)
         return console
+
+    @property
+    def rows(self) -> int:
+        """Rows of the window; plenty where there is none."""
+        import shutil
+
+        return shutil.get_terminal_size().lines if sys.stdout.isatty() else 1000
 
     def say(self, text: str = "") -> None:
         """Text for people, wrapped at words; lines that start with a blank are kept as they are."""
@@ -139,7 +149,7 @@ class Screen:
 
     def ask(self, question: str) -> str:
         """The technician's answer to one question, without blanks around it."""
-        width = _text_width() - 12  # room for a short answer behind it
+        width = _text_width() - 8  # room for a short answer behind it
         return self._ask("\n".join(wrapped(question, width)) + " ").strip()
 
     def agrees(self, question: str, word: str = "yes") -> bool:

@@ -17,7 +17,7 @@ _WANTED: Final[dict[Role, float]] = {"across": 200.0, "gantry": 180.0, "belt": 3
 _HINTS: Final[dict[Role, str]] = {
     "across": "travel of the nozzle carrier along the rail",
     "gantry": "travel of the rail up its plane",
-    "belt": "travel of a mark on the belt's surface, on the side without a motor",
+    "belt": "how far a mark on top of the belt moves, at the edge away from the motor",
 }
 
 

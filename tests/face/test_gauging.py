@@ -306,3 +306,17 @@ def test_once_a_solution_was_carried_out_less_is_believed() -> None:
     desk.session.now.follows = Round(45.0)
     carry_out(desk, ["gauge strip"])
     assert taken(desk) == {"strip s1": (20.1, 20.1, 20.1)}
+
+
+@pytest.mark.parametrize("name", ["strip", "rail", "post", "block"])
+def test_the_first_question_stands_below_the_drawing_on_a_small_terminal(
+    name: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    desk = laid(["stop"], piece=name)
+    monkeypatch.setattr(type(desk.screen), "rows", 24)
+    capsys.readouterr()
+    assert carry_out(desk, [f"gauge {name}"]) == [0]
+    told = capsys.readouterr().out
+    drawing = told[: told.index("Stopped at")]
+    assert drawing.startswith(f" {name}:")
+    assert len(drawing.splitlines()) <= 23  # and one for the question

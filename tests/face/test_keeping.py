@@ -144,5 +144,9 @@ def test_restore_in_the_shell_asks_like_any_change(home: Path) -> None:
     desk.rehearsal.machine.controller.live["steps_per_mm.z"] = 4000.0
     assert carry_out(desk, ["profile restore twin"]) == [0]
     assert desk.rehearsal.machine.controller.live["steps_per_mm.z"] == pytest.approx(105.37)
-    assert carry_out(desk, ["mechanics --profile heron", "profile use heron", "resume"]) == [0, 0, 0]
+    assert carry_out(desk, ["mechanics --profile heron", "profile use heron", "resume"]) == [
+        0,
+        0,
+        0,
+    ]
     assert desk.session.profile.name == "heron"
