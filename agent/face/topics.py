@@ -220,6 +220,8 @@ not among them can be looked at and is not written to.""",
 Where readings after a change are held against what was foretold for them:
     foretold what this reading should be once the change took
     bead     by how much the bead has grown since, in that direction
-    apart    read minus foretold minus bead; it should lie within its 95 %""",
+    apart    read minus foretold minus bead
+    limit    how far apart may be; of a whole list of good readings all keep
+             within it 99 times in 100""",
     ),
 }
