@@ -51,6 +51,11 @@ class Desk:
     def session(self, session: Session) -> None:
         self._session = session
 
+    @property
+    def last_port(self) -> str:
+        """The port of this session that was opened last; empty without one."""
+        return self.lost or ("" if self._address is None else self._address.url)
+
     def record_path(self) -> Path | None:
         """File of the record; None: the one in the user's data folder."""
         return None

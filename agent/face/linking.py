@@ -92,17 +92,19 @@ def attach(
     Example: plumbelt> attach /dev/ttyUSB0
     """
     session = desk.session
-    if port is None and desk.rehearsal is None:
-        raise BadInput("no port was named", remedy="'ports' lists those of this computer")
-    if port is None:
-        assert desk.rehearsal is not None
+    port = port or (desk.last_port if again else "")
+    if not port and desk.rehearsal is not None:
         port = desk.rehearsal.address
+    if not port:
+        raise BadInput("no port was named", remedy="'ports' lists those of this computer")
     if profile_name is not None:
         from agent.store.profiles import load_profile
 
         session.use(load_profile(profile_name))
     if again:
+        reset_rehearsed(desk)
         session.let_go()
+        desk.lost = port  # until it answers
         transport = desk.open_again(port)
         readback = session.attach_again(transport)
     else:
@@ -124,6 +126,17 @@ def attach(
         notice(desk)
 
     desk.screen.answer(readback.to_plain(), show)
+
+
+def reset_rehearsed(desk: Desk) -> None:
+    """A simulated machine that has halted is switched off and on, as one does with a real one."""
+    from agent.wire.exchange import State
+
+    session = desk.session
+    silent = session.link is not None and session.link.state is State.HALTED
+    if desk.rehearsal is not None and (session.halted or silent):
+        desk.rehearsal.power_cycle()
+        desk.screen.say("The simulated machine was switched off and on.")
 
 
 def show_state(desk: Desk, readback: Readback) -> None:

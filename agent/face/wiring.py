@@ -111,8 +111,8 @@ def halt(desk: Desk, /) -> None:
     def show() -> None:
         desk.screen.say(
             f"'{word}' was sent. If anything still moves or heats, use the power switch now.\n"
-            "The controller takes no more until it is reset; its position is lost. Then 'attach'"
-            " again."
+            "The controller takes no more until it is reset; its position is lost. Then"
+            " 'attach --again': what was read stays."
         )
 
     desk.screen.answer({"sent": word}, show)

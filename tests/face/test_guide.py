@@ -166,3 +166,29 @@ def test_a_second_round_is_told_from_the_first() -> None:
     second = step_now(desk)
     assert first.line == second.line == "gauge travel"
     assert "hold it against what was foretold" in second.why
+
+
+def test_after_the_emergency_word_the_guide_leads_back_to_work() -> None:
+    desk = desk_at()
+    carry_out(desk, ["attach", "gauge travel", "halt"])
+    done = []
+    for _ in range(3):
+        step = step_now(desk)
+        done.append(step.line)
+        assert carry_out(desk, [step.line]) == [0], step
+    assert done == ["attach memory:// --again", "send G28 X Y", "lay strip"]
+    assert len(desk.session.now.taken) == 3
+
+
+def test_a_machine_that_does_not_answer_yet_is_attached_again_later() -> None:
+    desk = desk_at()
+    carry_out(desk, ["attach", "gauge travel"])
+    assert desk.rehearsal is not None
+    link = desk.session.link
+    assert link is not None
+    link.transport.write(b"M112\n")  # by another hand: the session knows nothing of it
+    assert carry_out(desk, ["attach --again"]) == [3]
+    assert step_now(desk).line == "attach memory:// --again"
+    desk.rehearsal.power_cycle()
+    assert carry_out(desk, ["attach --again"]) == [0]
+    assert len(desk.session.now.taken) == 3
