@@ -53,7 +53,7 @@ def send(desk: Desk, /, words: tuple[str, ...]) -> None:
     if not reads and not desk.screen.agrees(
         f"'{line}' is not checked against this machine. Are hands clear?"
     ):
-        raise Refused("not sent", remedy="Nothing was sent")
+        raise Refused("It was not agreed to", remedy="Nothing was sent")
     reply = link.ask(line, timeout=60.0, reads=reads)
     if ACTS.match(line) and re.match(r"M1(?:04|09|40|90)\b", line, re.I):
         if not re.search(r"\bS0*(?:\.0*)?\s*$", line, re.I):
