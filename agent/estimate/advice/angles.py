@@ -22,7 +22,7 @@ def gantry_angle(f: Findings) -> Iterator[Advice]:
     steeper = "steeper" if angle.value > 0 else "flatter"
     yield Advice(
         "angle",
-        f"The gantry stands at {true:.2f} deg (+-{angle.expanded95:.2f}), {abs(angle.value):.2f} "
+        f"The gantry stands at {true:.2f} deg (±{angle.expanded95:.2f}), {abs(angle.value):.2f} "
         f"{steeper} than the slicing angle. Slice at {f.remedies.angle_deg:.2f} deg, which is "
         f"exact, or take it out by {shim:.1f} mm at a lever of {lever:g} mm.",
     )
@@ -94,7 +94,7 @@ def squareness(f: Findings) -> Iterator[Advice]:
         mm = abs(shim_mm(parameter.value, span))
         yield Advice(
             code,
-            f"{code.capitalize()} {parameter.value:+.2f} deg (+-{parameter.expanded95:.2f}): "
+            f"{code.capitalize()} {parameter.value:+.2f} deg (±{parameter.expanded95:.2f}): "
             f"{what}. By spanner: {mm:.1f} mm at {span:g} mm spacing. No command line cures it.",
         )
     shear = f.derived.get("plan_shear_deg")
@@ -102,7 +102,7 @@ def squareness(f: Findings) -> Iterator[Advice]:
         found = True
         yield Advice(
             "plan_shear",
-            f"Across and belt stand {shear.value:+.2f} deg (+-{2 * shear.u:.2f}) off square in "
+            f"Across and belt stand {shear.value:+.2f} deg (±{2 * shear.u:.2f}) off square in "
             "plan, by yaw or by the rail: the sideways lean (sway) of an upright face and the "
             "nozzle gap across tell which.",
         )

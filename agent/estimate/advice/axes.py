@@ -23,7 +23,7 @@ _LENGTHS = (5.0, 500.0)
 def scales(f: Findings) -> Iterator[Advice]:
     for role, verdict in f.remedies.verdicts.items():
         parameter = verdict.parameter
-        size = f"{percent(parameter.value)} (+-{100 * parameter.expanded95:.3f} %)"
+        size = f"{percent(parameter.value)} (±{100 * parameter.expanded95:.3f} %)"
         axis = axis_words(f.survey, role)
         match verdict.reason:
             case "scale" if role in f.new_steps:
@@ -77,7 +77,7 @@ def offsets(f: Findings) -> Iterator[Advice]:
         verdict = f.remedies.verdicts[of_group[0]]
         e = verdict.parameter.value - f.parameters["shrink"].value
         cancels = -offset.value / e if e else math.inf
-        size = f"{offset.value:+.2f} mm (+-{offset.expanded95:.2f})"
+        size = f"{offset.value:+.2f} mm (±{offset.expanded95:.2f})"
         if verdict.apply and _LENGTHS[0] < cancels < _LENGTHS[1]:
             yield Advice(
                 "cancelling_length",
@@ -127,7 +127,7 @@ def material(f: Findings) -> Iterator[Advice]:
     elif shrink.determined and shrink.significant:
         yield Advice(
             "material",
-            f"The material shrinks by {100 * shrink.value:.2f} % (+-{100 * shrink.expanded95:.2f}) "
+            f"The material shrinks by {100 * shrink.value:.2f} % (±{100 * shrink.expanded95:.2f}) "
             f"in all directions: slice with the factor {1 / (1 - shrink.value):.4f}. It is kept "
             "out of the motor settings.",
         )

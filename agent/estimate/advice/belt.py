@@ -25,7 +25,7 @@ def belt_runs(f: Findings) -> Iterator[Advice]:
         even = "the same everywhere" if found.reversal.constant else "not the same everywhere"
         yield Advice(
             "reversal",
-            f"Lost motion of {abs(found.reversal.mean):.3f} mm (+-{2 * found.reversal.u:.3f}) "
+            f"Lost motion of {abs(found.reversal.mean):.3f} mm (±{2 * found.reversal.u:.3f}) "
             f"between the two ways, {even}: belt tension or pulley, not a setting. Approach marks "
             "from the feed direction.",
         )
@@ -42,7 +42,7 @@ def belt_runs(f: Findings) -> Iterator[Advice]:
 
 
 def _wave_advice(period: Period, amplitude: float, u: float, best: tuple[float, ...]) -> Advice:
-    size = f"{amplitude:.2f} mm (+-{2 * u:.2f})"
+    size = f"{amplitude:.2f} mm (±{2 * u:.2f})"
     if period.name == "loop":
         return Advice(
             "belt_joint",

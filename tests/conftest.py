@@ -1,4 +1,4 @@
-"""Every test of the face keeps its files in a folder of its own, never in the user's."""
+"""Every test keeps its files in a folder of its own, never in the user's."""
 
 from __future__ import annotations
 
