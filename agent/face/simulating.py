@@ -61,7 +61,18 @@ def rehearse(
     click.get_current_context().exit(run_shell(desk, port=desk.rehearsal.address))
 
 
-@click.command(cls=Verb)
+class _WithFaults(Verb):
+    """A verb whose help page ends with all faults of the simulator."""
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        from agent.rehearsal import describe_faults
+
+        with formatter.section("Faults"):
+            for line in describe_faults().splitlines():
+                formatter.write(f"  {line}\n")
+
+
+@click.command(cls=_WithFaults)
 @click.option("--listen", default="pty", show_default=True, metavar="pty|tcp:PORT|rfc2217:PORT")
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
 @click.option("--family", default="replay", show_default=True, help="what the controller speaks")

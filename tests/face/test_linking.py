@@ -64,3 +64,11 @@ def test_a_usb_port_is_found_again_by_its_serial_number(monkeypatch: pytest.Monk
     there[0] = PortInfo("/dev/second", "a board", "AB12", None, 1, 2)
     address.open_again()
     assert opened == ["/dev/second"]
+
+
+def test_every_fault_stands_on_the_simulator_s_help_page(capsys) -> None:
+    from sim.faults import FAULTS
+
+    assert run(["sim", "--help"]) == 0
+    page = capsys.readouterr().out
+    assert all(f"\n  {name}: " in page for name in FAULTS)
