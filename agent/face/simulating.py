@@ -10,6 +10,7 @@ import click
 from agent.errors import BadInput
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Count, Number, Verb, as_json
+from agent.face.screen import wrapped
 
 DEFAULT_SEED: Final = 7
 
@@ -69,7 +70,7 @@ class _WithFaults(Verb):
 
         with formatter.section("Faults"):
             for line in describe_faults().splitlines():
-                formatter.write(f"  {line}\n")
+                formatter.write("\n".join(wrapped(f"  {line}", 80)) + "\n")
 
 
 @click.command(cls=_WithFaults)
