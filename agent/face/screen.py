@@ -6,11 +6,12 @@ never carry meaning alone, and a `--json` command keeps standard output for its 
 
 from __future__ import annotations
 
+import os
 import sys
 import textwrap
 import unicodedata
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -55,9 +56,11 @@ def wrapped(text: str, width: int) -> list[str]:
 
 def _text_width() -> int:
     """Columns for running text: the window's, but no more than reads well."""
-    import shutil  # 2 ms that a calculation for a program need not wait for
-
-    return min(shutil.get_terminal_size((_TEXT_WIDTH, 24)).columns, _TEXT_WIDTH)
+    with suppress(KeyError, ValueError):
+        return min(int(os.environ["COLUMNS"]), _TEXT_WIDTH)
+    with suppress(OSError, ValueError):  # no terminal; shutil would ask the same, but load 2 ms
+        return min(os.get_terminal_size(sys.stdout.fileno()).columns or _TEXT_WIDTH, _TEXT_WIDTH)
+    return _TEXT_WIDTH
 
 
 def typed_line(question: str) -> str:

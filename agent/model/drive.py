@@ -20,7 +20,7 @@ def _positive(**values: float) -> None:
             raise ValueError(f"{name} must be a positive number, not {value!r}")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Roller:
     """Belt on a driven plain roller; lengths in mm, `u_*` standard uncertainties."""
 
@@ -64,7 +64,7 @@ class Roller:
         return math.pi * math.hypot(self.u_diameter, 2 * self._depth[1])
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Toothed:
     """Toothed belt on a pulley; pitch in mm.
 
@@ -92,7 +92,7 @@ class Toothed:
         return self.teeth * self.pitch / math.pi
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Screw:
     """Lead screw; lead in mm per turn (starts * pitch)."""
 
@@ -114,7 +114,7 @@ class Screw:
 Output = Roller | Toothed | Screw
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Drive:
     """Motor, gear and output of one axis."""
 

@@ -13,6 +13,7 @@ from agent.face import demo
 from agent.face.screen import Screen
 from agent.rehearsal import in_memory
 from agent.wire.link import Link
+from agent.work.laying import Laying
 from agent.work.session import Session
 from sim.memory import MemoryTransport
 from tests.benchmarks.benches import heron, profile, short_lines
@@ -106,9 +107,9 @@ def _timed(parts: dict[str, float]) -> Iterator[None]:
     steps: dict[str, tuple[type, str]] = {
         "attach": (Session, "attach"),
         "draw": (Session, "draw"),
-        "toolpath": (Session, "lines_of"),
+        "toolpath": (Session, "begin_laying"),
         "moves": (Session, "send_lines"),
-        "lay": (Session, "lay"),
+        "lay": (Laying, "go_on"),
         "gauge": (type(in_memory()), "measure"),
         "solve": (Session, "solve"),
         "preview": (Session, "preview"),
