@@ -279,8 +279,8 @@ def test_a_damaged_record_is_named_moved_aside_and_never_deleted(path: Path) -> 
     for page in range(4096, len(data) - 4096, 4096):
         data[page : page + 64] = b"\xff" * 64
     path.write_bytes(data)
-    with pytest.raises(Refused, match=r"is damaged.*Move it aside"):
-        Record(path).entries()
+    with pytest.raises(Refused, match=r"is damaged.*Move it aside"), Record(path) as record:
+        record.entries()
     aside = set_aside(path)
     assert aside.read_bytes() == data
     with Record(path) as record:
