@@ -122,6 +122,10 @@ class Controller:
         }
         self.motion.unit = 25.4 if self.options.inches else 1.0
         self.apply()
+        self.prepare()
+
+    def prepare(self) -> None:
+        """What a family has besides, set up once when all else is there."""
 
     def set_options(self, **changed: Any) -> None:
         """Change how the board is built, by the names of `Options`."""

@@ -8,13 +8,11 @@ listens: bytes that arrive then are lost.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
 from sim.controller import ANSWERED, Hold
 from sim.gcode import MovingController
-from sim.motion import Motion
 from sim.options import Options
 
 _AXES: Final = ("x", "y", "z", "e0")
@@ -57,16 +55,7 @@ class Numbered(MovingController):
     #: Prints axis and unit behind each value.
     with_text = False
 
-    def __init__(
-        self,
-        motion: Motion,
-        live: Mapping[str, float],
-        *,
-        defaults: Mapping[str, float] | None = None,
-        other: Sequence[str] = (),
-        options: Options | None = None,
-    ) -> None:
-        super().__init__(motion, live, defaults=defaults, other=other, options=options)
+    def prepare(self) -> None:
         self.plain = dict(_PLAIN)
         self.alarm = 0  #: number of the alarm that locks it, 0 for none
         self.needs_reset = False

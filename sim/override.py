@@ -8,12 +8,10 @@ controller answers `!!` to everything.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 from sim.controller import ANSWERED, Hold
 from sim.gcode import PrinterController
-from sim.motion import Motion
-from sim.options import Options
 
 #: Id of the extruder's own lines; a number the build makes up.
 _EXTRUDER_ID = 43060
@@ -29,17 +27,8 @@ class Override(PrinterController):
     #: `M92` alone reports; some builds answer with a bare `ok`.
     reports_single = False
 
-    def __init__(
-        self,
-        motion: Motion,
-        live: Mapping[str, float],
-        *,
-        defaults: Mapping[str, float] | None = None,
-        other: Sequence[str] = (),
-        options: Options | None = None,
-    ) -> None:
-        super().__init__(motion, live, defaults=defaults, other=other, options=options)
-        self.file = dict(live)  #: values of the main configuration file
+    def prepare(self) -> None:
+        self.file = dict(self.live)  #: values of the main configuration file
         self.stored = None  #: values of the override file, None where there is none
         self.alarm = False
 

@@ -7,12 +7,10 @@ live.  Speeds are mm/min.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 from sim.controller import ANSWERED, Hold
 from sim.gcode import PrinterController
-from sim.motion import Motion
-from sim.options import Options
 
 
 class Script(PrinterController):
@@ -23,17 +21,8 @@ class Script(PrinterController):
     #: The script runs M501, so that stored heater models count.
     runs_override = True
 
-    def __init__(
-        self,
-        motion: Motion,
-        live: Mapping[str, float],
-        *,
-        defaults: Mapping[str, float] | None = None,
-        other: Sequence[str] = (),
-        options: Options | None = None,
-    ) -> None:
-        super().__init__(motion, live, defaults=defaults, other=other, options=options)
-        self.file = dict(live)  #: values of the script
+    def prepare(self) -> None:
+        self.file = dict(self.live)  #: values of the script
 
     def edit(self, key: str, value: float) -> None:
         """Change a value in the script, as the technician does with an editor."""

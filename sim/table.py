@@ -6,14 +6,12 @@ is sent each second.  `M206` writes raw memory: type and position must be those 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
 from sim.controller import ANSWERED, Hold
 from sim.gcode import PrinterController
-from sim.motion import Motion
-from sim.options import Options
 from sim.words import read_words
 
 #: Types of the entries.
@@ -64,16 +62,7 @@ class Table(PrinterController):
     #: A written value is permanent at once; else M500 keeps it.
     writing_stores = True
 
-    def __init__(
-        self,
-        motion: Motion,
-        live: Mapping[str, float],
-        *,
-        defaults: Mapping[str, float] | None = None,
-        other: Sequence[str] = (),
-        options: Options | None = None,
-    ) -> None:
-        super().__init__(motion, live, defaults=defaults, other=other, options=options)
+    def prepare(self) -> None:
         self.options = replace(self.options, idle_word="wait")
         #: values of entries that are no setting of ours, by position; text is printed as it is
         self.plain: dict[int, float | str] = {75: 115200.0, 129: 12.5}
