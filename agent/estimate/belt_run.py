@@ -64,10 +64,6 @@ class BeltRun:
     residuals: tuple[float, ...]
 
     @property
-    def scale_is_significant(self) -> bool:
-        return abs(self.scale) > self.factor95 * self.u_scale
-
-    @property
     def trend_is_significant(self) -> bool:
         return abs(self.trend) > self.factor95 * self.u_trend
 

@@ -11,8 +11,6 @@ import click
 from agent.face.screen import Screen
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from agent.rehearsal import Rehearsal
     from agent.wire.port import Address
     from agent.wire.transport import Transport
@@ -55,10 +53,6 @@ class Desk:
     def last_port(self) -> str:
         """The port of this session that was opened last; empty without one."""
         return self.lost or ("" if self._address is None else self._address.url)
-
-    def record_path(self) -> Path | None:
-        """File of the record; None: the one in the user's data folder."""
-        return None
 
     def open_again(self, port: str) -> Transport:
         """Open the port of this session once more, after `Session.let_go`.  Raises LinkFailed."""

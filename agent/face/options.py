@@ -168,17 +168,6 @@ def wrong_line(problems: list[Problem], verb: str) -> BadInput:
     )
 
 
-def need(verb: str, **checks: str | None) -> None:
-    """Raise one BadInput with every reason in `checks` that is not None (keys: option names)."""
-    problems = [
-        Problem(COMMAND_LINE, None, "--" + name.replace("_", "-"), why)
-        for name, why in checks.items()
-        if why
-    ]
-    if problems:
-        raise wrong_line(problems, verb)
-
-
 def as_json(function: Callable[..., Any]) -> Callable[..., Any]:
     """The `--json` option that every one-shot command takes.
 

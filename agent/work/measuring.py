@@ -96,12 +96,6 @@ class Measuring(Attached):
             sizes = earlier[0].piece.size if earlier else {}
         return resized(name, self.profile, sizes, number=min(number, 6))
 
-    def lines_of(self, piece: Piece) -> tuple[str, ...]:
-        """The lines that `lay` sends for `piece`."""
-        from agent.pieces import toolpath
-
-        return toolpath(piece, self.profile)
-
     def begin_laying(self, piece: Piece) -> Laying:
         """The laying of `piece`, nothing of it sent yet.
 

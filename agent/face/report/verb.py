@@ -108,7 +108,7 @@ def tune_at(desk: Desk) -> Tune:
         from agent.store.record import Record
 
         try:
-            with Record(desk.record_path()) as record:
+            with Record() as record:
                 history = history_of(record, session.profile.name, session.profile)
         except AgentError as error:  # the tune itself does not hang on the record
             desk.screen.say(f"No drift is shown: {error}")
@@ -120,6 +120,6 @@ def tune_recorded(desk: Desk, number: int, machine: str | None) -> Tune:
     from agent.face.report.recorded import chosen_session, profile_of, tune_of_record
     from agent.store.record import Record
 
-    with Record(desk.record_path()) as record:
+    with Record() as record:
         row = chosen_session(record, number, machine)
         return tune_of_record(record, row, profile_of(row.machine))
