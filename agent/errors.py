@@ -31,6 +31,10 @@ class Refused(AgentError):
     exit_code = 1
 
 
+class Declined(Refused):
+    """The technician said no; nothing is wrong with the step itself."""
+
+
 class LinkFailed(AgentError):
     """The port is absent, busy, silent, lost, or talks junk."""
 

@@ -5,15 +5,19 @@ from __future__ import annotations
 import os
 import re
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Final
 
 import click
 
 from agent import __version__
 from agent.errors import AgentError, BadInput, LinkFailed
 from agent.face.desk import Desk
+from agent.face.options import Count
 from agent.face.screen import clean
 from agent.face.tree import Tree, Verbs
+from agent.work.signals import Ended, end_in_order
 
 WIRE_SHOWN = 3  #: last lines on the wire that are shown with a failure of the link
 
@@ -26,18 +30,24 @@ INTERRUPTED = 130  #: exit code, by the usage of shells: 128 + the number of the
     invoke_without_command=True,
     context_settings={"help_option_names": ["--help", "-h"], "max_content_width": 80},
 )
-@click.option("--port", help="port of a machine: attach and open the shell")
+@click.option("--port", help="port of a machine: attach, then the shell or the verb behind it")
+@click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits a second")
 @click.option("--profile", "profile_name", help="profile of that machine: a name or a file")
 @click.version_option(__version__, prog_name="plumbelt")
 @click.pass_context
-def plumbelt(ctx: click.Context, port: str | None, profile_name: str | None) -> None:
+def plumbelt(ctx: click.Context, port: str | None, baud: int, profile_name: str | None) -> None:
     """Tune a tilted-gantry belt printer over its serial port, with proof.
 
     Without a verb: the shell.  'plumbelt demo' shows the whole job on a simulated machine.
     """
-    if ctx.invoked_subcommand is not None:
-        return
     desk = ctx.ensure_object(Desk)
+    if ctx.invoked_subcommand is not None:
+        if port is None and profile_name is None:
+            return
+        if desk.in_shell:
+            raise click.UsageError("--port and --profile are for one-shot use", ctx)
+        ctx.with_resource(attached_for(desk, ctx.invoked_subcommand, port, baud, profile_name))
+        return
     if desk.in_shell:
         raise click.UsageError("this is a shell already", ctx)
     from agent.face.shell import run_shell
@@ -47,6 +57,30 @@ def plumbelt(ctx: click.Context, port: str | None, profile_name: str | None) -> 
 
         desk.session.use(load_profile(profile_name))
     ctx.exit(run_shell(desk, port=port))
+
+
+#: Verbs that open their port themselves, or that need none.
+_OWN_PORT: Final = ("attach", "sim", "demo", "rehearse", "ports", "completion", "help", "cautions")
+
+
+@contextmanager
+def attached_for(
+    desk: Desk, verb: str, port: str | None, baud: int, profile_name: str | None
+) -> Iterator[None]:
+    """Attached to `port` for one verb: the same as that verb on a bench that is attached."""
+    from agent.face.linking import one_shot
+
+    if verb in _OWN_PORT:
+        raise BadInput(f"--port before '{verb}' has no meaning", remedy=f"'{verb} --help'")
+    if profile_name is not None:
+        from agent.store.profiles import load_profile
+
+        desk.session.use(load_profile(profile_name))
+    if port is None:
+        yield
+        return
+    with one_shot(desk, port, baud):
+        yield
 
 
 def run(arguments: Sequence[str], desk: Desk | None = None) -> int:
@@ -65,12 +99,18 @@ def run(arguments: Sequence[str], desk: Desk | None = None) -> int:
             desk.note_lost()
         show_error(error, desk)
         return error.exit_code
+    except Ended as ended:
+        desk.end_safely()
+        raise ended
     except click.exceptions.Exit as leaving:
         return leaving.exit_code
     except click.ClickException as error:
         show_error(_wrong_use(error, desk), desk)
         return BadInput.exit_code
-    except (click.Abort, KeyboardInterrupt):
+    except (click.Abort, KeyboardInterrupt) as interrupt:
+        if isinstance(interrupt.__context__, Ended):  # click makes one of the other
+            desk.end_safely()
+            raise interrupt.__context__ from None
         desk.screen.complain(f"\nInterrupted. {desk.standing()}")
         return INTERRUPTED
 
@@ -134,9 +174,15 @@ def show_error(error: AgentError, desk: Desk) -> None:
 
 def main() -> None:
     """Entry of the installed command."""
+    end_in_order()
+    desk = Desk()
     try:
-        code = run(sys.argv[1:])
+        code = run(sys.argv[1:], desk)
+        desk.close()
         sys.stdout.flush()
+    except Ended as ended:
+        desk.end_safely()
+        code = 128 + ended.number  # by the usage of shells
     except BrokenPipeError:
         # The reader of our output has gone (as with `| head`): say nothing, and keep the
         # interpreter from complaining when it closes standard output.

@@ -12,8 +12,10 @@ import click
 PLACES: Final[dict[str, tuple[str, str]]] = {
     "advance": ("running:advance", "Feed the belt forward, to bring a piece off."),
     "attach": ("linking:attach", "Open a port, find out what is there, read its settings twice."),
+    "begin": ("changing:begin", "Begin a new tune; what was read so far is set aside."),
     "cautions": ("helping:cautions", "The cautions that come before the first motion or heat."),
     "completion": ("scripting:completion", "Lines that make your command shell complete verbs."),
+    "cool": ("changing:cool", "Switch all heaters off, and have the controller say so."),
     "demo": ("demo:demo", "The whole job on a simulated machine, from byte to proof."),
     "detach": ("linking:detach", "Let go of the port; readings and results stay."),
     "drive": ("calculate:drive", "Steps per mm from the parts of a drive train."),
@@ -40,8 +42,9 @@ PLACES: Final[dict[str, tuple[str, str]]] = {
     "shim": ("calculate:shim", "Tilt between gantry and bed, and which screw takes it out."),
     "sim": ("simulating:sim", "A simulated machine for any serial program."),
     "solve": ("solving:solve", "Every error of the machine at once, from its readings."),
+    "status": ("status:status", "Where the work stands: heaters, what waits, what is next."),
     "store": ("changing:store", "Make what was written permanent, and prove it by a reload."),
-    "undo": ("changing:undo", "Bring back what was live at the attach."),
+    "undo": ("changing:undo", "Bring an earlier state back: settings and angle."),
     "write": ("changing:write", "Show the plan, take its digest, write and read back."),
 }
 

@@ -7,10 +7,11 @@ from typing import Final
 
 import click
 
-from agent.errors import Refused
+from agent.errors import Declined, Refused
 from agent.face.cautions import acknowledge
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
+from agent.model.roles import ROLES, Role
 
 #: Lines that only read, in every family.
 READS: Final = re.compile(
@@ -27,6 +28,9 @@ CHANGES: Final = re.compile(
 ACTS: Final = re.compile(
     r"(?:G0|G1|G2|G3|G28|G29|G38|M104|M109|M140|M190|M80|M17|M280)(?!\d)", re.I
 )
+
+#: The question for the temperatures.
+ASKS_HEATERS: Final = re.compile(r"M105", re.I)
 
 #: Longest line that is sent, characters.
 LONGEST: Final = 90
@@ -48,20 +52,22 @@ def send(desk: Desk, /, words: tuple[str, ...]) -> None:
     line = " ".join(words).strip()
     check(line)
     reads = bool(READS.fullmatch(line))
+    if moved := moved_roles(desk, line):
+        desk.session.refuse_implausible(moved)
     if ACTS.match(line):
         acknowledge(desk)
     if not reads and not desk.screen.agrees(
         f"'{line}' is not checked against this machine. Are hands clear?"
     ):
-        raise Refused("It was not agreed to", remedy="Nothing was sent")
+        raise Declined("It was not agreed to", remedy="Nothing was sent")
+    heats = bool(re.match(r"M1(?:04|09|40|90)\b", line, re.I))
+    if heats and not re.search(r"\bS0*(?:\.0*)?\s*$", line, re.I):
+        desk.session.heat("on", line)
     reply = link.ask(line, timeout=60.0, reads=reads)
-    if ACTS.match(line) and re.match(r"M1(?:04|09|40|90)\b", line, re.I):
-        if not re.search(r"\bS0*(?:\.0*)?\s*$", line, re.I):
-            desk.session.hot = True
-        elif reply.ok:
-            desk.session.ask_heaters()
+    if reply.ok and (heats or ASKS_HEATERS.fullmatch(line)):
+        desk.session.ask_heaters()
     if reply.ok and homes(desk, line):
-        desk.session.place_lost = False
+        desk.session.place(lost=False)
     document = {"line": line, "reply": list(reply.lines), "ok": reply.ok, "error": reply.error}
 
     def show() -> None:
@@ -73,6 +79,19 @@ def send(desk: Desk, /, words: tuple[str, ...]) -> None:
     desk.screen.answer(document, show)
     if not reply.ok:
         raise Refused(f"the controller refused {line}", remedy="Nothing more was sent")
+
+
+def moved_roles(desk: Desk, line: str) -> tuple[Role, ...]:
+    """Axes that a line moves: those it names, or all that a homing without a name moves."""
+    head, *words = line.upper().split()
+    if not re.fullmatch(r"G(?:0|1|2|3|28|29|38)(?:\.\d)?|\$H|\$J=.*", head):
+        return ()
+    letters = (
+        {word[0].lower() for word in words} if not head.startswith("$J") else set(head.lower())
+    )
+    axes = desk.session.profile.axes
+    named = tuple(role for role in ROLES if axes.letter(role) in letters)
+    return named or (() if head[:2] in ("G0", "G1") and words else ROLES)
 
 
 def homes(desk: Desk, line: str) -> bool:

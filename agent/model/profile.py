@@ -5,11 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Final, Literal
 
 from agent.model.drive import Drive
 from agent.model.roles import Axes, Role
 from agent.model.settings import Setting
+
+#: Name of a machine that no profile has named.
+UNNAMED: Final = "unnamed"
 
 #: `none`: each axis has its motor.  Two motors that share across and gantry have their steps set
 #: per axis before mixing (`axes`), per motor (`motors`), or nobody knows yet (`unknown`).

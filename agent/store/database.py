@@ -18,6 +18,10 @@ from agent.store.schema import APPLICATION_ID, STEPS
 PATIENCE: Final = 10.0
 
 
+class Damaged(Refused):
+    """The record's file is no whole database any more."""
+
+
 class Database:
     """One SQLite file with the schema of the record; use as a context manager."""
 
@@ -146,6 +150,9 @@ _WORDS: Final[tuple[tuple[str, str, str], ...]] = (
 )
 
 
+_DAMAGE: Final = ("not a database", "malformed")
+
+
 @contextmanager
 def in_words(path: Path) -> Iterator[None]:
     """Errors of the database in the words of the technician."""
@@ -155,7 +162,8 @@ def in_words(path: Path) -> Iterator[None]:
         said = str(error)
         for pattern, what, remedy in _WORDS:
             if pattern in said:
-                raise Refused(f"The record {path} {what}", remedy=remedy) from error
+                kind = Damaged if pattern in _DAMAGE else Refused
+                raise kind(f"The record {path} {what}", remedy=remedy) from error
         if isinstance(error, sqlite3.OperationalError):
             raise Refused(f"The record {path} cannot be used: {said}", remedy=_MOVE) from error
         raise

@@ -1,0 +1,72 @@
+"""A controller on a link: what a session holds of a machine while it is attached, and no more."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from agent.errors import LinkFailed, Refused
+
+if TYPE_CHECKING:
+    from agent.families.base import Family
+    from agent.wire.link import Link
+
+#: Line whose answer comes once every move has ended: M-code in general use, and the dwell of NIST
+#: RS274/NGC for the family that knows no such M-code (common practice: a dwell ends the queue).
+WAIT: Final = "M400"
+_STANDSTILL: Final = {"numbered": "G4 P0"}
+
+
+def same_name(one: str, other: str) -> bool:
+    """Whether two ways in which a controller names itself, as a banner or as an answer, are of one.
+
+    The shorter has no word that the longer lacks; a controller without a name is any.
+    """
+    words = [set(re.findall(r"[a-z0-9.]+", name.lower())) for name in (one, other)]
+    return words[0] <= words[1] or words[1] <= words[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    """A link and the family that was found on it."""
+
+    link: Link
+    family: Family
+
+    @property
+    def gone(self) -> bool:
+        """True if the port itself has gone: a cable pulled, a board without power."""
+        try:
+            self.link.transport.read(0.0)  # in doubt, what is still on its way answers nothing
+        except LinkFailed:
+            return True
+        return False
+
+    def send_lines(self, lines: Sequence[str], *, seconds: float = 0.0) -> None:
+        """Send lines one by one, each waited for; `seconds`: how long their moves take.
+
+        Raises Refused at the first that is refused.
+        """
+        for asked in lines:
+            line = _STANDSTILL.get(self.family.name, WAIT) if asked == WAIT else asked
+            reply = self.link.ask(line, timeout=60.0 + 2 * seconds)
+            if not reply.ok:
+                raise Refused(
+                    f"the controller refused {line}: {reply.error or 'no reason given'}",
+                    remedy="Nothing more was sent",
+                )
+
+    def halt(self) -> str:
+        """Send the emergency word past everything that waits; what follows is in doubt.
+
+        Returns the word sent.  Raises LinkFailed.
+        """
+        # 0x18 resets a `numbered` controller at once; M112 is the emergency stop of the others.
+        numbered = self.family.name == "numbered"
+        word, data = ("Ctrl-X", b"\x18") if numbered else ("M112", b"M112\n")
+        self.link.exchange.abandon()
+        self.link.exchange.revive()  # in doubt, whatever was in flight
+        self.link.transport.write(data)
+        return word
