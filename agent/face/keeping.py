@@ -333,11 +333,6 @@ def _approved(desk: Desk, found: Restore, approve: str, and_store: bool) -> None
         document = outcome.to_plain() if outcome is not None else found.to_plain()
         desk.screen.answer({"worst": refusal.what, **document}, lambda: None)
         raise
-    if not (looked.own or looked.others):
-        desk.screen.answer(
-            found.to_plain(), lambda: desk.screen.say("Everything is stored already.")
-        )
-        return
     if looked.others:
         listed = ", ".join(change.key for change in looked.others)
         what = f"written, not stored: storing would also make permanent {listed}"

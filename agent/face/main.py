@@ -16,7 +16,7 @@ from agent.errors import AgentError, BadInput, LinkFailed
 from agent.face.desk import Desk
 from agent.face.options import Count
 from agent.face.screen import clean
-from agent.face.tree import Tree, Verbs
+from agent.face.tree import Tree, Verbs, brought_in
 from agent.work.signals import Ended, end_in_order
 
 WIRE_SHOWN = 3  #: last lines on the wire that are shown with a failure of the link
@@ -50,13 +50,11 @@ def plumbelt(ctx: click.Context, port: str | None, baud: int, profile_name: str 
         return
     if desk.in_shell:
         raise click.UsageError("this is a shell already", ctx)
-    from agent.face.shell import run_shell
-
     if profile_name is not None:
         from agent.store.profiles import load_profile
 
         desk.session.use(load_profile(profile_name))
-    ctx.exit(run_shell(desk, port=port))
+    ctx.exit(brought_in("shell:run_shell")(desk, port=port))
 
 
 #: Verbs that open their port themselves, or that need none.

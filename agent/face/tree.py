@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, MutableMapping
 from importlib import import_module
-from typing import Final
+from typing import Any, Final
 
 import click
 
@@ -49,6 +49,12 @@ PLACES: Final[dict[str, tuple[str, str]]] = {
 }
 
 
+def brought_in(place: str) -> Any:
+    """What stands at `module:name` of this package, brought in when it is first wanted."""
+    module, _, attribute = place.partition(":")
+    return getattr(import_module(f"agent.face.{module}"), attribute)
+
+
 class Tree(click.Group):
     """The verbs; the page that lists them brings none of them in."""
 
@@ -66,8 +72,7 @@ class Verbs(MutableMapping[str, click.Command]):
 
     def __getitem__(self, name: str) -> click.Command:
         if name not in self._known:
-            module, _, attribute = self._places[name].partition(":")
-            command: click.Command = getattr(import_module(f"agent.face.{module}"), attribute)
+            command: click.Command = brought_in(self._places[name])
             command.short_help = PLACES[name][1]
             self._known[name] = command
         return self._known[name]

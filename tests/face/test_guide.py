@@ -12,7 +12,7 @@ from agent.face.guide import step_now
 from agent.model.profile import Profile
 from agent.rehearsal import behind_a_terminal, in_memory
 from agent.work.session import Session
-from tests.face.bench import TO_A_PLAN, carry_out, desk_at, digest_in
+from tests.face.bench import TO_A_PLAN, carry_out, desk_at, digest_in, forge_round
 
 
 def test_a_flashed_machine_is_restored_stored_and_proved_by_following_next() -> None:
@@ -128,8 +128,7 @@ def test_a_pulled_cable_is_attached_again_cooled_and_homed(
         assert carry_out(desk, [step.line]) == [0], step
     assert done == [
         "attach memory:// --again",
-        "send M104 S0",
-        "send M140 S0",
+        "cool",
         "send G28 X Y",
         "lay strip",
     ]
@@ -140,7 +139,7 @@ def test_after_a_restart_the_bar_believes_the_reported_targets() -> None:
     desk = desk_at()
     desk.rehearsal = in_memory(seed=3)
     carry_out(desk, ["attach"])
-    desk.session.hot = True
+    desk.session.heat("on")
     carry_out(desk, ["readback"])
     assert desk.status().endswith("heaters off")
 
@@ -162,7 +161,7 @@ def test_a_second_round_is_told_from_the_first() -> None:
     desk = desk_at()
     carry_out(desk, ["attach"])
     first = step_now(desk)
-    desk.session.now.follows = desk.session.now
+    forge_round(desk, follows=desk.session.now)
     second = step_now(desk)
     assert first.line == second.line == "gauge travel"
     assert "hold it against what was foretold" in second.why

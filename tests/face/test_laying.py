@@ -12,10 +12,11 @@ from agent.errors import LinkFailed, Refused
 from agent.face.desk import Desk
 from agent.face.laying import lay_to_the_end, progress_text
 from agent.face.main import run
+from agent.model.heat import Heat, Heats
 from agent.model.roles import Axes
 from agent.rehearsal import behind_a_terminal, in_memory
 from agent.store.profiles import load_profile
-from agent.work.laying import PROBE, Heat, Heats, Laying, Progress
+from agent.work.laying import PROBE, Laying, Progress
 from agent.work.session import Session
 from tests.face.bench import carry_out, desk_at
 
