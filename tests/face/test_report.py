@@ -198,8 +198,8 @@ def test_a_changed_machine_that_was_not_measured_has_no_verdict(whole):
     ("value", "half", "said"),
     [
         (0.0001, 0.0002, "in tolerance (as left): every interval lies inside its tolerance."),
-        (0.0004, 0.0002, "in tolerance, but not with certainty for: travel across (as left)."),
-        (0.0008, 0.0002, "OUT OF TOLERANCE: travel across (as left)."),
+        (0.0004, 0.0002, "in tolerance, but not with certainty for: scale, across (as left)."),
+        (0.0008, 0.0002, "OUT OF TOLERANCE: scale, across (as left)."),
     ],
 )
 def test_the_verdict_follows_the_worst_error(whole, value, half, said):
@@ -306,10 +306,10 @@ def test_stages_of_proof_passed_and_not(whole):
 def test_what_was_not_changed_stands_with_its_reason(whole):
     rows = {row[0]: row[2] for row in section(whole, "kept")}
     assert rows["shrink of the plastic"].startswith("the plastic's, not the axes'")
-    assert "never steps" in rows["bead growth of all faces"]
+    assert "never steps" in rows["size offset of all faces"]
     assert rows["13 other settings of the controller"].endswith("all read as before")
-    assert {"yaw of the gantry", "turn of the rail", "roll of the gantry"} <= rows.keys()
-    assert "travel across" not in rows
+    assert {"gantry yaw", "rail skew", "gantry roll"} <= rows.keys()
+    assert "scale, across" not in rows
 
 
 def test_settings_before_and_now(whole):
@@ -368,18 +368,16 @@ def test_an_error_that_remains_outside_is_said_at_the_head_and_is_an_open_point(
     )
     assert certificate_rows(tune)[1][-1] == "OUTSIDE"
     assert state(tune).endswith(
-        "every reading is as expected; still OUTSIDE the tolerance: travel up the gantry."
+        "every reading is as expected; still OUTSIDE the tolerance: scale, gantry."
     )
-    said = "OUTSIDE the tolerance: travel up the gantry +0.070 % ± 0.040 (95 %)."
+    said = "OUTSIDE the tolerance: scale, gantry +0.070 % ± 0.040 (95 %)."
     assert said in words(tune, "open")
     assert "OUTSIDE" not in words(whole, "open")
 
 
 def test_a_picture_speaks_of_a_tolerance_only_where_there_is_one(whole):
     told = words(whole, "after")
-    assert (
-        "Errors in deg as found and as left, with their 95 % intervals; hatched: the to" in told
-    )
+    assert "Errors in ° as found and as left, with their 95 % intervals; hatched: the to" in told
     assert "Errors in mm as found and as left, with their 95 % intervals." in told
 
 
@@ -390,13 +388,13 @@ def test_steps_and_slicing_angle_say_of_which_time_they_are(whole):
         assert row[4:6] == settings[f"steps_per_mm.{row[1].lower()}"]
     angle = whole.before.solution.slicing_angle_deg
     told = words(whole, "machine")
-    assert "('Slicing angle of the pieces read before the change', '45 deg')" in told
-    assert f"('Slicing angle of the pieces read after the change', '{angle:.3f} deg')" in told
-    assert f"Slicing angle: {angle:.3f} deg instead of 45 deg." in words(whole, "changes")
+    assert "('Slicing angle of the pieces read before the change', '45°')" in told
+    assert f"('Slicing angle of the pieces read after the change', '{angle:.3f}°')" in told
+    assert f"Slicing angle: {angle:.3f}° instead of 45°." in words(whole, "changes")
 
     once = dataclasses.replace(whole, rounds=whole.rounds[:1], last=whole.first)
     assert columns(once, "machine")[4:] == ["step/mm in use", "travel, mm"]
-    assert "('Slicing angle of the pieces read', '45 deg')" in words(once, "machine")
+    assert "('Slicing angle of the pieces read', '45°')" in words(once, "machine")
 
 
 def test_readings_taken_again_are_told(whole):
@@ -521,7 +519,7 @@ def test_a_plan_that_was_not_written_is_no_change(whole):
         journal=(),
     )
     found = {k.what: k.why for k in kept(tune)}
-    assert found["travel of the belt"] == (
+    assert found["scale, belt"] == (
         "a new steps_per_mm.z is proposed (see the changes), and was not written"
     )
     assert "Nothing was written. The readings propose" in words(tune, "changes")

@@ -187,7 +187,7 @@ def conditions(tune: Tune) -> Sequence[Part]:
                 ("Time since they were laid", noted(found.minutes_since_print, "min")),
                 (
                     "Tolerance",
-                    f"errors up to {tolerance.scale_percent:g} % and {tolerance.angle_deg:g} deg"
+                    f"errors up to {tolerance.scale_percent:g} % and {tolerance.angle_deg:g}°"
                     " are left alone",
                 ),
             )
