@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from agent.face.plots import interval
 from agent.face.screen import Screen
 from agent.face.words import BY_HAND, reading_name, shown, vector
+from agent.model.exact import as_printed, in_full
 from agent.model.feature import Reading
 from agent.model.roles import PARAMETER_LETTER
 from agent.model.settings import Readback
@@ -133,7 +134,7 @@ def settings(
     for key, setting in readback.settings.items():
         if not key.startswith(only):
             continue
-        row = [key, f"{setting.value:.{setting.digits}f}", setting.unit]
+        row = [key, as_printed(setting), setting.unit]
         for values in others.values():
             value = values.get(key)
             if value is None:
@@ -141,7 +142,7 @@ def settings(
             elif setting.agrees_with(value):
                 row.append("same")
             else:
-                row.append(f"(!) {value:.{setting.digits}f}")
+                row.append(f"(!) {as_printed(setting, value)}")
         rows.append([*row, notes.get(key, "")] if notes else row)
     columns = [("setting", False), ("live", True), ("unit", False)]
     columns += [(name, True) for name in others]
@@ -157,7 +158,7 @@ def plan(screen: Screen, plan: Plan) -> None:
             (
                 c.key,
                 f"{c.old:.{c.digits}f}",
-                f"{c.new:.10g}",
+                in_full(c.new),
                 c.unit,
                 "" if c.percent is None else f"{c.percent:+.3f} %",
                 c.why,
@@ -184,8 +185,8 @@ def outcome(screen: Screen, outcome: Outcome) -> None:
     rows = [
         (
             fate.key,
-            f"{fate.wanted:.10g}",
-            "-" if fate.found is None else f"{fate.found:.10g}",
+            in_full(fate.wanted),
+            "-" if fate.found is None else in_full(fate.found),
             STATE_WORDS[fate.state],
         )
         for fate in outcome.fates
@@ -202,7 +203,7 @@ def look(screen: Screen, look: Look) -> None:
     """What storing would make permanent."""
     screen.say(f"'{look.line}' would make these permanent:")
     marked = [(c, "") for c in look.own] + [(c, "not of the plan") for c in look.others]
-    rows = [(c.key, f"{c.old:.10g}", f"{c.new:.10g}", c.unit, note) for c, note in marked]
+    rows = [(c.key, in_full(c.old), in_full(c.new), c.unit, note) for c, note in marked]
     columns = [("setting", False), ("stored", True), ("live", True), ("unit", False)]
     screen.table([*columns, ("", False)], rows)
     for note in look.notes:

@@ -12,6 +12,7 @@ from agent.face.report.story import failed_stages, parts_of
 from agent.face.report.tolerances import outside
 from agent.face.report.tune import Tune, names_of
 from agent.face.words import BY_HAND, shown
+from agent.model.exact import in_full
 
 
 def state(tune: Tune) -> str:
@@ -76,7 +77,7 @@ def _written(tune: Tune) -> Iterator[Part]:
             (
                 change.key,
                 f"{change.old:.{change.digits}f}",
-                f"{change.new:.10g}",
+                in_full(change.new),
                 "" if spread is None or spread.new != change.new else f"± {2 * spread.u:.4f}",
                 "" if change.percent is None else f"{change.percent:+.3f} %",
                 "-" if fate is None or fate.found is None else f"{fate.found:.{change.digits}f}",
@@ -132,8 +133,8 @@ def _proposed(tune: Tune) -> Iterator[Part]:
         tuple(
             (
                 c.setting,
-                f"{c.old:.10g}",
-                f"{c.new:.10g}",
+                in_full(c.old),
+                in_full(c.new),
                 f"± {2 * c.u:.4f}",
                 f"{100 * (c.new / c.old - 1):+.3f} %",
                 c.line or "not known for this family",

@@ -10,6 +10,7 @@ from agent.face.report.digits import angle
 from agent.face.report.parts import Blanks, Facts, Items, Part, Table, Wire, Words
 from agent.face.report.tune import Tune
 from agent.model.drive import Drive, Roller, Toothed
+from agent.model.exact import as_printed, in_full
 from agent.model.profile import Material
 from agent.model.roles import ROLES
 from agent.model.settings import Readback
@@ -101,9 +102,9 @@ def _steps(letter: str, readback: Readback | None, survey: Survey) -> str:
     """Steps/mm as the controller printed them, or as the survey holds them."""
     printed = readback.settings.get(f"steps_per_mm.{letter}") if readback is not None else None
     if printed is not None:
-        return f"{printed.value:.{printed.digits}f}"
+        return as_printed(printed)
     held = survey.steps_per_mm.get(letter)
-    return "" if held is None else f"{held:.10g}"
+    return "" if held is None else in_full(held)
 
 
 def _train(drive: Drive) -> str:
@@ -126,11 +127,11 @@ def settings(tune: Tune) -> Sequence[Part]:
     rows, same = [], []
     for key, was in first.settings.items():
         now = last.settings.get(key)
-        value = f"{was.value:.{was.digits}f}"
+        value = as_printed(was)
         if now is not None and now.value == was.value:
             same.append(f"{key} {value}" + (f" {was.unit}" if was.unit != "1" else ""))
         else:
-            found = "not reported" if now is None else f"{now.value:.{now.digits}f}"
+            found = "not reported" if now is None else as_printed(now)
             rows.append((key, value, found, was.unit))
     parts: list[Part] = []
     if rows:

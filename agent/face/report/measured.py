@@ -14,6 +14,7 @@ from agent.face.report.parts import Items, Part, Picture, Table, Words
 from agent.face.report.tune import Measured, Tune
 from agent.face.tables import verdict
 from agent.face.words import reading_name, shown, vector
+from agent.model.exact import in_full
 
 _FOUND = (("found", "right"), ("± (95 %)", "right"))
 
@@ -225,7 +226,7 @@ def belt(measured: Measured) -> Sequence[Part]:
             Table((("part of the error", "left"), *_FOUND, ("verdict", "left")), tuple(rows))
         )
         pairs = ", ".join(
-            f"{c:.10g}: {as_read(m, step)}"
+            f"{in_full(c)}: {as_read(m, step)}"
             for c, m in zip(run.commanded, run.measured, strict=True)
         )
         parts.append(Words(f"Commanded: measured, mm, in their order: {pairs}."))
