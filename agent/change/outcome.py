@@ -31,10 +31,10 @@ STAGES: Final[tuple[Stage, ...]] = (
 
 #: In words, for what a technician reads.
 STATE_WORDS: Final[dict[State, str]] = {
-    "took": "holds the new value",
-    "did not": "holds the old value",
-    "other": "holds neither the old value nor the new one",
-    "unknown": "not known until the settings are read back",
+    "took": "new value confirmed",
+    "did not": "old value, not written",
+    "other": "unexpected value",
+    "unknown": "not known until read back",
 }
 
 
@@ -50,7 +50,7 @@ class Fate:
 
     def __str__(self) -> str:
         found = "" if self.found is None else f" ({in_full(self.found)})"
-        return f"{self.key} {STATE_WORDS[self.state]}{found}"
+        return f"{self.key}: {STATE_WORDS[self.state]}{found}"
 
     def to_plain(self) -> dict[str, Any]:
         return {

@@ -35,8 +35,8 @@ def state(tune: Tune) -> str:
     apart = sum(1 for row in tune.compared if not row.agrees)
     if apart:
         are = "reading is" if apart == 1 else "readings are"
-        return f"Changed and {proof}; {apart} {are} NOT as foretold."
-    told = f"Changed, {proof}, and measured again: every reading is as foretold"
+        return f"Changed and {proof}; {apart} {are} NOT as expected."
+    told = f"Changed, {proof}, and measured again: every reading is as expected"
     left = [shown(name).words for name in outside(tune.rounds[-1])]
     if left:
         told += f"; still OUTSIDE the tolerance: {', '.join(left)}"
@@ -90,10 +90,10 @@ def _written(tune: Tune) -> Iterator[Part]:
             ("setting", "left"),
             ("old", "right"),
             ("sent", "right"),
-            ("95 %", "right"),
+            ("± (95 %)", "right"),
             ("change", "right"),
-            ("printed", "right"),
-            ("so it", "left"),
+            ("read back", "right"),
+            ("result", "left"),
             ("why", "wide"),
         ),
         tuple(rows),
@@ -125,7 +125,7 @@ def _proposed(tune: Tune) -> Iterator[Part]:
             ("setting", "left"),
             ("old", "right"),
             ("new", "right"),
-            ("95 %", "right"),
+            ("± (95 %)", "right"),
             ("change", "right"),
             ("line", "left"),
             ("why", "wide"),
@@ -249,6 +249,6 @@ def open_points(tune: Tune) -> Iterator[str]:
     for row in tune.compared:
         if not row.agrees:
             yield (
-                f"{row.name} was read {row.apart:+.3f} mm off what was foretold, beyond the limit"
-                f" of {row.limit:.3f} mm."
+                f"{row.name} was read {row.apart:+.3f} mm off what was expected, beyond the"
+                f" {row.limit:.3f} mm allowed."
             )

@@ -35,4 +35,4 @@ def nominal(reading: Reading) -> str:
 
 def angle(degrees: float) -> str:
     """A slicing angle, to a thousandth of a degree and without idle noughts."""
-    return f"{degrees:.3f}".rstrip("0").rstrip(".") + " deg"
+    return f"{degrees:.3f}".rstrip("0").rstrip(".") + "°"
