@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 from agent.bench.rounds import Round, Solved
 from agent.change.outcome import Fate, Outcome, Stage, fate_of
 from agent.change.plan import Change, Plan
+from agent.model.exact import exact
 from agent.model.heat import HeaterState, Heats
 from agent.model.profile import UNNAMED, Profile
 from agent.model.roles import Role
@@ -219,10 +220,7 @@ class Bench:
 
     def exactly(self, key: str, setting: Setting) -> float:
         """The value behind a printed one, as exactly as it is known."""
-        for value in self.written.get(key, ()):
-            if setting.agrees_with(value):
-                return value
-        return setting.value
+        return exact(setting, *self.written.get(key, ()))
 
     def exact_of(self, settings: Mapping[str, Setting]) -> dict[str, float]:
         """As `exact`, for settings that were read at another time."""
@@ -235,10 +233,7 @@ class Bench:
         if self.readback is not None and not self.readback.damaged:
             values = self.exact
         else:
-            values = {
-                key: saved.setting.value if saved.written is None else saved.written
-                for key, saved in self.profile.settings.items()
-            }
+            values = {key: saved.exact for key, saved in self.profile.settings.items()}
         return {key[len(head) :]: v for key, v in values.items() if key.startswith(head)}
 
     def survey(self) -> Survey:

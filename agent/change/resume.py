@@ -7,7 +7,7 @@ holds.  Finishing and undoing are plans like any other: previewed, approved, wri
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from agent.change.outcome import Fate, fate_of, fates_unread
@@ -15,6 +15,7 @@ from agent.change.plan import Change, Plan, make_plan
 from agent.change.storing import Exactly
 from agent.errors import Refused
 from agent.families.base import Family
+from agent.model.exact import decimals, exact, in_full
 from agent.model.profile import Profile
 from agent.model.settings import UNITS, Readback, Setting, kind_of
 from agent.store.journal import Entry
@@ -55,7 +56,7 @@ class Account:
         )
         parts = [f"{self.plan.machine}: plan {self.plan.digest} {what}"]
         parts += [f"  {fate}" for fate in self.fates]
-        parts += [f"  {c.key} is {c.old:.10g} and was {c.new:.10g}" for c in self.displaced]
+        parts += [f"  {c.key} is {in_full(c.old)} and was {in_full(c.new)}" for c in self.displaced]
         if self.storage == "unknown":
             parts.append("  whether it was stored is not known; looking before storing tells")
         return "\n".join(parts)
@@ -130,7 +131,7 @@ def _displaced(
     meant: Collection[str], snapshot: Mapping[str, Setting], now: Readback
 ) -> tuple[Change, ...]:
     return tuple(
-        Change(key, setting.value, was.value, setting.unit, setting.digits)
+        Change(key, setting.value, was.value, setting.unit, decimals(setting))
         for key, was in snapshot.items()
         if key not in meant
         and (setting := now.settings.get(key)) is not None
@@ -205,14 +206,12 @@ def _exact(
     profile: Profile | None,
     exactly: Exactly | None,
 ) -> float:
-    """The value behind a printed one, where it is known and agrees with it."""
+    """The value behind `printed`, where it is known; the snapshot tells how finely that shows."""
     before = found.snapshot.get(key)
     if before is None:
         return printed
-    value = exactly(key, before) if exactly is not None else before.value
-    if value != before.value:
-        return value
+    was = replace(before, value=printed)  # of a look, the snapshot holds what is to be undone
     saved = profile.settings.get(key) if profile else None
-    if saved is not None and saved.written is not None and before.agrees_with(saved.written):
-        return saved.written
-    return printed
+    return exact(
+        was, exactly(key, was) if exactly is not None else None, saved.written if saved else None
+    )

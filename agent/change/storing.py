@@ -20,6 +20,8 @@ from agent.change.plan import Change, Plan, file_lines, short_digest
 from agent.change.transaction import judge, read_clean, reply_plain, snapshot_plain
 from agent.errors import LinkFailed, Refused
 from agent.families.base import Family
+from agent.families.gate import named
+from agent.model.exact import decimals, exact
 from agent.model.settings import Event, Readback, Setting
 from agent.store.journal import CLOSED, Journal, LenientJournal
 from agent.wire.link import Link
@@ -101,8 +103,8 @@ def look(
             live=_values(live),
         )
     known = _known(plan, exactly)
-    exact = {key: known(key, setting) for key, setting in live.settings.items()}
-    back = _lines_back(family, exact, live)
+    live_exact = {key: known(key, setting) for key, setting in live.settings.items()}
+    back = _lines_back(family, live_exact, live)
     journal.note("looking", plan=plan.to_plain(), snapshot=snapshot_plain(live), back=back)
     last = LenientJournal(journal)  # what is displaced is put back, come what may
     with _breakable(plan, last):
@@ -110,7 +112,7 @@ def look(
         stored = read_clean(link, family)
         differing = _put_back(link, family, live, stored, back, last)
         again = read_clean(link, family)
-    found = _look(plan, family, live, exact, stored, said, known)
+    found = _look(plan, family, live, live_exact, stored, said, known)
     lost = [key for key in differing if _differs(live, again, key)]
     last.note(CLOSED, look=found.to_plain(), lost=lost)
     if lost:
@@ -156,9 +158,8 @@ def _known(plan: Plan, exactly: Exactly | None) -> Exactly:
     wanted = plan.wanted
 
     def known(key: str, setting: Setting) -> float:
-        if key in wanted and setting.agrees_with(wanted[key]):
-            return wanted[key]
-        return exactly(key, setting) if exactly is not None else setting.value
+        sent = exactly(key, setting) if exactly is not None else None
+        return exact(setting, wanted.get(key), sent)
 
     return known
 
@@ -166,9 +167,11 @@ def _known(plan: Plan, exactly: Exactly | None) -> Exactly:
 def _lines_back(family: Family, exact: Mapping[str, float], live: Readback) -> dict[str, str]:
     """The line that brings each live value back; keys that cannot be written have none."""
     lines: dict[str, str] = {}
+    settings = {key: replace(s, value=exact[key]) for key, s in live.settings.items()}
+    known = replace(live, settings=settings)
     for key, value in exact.items():
         try:
-            lines[key] = family.write_line(key, value, live)
+            lines[key] = family.write_line(key, value, known)
         except Refused:
             continue
     return lines
@@ -201,13 +204,13 @@ def _look(
     plan: Plan,
     family: Family,
     live: Readback,
-    exact: Mapping[str, float],
+    live_exact: Mapping[str, float],
     stored: Readback,
     said: tuple[Event, ...],
     known: Exactly,
 ) -> Look:
     changes = [
-        Change(key, known(key, was), exact[key], was.unit, was.digits)
+        Change(key, known(key, was), live_exact[key], was.unit, decimals(was))
         for key, was in stored.settings.items()
         if key in live.settings and _differs(live, stored, key)
     ]
@@ -286,8 +289,8 @@ def store(
         outcome = _staged(family, looked, judge(plan, before, after, events))
         if not outcome.verified:
             known = _known(plan, exactly)
-            exact = {key: known(key, setting) for key, setting in before.settings.items()}
-            back = _lines_back(family, exact, before)
+            values = {key: known(key, setting) for key, setting in before.settings.items()}
+            back = _lines_back(family, values, before)
             _put_back(link, family, before, after, back, last)
             otherwise = _given_back(outcome)
             outcome = _kept_live(outcome, judge(plan, before, read_clean(link, family)), otherwise)
@@ -410,7 +413,8 @@ def _send(link: Link, family: Family, line: str, journal: Journal) -> tuple[Even
 def _answer(link: Link, family: Family, line: str, journal: Journal) -> tuple[Event, ...]:
     words = (family.words.store, family.words.reload)
     # where the acknowledgement comes first, what is said of the storage comes after it
-    reply = link.ask(line, end="quiet" if family.ack_first and line in words else "ack")
+    with named(link, (line,), "store"):
+        reply = link.ask(line, end="quiet" if family.ack_first and line in words else "ack")
     journal.note("answered", line=line, **reply_plain(reply))
     if not reply.ok:
         raise Refused(

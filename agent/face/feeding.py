@@ -13,6 +13,7 @@ from agent.face.changing import show_plan
 from agent.face.desk import Desk, at_desk
 from agent.face.moving import asked_length
 from agent.face.options import LENGTH, Count, Number, Verb, as_json
+from agent.families.gate import named
 
 if TYPE_CHECKING:
     from agent.pieces.feeds import FeedKind, FeedResult, FeedTest
@@ -127,7 +128,8 @@ def fed(desk: Desk, test: FeedTest) -> list[float]:
     all_offered = False
     try:
         for line in test.before:
-            link.ask(line, timeout=HEATING_TIMEOUT)
+            with named(link, (line,), "move"):
+                link.ask(line, timeout=HEATING_TIMEOUT)
         for number, lines in enumerate(test.feeds, start=1):
             session.send_lines(lines, seconds=test.seconds)
             value, all_offered = read_feed(desk, test, number, all_offered)

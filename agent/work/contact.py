@@ -8,15 +8,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from agent.errors import LinkFailed, Refused
+from agent.families.gate import named
 
 if TYPE_CHECKING:
     from agent.families.base import Family
     from agent.wire.link import Link
 
-#: Line whose answer comes once every move has ended: M-code in general use, and the dwell of NIST
-#: RS274/NGC for the family that knows no such M-code (common practice: a dwell ends the queue).
+#: Stands in lists of moves for the line whose answer comes once every move has ended.
 WAIT: Final = "M400"
-_STANDSTILL: Final = {"numbered": "G4 P0"}
 
 
 def same_name(one: str, other: str) -> bool:
@@ -50,8 +49,9 @@ class Contact:
         Raises Refused at the first that is refused.
         """
         for asked in lines:
-            line = _STANDSTILL.get(self.family.name, WAIT) if asked == WAIT else asked
-            reply = self.link.ask(line, timeout=60.0 + 2 * seconds)
+            line = self.family.standstill if asked == WAIT else asked
+            with named(self.link, (line,), "move"):
+                reply = self.link.ask(line, timeout=60.0 + 2 * seconds)
             if not reply.ok:
                 raise Refused(
                     f"the controller refused {line}: {reply.error or 'no reason given'}",
@@ -63,10 +63,7 @@ class Contact:
 
         Returns the word sent.  Raises LinkFailed.
         """
-        # 0x18 resets a `numbered` controller at once; M112 is the emergency stop of the others.
-        numbered = self.family.name == "numbered"
-        word, data = ("Ctrl-X", b"\x18") if numbered else ("M112", b"M112\n")
         self.link.exchange.abandon()
         self.link.exchange.revive()  # in doubt, whatever was in flight
-        self.link.transport.write(data)
-        return word
+        self.link.transport.write(self.family.stop.data)
+        return self.family.stop.word

@@ -280,6 +280,7 @@ class Session:
         self, transport: Transport, machine: str, serial: str, same: Bench | None = None
     ) -> Readback:
         from agent.families import identify, read_back
+        from agent.families.gate import Gate
         from agent.wire.link import Link
 
         link = Link(transport)
@@ -301,6 +302,7 @@ class Session:
                     f" {same.identity or same.family}",
                     remedy="'attach' begins anew with it",
                 )
+            link.gate = Gate(family)
             heats = heats_now(link)
             readback = read_back(link, family)
         except BaseException:
