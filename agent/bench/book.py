@@ -36,7 +36,7 @@ class Book:
 
     def __init__(self) -> None:
         self.events: list[Event] = []
-        self.bench = Bench()
+        self._bench = Bench()
         self.trouble = ""  #: why something could not be kept; empty if all was
 
     # --- the one door ----------------------------------------------------------------------------
@@ -69,6 +69,15 @@ class Book:
 
     def _keep(self, event: Event, figures: Figures | None) -> None:
         """Make an event safe.  Raises Refused if it cannot be."""
+
+    @property
+    def bench(self) -> Bench:
+        """What the events say."""
+        return self._bench
+
+    @bench.setter
+    def bench(self, bench: Bench) -> None:
+        self._bench = bench
 
     # --- views -----------------------------------------------------------------------------------
 
@@ -139,10 +148,13 @@ class Book:
         tells which one it is.
         """
         name = machine or self.bench.machine or UNNAMED
-        if self.bench.machine and name != self.bench.machine:
+        self.look_at(name)
+
+    def look_at(self, machine: str = "") -> None:
+        """The events of `machine`, without its being on the link."""
+        if machine and machine != self.bench.machine:
             self.events.clear()
-            self.bench = Bench()
-        self.bench = fold((), Bench(machine=name)) if not self.events else self.bench
+            self.bench = Bench(machine=machine)
 
     def traffic(self, at: float, way: Literal[">", "<"], text: str) -> None:
         """Keep one line on the wire; never raises."""
@@ -179,11 +191,23 @@ class RecordBook(Book):
         self._row: RecordSession | None = None
         self._lock: PortLock | None = None
         self._early: list[tuple[float, Literal[">", "<"], str]] = []
+        self._loaded = False  # a machine's events are at hand
         self.set_aside = ""  #: what was found wrong with the record, and where the old one is
 
     @property
     def session(self) -> str:
         return self._row.row.id if self._row is not None else "memory"
+
+    @property
+    def bench(self) -> Bench:
+        """What the record says: of the machine that was taken up, else of the last one."""
+        if not self._loaded:
+            self.look_at()
+        return self._bench
+
+    @bench.setter
+    def bench(self, bench: Bench) -> None:
+        self._bench = bench
 
     @property
     def record(self) -> Record:
@@ -197,9 +221,11 @@ class RecordBook(Book):
 
     def look_at(self, machine: str = "") -> None:
         """What the record holds of `machine`, or of the one that was on the bench last."""
+        self._loaded = True
         try:
             name = machine or self.record.last_machine()
-            if name:
+            if name and (name != self._bench.machine or not self.events):
+                self._end_row()
                 self._load(name)
         except AgentError as error:
             self.trouble = str(error)
@@ -235,7 +261,7 @@ class RecordBook(Book):
         identity: str = "",
         serial: str = "",
     ) -> None:
-        name = machine
+        name, self._loaded = machine, True
         try:
             name = name or self.record.machine_of(family, identity, serial, port)
             name = name or name_for(family, identity, serial)

@@ -162,6 +162,12 @@ class Desk:
         if session is not None and session.link is not None and session.gone:
             session.lose(session.link.transport.name)
 
+    def note_refused(self, line: str, why: str) -> None:
+        """A step was refused: the guide will not offer it again while nothing has changed."""
+        session = self._session
+        if session is not None and session.bench.machine:
+            session.refuse(line, why)
+
     def heat_words(self) -> str:
         """What is known of the heaters, as a sentence."""
         session = self._session

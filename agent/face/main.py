@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shlex
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -12,7 +13,7 @@ from typing import Final
 import click
 
 from agent import __version__
-from agent.errors import AgentError, BadInput, LinkFailed
+from agent.errors import AgentError, BadInput, Declined, LinkFailed, Refused
 from agent.face.desk import Desk
 from agent.face.options import Count
 from agent.face.screen import clean
@@ -95,6 +96,8 @@ def run(arguments: Sequence[str], desk: Desk | None = None) -> int:
     except AgentError as error:
         if isinstance(error, LinkFailed):
             desk.note_lost()
+        if isinstance(error, Refused) and not isinstance(error, Declined):
+            desk.note_refused(step_of(arguments), error.what)
         show_error(error, desk)
         return error.exit_code
     except Ended as ended:
@@ -111,6 +114,18 @@ def run(arguments: Sequence[str], desk: Desk | None = None) -> int:
             raise interrupt.__context__ from None
         desk.screen.complain(f"\nInterrupted. {desk.standing()}")
         return INTERRUPTED
+
+
+def step_of(arguments: Sequence[str]) -> str:
+    """The verb and what it was given, as the guide would offer it."""
+    words, rest = [], list(arguments)
+    while rest:
+        word = rest.pop(0)
+        if word in ("--port", "--baud", "--profile", "--approve"):
+            rest = rest[1:]
+        elif word != "--json":
+            words.append(word)
+    return shlex.join(words)
 
 
 def _wrong_use(error: click.ClickException, desk: Desk) -> BadInput:

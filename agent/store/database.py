@@ -39,6 +39,8 @@ class Database:
             )
         try:
             with in_words(self.path):
+                if cut_short(self.path):
+                    raise sqlite3.DatabaseError("malformed: the file was cut short")
                 self._prepare(steps)
         except BaseException:
             self.connection.close()
@@ -119,6 +121,20 @@ class Database:
         """All rows of a query."""
         with in_words(self.path):
             return self.connection.execute(query, values).fetchall()
+
+
+def cut_short(path: Path) -> bool:
+    """True if the file is shorter than its own header says (database file format, 1.3.7).
+
+    Nothing else would notice before the missing pages are read.
+    """
+    with path.open("rb") as file:
+        header = file.read(100)
+    if len(header) < 100:
+        return len(header) > 0
+    size = int.from_bytes(header[16:18], "big")
+    pages = int.from_bytes(header[28:32], "big")
+    return path.stat().st_size < pages * (65536 if size == 1 else size)
 
 
 def statements(script: str) -> Iterator[str]:

@@ -53,8 +53,8 @@ if TYPE_CHECKING:
 
 _NOT_ATTACHED: Final = "'attach PORT' does it; 'ports' lists the ports of this computer"
 
-#: Stages after which a value is kept for good.
-_FOR_GOOD: Final = "after a power cycle"
+#: A board that boots may be silent for so long before its first word, s (common practice).
+BOOT_QUIET: Final = 2.5
 
 
 class Session:
@@ -64,7 +64,6 @@ class Session:
         self.book = book or Book()
         self._contact: Contact | None = None
         self._chosen = ""  # machine that this process was told to work on, as an option tells it
-        self._looked = not isinstance(self.book, RecordBook)
         if profile is not None:
             self.use(profile)
 
@@ -73,14 +72,7 @@ class Session:
     @property
     def bench(self) -> Bench:
         """All that is known; without a machine on the link, of the one that was here last."""
-        if not self._looked:
-            self._look_at("")
         return self.book.bench
-
-    def _look_at(self, machine: str) -> None:
-        self._looked = True
-        if isinstance(self.book, RecordBook):
-            self.book.look_at(machine)
 
     @property
     def profile(self) -> Profile:
@@ -204,19 +196,16 @@ class Session:
         """The machine is the one of `profile`; on the link, its events are its own from now on."""
         named = "" if profile.name == UNNAMED else profile.name
         self._chosen = named
-        contact, before = self._contact, self.book.bench
-        if contact is not None and named and named != before.machine:
+        contact = self._contact
+        if contact is not None and named and named != self.bench.machine:
+            before = self.bench
             self._take_up(named, contact, before.port, before.serial)
             if before.readback is not None:
                 self._file(profile)
                 self.book.readback(before.readback)
             self.book.append("heat", {**heats_plain(before.heats), "state": before.heater_state})
-        elif contact is None and named and (named != before.machine or not self._looked):
-            self._looked = True
-            if isinstance(self.book, RecordBook):
-                self.book.look_at(named)
-            else:
-                self.book.take_up(named)
+        elif contact is None and named:
+            self.book.look_at(named)
         self._file(profile)
 
     def _file(self, profile: Profile) -> None:
@@ -309,7 +298,7 @@ class Session:
             link.close()
             self.book.release()
             raise
-        self._contact, self._looked = Contact(link, family), True
+        self._contact = Contact(link, family)
         self._take_up(machine, self._contact, transport.name, serial)
         self.book.append("heat", heats_plain(heats))
         if not isinstance(self.book, RecordBook):
@@ -847,7 +836,7 @@ class Session:
         """
         link = self._joined().link
         try:
-            link.settle(quiet=0.5)
+            link.settle(quiet=BOOT_QUIET)
             if any(event.kind == "restarted" for event in link.events[mark:]):
                 return "seen on the link: the controller started anew"
             if any(stood.values()) and not any(self.standing().values()):
