@@ -200,10 +200,16 @@ class Desk:
 
     def end_safely(self) -> None:
         """The process is asked to end: heaters off first, then the link; never raises."""
-        if self._session is not None:
-            self._session.leave_cold()
-            with suppress(AgentError, OSError):
-                self._session.close()
+        session = self._session
+        if session is None:
+            return
+        attached = session.link is not None
+        session.leave_cold()
+        with suppress(OSError):  # the terminal may be what went
+            if attached:
+                self.screen.complain(f"\nEnded. {self.heat_words()}")
+        with suppress(AgentError, OSError):
+            session.close()
 
     def close(self) -> None:
         """Let go of port, record and rehearsal."""

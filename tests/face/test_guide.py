@@ -106,9 +106,15 @@ def test_a_cable_that_came_out_while_writing_is_told_and_gone_on_from(
     assert carry_out(desk, ["write"]) == [3]
     assert step_now(desk).line == "attach memory:// --again"
     assert carry_out(desk, ["attach memory:// --again"]) == [0]
-    # X and Y had taken effect; what is left is previewed anew, on the readings that are there.
+    # X and Y had taken effect; the journal tells, and what is left is written after a preview.
     assert len(desk.session.now.taken) == 23
-    assert step_now(desk).line == "preview"
+    assert step_now(desk).line == "resume"
+    [found] = desk.session.accounts()
+    assert [fate.state for fate in found.fates] == ["took", "took", "did not"]
+    assert carry_out(desk, ["resume finish"]) == [0]
+    assert step_now(desk).line == "store"
+    # it carries out what was solved, so that what was foretold still holds
+    assert desk.session.now.follows is not None
 
 
 def test_a_pulled_cable_is_attached_again_cooled_and_homed(

@@ -72,7 +72,7 @@ def test_a_stop_in_the_middle_leaves_the_heaters_off_and_the_nozzle_clear() -> N
     assert heater_targets(desk) == (0, 0)
     assert "the nozzle was raised off the piece" in str(stop.value)
     assert not session.hot
-    assert session.now.laid == []
+    assert session.now.laid == ()
     tail = received(desk)[-9:]
     assert tail[:3] == ["M104 S0", "M140 S0", PROBE]
     assert "G1 Y5 F600" in tail
