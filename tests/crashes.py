@@ -625,6 +625,7 @@ class Campaign:
         for name, texts in told.items():
             if texts:
                 self.found[name].append(f"{cut}: {texts[0]}")
+                print(f"{name}: {cut}: {texts[0]}", file=sys.stderr, flush=True)
 
     def to_plain(self) -> dict[str, int]:
         return {"cuts": self.cuts, **{name: len(self.found[name]) for name in NAMES}}
@@ -703,9 +704,6 @@ def main(arguments: list[str] | None = None) -> int:
         total.cuts += part.cuts
         for name in NAMES:
             total.found[name] += part.found[name]
-    for name in NAMES:
-        for text in total.found[name][:20]:
-            print(f"{name}: {text}", file=sys.stderr)
     if options.json:
         print(json.dumps(total.to_plain()))
     else:
