@@ -214,3 +214,19 @@ def test_the_preview_says_it_all_in_words_and_as_data() -> None:
 
 def test_no_family_is_left_out() -> None:
     assert set(FAMILIES) == {"replay", "numbered", "table", "override", "script"}
+
+
+def test_a_saved_value_beyond_what_is_usual_is_asked_about_and_typed_again() -> None:
+    settings = {**holding().settings, "home_offset.z": Setting(0.0, "mm", 2, "M206 Z0.00")}
+    preview = restore(saved(home_offset__z=4000.0), replace(holding(), settings=settings), Replay())
+    assert preview.plan.wanted == {"home_offset.z": 4000.0}
+    assert preview.plan.retype == ("home_offset.z",)
+    assert "beyond what is usual" in preview.plan.asks[0]
+
+
+def test_one_excessive_cap_leaves_the_sound_steps_in_the_plan() -> None:
+    settings = {**HERON.settings, "max_speed.x": SavedSetting(Setting(900.0, "mm/s", 2))}
+    settings["steps_per_mm.x"] = SavedSetting(Setting(80.3, "step/mm", 2))
+    preview = restore(replace(HERON, settings=settings), holding(), Replay())
+    assert preview.plan.wanted == {"steps_per_mm.x": 80.3}
+    assert "max_speed.x" in {item.key for item in preview.cannot}
