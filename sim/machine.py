@@ -83,6 +83,9 @@ class SimulatedMachine:
     planned_height: float  #: bead height of the profile, mm
     plastic: Plastic = field(default_factory=Plastic)
     bends: Bends = field(default_factory=Bends)
+    profile: Mapping[str, Any] = field(default_factory=dict)  #: that it was built from
+    resolution: float = 0.0  #: display step of its caliper, mm
+    seed: int | None = None
     minutes: float = 0.0  #: the bench's clock: time spent with readings, and waited
     _lying: dict[int, Laid] = field(default_factory=dict)
 
@@ -212,6 +215,24 @@ class SimulatedMachine:
         if seen.job.taken_up is None:
             seen.job.taken_up = self.minutes
         return self.plastic.warmth(self.minutes - seen.job.taken_up)
+
+    def on_bench(self, bench: Bench) -> SimulatedMachine:
+        """The same machine with its pieces as they lie there, on another bench.
+
+        What a bench does while pieces are laid (play, roller, belt from piece to piece) stays as
+        it was.
+        """
+        twin = replace(
+            self,
+            plastic=Plastic.of(self.truth_drawn, bench),
+            bends=Bends.drawn(bench, self.profile),
+            caliper=Caliper(self.truth_drawn, self.resolution, self.seed, bench),
+            minutes=0.0,
+            _lying={},
+        )
+        for job in self.bed.jobs:
+            job.taken_up = None
+        return twin
 
     def wait(self, minutes: float) -> None:
         """Let pieces that lie there cool for so long."""
@@ -363,6 +384,9 @@ def build(
         planned_height=float(profile.get("bead", {}).get("height_mm", 0.25)),
         plastic=Plastic.of(truth, bench),
         bends=Bends.drawn(bench, profile),
+        profile=profile,
+        resolution=float(resolution),
+        seed=seed,
     )
 
 

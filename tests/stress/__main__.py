@@ -36,6 +36,22 @@ def campaign(rows: Sequence[Row], machines: int, seed: int, jobs: int) -> list[d
     return [figures(row, found[row], seconds[row]) for row in rows]
 
 
+def campaign_on_plant(
+    rows: Sequence[Row], machines: int, seed: int, jobs: int
+) -> list[dict[str, Any]]:
+    """Figures of each row that the simulator can lay, through it."""
+    from tests.stress.plant import can_be_laid, judged_on_plant
+
+    rows = [row for row in rows if can_be_laid(row)]
+    numbers = range(seed * 1_000_000, seed * 1_000_000 + machines)
+    if jobs == 1:
+        done = [judged_on_plant(rows, number) for number in numbers]
+    else:
+        with ProcessPoolExecutor(jobs) as pool:
+            done = list(pool.map(judged_on_plant, [rows] * machines, numbers))
+    return [figures(row, [verdicts[i] for verdicts in done]) for i, row in enumerate(rows)]
+
+
 def show(table: Sequence[dict[str, Any]]) -> None:
     """The table for people; shares in percent."""
     names = {"x_scale": "x", "y_scale": "y", "z_scale": "z", "gantry_angle_deg": "angle"}
@@ -56,7 +72,10 @@ def show(table: Sequence[dict[str, Any]]) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.stress", description=__doc__)
-    parser.add_argument("--machines", type=int, default=100, help="machines a row")
+    parser.add_argument("--machines", type=int, default=100, help="machines a row, by formula")
+    parser.add_argument(
+        "--plant", type=int, default=0, help="machines a row laid and read by the simulator"
+    )
     parser.add_argument(
         "--only",
         action="append",
@@ -84,11 +103,18 @@ def main() -> None:
         rows = rows_of(options.bench, options.only)
     except ValueError as error:
         parser.error(str(error))
-    table = campaign(rows, options.machines, options.seed, options.jobs)
+    table = campaign(rows, options.machines, options.seed, options.jobs) if options.machines else []
+    laid = (
+        campaign_on_plant(rows, options.plant, options.seed, options.jobs) if options.plant else []
+    )
     if options.json:
-        print(json.dumps({"seed": options.seed, "bench": options.bench, "rows": table}))
-    else:
-        show(table)
+        document = {"seed": options.seed, "bench": options.bench, "rows": table, "plant": laid}
+        print(json.dumps(document))
+        return
+    for title, part in (("by formula", table), ("through the simulator", laid)):
+        if part:
+            print(title)
+            show(part)
 
 
 if __name__ == "__main__":

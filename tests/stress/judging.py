@@ -57,42 +57,46 @@ class Verdict:
 
 def survey_of(draft: Draft, typed: Array) -> list[Survey]:
     """What is typed (n, r, REPEATS) as surveys, one a machine, as a readings file states them."""
-    machine, task = profile(), draft.task
-    instrument = machine.instrument
-    if "resolution_mm" in draft.stated:
-        instrument = replace(instrument, resolution_mm=draft.stated["resolution_mm"])
     u = draft.stated.get("gauge_u", draft.gauge_sd)
-    steps = {letter: machine.settings[f"steps_per_mm.{letter}"].setting.value for letter in "xyz"}
-    surveys = []
-    for rows in typed.tolist():
-        readings = []
-        for feature, mm in zip(task.features, rows, strict=True):
-            move = feature.kind == "travel"
-            # a length is never below nought, however wild the drawn machine
-            mm = mm if feature.kind in ("lean", "sway", "gap") else [max(x, 0.01) for x in mm]
-            readings.append(
-                Reading(
-                    feature.kind,
-                    feature.along,
-                    tuple(mm[:1] if move else mm),
-                    feature.between,
-                    u if move else None,
-                    feature.name,
-                )
-            )
-        surveys.append(
-            Survey(
-                readings=tuple(readings),
-                mechanics=machine.mechanics,
-                steps_per_mm=steps,
-                axes=machine.axes,
-                instrument=instrument,
-                material=machine.material,
-                tolerance=machine.tolerance,
-                priors=machine.priors,
+    resolution = draft.stated.get("resolution_mm")
+    return [stated(rows, u, resolution) for rows in typed.tolist()]
+
+
+def stated(
+    rows: Sequence[Sequence[float]], gauge_u: float, resolution: float | None = None
+) -> Survey:
+    """The survey of one machine with these values of each feature, mm."""
+    machine = profile()
+    instrument = machine.instrument
+    if resolution is not None:
+        instrument = replace(instrument, resolution_mm=resolution)
+    readings = []
+    for feature, mm in zip(standard().features, rows, strict=True):
+        move, signed = feature.kind == "travel", feature.kind in ("lean", "sway", "gap")
+        # a length is never below nought, however wild the drawn machine
+        typed = tuple(mm if signed else (max(x, 0.01) for x in mm))
+        readings.append(
+            Reading(
+                feature.kind,
+                feature.along,
+                typed[:1] if move else typed,
+                feature.between,
+                gauge_u if move else None,
+                feature.name,
             )
         )
-    return surveys
+    return Survey(
+        readings=tuple(readings),
+        mechanics=machine.mechanics,
+        steps_per_mm={
+            letter: machine.settings[f"steps_per_mm.{letter}"].setting.value for letter in "xyz"
+        },
+        axes=machine.axes,
+        instrument=instrument,
+        material=machine.material,
+        tolerance=machine.tolerance,
+        priors=machine.priors,
+    )
 
 
 def truths(machines: Machines) -> list[dict[str, float]]:
@@ -220,25 +224,29 @@ def _noise(row: Row, seed: int, start: int) -> np.random.Generator:
     return np.random.default_rng((seed, start, zlib.crc32(row.name.encode())))
 
 
-def surveys(
-    row: Row, seed: int, start: int, count: int
-) -> list[tuple[Survey, dict[str, float], tuple[str, ...], frozenset[int]]]:
+def surveys(row: Row, seed: int, start: int, count: int) -> list[Case]:
     """Surveys of a row with their truth; names and places of a mistake that matters."""
     draft = drafted(row, seed, start, count)
     rng = np.random.default_rng((seed, start, 1))
-    made = []
-    for survey, true in zip(survey_of(draft, values(draft)), truths(draft.machines), strict=True):
-        names: tuple[str, ...] = ()
-        where: frozenset[int] = frozenset()
-        if row.kind == "mistake":
-            slip = mistakes.MISTAKES[row.name](survey.readings, rng)
-            survey = replace(survey, readings=slip.readings)
-            if abs(slip.moved) >= mistakes.MATTERS:
-                names, where = mistakes.NAMES[row.name], slip.where
-        elif row.kind == "statement":
-            survey = mistakes.STATEMENTS[row.name].say(survey)
-        made.append((survey, true, names, where))
-    return made
+    read = zip(survey_of(draft, values(draft)), truths(draft.machines), strict=True)
+    return [put_wrong(row, survey, true, rng) for survey, true in read]
+
+
+Case = tuple[Survey, dict[str, float], tuple[str, ...], frozenset[int]]
+
+
+def put_wrong(row: Row, survey: Survey, true: dict[str, float], rng: np.random.Generator) -> Case:
+    """A survey with the row's mistake or statement in it, as `judge` takes it."""
+    names: tuple[str, ...] = ()
+    where: frozenset[int] = frozenset()
+    if row.kind == "mistake":
+        slip = mistakes.MISTAKES[row.name](survey.readings, rng)
+        survey = replace(survey, readings=slip.readings)
+        if abs(slip.moved) >= mistakes.MATTERS:
+            names, where = mistakes.NAMES[row.name], slip.where
+    elif row.kind == "statement":
+        survey = mistakes.STATEMENTS[row.name].say(survey)
+    return survey, true, names, where
 
 
 def judged(row: Row, seed: int, start: int, count: int) -> tuple[Row, list[Verdict], float]:
