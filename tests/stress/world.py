@@ -84,8 +84,13 @@ VALUE_MINUTES = 0.15
 
 @cache
 def standard() -> Task:
-    """The standard pieces with all their features, and one move of each axis."""
-    laid = [(name, f) for name in STANDARD for f in PIECES[name](profile()).features]
+    """The standard pieces with their features from the usual side, and one move of each axis."""
+    laid = [
+        (name, f)
+        for name in STANDARD
+        for f in PIECES[name](profile()).features
+        if f.side is None
+    ]
     laid += [(MOVES, f) for f in travel_features(profile())]
     theta = profile().mechanics.gantry_angle
     features = tuple(f for _, f in laid)
