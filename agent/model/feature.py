@@ -63,3 +63,8 @@ class Reading:
     between: Between | None = None
     u_mm: float | None = None  #: own standard uncertainty, instead of the instrument's
     name: str = ""
+
+    @property
+    def rises(self) -> bool:
+        """True where it leads off the belt, so that the gantry's angle is part of the command."""
+        return self.along[2] != 0

@@ -167,6 +167,11 @@ def _setting(key: str, saved: _Saved) -> Setting:
     return Setting(saved.value, unit, saved.digits, saved.raw, saved.tolerance)
 
 
+def _component(key: str) -> str:
+    right = re.fullmatch(r"[a-z][a-z0-9_.]{0,39}", key)
+    return "" if right else f"expected the name of a component of noise, found {key!r}"
+
+
 def _profile(**found: Any) -> Profile:
     found.pop("format")
     saved: Mapping[str, _Saved] = found.pop("settings", {})
@@ -188,6 +193,8 @@ _FILE: Final = Table(
         "instrument": Key(machine.INSTRUMENT),
         "tolerance": Key(machine.TOLERANCE),
         "priors": Key(machine.PRIORS),
+        "budget": Key(TableOf(Number(least=0, most=1e6), _component)),
+        "link": Key(machine.PORT),
         "settings": Key(TableOf(_SETTING, setting_key_problem, _value_problem)),
         "other": Key(ListOf(Text(most=500))),
         "identity": Key(Text(most=500)),
@@ -220,9 +227,11 @@ def profile_plain(profile: Profile) -> dict[str, Any]:
         "mechanics": machine.mechanics_plain(profile.mechanics),
         "material": machine.plain_fields(profile.material),
         "bead": machine.plain_fields(profile.bead),
-        "instrument": machine.plain_fields(profile.instrument),
+        "instrument": machine.instrument_plain(profile.instrument),
         "tolerance": machine.plain_fields(profile.tolerance),
         "priors": machine.plain_fields(profile.priors),
+        "budget": dict(profile.budget),
+        "link": machine.port_plain(profile.link),
         "settings": {key: _setting_plain(saved) for key, saved in profile.settings.items()},
         "other": [_clean(line, 500) for line in profile.other],
     }

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from agent.model.feature import KINDS, Reading
+from agent.model.profile import Mechanics
 from agent.model.survey import BeltRun, Conditions, Survey
 from agent.store import machine
 from agent.store.atomic import write_file
@@ -199,6 +200,12 @@ def _file(**found: Any) -> ReadingsFile:
     readings = found.pop("readings", ())
     if not readings and not found.get("belt_runs"):
         raise ValueError("expected at least one reading under readings, or a belt_run; found none")
+    mechanics = found.get("mechanics", Mechanics())
+    if mechanics.gantry_angle_deg is None and any(reading.rises for reading in readings):
+        raise ValueError(
+            "mechanics.gantry_angle_deg is missing: the angle, in degrees, for which the pieces were"
+            " sliced; expected a line such as mechanics: {gantry_angle_deg: 35}"
+        )
     survey = Survey(
         readings,
         steps_per_mm=of_kind(settings, "steps_per_mm"),
