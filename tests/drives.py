@@ -3,8 +3,8 @@
     python -m tests.drives --machines 1000 --seed 1 --json
 
 Machines are drawn from usual parts by a table of their own, written apart from the one that the
-ranking uses and coarser than it; their stored steps/mm are off by up to 3 %, evenly.  `--flat` draws
-every part of the table equally often, which no workshop sees: the least favourable case.
+ranking uses and coarser than it; their stored steps/mm are off by up to 3 %, evenly.  `--flat`
+draws every part of the table equally often, which no workshop sees: the least favourable case.
 """
 
 from __future__ import annotations

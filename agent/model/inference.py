@@ -1,4 +1,4 @@
-"""What drives an axis, from what the controller tells: candidates in the order of their plausibility.
+"""What drives an axis, from what the controller tells: candidates, the most plausible first.
 
 A controller tells steps/mm, a speed limit and the axis' letter, some also its microsteps.  Many
 drives give the same steps/mm, so the answer is a ranking by Bayes' rule over usual parts:
@@ -112,10 +112,9 @@ class Candidate:
         return None if self.output else self.travel_per_turn / math.pi
 
     def drive(self, belt_mm: float = 1.0, roller_mm: float | None = None) -> Drive:
-        """The drive.  Of a roller: `belt_mm` thick the belt, the diameter measured or as inferred."""
-        output = self.output or Roller(
-            roller_mm or self.travel_per_turn / math.pi - belt_mm, belt_mm
-        )
+        """The drive.  Of a roller: the belt's thickness, and its diameter measured or as inferred."""
+        inferred = self.travel_per_turn / math.pi - belt_mm
+        output = self.output or Roller(roller_mm or inferred, belt_mm)
         return Drive(self.full_steps, self.microsteps, self.ratio, output)
 
     @property

@@ -203,8 +203,8 @@ def _file(**found: Any) -> ReadingsFile:
     mechanics = found.get("mechanics", Mechanics())
     if mechanics.gantry_angle_deg is None and any(reading.rises for reading in readings):
         raise ValueError(
-            "mechanics.gantry_angle_deg is missing: the angle, in degrees, for which the pieces were"
-            " sliced; expected a line such as mechanics: {gantry_angle_deg: 35}"
+            "mechanics.gantry_angle_deg is missing: the angle, in degrees, for which the pieces"
+            " were sliced; expected a line such as mechanics: {gantry_angle_deg: 35}"
         )
     survey = Survey(
         readings,

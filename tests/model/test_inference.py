@@ -42,7 +42,7 @@ def test_a_roller_is_known_by_its_diameter_over_the_belt():
 
 
 def test_the_board_serves_all_axes_with_the_same_microsteps():
-    """160 step/mm alone may be 10 teeth or a gear; beside 32 microsteps elsewhere it is 20 teeth."""
+    """160 step/mm alone may be a gear; beside 32 microsteps elsewhere it is 20 teeth."""
     together = infer({"across": Sign(160.0), "gantry": Sign(200.0)})
     assert together["across"][0].output == Toothed(20, 2.0)
     assert together["gantry"][0].output == Toothed(16, 2.0)
