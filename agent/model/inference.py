@@ -112,7 +112,7 @@ class Candidate:
         return None if self.output else self.travel_per_turn / math.pi
 
     def drive(self, belt_mm: float = 1.0, roller_mm: float | None = None) -> Drive:
-        """The drive.  Of a roller: the belt's thickness, and its diameter measured or as inferred."""
+        """The drive; of a roller with this belt, its diameter as measured or else as inferred."""
         inferred = self.travel_per_turn / math.pi - belt_mm
         output = self.output or Roller(roller_mm or inferred, belt_mm)
         return Drive(self.full_steps, self.microsteps, self.ratio, output)

@@ -224,7 +224,7 @@ def _post_name(key: str) -> str:
     return "" if right else f"expected the name of a screw, such as front-left, found {key!r}"
 
 
-_STAND: Final = Table(
+STAND: Final = Table(
     _stand,
     {
         "screw": Key(Text(most=10)),
@@ -258,7 +258,7 @@ MECHANICS: Final = Table(
         "belt_loop_mm": Key(_LENGTH),
         "max_pulse_rate": Key(Number("pulses/s", above=0, most=1e8)),
         "screws": Key(_SCREWS),
-        "bed": Key(_STAND, into="stand"),
+        "bed": Key(STAND, into="stand"),
         "coupling": Key(Choice(("none", "axes", "motors", "unknown"))),
         "yaw_span_mm": Key(_LENGTH),
         "drives": Key(Table(dict, {role: Key(DRIVE) for role in ROLES})),

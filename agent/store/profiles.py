@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from agent.errors import BadInput, Problem, Refused
-from agent.model.profile import Profile, SavedSetting
+from agent.model.profile import Profile, SavedSetting, Stand
 from agent.model.settings import POSITIVE, UNITS, Readback, Setting, kind_of
 from agent.store import machine
 from agent.store.atomic import ABSENT, stamp_of, write_file
@@ -109,6 +109,20 @@ def open_profile(path: Path | str) -> ProfileFile:
 def read_profile(data: bytes, source: str) -> Profile:
     """As `load_profile`, for bytes at hand; `source` is the name in the messages."""
     return read_sheet(data, source, _FILE)
+
+
+def load_stand(path: Path) -> Stand:
+    """The screws of a bed: of a profile file, or of a file that holds their table alone.
+
+    Raises BadInput with every mistake, and for a profile without them.
+    """
+    data = read_file(path)
+    if re.search(rb"^format:", data, re.MULTILINE) is None:
+        return read_sheet(data, str(path), machine.STAND)
+    stand = read_profile(data, str(path)).mechanics.stand
+    if stand is None:
+        raise BadInput(f"{path}: mechanics.bed is missing, the screws of the bed")
+    return stand
 
 
 def setting_key_problem(key: str) -> str:

@@ -193,7 +193,8 @@ def test_positioning_wants_both_ways():
 def test_plane_through_points():
     """Worked example of a plane through five points in the documentation of an open library of
     linear algebra (Eigen 2, module LeastSquares, `linearRegression`; read at
-    hackage.haskell.org/package/eigen-1.1.3; its result from memory): y = 0.495 x - 1.927 z - 2.906."""
+    hackage.haskell.org/package/eigen-1.1.3; its result from memory):
+    y = 0.495 x - 1.927 z - 2.906."""
     given = [
         (3.02, 6.89, -4.32), (2.01, 5.39, -3.79), (2.41, 6.01, -4.01), (2.09, 5.55, -3.86),
         (2.58, 6.32, -4.10),
