@@ -117,11 +117,10 @@ def _two_ends(
         problems.append(Problem(COMMAND_LINE, None, "--pitch or --screw", reason))
     if problems:
         raise wrong_line(problems, "shim")
-    span, front, back = two.values()
     turn_mm = _pitch(pitch, screw, None)
-    assert span is not None and front is not None
-    assert back is not None and turn_mm is not None
-    found = bed.tilt(span, front, back, turn_mm)
+    ends = [value for value in two.values() if value is not None]
+    assert turn_mm is not None
+    found = bed.tilt(ends[0], ends[1], ends[2], turn_mm)
     document = {"tilt_deg": found.tilt_deg, "turns": found.turns, "which": found.which}
 
     def show() -> None:
