@@ -9,6 +9,7 @@ from typing import Final, Literal
 
 from agent.errors import Unknown
 from agent.model.drive import Drive
+from agent.model.exact import exact
 from agent.model.roles import Axes, Role
 from agent.model.settings import Setting
 
@@ -158,6 +159,11 @@ class SavedSetting:
 
     setting: Setting
     written: float | None = None  #: full-precision value sent, if the printed one agrees with it
+
+    @property
+    def exact(self) -> float:
+        """The value in full precision where it is known."""
+        return exact(self.setting, self.written)
 
 
 @dataclass(frozen=True, slots=True)
