@@ -150,9 +150,7 @@ class Record(Database):
             where.append("instr(e.body, ?) > 0")
             values.append(text)
         # A machine's entries are found by its sessions; those of all machines by their time.
-        order = (
-            "entry e CROSS JOIN session s" if machine is None else "session s CROSS JOIN entry e"
-        )
+        tables = ("entry e", "session s") if machine is None else ("session s", "entry e")
         rows = self.rows(
             "SELECT e.id, e.session, e.at, e.kind, e.body, s.machine "
             f"FROM {' CROSS JOIN '.join(tables)} ON e.session = s.id "

@@ -28,6 +28,7 @@ class Column:
     type: Type = "text"
     of: str = ""  #: the table whose `id` it holds
     may_lack: bool = False
+    raw: bool = False  #: as it came over a wire: may hold any character, NUL too
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +87,7 @@ TABLES: Final[dict[str, Table]] = {
             "machine",
             "port",
             "family",
-            "identity",
+            Column("identity", raw=True),
             "agent",
             indexes=(("machine", "at"),),
         ),
@@ -115,7 +116,7 @@ TABLES: Final[dict[str, Table]] = {
             Column("n", "count"),
             Column("at", "real"),
             "way",
-            "text",
+            Column("text", raw=True),
             key=("session", "n"),
         ),
         _table("clock", "id", "bench", "at", Column("ahead", "real")),
