@@ -121,7 +121,7 @@ def test_nothing_is_said_of_one_value_or_of_equal_ones() -> None:
     assert capability([0.1, 0.1], -1, 1) is None
 
 
-# NIST Statistical Reference Datasets, Analysis of Variance, SiRstv: five instruments, certified.
+# NIST Statistical Reference Datasets, Analysis of Variance, SiRstv (certified values).
 SIRSTV = {
     "1": (196.3052, 196.1240, 196.1890, 196.2569, 196.3403),
     "2": (196.3042, 196.3825, 196.1669, 196.3257, 196.0422),
