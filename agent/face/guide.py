@@ -301,10 +301,10 @@ def keep_profile(desk: Desk) -> Step | None:
     path = profile_path(session.profile.name)
     if path.is_file():
         saved = load_profile(path)
-        exact = {key: kept.written for key, kept in saved.settings.items()}
         angles = (saved.mechanics.gantry_angle_deg, session.profile.mechanics.gantry_angle_deg)
         if angles[0] == angles[1] and all(
-            exact.get(key) == value for key, value in session.written.items()
+            key in saved.settings and saved.settings[key].exact == value
+            for key, value in session.written.items()
         ):
             return None
     return Step(

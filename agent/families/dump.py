@@ -10,7 +10,8 @@ from typing import Final
 from agent.errors import Refused
 from agent.families.base import Query, StoreWords, notices_in
 from agent.families.codes import Code, code_line, entries, is_numbered, line_for
-from agent.families.values import Collection, check_writable, inch_factor, plain_number
+from agent.families.values import Collection, check_writable, inch_factor
+from agent.model.exact import on_line
 from agent.model.settings import Event, Readback, Setting
 from agent.wire.exchange import Window
 from agent.wire.notices import bare, notice
@@ -179,7 +180,7 @@ class DumpFamily:
         setting = check_writable(key, value, readback)
         if INCH_NOTE in readback.notes:
             raise Refused("the controller is in inches, nothing is written", remedy=INCH_NOTE)
-        line = line_for(key, plain_number(value), setting.raw, self.dialect.codes)
+        line = line_for(key, on_line(value, setting), setting.raw, self.dialect.codes)
         if line is None:
             raise Refused(
                 f"{key} cannot be set by one line",

@@ -16,8 +16,8 @@ from agent.families.values import (
     PER_MINUTE,
     Collection,
     check_writable,
-    plain_number,
 )
+from agent.model.exact import on_line
 from agent.model.settings import Event, Readback
 from agent.wire.exchange import Window
 
@@ -87,7 +87,7 @@ class Numbered:
         setting = check_writable(key, value, readback)
         match = _LINE.match(setting.raw)
         assert match is not None  # it was read from this line
-        return f"${match['name']}={plain_number(value / _factor(key))}"
+        return f"${match['name']}={on_line(value, setting)}"
 
     def reply_events(self, line: str, reply: Sequence[str]) -> tuple[Event, ...]:
         return notices_in(reply)

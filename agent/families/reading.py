@@ -13,6 +13,7 @@ from typing import Final, Literal
 from agent.errors import LinkFailed
 from agent.families.base import Family, Query
 from agent.families.evidence import family_of, identity_in
+from agent.model.exact import as_printed
 from agent.model.settings import Readback, Setting
 from agent.wire.exchange import State
 from agent.wire.link import Link, Reply
@@ -116,7 +117,7 @@ def _same(a: Setting | None, b: Setting | None) -> bool:
 
 
 def _shown(setting: Setting | None) -> str:
-    return "nothing" if setting is None else f"{setting.value:.{setting.digits}f}"
+    return "nothing" if setting is None else as_printed(setting)
 
 
 def identify(link: Link, families: Mapping[str, Family]) -> tuple[Family | None, str]:

@@ -19,8 +19,8 @@ from agent.families.values import (
     PER_MINUTE,
     Collection,
     check_writable,
-    plain_number,
 )
+from agent.model.exact import number
 from agent.model.settings import Event, Readback
 from agent.wire.exchange import Window
 
@@ -101,7 +101,7 @@ def _kind(words: str) -> str | None:
 
 
 def _printed(kind: str, value: float) -> str:
-    return plain_number(value * 60 if kind in _IN_MINUTES else value)
+    return number(value * 60 if kind in _IN_MINUTES else value)
 
 
 def _take(kind: str, match: re.Match[str], reading: Collection) -> None:

@@ -18,8 +18,8 @@ from agent.families.values import (
     Collection,
     check_writable,
     kind_of,
-    plain_number,
 )
+from agent.model.exact import on_line
 from agent.model.settings import Event, Readback
 from agent.wire.exchange import Window
 
@@ -87,7 +87,7 @@ class Table:
         setting = check_writable(key, value, readback)
         match = _LINE.match(setting.raw)
         assert match is not None  # it was read from this line
-        number = plain_number(value / _UNITS[kind_of(key)][match["unit"] or ""])
+        number = on_line(value, setting)
         if match["type"] == _FLOAT:
             return f"M206 T3 P{match['position']} X{number}"
         if not _INTEGER.fullmatch(number):

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from agent.errors import LinkFailed, Refused
+from agent.model.exact import exact
 from agent.model.profile import Profile
 from agent.model.roles import ROLES, Role
 from agent.model.settings import Readback
@@ -146,7 +147,7 @@ class Attached:
             return self.live(kind)
         head = f"{kind}."
         return {
-            key[len(head) :]: saved.setting.value if saved.written is None else saved.written
+            key[len(head) :]: saved.exact
             for key, saved in self.profile.settings.items()
             if key.startswith(head)
         }
@@ -154,13 +155,11 @@ class Attached:
     def live(self, kind: str) -> dict[str, float]:
         """Live values of one kind by the controller's letter, as exactly as they are known."""
         head = f"{kind}."
-        found = {}
-        for key, setting in self.clean_readback.settings.items():
-            if key.startswith(head):
-                exact = self.written.get(key)
-                known = exact is not None and setting.agrees_with(exact)
-                found[key[len(head) :]] = exact if known and exact is not None else setting.value
-        return found
+        return {
+            key[len(head) :]: exact(setting, self.written.get(key))
+            for key, setting in self.clean_readback.settings.items()
+            if key.startswith(head)
+        }
 
     def send_lines(self, lines: Sequence[str], *, seconds: float = 0.0) -> None:
         """Send lines one by one, each waited for; `seconds`: how long their moves take.

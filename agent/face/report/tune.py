@@ -84,6 +84,7 @@ class Tune:
     plan: Plan | None = None  #: the last plan that was written
     outcome: Outcome | None = None
     stages: frozenset[str] = frozenset()  #: proofs that the plan has passed
+    evidence: Mapping[str, str] = field(default_factory=dict)  #: what each of them rests on
     previewed: bool = False  #: a plan was previewed and is not written
     compared: tuple[Comparison, ...] = ()  #: readings after the change against the foretold ones
     read_after: bool = False  #: readings were taken after the last change
