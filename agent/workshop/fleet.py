@@ -126,9 +126,9 @@ class _Newest:
     off: bool
 
 
-def machines(asked: Asked, *, due_days: int = 180) -> tuple[Machine, ...]:
-    """Every machine by name."""
-    newest = _newest(asked)
+def machines(asked: Asked, *, due_days: int = 180, only: str | None = None) -> tuple[Machine, ...]:
+    """Every machine by name, or the one that is named."""
+    newest = _newest(asked, only)
     estimates = {m: kinds["estimate"] for m, kinds in newest.items() if "estimate" in kinds}
     outcomes = {m: kinds["outcome"] for m, kinds in newest.items() if "outcome" in kinds}
     figures = _figures(asked, [found.entry for found in estimates.values()])
@@ -205,12 +205,14 @@ def _due(at: str, days: Any) -> date | None:
         return None
 
 
-def _newest(asked: Asked) -> dict[str, dict[str, _Newest]]:
+def _newest(asked: Asked, only: str | None) -> dict[str, dict[str, _Newest]]:
     """The newest entry of each kind of each machine, by the workshop's clock."""
     clocks = Clocks(asked)
     found: dict[str, dict[str, _Newest]] = {}
     for machine, kind, bench, at, entry in asked.ask(
-        "SELECT machine, kind, bench, at, entry FROM latest WHERE machine <> ''"
+        "SELECT machine, kind, bench, at, entry FROM latest "
+        + ("WHERE machine <> :only" if only is None else "WHERE machine = :only"),
+        only=only or "",
     ):
         right = clocks.right(bench, at)
         kinds = found.setdefault(machine, {})
