@@ -508,9 +508,13 @@ class Controller:
         self.apply()
 
     def flash(self, now: float) -> None:
-        """New firmware: the stored block has another layout, so defaults come to life."""
-        self.storage_fault = "unreadable"
+        """New firmware: what was kept is not understood any more, so defaults come to life."""
+        self.reflash()
         self.power_on(now)
+
+    def reflash(self) -> None:
+        """What new firmware does to what was kept: a block of another layout is unreadable."""
+        self.storage_fault = "unreadable"
 
     def _load_at_boot(self) -> None:
         self.line = ""

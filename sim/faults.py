@@ -140,7 +140,7 @@ FAULTS: Mapping[str, Sort] = {
             )
         },
     ),
-    "layout": Sort("new firmware finds a stored block of another layout: defaults are live", {}),
+    "layout": Sort("new firmware does not understand what was kept: defaults are live", {}),
     "speed": Sort(
         "the board talks at another speed than the client expects",
         {"baud": Key("count", 250000, "its real speed")},
@@ -492,7 +492,7 @@ def _in_controller(controller: Controller, fault: Fault) -> None:
         case "storage":
             controller.storage_fault = v["does"]
         case "layout":
-            controller.storage_fault = "unreadable"
+            controller.reflash()
             controller.load()
             controller.changes.clear()
         case "echo":

@@ -85,6 +85,11 @@ class Override(PrinterController):
 
     # ------------------------------------------------------------------ settings
 
+    def reflash(self) -> None:
+        """New firmware comes with a card: the board's own main file, and no second one."""
+        self.file = dict(self.defaults)
+        self.stored = None
+
     def load(self) -> bool:
         """The main file, and the override file over it."""
         present = self.stored is not None and self.storage_fault not in ("unreadable", "none")

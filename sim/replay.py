@@ -131,7 +131,8 @@ class Replay(PrinterController):
         if self.load():
             return f"echo:V{self.layout} stored settings retrieved {self._block_words()}"
         return (
-            f"echo:block of another layout, version mismatch (held={self.stored_layout} known=V{self.layout})\n"
+            "echo:block of another layout, version mismatch"
+            f" (held={self.stored_layout} known=V{self.layout})\n"
             "echo:Default values of the board: settings loaded"
         )
 

@@ -30,6 +30,10 @@ class Script(PrinterController):
 
     # ------------------------------------------------------------------ settings
 
+    def reflash(self) -> None:
+        """New firmware comes with a card, and on it the board's own start-up script."""
+        self.file = dict(self.defaults)
+
     def load(self) -> bool:
         self.live = dict(self.file)
         self._noted("load")
