@@ -9,9 +9,10 @@ from typing import Any, Final
 import click
 
 from agent.errors import AgentError, BadInput, Problem, Refused
+from agent.face.cabling import port_options
 from agent.face.desk import Desk, at_desk
 from agent.face.linking import one_shot
-from agent.face.options import Count, Verb, as_json
+from agent.face.options import Verb, as_json
 
 SHELLS: Final = ("bash", "zsh", "fish")
 
@@ -22,11 +23,11 @@ _NOT_IN_A_SCRIPT: Final = ("run", "rehearse", "sim", "demo", "attach", "detach")
 @click.command(cls=Verb)
 @click.argument("script", type=click.Path(path_type=Path))
 @click.option("--port", help="port of a machine that is not attached yet")
-@click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits a second")
+@port_options
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
 @as_json
 @at_desk
-def run(desk: Desk, /, script: Path, port: str | None, baud: int, profile_name: str | None) -> None:
+def run(desk: Desk, /, script: Path, port: str | None, profile_name: str | None) -> None:
     """Carry out the verbs of SCRIPT, one a line, in one session; '#' begins a remark.
 
     The first line that fails ends it. A 'write' or 'store' in it needs '--approve DIGEST'.
@@ -40,7 +41,7 @@ def run(desk: Desk, /, script: Path, port: str | None, baud: int, profile_name: 
 
         desk.session.use(load_profile(profile_name))
     results: list[dict[str, Any]] = []
-    with one_shot(desk, port, baud):
+    with one_shot(desk, port):
         for number, line in steps:
             code, answers = carried_out(desk, line)
             results.append({"line": line, "number": number, "exit": code, "answers": answers})

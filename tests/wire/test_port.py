@@ -21,7 +21,8 @@ from agent.errors import LinkFailed
 from agent.families import identify, read_back
 from agent.wire.exchange import State
 from agent.wire.link import Link
-from agent.wire.port import find_again, list_ports, open_port
+from agent.wire.listing import list_ports
+from agent.wire.port import Lines, open_port
 from agent.wire.speed import find_speed
 from sim.faults import parse_faults
 from sim.machine import build
@@ -60,7 +61,7 @@ def test_attach_read_and_write(listen: str, family: str) -> None:
 
 
 def test_an_absent_port_says_so() -> None:
-    with pytest.raises(LinkFailed, match="No such file") as caught:
+    with pytest.raises(LinkFailed, match="is not there") as caught:
         open_port("/dev/tty-not-there")
     assert "ports" in caught.value.remedy
 
@@ -97,7 +98,7 @@ def test_what_is_no_port_is_told(tmp_path: Path) -> None:
     plain.write_text("")
     with pytest.raises(LinkFailed):
         open_port(str(plain))
-    with pytest.raises(LinkFailed, match="nonsense"):
+    with pytest.raises(LinkFailed, match="is no port"):
         open_port("nonsense://x")
 
 
@@ -120,9 +121,8 @@ def test_a_silent_port_says_what_to_try(pty: tuple[int, str]) -> None:
     link.close()
 
 
-def test_ports_are_listed_and_found_by_serial_number() -> None:
+def test_ports_are_listed() -> None:
     assert isinstance(list_ports(), tuple)
-    assert find_again("no such serial number", within=0.0) is None
 
 
 class Spoken:
@@ -165,15 +165,6 @@ def test_the_speed_of_a_real_port_is_found() -> None:
         port.close()
 
 
-def test_a_port_is_found_again_under_another_name(monkeypatch: pytest.MonkeyPatch) -> None:
-    class Found:
-        device, description, serial_number = "/dev/ttyACM7", "bench", "B-12"
-        manufacturer, vid, pid = "nobody", 1, 2
-
-    monkeypatch.setattr("serial.tools.list_ports.comports", lambda: [Found()])
-    assert find_again("B-12", within=0.0) == "/dev/ttyACM7"
-
-
 def test_junk_at_a_wrong_speed_is_named() -> None:
     transport = Spoken(250000)
     transport.set_baud(115200)
@@ -182,14 +173,14 @@ def test_junk_at_a_wrong_speed_is_named() -> None:
     assert "speed" in caught.value.remedy
 
 
-@pytest.mark.parametrize("reset", [False, True])
-def test_rising_modem_lines_restart_a_board_only_if_wanted(reset: bool) -> None:
+@pytest.mark.parametrize("lines", ["down", "keep", "up"])
+def test_rising_modem_lines_restart_a_board_only_if_wanted(lines: Lines) -> None:
     machine = build(HERON, seed=None, faults=parse_faults(["reset-on-open"]))
     with serve(machine, "rfc2217:0", speed=4.0) as server:
-        link = Link(open_port(server.address, reset=reset))
+        link = Link(open_port(server.address, lines=lines))
         link.settle(0.5)
         link.close()
-    assert ("restarted" in {event.kind for event in link.events}) is reset
+    assert ("restarted" in {event.kind for event in link.events}) is (lines == "up")
 
 
 # Real peers on loopback
