@@ -363,8 +363,7 @@ _REMEDIES: Final[Mapping[Cause, str]] = {
     "lost": "Check the cable; what was sent last may or may not have taken effect",
     "refused": "Check the address and that something serves it",
     "unknown host": "Check the name of the computer in the address",
-    "other": "'ports' lists what is there; a port on the network is socket://HOST:PORT or"
-    " rfc2217://HOST:PORT",
+    "other": "'ports' lists them",
 }
 
 
@@ -404,10 +403,15 @@ def _cannot_open(name: str, error: Exception) -> PortFailed:
         what = f"{name}: no computer of that name is known"
     elif name.startswith("rfc2217://"):
         what = f"{name}: what answers there does not speak RFC 2217"
+    elif number in (errno.ENOTTY, errno.EINVAL, errno.ENOTDIR, errno.EISDIR):
+        what = f"{name} is not a serial port"
     elif number is not None:
         what = f"{name} cannot be opened as a serial port: {os.strerror(number).lower()}"
+    elif "://" in name:
+        what = f"unknown address {name!r}"
+        remedy = "Use a device path, socket://HOST:PORT or rfc2217://HOST:PORT"
     else:
-        what = f"{name} is no port: a device, socket://HOST:PORT or rfc2217://HOST:PORT is meant"
+        what = f"{name} is not a serial port"
     return PortFailed(what, remedy=remedy, cause=cause)
 
 

@@ -232,7 +232,7 @@ def test_a_reset_pulses_lines_that_were_kept(
         (errno.EBUSY, "is in use by"),
         (errno.EACCES, "may not be opened by this user"),
         (errno.EIO, "is not there"),
-        (errno.ENOTTY, "cannot be opened as a serial port"),
+        (errno.ENOTTY, "is not a serial port"),
     ],
 )
 def test_no_words_of_a_library(computer: Computer, number: int, words: str) -> None:
