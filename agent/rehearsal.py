@@ -131,18 +131,20 @@ def behind_a_terminal(
     seed: int | None = None,
     family: str = "replay",
     faults: Sequence[object] = (),
-    listen: str = "pty",
+    listen: str | None = None,
     speed: float = 0.0,
 ) -> Rehearsal:
     """A machine behind a real pseudo-terminal, served by a thread of this process.
 
-    `speed` is how many of its seconds pass in one of ours; 0: nobody is kept waiting.
+    `listen` None: a TCP port where the system has no pseudo-terminals.  `speed` is how many of its
+    seconds pass in one of ours; 0: nobody is kept waiting.
     """
     from sim.machine import build
-    from sim.serve import serve
+    from sim.serve import USUAL_ENDING, serve
 
     machine = build(profile or plain_profile(), seed=seed, family=family, faults=faults)
-    return Rehearsal(machine, server=serve(machine, listen, speed=speed), seed=seed)
+    server = serve(machine, listen or USUAL_ENDING, speed=speed)
+    return Rehearsal(machine, server=server, seed=seed)
 
 
 def describe_faults() -> str:

@@ -11,6 +11,7 @@ import os
 import select
 import socket
 import struct
+import sys
 from collections.abc import Callable
 from typing import Any, Protocol, cast
 
@@ -59,6 +60,10 @@ def _ignore() -> None:
     """Nobody wants to know."""
 
 
+#: What is listened at unless something else is asked for: not every system has pseudo-terminals.
+USUAL_ENDING = "tcp:0" if sys.platform == "win32" else "pty"
+
+
 class PtyEnding:
     """A pseudo-terminal; the client opens its path.
 
@@ -67,6 +72,10 @@ class PtyEnding:
     """
 
     def __init__(self, *, sees_opening: bool = False) -> None:
+        if sys.platform == "win32":
+            raise BadInput(
+                "this system has no pseudo-terminals", remedy="Listen at tcp:0 or rfc2217:0."
+            )
         import tty
 
         self._ours, theirs = os.openpty()
@@ -92,7 +101,7 @@ class PtyEnding:
 
     def _look(self) -> None:
         """Notice a client that has come or gone."""
-        if self._theirs >= 0 or self._ours < 0:
+        if sys.platform == "win32" or self._theirs >= 0 or self._ours < 0:
             return
         there = not any(event & select.POLLHUP for _, event in self._watch.poll(0))
         came = there and not self._there
@@ -101,6 +110,8 @@ class PtyEnding:
             self.on_open()
 
     def baud(self) -> int | None:
+        if sys.platform == "win32":
+            return None
         import fcntl
 
         try:

@@ -14,6 +14,8 @@ from agent.face.screen import wrapped
 
 DEFAULT_SEED: Final = 7
 
+LISTEN: Final = "where; [default: pty, on Windows tcp:0]"
+
 
 @click.command(cls=Verb)
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
@@ -74,7 +76,7 @@ class _WithFaults(Verb):
 
 
 @click.command(cls=_WithFaults)
-@click.option("--listen", default="pty", show_default=True, metavar="pty|tcp:PORT|rfc2217:PORT")
+@click.option("--listen", metavar="pty|tcp:PORT|rfc2217:PORT", help=LISTEN)
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
 @click.option("--family", default="replay", show_default=True, help="what the controller speaks")
 @click.option("--fault", "faults", multiple=True, metavar="SPEC", help="a fault, may be repeated")
@@ -86,7 +88,7 @@ class _WithFaults(Verb):
 def sim(
     desk: Desk,
     /,
-    listen: str,
+    listen: str | None,
     profile_name: str | None,
     family: str,
     faults: tuple[str, ...],

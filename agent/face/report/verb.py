@@ -11,6 +11,7 @@ import click
 from agent.errors import AgentError, BadInput, Refused
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Count, Verb, as_json
+from agent.store.names import safe_name
 
 if TYPE_CHECKING:
     from agent.face.report.tune import Series, Tune
@@ -53,7 +54,7 @@ def report(
         tune = tune_at(desk)
     else:
         tune = tune_recorded(desk, number or 1, machine)
-    path = out or Path(f"report-{_safe(tune.machine)}-{made.isoformat()}.html")
+    path = out or Path(f"report-{safe_name(tune.machine)}-{made.isoformat()}.html")
     save(tune, made, path, force=force)
     from agent.face.report.changes import state
 
@@ -74,11 +75,6 @@ def date_from(text: str | None) -> date:
             f"--date: expected a date such as 2026-03-01, found {text!r}",
             remedy="Nothing was written",
         ) from None
-
-
-def _safe(name: str) -> str:
-    """`name` as part of a file name."""
-    return "".join(c if c.isalnum() or c in "-_" else "_" for c in name)[:60] or "unnamed"
 
 
 def save(tune: Tune, made: date, path: Path, *, force: bool = False) -> None:
