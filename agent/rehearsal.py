@@ -139,8 +139,9 @@ def behind_a_terminal(
     `listen` None: a TCP port where the system has no pseudo-terminals.  `speed` is how many of its
     seconds pass in one of ours; 0: nobody is kept waiting.
     """
+    from sim.endings import USUAL_ENDING
     from sim.machine import build
-    from sim.serve import USUAL_ENDING, serve
+    from sim.serve import serve
 
     machine = build(profile or plain_profile(), seed=seed, family=family, faults=faults)
     server = serve(machine, listen or USUAL_ENDING, speed=speed)

@@ -80,7 +80,8 @@ class Server:
             self._deliver()
             handles = self._ending.handles()
             nap = self._nap() if handles else min(self._nap(), _WATCHING)
-            ready, _, _ = select.select([*handles, self._wake_r], [], [], nap)
+            waiting: list[int] = [*handles, self._wake_r.fileno()]
+            ready, _, _ = select.select(waiting, [], [], nap)
             if ready and not self._stop.is_set():
                 self._listen()
 

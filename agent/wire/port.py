@@ -29,8 +29,28 @@ if sys.platform != "win32":
     import termios
 
     _ERRORS: tuple[type[Exception], ...] = (OSError, termios.error, ValueError, TypeError)
-else:  # no POSIX terminal, no such error
+
+    def _shut(handle: int, shut: bool) -> None:
+        """Shut an open port for other programs, or free it."""
+        fcntl.ioctl(handle, termios.TIOCEXCL if shut else termios.TIOCNXCL)
+
+    def _drop_at_close(handle: int, wanted: bool) -> bool:
+        """Whether the modem lines go down when the port is closed; True if they did not so far."""
+        attributes = termios.tcgetattr(handle)
+        kept = not attributes[2] & termios.HUPCL
+        if kept == wanted:
+            attributes[2] ^= termios.HUPCL
+            termios.tcsetattr(handle, termios.TCSANOW, attributes)
+        return kept
+else:  # there a port is always opened by one program alone, and its lines go down at the close
     _ERRORS = (OSError, ValueError, TypeError)
+
+    def _shut(handle: int, shut: bool) -> None:
+        return
+
+    def _drop_at_close(handle: int, wanted: bool) -> bool:
+        return False
+
 
 #: Longest single wait inside pyserial, so that Ctrl-C and the other deadlines are heard.
 _POLL: Final = 0.1
@@ -286,17 +306,17 @@ class SerialTransport:
 
     def settle_in(self, lines: Lines, *, alone: bool) -> None:
         """What pyserial does not do at the opening of a device; called once, by `open_port`."""
-        with suppress(*_ERRORS, NotImplementedError, AttributeError):
+        with suppress(*_ERRORS, NotImplementedError):
             # else a USB bridge hands on what it received only 16 ms later; needs no rights
-            self._port.set_low_latency_mode(True)
-        if sys.platform == "win32":  # there a port is always opened by one program alone
-            return
-        if alone:
-            with suppress(*_ERRORS):
-                fcntl.ioctl(self._port.fileno(), termios.TIOCEXCL)
+            low_latency = getattr(self._port, "set_low_latency_mode", None)
+            if low_latency is not None:
+                low_latency(True)
+        with suppress(*_ERRORS, AttributeError):
+            handle = self._port.fileno()
+            if alone:
+                _shut(handle, True)
                 self._alone = True
-        with suppress(*_ERRORS):
-            was_kept = _drop_at_close(self._port.fileno(), lines != "keep")
+            was_kept = _drop_at_close(handle, lines != "keep")
             if lines == "up" and was_kept:  # they were up all the time, and nothing rose
                 self._port.dtr = self._port.rts = False
                 time.sleep(_PULSE)
@@ -329,23 +349,11 @@ class SerialTransport:
             self._port.reset_input_buffer()
 
     def close(self) -> None:
-        if sys.platform != "win32" and self._alone and self._port.is_open:
+        if self._alone and self._port.is_open:
             with suppress(*_ERRORS):
-                fcntl.ioctl(self._port.fileno(), termios.TIOCNXCL)
+                _shut(self._port.fileno(), False)
         with _failures(self.name, "lost"):
             self._port.close()
-
-
-def _drop_at_close(handle: int, wanted: bool) -> bool:
-    """Whether the modem lines go down when the port is closed; True if until now they did not."""
-    if sys.platform == "win32":
-        return False
-    attributes = termios.tcgetattr(handle)
-    kept = not attributes[2] & termios.HUPCL
-    if kept == wanted:
-        attributes[2] ^= termios.HUPCL
-        termios.tcsetattr(handle, termios.TCSANOW, attributes)
-    return kept
 
 
 def _patient(url: str) -> str:
