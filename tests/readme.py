@@ -14,7 +14,6 @@ from __future__ import annotations
 import argparse
 import os
 import re
-import signal
 import socket
 import subprocess
 import sys
@@ -75,7 +74,7 @@ class Stage:
         """What `command` prints, standard output and standard error together."""
         line = command.replace(PORT, self.port)
         if job := re.fullmatch(r"kill %(\d+)", line):
-            self._end(self.running[int(job[1]) - 1], signal.SIGTERM)
+            self._end(self.running[int(job[1]) - 1])
             return ""
         if line.endswith(" &"):
             self.running.append(
@@ -123,11 +122,11 @@ class Stage:
 
     def end(self) -> None:
         for process in self.running:
-            self._end(process, signal.SIGINT)
+            self._end(process)
 
-    def _end(self, process: subprocess.Popen[bytes], how: signal.Signals) -> None:
+    def _end(self, process: subprocess.Popen[bytes]) -> None:
         """End one of our own processes, and wait: only then its port is free."""
-        process.send_signal(how)
+        process.terminate()  # an interrupt is not heard by what was begun in the background
         try:
             process.wait(PATIENCE)
         except subprocess.TimeoutExpired:

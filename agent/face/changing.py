@@ -13,6 +13,7 @@ from agent.errors import LinkFailed, Refused
 from agent.face import tables
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json, number_from
+from agent.model.exact import in_full, same
 
 if TYPE_CHECKING:
     from agent.change.outcome import Outcome, Stage
@@ -65,7 +66,7 @@ def show_plan(desk: Desk, plan: Plan) -> None:
     if solution.slicing_angle_deg is not None:
         screen.say(
             f"And from then on: slice at {solution.slicing_angle_deg:.3f} deg instead of"
-            f" {survey.mechanics.gantry_angle_deg:g} deg (no line is sent for this)."
+            f" {survey.mechanics.angle_deg:g} deg (no line is sent for this)."
         )
 
 
@@ -113,7 +114,7 @@ def take_state(desk: Desk, angle_deg: float | None, *, as_solved: bool = True) -
     """From here on pieces and readings are of the changed machine."""
     desk.session.new_state(angle_deg, as_solved=as_solved)
     if desk.rehearsal is not None:
-        desk.rehearsal.slice_at(desk.session.profile.mechanics.gantry_angle_deg)
+        desk.rehearsal.slice_at(desk.session.profile.mechanics.angle_deg)
     if angle_deg is not None:
         desk.screen.say(f"Pieces are drawn for {angle_deg:.3f} deg from now on.")
 
@@ -149,8 +150,8 @@ def asked_again(desk: Desk, key: str, value: float) -> float:
         typed = number_from(answer)
     except ValueError as refusal:
         raise Refused(f"{key}: {refusal}", remedy="Nothing was sent") from None
-    if round(typed, 5) != round(value, 5):
-        raise Refused(f"{key}: {typed:g} is not {value:.10g}", remedy="Nothing was sent")
+    if not same(typed, value):
+        raise Refused(f"{key}: {in_full(typed)} is not {in_full(value)}", remedy="Nothing was sent")
     return typed
 
 

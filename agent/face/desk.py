@@ -12,9 +12,9 @@ from agent.face.screen import Screen
 from agent.wire.identity import Opening
 
 if TYPE_CHECKING:
-    from agent.model.profile import Profile
+    from agent.model.profile import Lines, Profile
     from agent.rehearsal import Rehearsal
-    from agent.wire.identity import Lines, PortInfo
+    from agent.wire.identity import PortInfo
     from agent.wire.port import Address
     from agent.wire.transport import Transport
     from agent.work.session import Session
@@ -207,8 +207,7 @@ class Desk:
 
 def _said_by(profile: Profile) -> Opening:
     """How a profile wants its machine's port opened."""
-    link = getattr(profile, "link", None)
-    return Opening() if link is None else Opening(link.baud, link.lines)
+    return Opening(profile.link.baud, profile.link.lines)
 
 
 def at_desk(function: Callable[Concatenate[Desk, P], None]) -> Callable[P, None]:

@@ -14,6 +14,7 @@ from agent.face.desk import UNNAMED, Desk, at_desk
 from agent.face.history import when
 from agent.face.linking import one_shot
 from agent.face.options import Verb, as_json
+from agent.model.exact import as_printed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -365,7 +366,7 @@ def mechanics(desk: Desk, /, profile_name: str | None) -> None:
         setting = live.get(f"steps_per_mm.{axes.letter(role)}")
         calculated = f"{drive.steps_per_mm:.3f}" if drive else "-"
         spread = f"± {2 * drive.u_steps_per_mm:.3f}" if drive else "-"
-        stored = f"{setting.value:.{setting.digits}f}" if setting else "-"
+        stored = as_printed(setting) if setting else "-"
         apart = (
             f"{100 * (setting.value / drive.steps_per_mm - 1):+.2f} %" if drive and setting else ""
         )
@@ -381,7 +382,9 @@ def mechanics(desk: Desk, /, profile_name: str | None) -> None:
 
     def show() -> None:
         screen = desk.screen
-        screen.say(f"{session.profile.name}: gantry at {known.gantry_angle_deg:g} deg to the belt.")
+        angle = known.gantry_angle_deg
+        leans = "at an angle that is not known" if angle is None else f"at {angle:g} deg"
+        screen.say(f"{session.profile.name}: gantry {leans} to the belt.")
         screen.table([*columns, ("live", True), ("apart", True)], rows)
         for finding in session.findings() if session.readback else ():
             screen.say(f"! {finding}")

@@ -10,15 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from agent.model.profile import Lines
 
 #: Speed of a port of which nothing else is known.
 USUAL_BAUD: Final = 115200
-
-#: The modem lines DTR and RTS.  `down`: held down, as far as system and driver heed it, since
-#: their rise restarts many boards.  `up`: let rise.  `keep`: not touched, and left up at the
-#: close, so that the next opening brings no rise.
-Lines = Literal["down", "up", "keep"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,13 +16,16 @@ import warnings
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import serial
 
 from agent.errors import LinkFailed
-from agent.wire.identity import USUAL_BAUD, Lines, Match, Opening, PortInfo, same_port
+from agent.wire.identity import USUAL_BAUD, Match, Opening, PortInfo, same_port
 from agent.wire.listing import holder_of, list_ports, permission_remedy
+
+if TYPE_CHECKING:
+    from agent.model.profile import Lines
 
 if sys.platform != "win32":
     import fcntl

@@ -19,10 +19,11 @@ import yaml
 
 from agent.errors import LinkFailed
 from agent.families import identify, read_back
+from agent.model.profile import Lines
 from agent.wire.exchange import State
 from agent.wire.link import Link
 from agent.wire.listing import list_ports
-from agent.wire.port import Lines, open_port
+from agent.wire.port import open_port
 from agent.wire.speed import find_speed
 from sim.faults import parse_faults
 from sim.machine import build
