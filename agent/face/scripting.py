@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 from pathlib import Path
 from typing import Any, Final
@@ -104,13 +105,14 @@ def carried_out(desk: Desk, line: str) -> tuple[int, list[dict[str, Any]]]:
 
 @click.command(cls=Verb)
 @click.argument("shell", type=click.Choice(SHELLS), metavar="bash|zsh|fish")
+@click.option("--install", is_flag=True, help="write them where that shell looks for them")
 @as_json
 @at_desk
-def completion(desk: Desk, /, shell: str) -> None:
+def completion(desk: Desk, /, shell: str, install: bool) -> None:
     """The lines that make SHELL complete verbs and options of plumbelt.
 
     \b
-    Example: plumbelt completion bash >> ~/.bashrc
+    Example: plumbelt completion bash --install
     """
     from click.shell_completion import get_completion_class
 
@@ -123,4 +125,28 @@ def completion(desk: Desk, /, shell: str) -> None:
         source = maker(plumbelt, {}, "plumbelt", "_PLUMBELT_COMPLETE").source()
     except RuntimeError as error:
         raise AgentError(str(error), remedy="Install that shell first") from error
-    desk.screen.answer({"shell": shell, "source": source}, lambda: click.echo(source))
+    if not install:
+        desk.screen.answer({"shell": shell, "source": source}, lambda: click.echo(source))
+        return
+    from agent.store.atomic import write_file
+
+    path, then = completion_place(shell)
+    write_file(path, source)
+    desk.screen.answer(
+        {"shell": shell, "file": str(path), "then": then},
+        lambda: desk.screen.say(f"Written to {path}. {then}"),
+    )
+
+
+def completion_place(shell: str) -> tuple[Path, str]:
+    """Where a shell looks for a user's completions (XDG Base Directory), and what is left to do."""
+    data = Path(os.environ.get("XDG_DATA_HOME") or "~/.local/share").expanduser()
+    config = Path(os.environ.get("XDG_CONFIG_HOME") or "~/.config").expanduser()
+    if shell == "bash":
+        return data / "bash-completion/completions/plumbelt", "A new shell has it."
+    if shell == "fish":
+        return config / "fish/completions/plumbelt.fish", "A new shell has it."
+    place = data / "zsh/site-functions"
+    return place / "_plumbelt", (
+        f"A new shell has it if ~/.zshrc says 'fpath+=({place})' before 'compinit'."
+    )
