@@ -248,7 +248,7 @@ class RecordBook(Book):
     @property
     def damage(self) -> tuple[str, ...]:
         """What could not be used of the record, and why."""
-        read = self._record.damage if self._record is not None else ()
+        read = tuple(self._record.unreadable.values()) if self._record is not None else ()
         aside = (self.set_aside,) if self.set_aside else ()
         return (*aside, *read, *self.bench.damage)
 
@@ -301,9 +301,12 @@ class RecordBook(Book):
     def hold(self, port: str) -> None:
         from agent.store.locks import PortLock
 
-        self.release()
+        if self._lock is not None and self._lock.covers(port):
+            return
         try:
-            self._lock = PortLock(port)
+            held, self._lock = self._lock, PortLock(port)
+            if held is not None:
+                held.release()
         except Refused as refusal:  # no place for a lock: the port itself is opened for us alone
             self.trouble = str(refusal)
 

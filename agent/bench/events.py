@@ -27,7 +27,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
-from typing import Any, Final
+from typing import Any
 
 from agent.change.outcome import Fate, Outcome
 from agent.change.plan import Change, Plan
@@ -36,56 +36,20 @@ from agent.model.feature import KINDS, Reading
 from agent.model.heat import Heat, Heats
 from agent.model.settings import Readback, Setting
 from agent.model.survey import BeltRun, Conditions
+from agent.store.checks import SHAPES
 from agent.store.rows import EntryRow
 
 #: One thing that happened: the row of the record that holds it.
 Event = EntryRow
 
-_NUMBER: Final = (int, float)
-
-#: What a body must hold, by kind; other keys are allowed, so that newer agents may add some.
-_SHAPES: Final[dict[str, dict[str, Any]]] = {
-    "attached": {"port": str, "family": str, "identity": str},
-    "detached": {},
-    "profile": {"name": str, "text": str},
-    "readback": {"family": str, "settings": dict},
-    "heat": {"state": str},
-    "laying": {"piece": str},
-    "piece": {"name": str, "piece": str, "size": dict, "number": int},
-    "stopped": {},
-    "reading": {"piece": str, "name": str, "feature": str, "along": list, "mm": list},
-    "run": {"commanded": list, "measured": list},
-    "conditions": {},
-    "feed": {"feed": str, "commanded_mm": _NUMBER, "mm": list},
-    "estimate": {"parameters": dict},
-    "readings": {"readings": list},
-    "plan": {"changes": list, "lines": list, "rests_on": dict},
-    "journal": {"step": str},
-    "angle": {"deg": _NUMBER},
-    "begin": {},
-    "settled": {"way": str},
-    "place": {"lost": bool},
-    "tried": {"role": str},
-    "halted": {"word": str},
-    "lost": {"port": str},
-    "refused": {"line": str, "why": str},
-    "lines": {"lines": list},
-    "outcome": {},
-    "look": {},
-    "proof": {},
-    "note": {},
-}
-
 
 def wrong(event: Event) -> str:
     """Why `event` cannot be one of its kind; empty if it can."""
-    shape = _SHAPES.get(event.kind)
+    shape = SHAPES.get(event.kind)
     if shape is None:
         return f"nothing is known of events of the kind {event.kind!r}"
-    for key, kind in shape.items():
-        if not isinstance(event.body.get(key), kind):
-            return f"the {event.kind} of {event.at} holds no {key}"
-    return ""
+    told = shape(event.body)
+    return f"the {event.kind} of {event.at} is none of its kind: {told}" if told else ""
 
 
 def number_of(event: Event) -> int:

@@ -90,7 +90,7 @@ _KEPT: Final = 8
 class Round:
     """One state of the machine: pieces laid in it, readings, and what was made of them."""
 
-    gantry_angle_deg: float = 45.0  #: slicing angle of the pieces
+    gantry_angle_deg: float | None = None  #: slicing angle of the pieces; None: not known
     laid: tuple[Laid, ...] = ()
     taken: tuple[Taken, ...] = ()
     #: Readings that were taken again, by name, with their first values.

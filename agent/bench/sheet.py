@@ -101,10 +101,10 @@ def news(bench: Bench, file: ReadingsFile, source: str) -> News:
 def _same_machine(bench: Bench, file: ReadingsFile, source: str) -> None:
     mechanics = bench.profile.mechanics
     theirs = file.survey.mechanics.gantry_angle_deg
-    if abs(theirs - mechanics.gantry_angle_deg) > _SAME_ANGLE:
+    if theirs is not None and abs(theirs - mechanics.angle_deg) > _SAME_ANGLE:
         raise Refused(
             f"{source}: read on pieces sliced for {theirs:g} deg, and this machine slices for"
-            f" {mechanics.gantry_angle_deg:g} deg",
+            f" {mechanics.angle_deg:g} deg",
             remedy="Those readings belong to another state; 'solve FILE' takes them as they are",
         )
     now = bench.known("steps_per_mm")

@@ -34,7 +34,7 @@ class Past:
     id: str  #: of the event that began the change
     at: str
     settings: Mapping[str, float]  #: as exactly as they were known
-    gantry_angle_deg: float
+    gantry_angle_deg: float | None
     by: str  #: digest of the plan that left it
 
     @property

@@ -67,7 +67,7 @@ def show_plan(desk: Desk, plan: Plan) -> None:
     if solution.slicing_angle_deg is not None:
         screen.say(
             f"And from then on: slice at {solution.slicing_angle_deg:.3f} deg instead of"
-            f" {survey.mechanics.gantry_angle_deg:g} deg (no line is sent for this)."
+            f" {survey.mechanics.angle_deg:g} deg (no line is sent for this)."
         )
 
 
@@ -120,7 +120,7 @@ def no_lines(desk: Desk) -> bool:
 
 def tell_angle(desk: Desk) -> None:
     """Pieces and readings from here on are of the changed machine; say so where it matters."""
-    angle = desk.session.profile.mechanics.gantry_angle_deg
+    angle = desk.session.profile.mechanics.angle_deg
     if desk.rehearsal is not None:
         desk.rehearsal.slice_at(angle)
     desk.screen.say(f"Pieces are drawn for {angle:.3f} deg from now on.")
@@ -379,7 +379,12 @@ def show_past(desk: Desk) -> None:
             desk.screen.say("Nothing was changed that could be undone.")
             return
         rows = [
-            (p.short, p.at[:16].replace("T", " "), p.by or "-", f"{p.gantry_angle_deg:g}")
+            (
+                p.short,
+                p.at[:16].replace("T", " "),
+                p.by or "-",
+                "-" if p.gantry_angle_deg is None else f"{p.gantry_angle_deg:g}",
+            )
             for p in past
         ]
         columns = [("entry", False), ("state up to", False), ("left by plan", False)]

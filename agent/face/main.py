@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import io
 import os
 import re
 import shlex
@@ -14,8 +16,8 @@ import click
 
 from agent import __version__
 from agent.errors import AgentError, BadInput, Declined, LinkFailed, Refused
+from agent.face.cabling import port_options
 from agent.face.desk import Desk
-from agent.face.options import Count
 from agent.face.screen import clean
 from agent.face.tree import Tree, Verbs, brought_in
 from agent.work.signals import Ended, end_in_order
@@ -32,11 +34,11 @@ INTERRUPTED = 130  #: exit code, by the usage of shells: 128 + the number of the
     context_settings={"help_option_names": ["--help", "-h"], "max_content_width": 80},
 )
 @click.option("--port", help="port of a machine: attach, then the shell or the verb behind it")
-@click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits a second")
+@port_options
 @click.option("--profile", "profile_name", help="profile of that machine: a name or a file")
 @click.version_option(__version__, prog_name="plumbelt")
 @click.pass_context
-def plumbelt(ctx: click.Context, port: str | None, baud: int, profile_name: str | None) -> None:
+def plumbelt(ctx: click.Context, port: str | None, profile_name: str | None) -> None:
     """Tune a tilted-gantry belt printer over its serial port, with proof.
 
     Without a verb: the shell.  'plumbelt demo' shows the whole job on a simulated machine.
@@ -47,7 +49,7 @@ def plumbelt(ctx: click.Context, port: str | None, baud: int, profile_name: str 
             return
         if desk.in_shell:
             raise click.UsageError("--port and --profile are for one-shot use", ctx)
-        ctx.with_resource(attached_for(desk, ctx.invoked_subcommand, port, baud, profile_name))
+        ctx.with_resource(attached_for(desk, ctx.invoked_subcommand, port, profile_name))
         return
     if desk.in_shell:
         raise click.UsageError("this is a shell already", ctx)
@@ -64,7 +66,7 @@ _OWN_PORT: Final = ("attach", "sim", "demo", "rehearse", "ports", "completion", 
 
 @contextmanager
 def attached_for(
-    desk: Desk, verb: str, port: str | None, baud: int, profile_name: str | None
+    desk: Desk, verb: str, port: str | None, profile_name: str | None
 ) -> Iterator[None]:
     """Attached to `port` for one verb: the same as that verb on a bench that is attached."""
     from agent.face.linking import one_shot
@@ -78,7 +80,7 @@ def attached_for(
     if port is None:
         yield
         return
-    with one_shot(desk, port, baud):
+    with one_shot(desk, port):
         yield
 
 
@@ -189,6 +191,9 @@ def main() -> None:
     """Entry of the installed command."""
     end_in_order()
     desk = Desk()
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a console may lack signs that tables have
+            stream.reconfigure(errors="replace")
     try:
         code = run(sys.argv[1:], desk)
         desk.close()
@@ -196,12 +201,19 @@ def main() -> None:
     except Ended as ended:
         desk.end_safely()
         code = 128 + ended.number  # by the usage of shells
-    except BrokenPipeError:
+    except OSError as error:
+        if not (isinstance(error, BrokenPipeError) or _is_broken_pipe_elsewhere(error)):
+            raise
         # The reader of our output has gone (as with `| head`): say nothing, and keep the
         # interpreter from complaining when it closes standard output.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = 1
     sys.exit(code)
+
+
+def _is_broken_pipe_elsewhere(error: OSError) -> bool:
+    """Windows tells a reader that has gone as a bad argument, without a file."""
+    return sys.platform == "win32" and error.errno == errno.EINVAL and error.filename is None
 
 
 if __name__ == "__main__":

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -117,7 +117,7 @@ class Database:
                 raise
             self.connection.execute("COMMIT")
 
-    def rows(self, query: str, values: Sequence[Any] = ()) -> list[Any]:
+    def rows(self, query: str, values: Sequence[Any] | Mapping[str, Any] = ()) -> list[Any]:
         """All rows of a query."""
         with in_words(self.path):
             return self.connection.execute(query, values).fetchall()
@@ -174,8 +174,9 @@ def in_words(path: Path) -> Iterator[None]:
     """Errors of the database in the words of the technician."""
     try:
         yield
-    except sqlite3.DatabaseError as error:
-        said = str(error)
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+        # bytes that are no text stand in the schema itself: no word of SQLite's fits them
+        said = "malformed" if isinstance(error, UnicodeDecodeError) else str(error)
         for pattern, what, remedy in _WORDS:
             if pattern in said:
                 kind = Damaged if pattern in _DAMAGE else Refused

@@ -20,10 +20,12 @@ from urllib.parse import quote
 from agent import __version__
 from agent.errors import Refused
 from agent.model.settings import Readback
+from agent.store.benches import own_bench
+from agent.store.checks import Misfit
 from agent.store.database import Damaged, Database, in_words, set_aside
 from agent.store.home import home
 from agent.store.journal import JournalFile, utc_now
-from agent.store.merging import EXPORT_FORMAT, checked_rows
+from agent.store.merging import EXPORT_FORMAT, checked_rows, keep_apart
 from agent.store.rows import (
     ADD,
     COLUMNS,
@@ -82,7 +84,8 @@ class Record(Database):
 
     def __init__(self, path: Path | None = None, *, steps: Sequence[str] = STEPS) -> None:
         """Open the record, or begin one; errors as of `agent.store.database.Database`."""
-        self.damage: list[str] = []  #: entries that could not be read, and why
+        #: entries that were left out as they fit no kind or were damaged, and why
+        self.unreadable: dict[str, str] = {}
         super().__init__(path or record_path(), steps=steps)
 
     # --- adding ----------------------------------------------------------------------------------
@@ -94,6 +97,7 @@ class Record(Database):
         row = SessionRow(new_identity(), utc_now(), machine, port, family, identity, __version__)
         with self.writing() as db:
             db.execute(INSERT["session"], session_values(row))
+            db.execute(INSERT["origin"], (row.id, own_bench(db)))
         return Session(self, row)
 
     def take_over(self, journal: JournalFile) -> int:
@@ -127,9 +131,8 @@ class Record(Database):
         ]
         with self.writing() as db:
             db.execute(ADD["session"], session_values(session))
-            before = db.total_changes
-            db.executemany(ADD["entry"], rows)
-            return db.total_changes - before
+            db.execute(ADD["origin"], (session.id, own_bench(db)))
+            return db.executemany(ADD["entry"], rows).rowcount
 
     # --- asking ----------------------------------------------------------------------------------
 
@@ -171,32 +174,32 @@ class Record(Database):
         if text:
             where.append("instr(e.body, ?) > 0")
             values.append(text)
+        # A machine's entries are found by its sessions; those of all machines by their time.
+        tables = ("entry e", "session s") if machine is None else ("session s", "entry e")
         rows = self.rows(
             "SELECT e.id, e.session, e.at, e.kind, e.body, s.machine "
-            "FROM session s CROSS JOIN entry e ON e.session = s.id "
+            f"FROM {' CROSS JOIN '.join(tables)} ON e.session = s.id "
             f"WHERE {' AND '.join(where)} ORDER BY e.at DESC, e.id DESC LIMIT ?",
             (*values, limit),
         )
-        return tuple(self._usable(rows))
+        return tuple(self._readable(rows))
 
-    def _usable(self, rows: Iterable[Sequence[Any]]) -> Iterator[EntryRow]:
-        """Entries that are whole; the others are named in `damage`."""
+    def _readable(self, rows: Iterable[Sequence[Any]]) -> Iterator[EntryRow]:
+        """Entries whose body is one of their kind; the others are counted in `unreadable`."""
         for row in rows:
             try:
                 yield entry_of(row)
-            except ValueError as error:
-                told = f"the {row[3]} of {row[2]} ({row[0][-8:]}) cannot be read: {error}"
-                if told not in self.damage:
-                    self.damage.append(told)
+            except Misfit as wrong:
+                self.unreadable[str(row[0])] = f"the {row[3]} of {row[2]} cannot be read: {wrong}"
 
     def events(self, machine: str) -> tuple[EntryRow, ...]:
-        """Everything that was noted of a machine; damaged entries are named in `damage`."""
+        """Everything that was noted of a machine; damaged entries are named in `unreadable`."""
         rows = self.rows(
             "SELECT e.id, e.session, e.at, e.kind, e.body, s.machine "
             "FROM session s CROSS JOIN entry e ON e.session = s.id WHERE s.machine = ?",
             (machine,),
         )
-        return tuple(self._usable(rows))
+        return tuple(self._readable(rows))
 
     def last_machine(self) -> str:
         """The machine that was on the bench last; empty in a new record."""
@@ -220,15 +223,14 @@ class Record(Database):
             with suppress(ValueError):
                 known.append((machine, at_port, str(json.loads(text).get("serial") or "")))
         if serial:
-            by_serial = [machine for machine, _, theirs in known if theirs == serial]
-            if by_serial:
-                return str(by_serial[0])
-            known = [one for one in known if not one[2]]
+            # some makers give every piece the same serial number
+            known = [one for one in known if one[2] == serial] or [o for o in known if not o[2]]
         names = list(dict.fromkeys(machine for machine, _, _ in known))
         if len(names) == 1:
             return str(names[0])
         there = [machine for machine, at_port, _ in known if at_port == port]
         return str(there[0]) if there else ""
+        return tuple(self._readable(rows))
 
     def entry(self, tail: str) -> EntryRow:
         """The entry whose identity ends in `tail` (see `EntryRow.short`).
@@ -246,8 +248,11 @@ class Record(Database):
             raise Refused(f"{what} in {tail!r}", remedy="'log list' shows them")
         try:
             return entry_of(rows[0])
-        except ValueError as error:
-            raise Refused(f"the entry {tail!r} cannot be read: {error}") from error
+        except Misfit as wrong:
+            raise Refused(
+                f"the entry {rows[0][0]} is none of its kind: {wrong}",
+                remedy="Something else wrote it. It was left as it is",
+            ) from wrong
 
     def lines(self, session: str) -> tuple[LineRow, ...]:
         """All lines of a session, in order."""
@@ -283,12 +288,18 @@ class Record(Database):
     def merge(self, lines: Iterable[str], source: str = "merged file") -> int:
         """Add what another record exported, all of it or nothing; how many rows were new.
 
-        Raises BadInput for lines that are no export, Refused for a row that is here already
-        with another content.
+        Entries that are none of their kind are kept apart (`apart` counts them), with their
+        figures.  Raises BadInput for lines that are no export, Refused for a row that is here
+        already with another content.
         """
         new = 0
+        misfits: set[str] = set()
         with self.writing() as db:
-            for table, values in checked_rows(lines, source, COLUMNS):
+            for table, values, wrong in checked_rows(lines, source, COLUMNS):
+                if wrong or (table == "figure" and values[0] in misfits):
+                    misfits.add(str(values[0]))
+                    keep_apart(db, table, values, source, wrong or "its entry is kept apart")
+                    continue
                 added = db.execute(ADD[table], values).rowcount
                 new += added
                 if not added:
@@ -322,6 +333,10 @@ class Record(Database):
                 return db.execute(ADD[table], row).rowcount
         except (Refused, sqlite3.Error):
             return 0
+
+    def apart(self) -> dict[str, int]:
+        """Foreign rows that fit no record and were kept apart: how many, by why."""
+        return dict(self.rows("SELECT why, count(*) FROM apart GROUP BY why ORDER BY why"))
 
     def _refuse_other(self, table: str, values: tuple[Any, ...], source: str) -> None:
         columns = COLUMNS[table]

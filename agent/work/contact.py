@@ -12,6 +12,7 @@ from agent.families.gate import named
 
 if TYPE_CHECKING:
     from agent.families.base import Family
+    from agent.model.settings import Readback
     from agent.wire.link import Link
 
 #: Stands in lists of moves for the line whose answer comes once every move has ended.
@@ -21,10 +22,31 @@ WAIT: Final = "M400"
 def same_name(one: str, other: str) -> bool:
     """Whether two ways in which a controller names itself, as a banner or as an answer, are of one.
 
-    The shorter has no word that the longer lacks; a controller without a name is any.
+    The shorter has no word that the longer lacks.
     """
     words = [set(re.findall(r"[a-z0-9.]+", name.lower())) for name in (one, other)]
     return words[0] <= words[1] or words[1] <= words[0]
+
+
+#: Share of the settings that have to be as they were for a controller that does not name itself;
+#: what was not stored is gone after a restart.
+_MOSTLY: Final = 0.5
+
+
+def same_controller(known: Readback, now: Readback) -> bool:
+    """Whether two readings are of one controller, as far as it tells.
+
+    By its name; one that gives none (any more) has to have the same settings, most of them with
+    the same values.
+    """
+    if known.family != now.family:
+        return False
+    if known.identity and now.identity:
+        return same_name(known.identity, now.identity)
+    if known.settings.keys() != now.settings.keys():
+        return False
+    same = [now.settings[key].value == was.value for key, was in known.settings.items()]
+    return sum(same) >= _MOSTLY * len(same)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import asdict, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -24,7 +25,7 @@ from agent.model.profile import UNNAMED, Profile
 from agent.model.roles import ROLES, Role
 from agent.model.settings import Readback
 from agent.model.survey import BeltRun, Conditions, Survey
-from agent.work.contact import Contact, same_name
+from agent.work.contact import Contact, same_controller
 from agent.work.laying import Laying, Left, Progress, heaters_off, heats_now
 from agent.work.moves import (
     Advance,
@@ -268,7 +269,7 @@ class Session:
     def _attach(
         self, transport: Transport, machine: str, serial: str, same: Bench | None = None
     ) -> Readback:
-        from agent.families import identify, read_back
+        from agent.families import identify, read_back_once_up
         from agent.families.gate import Gate
         from agent.wire.link import Link
 
@@ -282,18 +283,16 @@ class Session:
                     + (f" ({identity})" if identity else ""),
                     remedy="Its settings were not touched",
                 )
-            if same is not None and not (
-                not same.family
-                or (same.family == family.name and same_name(same.identity, identity))
-            ):
+            link.gate = Gate(family)
+            heats = heats_now(link)
+            readback = read_back_once_up(link, family)
+            known = same.readback if same is not None else None
+            if same is not None and known is not None and not same_controller(known, readback):
                 raise Refused(
                     f"another controller answers: {identity or family.name} instead of"
                     f" {same.identity or same.family}",
                     remedy="'attach' begins anew with it",
                 )
-            link.gate = Gate(family)
-            heats = heats_now(link)
-            readback = read_back(link, family)
         except BaseException:
             link.close()
             self.book.release()
@@ -348,13 +347,13 @@ class Session:
 
         A clean reading also ends a doubt about the last line.
         """
-        from agent.families import read_back
+        from agent.families import read_back_once_up
         from agent.wire.exchange import State
 
         link, family = self.joined()
         if link.state is State.DOUBT:
             link.settle()  # an answer that is still on its way is none to the questions now asked
-        readback = read_back(link, family)
+        readback = read_back_once_up(link, family)
         if not readback.damaged and link.state is State.DOUBT:
             link.resync()
         self.book.readback(readback)
@@ -588,9 +587,9 @@ class Session:
 
         goes_on: more of what was just being read, not the feature read again.
         """
-        reading = Reading(
-            feature.kind, feature.along, tuple(values), feature.between, u_mm, feature.name
-        )
+        shared = {f.name for f in fields(Reading)} & {f.name for f in fields(Feature)}
+        of_feature = {name: getattr(feature, name) for name in shared}
+        reading = Reading(**of_feature, mm=tuple(values), u_mm=u_mm)
         return self.keep(reading, piece, goes_on=goes_on)
 
     def keep(self, reading: Reading, piece: str, *, goes_on: bool = False) -> Reading:
@@ -607,8 +606,6 @@ class Session:
 
     def keep_conditions(self, conditions: Conditions) -> None:
         """Under what conditions the pieces of this round are read."""
-        from dataclasses import asdict
-
         self.book.append("conditions", asdict(conditions))
 
     def keep_feed(self, kind: str, commanded_mm: float, values: Sequence[float]) -> None:

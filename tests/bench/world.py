@@ -19,6 +19,7 @@ from agent.face.desk import Desk
 from agent.face.main import run
 from agent.face.screen import Screen
 from agent.rehearsal import Rehearsal, plain_profile
+from agent.wire.identity import Opening
 from agent.wire.transport import Transport
 from sim.machine import SimulatedMachine, build
 from sim.memory import MemoryTransport
@@ -44,12 +45,12 @@ class WiredDesk(Desk):
         super().__init__(Screen(Technician({**WILLING, **answers})))
         self._open_port = open_port
 
-    def open(self, port: str, baud: int | None = 115200, *, reset: bool = False) -> Transport:
+    def open(self, port: str, how: Opening | None = None) -> Transport:
         self.session.detach()
         self.session.book.hold(port)
         return self._open_port()
 
-    def open_again(self, port: str) -> Transport:
+    def open_again(self, port: str, how: Opening | None = None) -> Transport:
         return self._open_port()
 
 
