@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import agent
@@ -21,6 +22,7 @@ LAYERS = (
     "agent.pieces",
     "agent.store",
     "agent.change",
+    "agent.workshop",
     "agent.bench",
     "agent.work",
     "agent.rehearsal",
@@ -53,6 +55,7 @@ def imported(name: str, path: Path, known: dict[str, Path]) -> Iterator[str]:
                     yield str(node.module)
 
 
+@cache
 def graph() -> dict[str, set[str]]:
     known = modules()
     return {name: {*imported(name, path, known)} - {name} for name, path in known.items()}
