@@ -4,9 +4,8 @@
 
 Each run serves a simulated machine on a socket, begins one verb of a job as a process of its own,
 and kills it by -9, hang-up or terminate at a random instant.  Then a new process is asked where
-things stand: what it says of the heaters must be so, what it says of the settings must be so, after
-a hang-up or terminate the heaters must be off, and `resume`, `cool` and the verb once more must lead to
-the end of the verb.
+things stand: what it says of heaters and settings must be so, after a hang-up or terminate the
+heaters must be off, and `resume`, `cool` and the verb once more must lead to the end of the verb.
 """
 
 from __future__ import annotations
@@ -114,26 +113,28 @@ def job(family: str, chance: random.Random) -> tuple[tuple[str, ...], str]:
 
 def one_run(family: str, chance: random.Random, figures: Figures) -> None:
     machine = build(plain_profile(), seed=3, family=family)
-    with tempfile.TemporaryDirectory(prefix="plumbelt-kills-") as folder:
-        with serve(machine, "tcp:0", speed=20.0) as server:
-            bench = Bench(machine, server, Path(folder))
-            bench.run("--profile", "heron", "profile", "save", "heron")
-            if chance.random() < 0.5:
-                with server.lock:
-                    machine.controller.live[X] = 81.25
-            words, says = job(family, chance)
-            if "DIGEST" in words:
-                _, out, _ = bench.run("profile", "restore", "heron", "--preview", "--json")
-                digest = json.loads(out)["digest"]
-                words = tuple(digest if word == "DIGEST" else word for word in words)
-            kind = chance.choice(KINDS)
-            what = f"{family}: {' '.join(words)}, {kind}"
-            killed(bench, words, says, kind, chance.uniform(0.3, 9.0))
-            figures.runs += 1
-            try:
-                judged(bench, words, says, kind, what, figures)
-            except Exception as error:  # whatever it is, it is a finding
-                figures.note("lost", f"{what}: {type(error).__name__}: {error}")
+    with (
+        tempfile.TemporaryDirectory(prefix="plumbelt-kills-") as folder,
+        serve(machine, "tcp:0", speed=20.0) as server,
+    ):
+        bench = Bench(machine, server, Path(folder))
+        bench.run("--profile", "heron", "profile", "save", "heron")
+        if chance.random() < 0.5:
+            with server.lock:
+                machine.controller.live[X] = 81.25
+        words, says = job(family, chance)
+        if "DIGEST" in words:
+            _, out, _ = bench.run("profile", "restore", "heron", "--preview", "--json")
+            digest = json.loads(out)["digest"]
+            words = tuple(digest if word == "DIGEST" else word for word in words)
+        kind = chance.choice(KINDS)
+        what = f"{family}: {' '.join(words)}, {kind}"
+        killed(bench, words, says, kind, chance.uniform(0.3, 9.0))
+        figures.runs += 1
+        try:
+            judged(bench, words, says, kind, what, figures)
+        except Exception as error:  # whatever it is, it is a finding
+            figures.note("lost", f"{what}: {type(error).__name__}: {error}")
 
 
 def killed(bench: Bench, words: Sequence[str], says: str, kind: str, after: float) -> None:
