@@ -13,6 +13,7 @@ from agent.face.desk import UNNAMED, Desk, at_desk
 from agent.face.history import when
 from agent.face.linking import one_shot
 from agent.face.options import Count, Verb, as_json
+from agent.face.profiling import profile_check, profile_edit, profile_new, profile_set
 from agent.model.exact import as_printed
 
 if TYPE_CHECKING:
@@ -340,6 +341,10 @@ def show_restore(desk: Desk, found: Restore) -> None:
         screen.say(f"! The {role} axis must not move before this is written: {why}")
     for note in found.notes:
         screen.say(f"- {note}")
+
+
+for _verb in (profile_new, profile_check, profile_edit, profile_set):
+    profile.add_command(_verb)
 
 
 @click.command(cls=Verb)

@@ -204,7 +204,7 @@ def _questions(told: Told, found: dict[str, Any]) -> Iterator[Question]:
             f"May each axis move {SHOWN_MM:g} mm, to see which way it counts?",
             "One axis that counts the other way mirrors every part.",
             "'yes' moves one axis after the other, slowly and once each, after the cautions. 'no'"
-            " leaves the directions as the letters say; 'profile check' will name them.",
+            " leaves the directions as the letters say.",
             _yes_no,
             may_be_unknown=False,
         )

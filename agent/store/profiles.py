@@ -230,7 +230,7 @@ def profile_text(profile: Profile) -> str:
     blocks = [_HEAD]
     for section, remark in _SECTIONS:
         told = {key: known[key] for key in section if key in known}
-        gaps = _GAPS.get(section[0], lambda _profile: [])(profile)
+        gaps = _GAPS[section[0]](profile) if section[0] in _GAPS else []
         if not told and not gaps:
             continue
         lines = [f"# {line}" for line in remark]
