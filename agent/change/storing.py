@@ -20,6 +20,7 @@ from agent.change.plan import Change, Plan, file_lines, short_digest
 from agent.change.transaction import judge, read_clean, reply_plain, snapshot_plain
 from agent.errors import LinkFailed, Refused
 from agent.families.base import Family
+from agent.families.gate import named
 from agent.model.exact import decimals, exact_values
 from agent.model.settings import Event, Readback
 from agent.store.journal import CLOSED, Journal, LenientJournal
@@ -372,7 +373,8 @@ def _send(link: Link, family: Family, line: str, journal: Journal) -> tuple[Even
 def _answer(link: Link, family: Family, line: str, journal: Journal) -> tuple[Event, ...]:
     words = (family.words.store, family.words.reload)
     # where the acknowledgement comes first, what is said of the storage comes after it
-    reply = link.ask(line, end="quiet" if family.ack_first and line in words else "ack")
+    with named(link, (line,), "store"):
+        reply = link.ask(line, end="quiet" if family.ack_first and line in words else "ack")
     journal.note("answered", line=line, **reply_plain(reply))
     if not reply.ok:
         raise Refused(

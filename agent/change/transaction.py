@@ -26,6 +26,7 @@ from agent.change.plan import Plan, file_lines
 from agent.errors import LinkFailed, Refused
 from agent.families import read_back
 from agent.families.base import Family
+from agent.families.gate import named
 from agent.model.exact import in_full, same
 from agent.model.settings import Event, Readback
 from agent.store.journal import CLOSED, Journal, LenientJournal
@@ -61,7 +62,8 @@ def write(
         for index, line in enumerate(plan.lines):
             journal.note("sending", index=index, line=line)
             sent = index + 1
-            reply = link.ask(line)
+            with named(link, (line,), "plan"):
+                reply = link.ask(line)
             journal.note("answered", index=index, **reply_plain(reply))
             if not reply.ok:
                 why = (f"the controller refused {line}: {reply.error or 'no reason given'}",)

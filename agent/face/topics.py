@@ -195,13 +195,7 @@ and slip are for the mechanic; only the slope is for a setting.""",
     "family": (
         "the five kinds of controllers that are understood",
         """\
-    replay     answers M503 with the code lines that would make its settings;
-               live until M500 stores them
-    numbered   lists $n=value; writing is storing, there is no trial stage
-    table      prints a table of places; a value is written to its place
-    override   keeps a file and another that overrides it
-    script     keeps steps in a start-up file; storing does not cover them,
-               and the line to put into that file is given instead
+{families}
 The kind is found by what a controller answers, never by writing. One that is
 not among them can be looked at and is not written to.""",
     ),

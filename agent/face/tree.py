@@ -42,6 +42,7 @@ PLACES: Final[dict[str, tuple[str, str]]] = {
     "solve": ("solving:solve", "Every error of the machine at once, from its readings."),
     "store": ("changing:store", "Make what was written permanent, and prove it by a reload."),
     "undo": ("changing:undo", "Bring back what was live at the attach."),
+    "workshop": ("shop.verbs:workshop", "One record for many machines and many benches."),
     "write": ("changing:write", "Show the plan, take its digest, write and read back."),
 }
 

@@ -16,9 +16,10 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, get_args
 
-from agent.model.feature import KINDS, Reading
+from agent.families import FAMILIES
+from agent.model.feature import KINDS, Reading, Side
 from agent.model.profile import Mechanics
 from agent.model.survey import BeltRun, Conditions, Survey
 from agent.store import machine
@@ -29,7 +30,7 @@ from agent.store.yamltext import dump
 
 FORMAT: Final = "plumbelt-readings/1"
 
-FAMILY_NAMES: Final = ("replay", "numbered", "table", "override", "script")
+FAMILY_NAMES: Final = tuple(FAMILIES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +104,7 @@ _READING: Final = Table(
         "between": Key(Choice(("faces", "points", "edges"))),
         "u_mm": Key(Number("mm", above=0, most=100)),
         "name": Key(Text(most=80)),
+        "side": Key(Choice(get_args(Side))),
     },
     "a reading: {feature: ..., along: [x, s, h], mm: [...]}",
 )

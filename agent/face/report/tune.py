@@ -181,7 +181,7 @@ def tune_of_file(path: Path) -> Tune:
     from agent.store.readings import load_readings
 
     found = load_readings(path)
-    solution = solve(found.survey, line=line_builder(found.family or "replay", found.settings))
+    solution = solve(found.survey, line=line_builder(found.family, found.settings))
     return Tune(
         machine=path.stem,
         note=found.note,
