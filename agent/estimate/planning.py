@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from agent.estimate.fit import Fit, posterior
-from agent.estimate.observation import Noise, observe, unknowns_of
+from agent.estimate.observation import Noise, observe
 from agent.estimate.parameters import PUBLIC, public_unit
 from agent.estimate.solution import NextReading
 from agent.model.feature import Kind, Reading, Vector
@@ -107,9 +107,8 @@ def foresee(survey: Survey, readings: Sequence[Reading]) -> dict[str, float]:
     The values of the readings do not matter; the survey's own readings count along.
     """
     whole = replace(survey, readings=(*survey.readings, *readings))
-    unknowns = unknowns_of(whole)
     stated = Noise(survey.instrument.repeatability_mm, math.inf)
-    observations = observe(whole, unknowns, stated)
+    observations, unknowns = observe(whole, stated)
     J = observations.predict(unknowns.mean)[1]
     u = np.sqrt(np.diag(posterior(J, observations.independent, unknowns.u)))
     return {
@@ -134,8 +133,7 @@ def next_reading(survey: Survey, fit: Fit) -> NextReading | None:
     pools = [_fresh(stage, survey) for stage in stages]
     extra = [candidate for pool in pools for candidate in pool]
     whole = replace(survey, readings=(*survey.readings, *extra))
-    unknowns = unknowns_of(whole)
-    observations = observe(whole, unknowns, fit.observations.noise)
+    observations, unknowns = observe(whole, fit.observations.noise)
     J = observations.predict(_carried(fit, unknowns.names, unknowns.mean))[1]
     n = len(survey.readings)
     cov = posterior(J[:n], observations.independent[:n], unknowns.u)

@@ -11,13 +11,12 @@ from agent.errors import BadInput
 from agent.estimate.advice import Findings, advise
 from agent.estimate.belt_findings import find
 from agent.estimate.combinations import known_combinations
-from agent.estimate.fit import Fit, fit
-from agent.estimate.observation import observe, unknowns_of
+from agent.estimate.consistency import Examined, examine
+from agent.estimate.fit import LEFT_OUT, Fit
 from agent.estimate.parameters import determined_by_fit_name, parameters_of
 from agent.estimate.planning import next_reading
 from agent.estimate.remedies import LineBuilder, Remedies, corrections, decide, readings_after
-from agent.estimate.repeats import strays
-from agent.estimate.solution import Residual, Solution
+from agent.estimate.solution import Explanation, Residual, Solution
 from agent.model.geometry import Array
 from agent.model.survey import Survey
 
@@ -39,24 +38,23 @@ def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
         survey = replace(survey, readings=(*survey.readings, *belt.readings))
     if not survey.readings and belt is None:
         raise BadInput("no readings to solve from", remedy="Take one reading at least.")
-    unknowns = unknowns_of(survey)
-    found = fit(observe(survey, unknowns), unknowns)
+    examined = examine(survey)
+    found = examined.fit
     parameters = parameters_of(found)
-    remedies = decide(survey, found, parameters, slips=belt is not None and belt.slips)
+    withheld = belt.withheld if belt is not None else ""
+    remedies = decide(survey, examined, parameters, withheld=withheld)
     changes = corrections(survey, found, remedies, line)
     derived = known_combinations(found, determined_by_fit_name(found))
-    stray = strays([r.mm for r in survey.readings], survey.instrument.repeatability_mm)
-    residuals = residuals_of(found, {i for i, _ in stray})
+    residuals = residuals_of(examined)
     upcoming = next_reading(survey, found)
     by_setting = {c.setting.split(".")[1]: (c.old, c.new) for c in changes}
     findings = Findings(
         survey=survey,
-        fit=found,
+        examined=examined,
         parameters=parameters,
         remedies=remedies,
         derived=derived,
         residuals=residuals,
-        stray=stray,
         new_steps={
             role: by_setting[survey.axes.letter(role)]
             for role in remedies.verdicts
@@ -77,26 +75,25 @@ def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
         next=upcoming,
         belt=belt,
         u_expected=tuple(u_expected.tolist()),
-        fit=found,
+        goodness=examined.goodness,
+        contradictory=examined.contradictory,
+        examined=examined,
     )
 
 
-def residuals_of(fit: Fit, stray: set[int]) -> tuple[Residual, ...]:
-    """Residuals with their standard uncertainty; `stray` are already known not to belong.
+def residuals_of(examined: Examined) -> tuple[Residual, ...]:
+    """Residuals with their standard uncertainty; outliers are the readings called wrong.
 
-    cov(y - f(p)) = V - J P J' (V the variance of the readings, P the posterior covariance).  The
-    largest of n residuals is held against `list_deviate`.
+    cov(y - f(p)) = V - J P J' (V the variance of the readings, P the posterior covariance).
     """
-    obs = fit.observations
+    fit = examined.fit
+    why = {a.row: Explanation(a.mistake, a.text) for a in examined.accused}
     own = np.sqrt(_left(fit))
-    misfit = obs.measured - fit.predicted
-    tested = ~np.array(sets_alone(fit), dtype=bool)
-    out = tested & (np.abs(misfit) > list_deviate(obs.size) * own)
-    columns = (fit.predicted, obs.measured, misfit, own, out)
+    columns = (fit.predicted, fit.observations.measured, fit.misfit, own)
     rows = zip(*(column.tolist() for column in columns), strict=True)
     return tuple(
-        Residual(predicted, measured, residual, u, outlier or i in stray)
-        for i, (predicted, measured, residual, u, outlier) in enumerate(rows)
+        Residual(predicted, measured, residual, u, i in why, why.get(i))
+        for i, (predicted, measured, residual, u) in enumerate(rows)
     )
 
 
@@ -131,7 +128,9 @@ def residual_limits(solution: Solution) -> tuple[float | None, ...]:
 def _left(fit: Fit) -> Array:
     """Variance (n,) of the residuals, mm^2."""
     J = fit.J
-    left: Array = np.maximum(fit.observations.independent - ((J @ fit.cov) * J).sum(axis=1), 0.0)
+    obs = fit.observations
+    V = obs.independent - obs.own.get(LEFT_OUT, np.zeros(obs.size))
+    left: Array = np.maximum(V - ((J @ fit.cov) * J).sum(axis=1), 0.0)
     return left
 
 

@@ -229,6 +229,7 @@ def foretold(
         material=material,
         tolerance=profile.tolerance,
         priors=profile.priors,
+        budget=profile.budget,
     )
     readings = [replace(planned(f.kind, f.along), between=f.between) for f in drawn.features]
     if beside == "travel":

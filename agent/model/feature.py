@@ -63,3 +63,4 @@ class Reading:
     between: Between | None = None
     u_mm: float | None = None  #: own standard uncertainty, instead of the instrument's
     name: str = ""
+    slope: bool | None = None  #: the slope of a series of moves: no offset of one move is in it

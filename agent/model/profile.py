@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from agent.model.budget import Budget
 from agent.model.drive import Drive
 from agent.model.exact import exact
 from agent.model.roles import Axes, Role
@@ -124,6 +125,7 @@ class Profile:
     instrument: Instrument = Instrument()
     tolerance: Tolerance = Tolerance()
     priors: Priors = Priors()
+    budget: Budget = field(default_factory=Budget)
     settings: Mapping[str, SavedSetting] = field(default_factory=dict)
     other: tuple[str, ...] = ()  #: setting lines kept as text, never replayed blindly
     identity: str = ""  #: how the controller named itself when the settings were read

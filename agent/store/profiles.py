@@ -189,6 +189,7 @@ _FILE: Final = Table(
         "instrument": Key(machine.INSTRUMENT),
         "tolerance": Key(machine.TOLERANCE),
         "priors": Key(machine.PRIORS),
+        "budget": Key(machine.BUDGET),
         "settings": Key(TableOf(_SETTING, setting_key_problem, _value_problem)),
         "other": Key(ListOf(Text(most=500))),
         "identity": Key(Text(most=500)),
@@ -224,6 +225,7 @@ def profile_plain(profile: Profile) -> dict[str, Any]:
         "instrument": machine.plain_fields(profile.instrument),
         "tolerance": machine.plain_fields(profile.tolerance),
         "priors": machine.plain_fields(profile.priors),
+        "budget": machine.budget_plain(profile.budget),
         "settings": {key: _setting_plain(saved) for key, saved in profile.settings.items()},
         "other": [_clean(line, 500) for line in profile.other],
     }

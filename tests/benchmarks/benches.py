@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import yaml
 
-from agent.estimate.observation import observe, unknowns_of
+from agent.estimate.observation import observe
 from agent.model.feature import Reading
 from agent.model.profile import Profile
 from agent.model.survey import Survey

@@ -229,6 +229,7 @@ class _Story:
             material=profile.material,
             tolerance=profile.tolerance,
             priors=profile.priors,
+            budget=profile.budget,
         )
 
 
