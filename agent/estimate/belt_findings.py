@@ -241,4 +241,5 @@ def _as_readings(runs: Sequence[BeltRun], evaluated: Sequence[Evaluated]) -> Ite
                 (length * (1 + result.scale),),
                 u_mm=length * result.u_scale * math.sqrt(2),
                 name="belt run",
+                slope=True,
             )

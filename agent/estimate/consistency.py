@@ -34,6 +34,7 @@ from agent.estimate.mistakes import (
 from agent.estimate.observation import Observations, Unknowns, noise_of, observe
 from agent.estimate.repeats import copied, others_mean, strays
 from agent.estimate.spread import Spread, averaged, spread
+from agent.estimate.uncertainty import display_step
 from agent.model.geometry import ERRORS, EZ
 from agent.model.survey import Survey
 
@@ -99,7 +100,9 @@ class Examined:
 
 
 def chi2_beyond(statistic: float, dof: float) -> float:
-    """Probability of a larger chi-squared."""
+    """Probability of a larger chi-squared; 1 where nothing is left to disagree."""
+    if dof < 1:
+        return 1.0
     from scipy.special import chdtrc
 
     return float(chdtrc(dof, max(statistic, 0.0)))
@@ -109,25 +112,30 @@ def examine(survey: Survey) -> Examined:
     """Fit, weigh mistakes, leave out what is wrong, fit again."""
     stray = strays([r.mm for r in survey.readings], survey.instrument.repeatability_mm)
     torn = _torn(survey)
-    accused = [*torn, *_one_of_several(survey, stray, {a.row for a in torn})]
-    mended = _mended(survey, accused)
+    plain = (*torn, *_one_of_several(survey, stray, {a.row for a in torn}))
+    mended = _mended(survey, plain)
     obs, unknowns = observe(mended)
-    out = [a.row for a in accused]
-    found = _settled(obs, unknowns, out)
-    if not _agrees(found[1]):
-        wide = _anything_goes(unknowns)
-        free = _settled(obs, wide, out)
-        unlike = _unlike(free[0], unknowns)
-        if unlike and _agrees(free[1]):
-            return _examined(free, accused, unlike, stray)
-    while len(accused) < _MOST_ACCUSED:
-        rows, best = _worst(mended, obs, unknowns, out, found)
-        if best is None:
+    accused = plain
+    found = _settled(obs, unknowns, rows_of(accused))
+    for tried in range(_MOST_ACCUSED):
+        if tried == 1 and not _agrees(found[1]):
+            # One mistake does not explain it: is it a machine unlike all others?
+            free = _settled(obs, _anything_goes(unknowns), rows_of(plain))
+            unlike = _unlike(free[0], unknowns)
+            if unlike and _agrees(free[1]):
+                return _examined(free, plain, unlike, stray)
+        best = _worst(mended, obs, unknowns, rows_of(accused), found)
+        if best is not None:
+            accused = (*accused, *_accusations(survey, best))
+            found = _settled(obs, unknowns, rows_of(accused))
+        elif tried:
             break
-        accused += _accusations(survey, best)
-        out += rows
-        found = _settled(obs, unknowns, out)
     return _examined(found, accused, (), stray)
+
+
+def rows_of(accused: Iterable[Accusation]) -> list[int]:
+    """The readings that are called wrong."""
+    return [a.row for a in accused]
 
 
 def _examined(
@@ -138,7 +146,7 @@ def _examined(
 ) -> Examined:
     at, grid = found
     stated = int(np.argmin(np.abs(np.log(grid.factors)).sum(axis=1)))
-    count = at.observations.size - sum(len({a.row}) for a in accused)
+    count = at.observations.size - len(accused)
     statistic = float(grid.quadratic[stated])
     goodness = Goodness(statistic, count, chi2_beyond(statistic, count))
     return Examined(
@@ -157,7 +165,7 @@ def _settled(obs: Observations, unknowns: Unknowns, out: Sequence[int]) -> tuple
     curved = bent(at)
     if curved is not None:
         # The terms are added once the valley is known; the start is on its floor.
-        extra = np.ones(len(curved[1].names) - len(at.p))
+        extra = np.zeros(len(curved[1].names) - len(at.p))
         with suppress(Refused):
             at = fit(*curved, start=np.append(at.p, extra))
     return at, spread(at)
@@ -184,20 +192,20 @@ def _worst(
     unknowns: Unknowns,
     out: Sequence[int],
     found: tuple[Fit, Spread],
-) -> tuple[list[int], Suspicion | None]:
+) -> Suspicion | None:
     """The most probable mistake, if it is more probable than none; weighed where it is undone."""
     at, grid = found
     best = _likeliest(suspicions(survey, at, grid), out)
     if best is None:
-        return [], None
+        return None
     for _ in range(_ROUNDS):
         near = _settled(obs, unknowns, [*out, *best.rows])[0]
         here = described(near.observations.having(at.observations.own), near.unknowns, near.p)
         again = _likeliest(suspicions(survey, here, spread(here)), out)
         if again is None or set(again.rows) == set(best.rows):
-            return list(best.rows), again or best
+            return again or best
         best = again
-    return list(best.rows), best
+    return best
 
 
 def _likeliest(found: Iterable[Suspicion], out: Sequence[int]) -> Suspicion | None:
@@ -296,7 +304,7 @@ def copied_rows(survey: Survey) -> tuple[int, ...]:
     n values rounded to d fall on one step with probability about (d / (s sqrt(2 pi)))^(n-1) /
     sqrt(n), s the repeatability; over all readings together that must stay below one in a hundred.
     """
-    s = noise_of(survey).s
+    s = max(noise_of(survey).s, display_step(survey.instrument.resolution_mm), 1e-9)
     share = min(survey.instrument.resolution_mm / (s * math.sqrt(2 * math.pi)), 1.0)
     alike = [i for i, r in enumerate(survey.readings) if copied(r.mm)]
     luck = {i: share ** (len(survey.readings[i].mm) - 1) for i in alike}

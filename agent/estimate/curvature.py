@@ -2,8 +2,9 @@
 
 Yaw, rail and roll enter most lengths in second order only.  Where one of them is known poorly,
 t = (p - p^) along a direction in which it is uncertain by lambda moves a reading by
-c (t/lambda)^2 with c = (f(p^ + lambda) - 2 f(p^) + f(p^ - lambda)) / 2.  That has the mean c and,
-for a normal t, the standard deviation sqrt(2) c, and all readings share it.
+c (t/lambda)^2 with c = (f(p^ + lambda) - 2 f(p^) + f(p^ - lambda)) / 2.  For a normal t its mean
+square is 3 c^2; all readings share it.  The estimate itself is left where the plain formulas have
+it: the term counts as uncertainty, with the root of that.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import numpy as np
 
 from agent.estimate.fit import Fit
 from agent.estimate.observation import Observations, Unknowns
-from agent.model.geometry import EPS, PSI, RHO
+from agent.model.geometry import EPS, PSI, RHO, Array
 
 SECOND_ORDER: Final = "second_order"
 
@@ -28,7 +29,9 @@ def bent(fit: Fit) -> tuple[Observations, Unknowns] | None:
     """Observations and unknowns with the second-order terms in them; None where none matters."""
     turns = [PSI, RHO, EPS]
     values, directions = np.linalg.eigh(fit.cov[np.ix_(turns, turns)])
-    columns = []
+    columns: list[Array] = []
+    if not fit.observations.size:
+        return None
     for variance, direction in zip(values, directions.T, strict=True):
         step = np.zeros(len(fit.p))
         step[turns] = math.sqrt(max(float(variance), 0.0)) * direction
@@ -44,8 +47,8 @@ def bent(fit: Fit) -> tuple[Observations, Unknowns] | None:
     old = fit.unknowns
     unknowns = Unknowns(
         (*old.names, *(f"{SECOND_ORDER}:{i}" for i in range(extra))),
-        np.append(old.mean, np.ones(extra)),
-        np.append(old.u, np.full(extra, math.sqrt(2))),
+        np.append(old.mean, np.zeros(extra)),
+        np.append(old.u, np.full(extra, math.sqrt(3))),
         old.sought,
     )
     return replace(fit.observations, Z=np.column_stack([fit.observations.Z, c])), unknowns

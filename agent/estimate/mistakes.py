@@ -71,6 +71,9 @@ _SLIPS: Final = ((0.55, 0.4), (0.3, 1.5), (0.15, 20.0))
 #: Above this probability a reading is called wrong.
 ACCUSED: Final = 0.5
 
+#: Halvings of the bracket in which a limit is sought.
+_HALVINGS = 25
+
 #: In surveys beyond this size no pairs are tried, and one node of the grid stands for all.
 _MOST_PAIRED = 150
 
@@ -136,16 +139,32 @@ def suspicions(survey: Survey, fit: Fit, spread: Spread) -> list[Suspicion]:
     return found
 
 
-def _slips(w: Array, alpha: Array, diagonal: Array) -> Iterator[Suspicion]:
-    v = 1 / diagonal
-    e = v * alpha
+def slip_odds(v: Array, e: Array) -> Array:
+    """Log odds of a slip of unknown size in readings that differ by e from what the others say.
+
+    v: variance of e.
+    """
     sizes = []
     for share, tau in _SLIPS:
         wide = v + tau**2
-        sizes.append(
-            math.log(share * _SHARE[OFF]) + 0.5 * np.log(v / wide) + e**2 / 2 * (1 / v - 1 / wide)
-        )
-    logs = np.logaddexp.reduce(np.logaddexp.reduce(np.array(sizes), axis=0) + w[:, None], axis=0)
+        stretched = 0.5 * np.log(v / wide) + e**2 / 2 * (1 / v - 1 / wide)
+        sizes.append(math.log(share * _SHARE[OFF]) + stretched)
+    odds: Array = np.logaddexp.reduce(np.array(sizes), axis=0)
+    return odds
+
+
+def slip_limit(v: Array) -> Array:
+    """How far a reading may differ from what the others say before a slip is the likelier, mm."""
+    low, high = np.zeros_like(v), 30.0 * np.sqrt(v)
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        wrong = slip_odds(v, middle) > 0
+        low, high = np.where(wrong, low, middle), np.where(wrong, middle, high)
+    return high
+
+
+def _slips(w: Array, alpha: Array, diagonal: Array) -> Iterator[Suspicion]:
+    logs = np.logaddexp.reduce(slip_odds(1 / diagonal, alpha / diagonal) + w[:, None], axis=0)
     for i, x in enumerate(logs):
         yield Suspicion(OFF, (i,), (0.0,), float(x))
 

@@ -36,8 +36,8 @@ from agent.model.survey import Survey
 
 Index = npt.NDArray[np.intp]
 
-#: No reading is better than this, mm; keeps the weights finite for an ideal instrument.
-_LEAST_U = 1e-5
+#: No reading is better than 10 nm; keeps the weights finite for an ideal instrument, mm^2.
+LEAST_VARIANCE = 1e-10
 
 #: Which component of its vector a reading shows, where it is no distance.
 COMPONENT = {"sway": 0, "lean": 1, "gap": 2}
@@ -163,7 +163,7 @@ class Observations:
 
     def having(self, own: Mapping[str, Array]) -> Observations:
         """The same readings with other variances of their own."""
-        total = np.maximum(sum(own.values(), np.zeros(self.size)), _LEAST_U**2)
+        total = np.maximum(sum(own.values(), np.zeros(self.size)), LEAST_VARIANCE)
         return replace(self, own=own, independent=total)
 
     def at(self, theta: float, v: Array) -> Observations:

@@ -51,6 +51,12 @@ class Parameter:
         plain["budget"] = [share.to_plain() for share in self.budget]
         return plain
 
+    @classmethod
+    def from_plain(cls, plain: Mapping[str, Any]) -> Parameter:
+        """The parameter that `to_plain` described; older ones have no budget."""
+        budget = tuple(Share(**share) for share in plain.get("budget", ()))
+        return cls(**{**plain, "budget": budget})
+
 
 @dataclass(frozen=True, slots=True)
 class Correction:
@@ -80,11 +86,18 @@ class Residual:
     u: float  #: standard uncertainty of the residual
     outlier: bool
     explanation: Explanation | None = None
+    allowed: float | None = None  #: how large it may be and still fit; None: it always fits
 
     def to_plain(self) -> dict[str, Any]:
         plain = {name: getattr(self, name) for name in self.__slots__}
         plain["explanation"] = self.explanation.to_plain() if self.explanation else None
         return plain
+
+    @classmethod
+    def from_plain(cls, plain: Mapping[str, Any]) -> Residual:
+        """The residual that `to_plain` described; older ones have neither of the last two."""
+        why = plain.get("explanation")
+        return cls(**{**plain, "explanation": Explanation(**why) if why else None})
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,10 +23,11 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from agent.estimate.curvature import SECOND_ORDER
 from agent.estimate.fit import LEFT_OUT, Fit, described
-from agent.estimate.observation import REPEATABILITY, RESOLUTION, STATED
+from agent.estimate.observation import REPEATABILITY, RESOLUTION, STATED, Observations, Unknowns
 from agent.model.geometry import Array
 
 FORM: Final = "form_mm"
@@ -85,8 +86,7 @@ def spread(fit: Fit) -> Spread:
     form = obs.own.get(FORM, none)
     graded = sum((v for c, v in obs.own.items() if c not in _STATED | {FORM}), none)
     stated = obs.independent - form - graded
-    shared = np.zeros(len(fit.p), dtype=bool)
-    shared[unknowns.sought :] = [c not in _STATED for c in unknowns.components]
+    shared = _graded(unknowns)
     forms = _FORMS if np.any(form) else np.ones(1)
     grades = _GRADES if np.any(shared) or np.any(graded) else np.ones(1)
     factors = np.array([(f, g) for f in forms for g in grades])
@@ -109,19 +109,42 @@ def spread(fit: Fit) -> Spread:
     return Spread(factors, log - log.max(), quadratic, size, V, Ninv, x, H, r)
 
 
+def sized(
+    obs: Observations, unknowns: Unknowns, form: float, grade: float
+) -> tuple[Observations, Unknowns]:
+    """The budget at the sizes that the readings show: form and grade as factors on the stated."""
+    own = {
+        name: variance * (1.0 if name in _STATED else form**2 if name == FORM else grade**2)
+        for name, variance in obs.own.items()
+    }
+    u = np.where(_graded(unknowns), grade, 1.0) * unknowns.u
+    return obs.having(own), replace(unknowns, u=u)
+
+
+def _graded(unknowns: Unknowns) -> npt.NDArray[np.bool_]:
+    """Which unknowns (k,) are shared errors whose size goes with the grade of the bench."""
+    graded = np.zeros(len(unknowns.names), dtype=bool)
+    graded[unknowns.sought :] = [c not in _STATED for c in unknowns.components]
+    return graded
+
+
 def averaged(fit: Fit, spread: Spread) -> Fit:
-    """The fit as the mixture over the grid: mean, covariance, degrees of freedom."""
+    """The fit as the mixture over the grid: mean, covariance, degrees of freedom.
+
+    Its observations and priors are those of the sizes found.
+    """
     kept = spread.weights > _LEAST_WEIGHT
     w, size = spread.weights[kept], spread.size[kept]
     w = w / w.sum()
-    Ninv, x = spread.Ninv[kept], spread.x[kept]
-    p = x * size
+    Ninv = spread.Ninv[kept]
+    p = spread.x[kept] * size
     mean = w @ p
     apart = p - mean
     cov = np.einsum("kij,ki,kj->ij", Ninv * w[:, None, None], size, size) + (apart.T * w) @ apart
     u2 = np.einsum("kii->ki", Ninv) * size**2
     dof = _dof(fit, w, u2, np.diag(cov))
-    at = described(fit.observations, fit.unknowns, fit.unknowns.mean + mean)
+    obs, unknowns = sized(fit.observations, fit.unknowns, spread.form, spread.grade)
+    at = described(obs, unknowns, unknowns.mean + mean)
     return replace(at, cov=cov, dof=dof)
 
 
