@@ -230,7 +230,9 @@ def foretold(
         tolerance=profile.tolerance,
         priors=profile.priors,
     )
-    readings = [replace(planned(f.kind, f.along), between=f.between) for f in drawn.features]
+    readings = [
+        replace(planned(f.kind, f.along), between=f.between, side=f.side) for f in drawn.features
+    ]
     if beside == "travel":
         readings += [planned(f.kind, f.along, U_TRAVEL) for f in travel_features(profile)]
     # A reading that tells nothing stands for none at all.
