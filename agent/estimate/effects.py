@@ -79,6 +79,7 @@ class Layout:
     piece: Sequence[str]  #: empty for moves
     caliper: Mask  #: read with the instrument of the survey
     slope: Mask  #: the slope of a belt run, from which offsets and waves have dropped out
+    turned: Array  #: -1 where a lean or sway was read from the opposite face, else 1
     printed: Mask
     flat: Mask  #: lengths on pieces of one layer
 
@@ -101,6 +102,7 @@ def layout(survey: Survey) -> Layout:
         piece=[_piece(r, g, f) for r, g, f in zip(readings, groups, flat, strict=True)],
         caliper=np.array([r.u_mm is None for r in readings], dtype=bool),
         slope=np.array([bool(r.slope) for r in readings], dtype=bool),
+        turned=np.array([-1.0 if r.side == "opposite" else 1.0 for r in readings]),
         printed=np.array([r.kind in PRINTED for r in readings], dtype=bool),
         flat=np.array(flat, dtype=bool),
     )
@@ -142,7 +144,8 @@ def _instrument(survey: Survey, of: Layout) -> Iterator[Shared]:
     # The zero is not better than what the stated limit of error allows (GUM 4.3.7).
     yield Shared("zero_mm", "", caliper, max(b.zero_mm, rectangular(survey.instrument.mpe_mm)))
     yield Shared("inside_jaws_mm", "", caliper * of.of_kind("inside"), b.inside_jaws_mm)
-    yield Shared("square_mm", "", caliper * of.of_kind("lean", "sway"), b.square_mm)
+    # Turned round, the square errs the other way, and so does the foot it stands on.
+    yield Shared("square_mm", "", caliper * of.turned * of.of_kind("lean", "sway"), b.square_mm)
     yield Shared("caliper_scale_percent", "", lengths * of.length, b.caliper_scale_percent / 100)
     strips = caliper * of.flat * of.of_kind("outside")
     yield Shared("squeeze_percent", "", -strips * of.length, b.squeeze_percent / 100)
@@ -161,7 +164,7 @@ def _plastic(survey: Survey, of: Layout) -> Iterator[Shared]:
     grows = np.array([GROWS.get(k, 0.0) for k in of.kind])
     yield Shared("first_layer_mm", "", 2.0 * grows * of.flat, b.first_layer_mm)
     for kind in ("lean", "sway"):
-        yield Shared("foot_mm", kind, of.of_kind(kind).astype(float), b.foot_mm)
+        yield Shared("foot_mm", kind, of.turned * of.of_kind(kind), b.foot_mm)
     shortness = np.minimum(1.0, (_SHORT / np.maximum(of.length, 1e-9)) ** 2)
     yield Shared("corner_mm", "", grows * shortness, b.corner_mm)
     lengths = of.of_kind(*LENGTHS) * of.length

@@ -16,10 +16,10 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, get_args
 
 from agent.families import FAMILIES
-from agent.model.feature import KINDS, Reading
+from agent.model.feature import KINDS, Reading, Side
 from agent.model.survey import BeltRun, Conditions, Survey
 from agent.store import machine
 from agent.store.atomic import write_file
@@ -103,6 +103,7 @@ _READING: Final = Table(
         "between": Key(Choice(("faces", "points", "edges"))),
         "u_mm": Key(Number("mm", above=0, most=100)),
         "name": Key(Text(most=80)),
+        "side": Key(Choice(get_args(Side))),
     },
     "a reading: {feature: ..., along: [x, s, h], mm: [...]}",
 )
