@@ -184,11 +184,6 @@ def _setting(key: str, saved: _Saved) -> Setting:
     return Setting(saved.value, unit, saved.digits, saved.raw, saved.tolerance)
 
 
-def _component(key: str) -> str:
-    right = re.fullmatch(r"[a-z][a-z0-9_.]{0,39}", key)
-    return "" if right else f"expected the name of a component of noise, found {key!r}"
-
-
 def _profile(**found: Any) -> Profile:
     found.pop("format")
     saved: Mapping[str, _Saved] = found.pop("settings", {})
