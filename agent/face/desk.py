@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -266,6 +267,11 @@ class Desk:
                 self.screen.complain(f"\nEnded. {self.heat_words()}")
         with suppress(AgentError, OSError):
             session.close()
+
+    @property
+    def may_ask(self) -> bool:
+        """True where somebody sits: in the shell, or a one-shot command at a terminal."""
+        return self.in_shell or (sys.stdin.isatty() and not self.screen.json)
 
     def close(self) -> None:
         """Let go of port, record and rehearsal."""
