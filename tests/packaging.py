@@ -78,7 +78,9 @@ def used(command: str, folder: Path) -> None:
     from agent import __version__
 
     assert run([command, "--version"], folder).split()[-1] == __version__
-    assert json.loads(run([command, "demo", "--bench", "none", "--seed", "3", "--json"], folder))["verified"]
+    assert json.loads(run([command, "demo", "--bench", "none", "--seed", "3", "--json"], folder))[
+        "verified"
+    ]
     said = run(
         [command, "rehearse", "--seed", "3"],
         folder,
