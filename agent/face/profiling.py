@@ -363,6 +363,13 @@ def profile_set(desk: Desk, /, key: str, value: tuple[str, ...], name: str | Non
 def keep_key(
     desk: Desk, key: str, typed: str, name: str | None = None
 ) -> tuple[Profile, Path | None]:
+    """As `keep_value`, for a value as typed."""
+    return keep_value(desk, key, _value(typed), name)
+
+
+def keep_value(
+    desk: Desk, key: str, value: Any, name: str | None = None
+) -> tuple[Profile, Path | None]:
     """Set one key of a profile and of the session; the file it went to, None where there is none.
 
     Raises BadInput for a key or value that a profile cannot have, and nothing is changed then.
@@ -383,7 +390,6 @@ def keep_key(
     has_file = name is not None or wanted in profile_names()
     source = find_profile(wanted) if has_file else None
     before = profile_text(session.profile).encode() if source is None else read_file(source)
-    value = _value(typed)
     try:
         text = with_key(before.decode("utf-8"), key, value)
         kept = read_profile(text.encode(), "profile set")
