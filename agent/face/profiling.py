@@ -127,13 +127,16 @@ def _held(desk: Desk, interview: Interview, typed: list[str] | None, keep: Any) 
 
     Raises BadInput, naming the line, for an answer of a file that is none.
     """
-    line = 0
+    line, before, moved = 0, "", ""
     while (question := interview.next()) is not None:
-        if question.moves is not None and not _moved(desk, interview, question):
+        still = question.moves is None or moved == question.key  # once, whatever is typed then
+        if not still and not _moved(desk, interview, question):
             interview = replace(interview, given={**interview.given, question.key: "unknown"})
             continue
+        moved = question.key
         if typed is None:
-            text = _asked(desk, question)
+            text = _asked(desk, question, again=question.key == before)
+            before = question.key
         elif line < len(typed):
             text = typed[line]
             line += 1
@@ -142,6 +145,8 @@ def _held(desk: Desk, interview: Interview, typed: list[str] | None, keep: Any) 
         word = text.strip().lower()
         if word == "?":
             desk.screen.say(f"  {question.help}")
+        elif word == "again" and question.moves is not None:
+            moved = ""
         elif word == "back":
             interview = interview.back()
             keep(interview)
@@ -160,12 +165,14 @@ def _held(desk: Desk, interview: Interview, typed: list[str] | None, keep: Any) 
     return interview
 
 
-def _asked(desk: Desk, question: Question) -> str:
+def _asked(desk: Desk, question: Question, *, again: bool) -> str:
+    """The answer as typed; reason and offers are shown the first time only."""
     screen = desk.screen
-    screen.say()
-    screen.say(question.why)
-    for number, offer in enumerate(question.offers, 1):
-        screen.say(f"  {number}  {offer}")
+    if not again:
+        screen.say()
+        screen.say(question.why)
+        for number, offer in enumerate(question.offers, 1):
+            screen.say(f"  {number}  {offer}")
     default = "" if question.default is None else f" [{question.default}]"
     return screen.ask(f"{question.text}{default}:")
 
