@@ -11,17 +11,17 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from agent.errors import AgentError, BadInput, Problem, Refused, Unknown
+from agent.face.cabling import port_options
 from agent.face.cautions import acknowledge
 from agent.face.desk import Desk, at_desk
 from agent.face.linking import one_shot
-from agent.face.options import COMMAND_LINE, Count, Verb, as_json, wrong_line
+from agent.face.options import COMMAND_LINE, Verb, as_json, wrong_line
 
 if TYPE_CHECKING:
     from agent.model.interview import Interview, Question
     from agent.model.profile import Profile
 
 _PORT = click.option("--port", help="port of a machine that is not attached yet")
-_BAUD = click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits/s")
 
 #: Words that may be typed instead of an answer.
 WORDS: Final = "Enter takes what stands in brackets; '?' explains, 'back', 'stop' (goes on later)"
@@ -33,7 +33,7 @@ WORDS: Final = "Enter takes what stands in brackets; '?' explains, 'back', 'stop
 @click.command("new", cls=Verb)
 @click.argument("name")
 @_PORT
-@_BAUD
+@port_options
 @click.option(
     "--answers",
     type=click.Path(path_type=Path, dir_okay=False),
@@ -41,9 +41,7 @@ WORDS: Final = "Enter takes what stands in brackets; '?' explains, 'back', 'stop
 )
 @as_json
 @at_desk
-def profile_new(
-    desk: Desk, /, name: str, port: str | None, baud: int, answers: Path | None
-) -> None:
+def profile_new(desk: Desk, /, name: str, port: str | None, answers: Path | None) -> None:
     """Ask about a new machine and write its profile NAME, only what is known.
 
     With a port (or in the shell with a machine attached) the controller is read first, and what it
@@ -63,7 +61,7 @@ def profile_new(
             remedy=f"'profile edit {name}' changes it. Nothing was asked",
         )
     typed = None if answers is None else _answers_of(answers)
-    with _machine(desk, port, baud) as told_by:
+    with _machine(desk, port) as told_by:
         interview = Interview(_told(desk, name, told_by), load_draft(name))
         if interview.given:
             desk.screen.say(f"Going on: {len(interview.given)} answers are kept from before.")
@@ -97,10 +95,10 @@ def profile_new(
 
 
 @contextlib.contextmanager
-def _machine(desk: Desk, port: str | None, baud: int) -> Iterator[bool]:
+def _machine(desk: Desk, port: str | None) -> Iterator[bool]:
     """True inside where a machine is attached; one that a port was named for only meanwhile."""
     if port is not None:
-        with one_shot(desk, port, baud):
+        with one_shot(desk, port):
             yield True
     else:
         yield desk.session.link is not None
@@ -116,18 +114,22 @@ def _told(desk: Desk, name: str, attached: bool) -> Any:
     return Told(name, session.read_back(), session.joined()[0].transport.name, utc_now())
 
 
-def _answers_of(path: Path) -> list[str]:
+def _answers_of(path: Path) -> list[tuple[int, str]]:
+    """Answers with the numbers of their lines; a line that begins with `#` is a remark."""
     from agent.store.nodes import read_file
 
-    return read_file(path).decode("utf-8", "replace").splitlines()
+    lines = read_file(path).decode("utf-8", "replace").splitlines()
+    return [(n, line) for n, line in enumerate(lines, 1) if not line.lstrip().startswith("#")]
 
 
-def _held(desk: Desk, interview: Interview, typed: list[str] | None, keep: Any) -> Interview:
+def _held(
+    desk: Desk, interview: Interview, typed: list[tuple[int, str]] | None, keep: Any
+) -> Interview:
     """The interview with all questions asked, or up to where it was stopped.
 
     Raises BadInput, naming the line, for an answer of a file that is none.
     """
-    line, before, moved = 0, "", ""
+    line, number, before, moved = 0, 0, "", ""
     while (question := interview.next()) is not None:
         still = question.moves is None or moved == question.key  # once, whatever is typed then
         if not still and not _moved(desk, interview, question):
@@ -138,7 +140,7 @@ def _held(desk: Desk, interview: Interview, typed: list[str] | None, keep: Any) 
             text = _asked(desk, question, again=question.key == before)
             before = question.key
         elif line < len(typed):
-            text = typed[line]
+            number, text = typed[line]
             line += 1
         else:
             break
@@ -157,7 +159,7 @@ def _held(desk: Desk, interview: Interview, typed: list[str] | None, keep: Any) 
                 interview = interview.answer(text)
             except ValueError as refusal:
                 if typed is not None:
-                    problem = Problem("answers", line, question.key, str(refusal))
+                    problem = Problem("answers", number, question.key, str(refusal))
                     raise BadInput("an answer does not fit", problems=[problem]) from None
                 desk.screen.say(f"  {refusal}. Type it again.")
                 continue
@@ -218,10 +220,10 @@ def _moved(desk: Desk, interview: Interview, question: Question) -> bool:
 @click.command("check", cls=Verb)
 @click.argument("name")
 @_PORT
-@_BAUD
+@port_options
 @as_json
 @at_desk
-def profile_check(desk: Desk, /, name: str, port: str | None, baud: int) -> None:
+def profile_check(desk: Desk, /, name: str, port: str | None) -> None:
     """What profile NAME does not know yet, what that forbids, and what cannot be right.
 
     With a port, or a machine attached, also against what is live there.
@@ -235,7 +237,7 @@ def profile_check(desk: Desk, /, name: str, port: str | None, baud: int) -> None
     found = load_profile(name)
     live = None
     if port is not None:
-        with one_shot(desk, port, baud):
+        with one_shot(desk, port):
             live = desk.session.read_back()
     elif desk.session.link is not None and desk.session.profile.name == found.name:
         live = desk.session.read_back()

@@ -321,7 +321,8 @@ def _way_question(role: Role) -> Question:
         f"{text}? {plus} or {minus}",
         "The sign of this axis follows.",
         f"'{plus}', '{minus}', or '{UNKNOWN}' if nothing moved; 'again' moves once more. On an"
-        " upright machine, where the nozzle rises straight, take the end of the belt that parts do not leave by.",
+        " upright machine, where the nozzle rises straight, take the end of the belt that parts do"
+        " not leave by.",
         lambda answer: _way(answer, plus, minus),
         moves=role,
     )
