@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from agent.errors import LinkFailed, Refused
+from agent.errors import BrokenByRestart, LinkFailed, Refused, Unanswered
 from agent.model import settings as model
 from agent.wire import events as wire
 from agent.wire.exchange import Exchange, LocalFault, State, Window
@@ -134,6 +134,7 @@ class Link:
         with self._honest():
             self._agree_numbers()
             self._rest()
+            self._pump(self.transport.now())  # what has come already is no answer to this line
             self._send(line, timeout, reads=reads)
             return self._reply(line, end, MOST_TIMEOUTS * timeout)
 
@@ -316,21 +317,29 @@ class Link:
     def _check(self, event: wire.Event) -> None:
         match event:
             case wire.Silent(lost):
-                raise self._failed(*self._silence(lost[0]))
+                raise self._silence(lost[0])
             case wire.Restarted(_, lost) if lost:
-                raise self._failed(f"the controller restarted during {lost[0]}", _RESTARTED)
+                raise BrokenByRestart(
+                    f"the controller restarted during {lost[0]}",
+                    remedy=_RESTARTED,
+                    wire=tuple(self._last),
+                )
             case wire.Halted(reason):
                 raise self._failed(f"the controller has halted: {reason}", _HALTED)
             case wire.HopelessResend(number):
                 raise self._failed(f"the controller keeps asking for line {number}", _DOUBT)
 
-    def _silence(self, line: str) -> tuple[str, str]:
+    def _silence(self, line: str) -> LinkFailed:
         """What was not answered, and what that most likely means."""
         if self.junk:
-            return f"no answer to {line}, only {self.junk} bytes that are no text", _SPEED
-        if self._answered == float("-inf"):
-            return f"no answer to {line}", _SILENT
-        return f"no answer to {line}", _DOUBT
+            what = f"no answer to {line}, only {self.junk} bytes that are no text"
+            return self._failed(what, _SPEED)
+        what = f"no answer to {line}"
+        if self._answered > float("-inf"):
+            return self._failed(what, _DOUBT)
+        if any(kept.startswith("<") for kept in self._last):
+            return self._failed(what, _SILENT)
+        return Unanswered(what, remedy=_SILENT, wire=tuple(self._last))
 
     def _failed(self, what: str, remedy: str = "") -> LinkFailed:
         return LinkFailed(what, remedy=remedy or _DOUBT, wire=tuple(self._last))
