@@ -121,7 +121,7 @@ def whole_job(job: Job) -> dict[str, Any]:
 def true_errors(job: Job) -> Errors:
     """The plant's true errors now; the angle against the slicing angle in use."""
     truth = job.rehearsal.truth()
-    in_use = job.session.profile.mechanics.gantry_angle_deg
+    in_use = job.session.profile.mechanics.angle_deg
     return {name: truth[name] - (in_use if name == "gantry_angle_deg" else 0) for name in MAIN}
 
 
@@ -255,7 +255,7 @@ def _write(job: Job) -> None:
     solution = session.now.solution
     assert solution is not None
     session.new_state(solution.slicing_angle_deg)
-    job.rehearsal.slice_at(session.profile.mechanics.gantry_angle_deg)
+    job.rehearsal.slice_at(session.profile.mechanics.angle_deg)
 
 
 def _compare(job: Job) -> None:

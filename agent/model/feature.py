@@ -69,3 +69,8 @@ class Reading:
     #: lean or sway from the opposite face, the square turned round: signed as from the usual one,
     #: but what square and foot add to it has the other sign
     side: Side | None = None
+
+    @property
+    def rises(self) -> bool:
+        """True where it leads off the belt, so that the gantry's angle is part of the command."""
+        return self.along[2] != 0
