@@ -229,6 +229,7 @@ def foretold(
         material=material,
         tolerance=profile.tolerance,
         priors=profile.priors,
+        budget=profile.budget,
     )
     readings = [
         replace(planned(f.kind, f.along), between=f.between, side=f.side) for f in drawn.features

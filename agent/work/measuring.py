@@ -221,7 +221,7 @@ class Measuring(Attached):
             feature.between,
             u_mm,
             feature.name,
-            feature.side,
+            side=feature.side,
         )
         return self.keep(reading, piece)
 
@@ -262,6 +262,7 @@ class Measuring(Attached):
             material=profile.material,
             tolerance=profile.tolerance,
             priors=profile.priors,
+            budget=profile.budget,
             conditions=self.conditions,
             belt_runs=tuple(self.now.runs),
         )

@@ -1,5 +1,6 @@
 """Short ways to write surveys in tests."""
 
+from agent.model.budget import NO_BUDGET
 from agent.model.feature import Reading
 from agent.model.profile import Material, Mechanics
 from agent.model.survey import Survey
@@ -19,6 +20,7 @@ def survey(*readings, angle=45.0, material=NO_SHRINK, steps=None, **more):
         mechanics=more.pop("mechanics", Mechanics(gantry_angle_deg=angle)),
         steps_per_mm=steps or {"x": 80.0, "y": 80.0, "z": 154.0},
         material=material,
+        budget=more.pop("budget", NO_BUDGET),
         **more,
     )
 
