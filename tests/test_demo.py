@@ -128,6 +128,7 @@ def test_a_machine_that_changes_meanwhile_is_not_verified(
 
 def test_demo_over_a_real_pseudo_terminal() -> None:
     line = [sys.executable, "-m", "agent.face.main", "demo", "--json", "--seed", "4"]
+    line += ["--bench", "none"]
     done = subprocess.run(line, capture_output=True, text=True, timeout=120, check=False)
     document = json.loads(done.stdout)
     assert (done.returncode, document["verified"]) == (0, True)
