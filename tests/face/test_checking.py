@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from dataclasses import replace
 from pathlib import Path
@@ -32,12 +33,13 @@ def test_a_check_of_the_caliper(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_a_file_sliced_at_another_angle_is_refused(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     wrong = written(tmp_path / "wrong.gcode", 45.2)
     assert run(["gauge", "post", "--toolpath", str(wrong), "--profile", "heron"]) == 1
     assert "was sliced at 45.2" in " ".join(capsys.readouterr().err.split())
     right = written(tmp_path / "right.gcode", 45.0)
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
     run(["gauge", "post", "--toolpath", str(right), "--profile", "heron"])
     assert "as stated" in " ".join(capsys.readouterr().out.split())
     assert run(["gauge", "travel", "--toolpath", str(right)]) == 2
