@@ -113,21 +113,22 @@ def examine(survey: Survey) -> Examined:
     stray = strays([r.mm for r in survey.readings], survey.instrument.repeatability_mm)
     torn = _torn(survey)
     plain = (*torn, *_one_of_several(survey, stray, {a.row for a in torn}))
-    mended = _mended(survey, plain)
+    mended, lost = _mended(survey, stray, torn)
     obs, unknowns = observe(mended)
-    accused = plain
-    found = _settled(obs, unknowns, rows_of(accused))
+    accused, out = plain, lost
+    found = _settled(obs, unknowns, out)
     for tried in range(_MOST_ACCUSED):
         if tried == 1 and not _agrees(found[1]):
             # One mistake does not explain it: is it a machine unlike all others?
-            free = _settled(obs, _anything_goes(unknowns), rows_of(plain))
+            free = _settled(obs, _anything_goes(unknowns), lost)
             unlike = _unlike(free[0], unknowns)
             if unlike and _agrees(free[1]):
                 return _examined(free, plain, unlike, stray)
-        best = _worst(mended, obs, unknowns, rows_of(accused), found)
+        best = _worst(mended, obs, unknowns, rows_of(accused), out, found)
         if best is not None:
             accused = (*accused, *_accusations(survey, best))
-            found = _settled(obs, unknowns, rows_of(accused))
+            out = [*out, *best.rows]
+            found = _settled(obs, unknowns, out)
         elif tried:
             break
     return _examined(found, accused, (), stray)
@@ -190,18 +191,19 @@ def _worst(
     survey: Survey,
     obs: Observations,
     unknowns: Unknowns,
+    known: Sequence[int],
     out: Sequence[int],
     found: tuple[Fit, Spread],
 ) -> Suspicion | None:
     """The most probable mistake, if it is more probable than none; weighed where it is undone."""
     at, grid = found
-    best = _likeliest(suspicions(survey, at, grid), out)
+    best = _likeliest(suspicions(survey, at, grid), known)
     if best is None:
         return None
     for _ in range(_ROUNDS):
         near = _settled(obs, unknowns, [*out, *best.rows])[0]
         here = described(near.observations.having(at.observations.own), near.unknowns, near.p)
-        again = _likeliest(suspicions(survey, here, spread(here)), out)
+        again = _likeliest(suspicions(survey, here, spread(here)), known)
         if again is None or set(again.rows) == set(best.rows):
             return again or best
         best = again
@@ -268,13 +270,24 @@ def _one_of_several(
     ]
 
 
-def _mended(survey: Survey, accused: Sequence[Accusation]) -> Survey:
-    """The survey without the spread of repeats that are called wrong, so that it does not count."""
-    rows = {a.row for a in accused}
-    readings = tuple(
-        replace(r, mm=(fmean(r.mm),)) if i in rows else r for i, r in enumerate(survey.readings)
-    )
-    return replace(survey, readings=readings)
+def _mended(
+    survey: Survey, stray: Sequence[tuple[int, int]], torn: Sequence[Accusation]
+) -> tuple[Survey, list[int]]:
+    """The survey with repeats mended: without the value that strays, with numbers joined again.
+
+    Also the readings that cannot be mended; their mean stands in for values that tear apart.
+    """
+    mm = {i: list(survey.readings[i].mm) for i in {*(i for i, _ in stray), *rows_of(torn)}}
+    for i, k in stray:
+        del mm[i][k]
+    lost = []
+    for accusation in torn:
+        i = accusation.row
+        mm[i] = list(joined(survey.readings[i].mm) or (fmean(survey.readings[i].mm),))
+        if accusation.mistake == OFF:
+            lost.append(i)
+    readings = tuple(replace(r, mm=tuple(mm.get(i, r.mm))) for i, r in enumerate(survey.readings))
+    return replace(survey, readings=readings), lost
 
 
 def _anything_goes(unknowns: Unknowns) -> Unknowns:

@@ -56,7 +56,7 @@ class Fit:
     cov: Array  #: (k, k); rows of stated (not sought) unknowns are zero
     J: Array  #: (n, k) at p
     predicted: Array  #: (n,) mm, as this instrument should show them
-    dof: Array  #: (k,) effective degrees of freedom, inf where all is stated
+    factor95: Array  #: (k,) half width of the 95 % interval over the standard uncertainty
 
     @property
     def u(self) -> Array:
@@ -68,7 +68,7 @@ class Fit:
 
     def coverage(self, i: int) -> float:
         """Coverage factor for 95 % of unknown number i."""
-        return coverage_factor(max(float(self.dof[i]), 1.0))
+        return float(self.factor95[i])
 
     @property
     def misfit(self) -> Array:
@@ -164,10 +164,10 @@ def _inside(theta: float, p: Array, step: Array) -> float:
 
 
 def described(observations: Observations, unknowns: Unknowns, p: Array) -> Fit:
-    """The fit at the unknowns p: prediction, Jacobian, covariance, degrees of freedom stated."""
+    """The fit at the unknowns p: prediction, Jacobian, covariance; all variances as stated."""
     y, J = observations.predict(p)
     cov = posterior(J, observations.independent, unknowns.u)
-    return Fit(unknowns, observations, p, cov, J, y, np.full(len(p), np.inf))
+    return Fit(unknowns, observations, p, cov, J, y, np.full(len(p), coverage_factor(math.inf)))
 
 
 def without(fit: Fit, rows: list[int]) -> Observations:

@@ -10,10 +10,10 @@ Biometrika 58 (1971) 545-554).  With the readings linearised, r = H x + e, x ~ N
     -2 ln L = r' S^-1 r + ln|S|,    S = V + H H',    N = 1 + H' V^-1 H
     S^-1 = V^-1 - V^-1 H N^-1 H' V^-1,    ln|S| = ln|V| + ln|N|
 
-The answer is the mixture over the grid.  The variance u^2 of an unknown then varies from node to
-node; a Student distribution of nu = 2 u^4 / var(u^2) degrees of freedom stands for it
-(Satterthwaite, Biometrics Bulletin 2 (1946) 110-114; GUM G.4), the spread s of the repeats, known
-with its own degrees of freedom, included.
+The answer is the mixture over the grid: its mean, its covariance, and the interval about the mean
+that holds 95 % of it.  The spread s of the repeats is known with its own degrees of freedom; the
+part it has in the variance of an unknown gives that effective ones (Welch-Satterthwaite, GUM G.2b)
+and the interval the ratio of Student's t to the normal deviate.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ import numpy.typing as npt
 from agent.estimate.curvature import SECOND_ORDER
 from agent.estimate.fit import LEFT_OUT, Fit, described
 from agent.estimate.observation import REPEATABILITY, RESOLUTION, STATED, Observations, Unknowns
+from agent.estimate.uncertainty import coverage_factor
 from agent.model.geometry import Array
 
 FORM: Final = "form_mm"
@@ -45,6 +46,12 @@ _PRIOR_GRADE: Final = math.log(0.8)
 
 #: Nodes that weigh less have no say in the answer.
 _LEAST_WEIGHT: Final = 1e-4
+
+#: Variances below this are those of what is stated and not sought.
+_TINY: Final = 1e-24
+_HALVINGS: Final = 20
+#: A part of the repeats in a variance below this leaves the normal deviate as it is.
+_MATTERS: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,19 +149,37 @@ def averaged(fit: Fit, spread: Spread) -> Fit:
     apart = p - mean
     cov = np.einsum("kij,ki,kj->ij", Ninv * w[:, None, None], size, size) + (apart.T * w) @ apart
     u2 = np.einsum("kii->ki", Ninv) * size**2
-    dof = _dof(fit, w, u2, np.diag(cov))
+    factor = _half_width(w, apart, np.sqrt(u2)) / np.sqrt(np.maximum(np.diag(cov), _TINY))
     obs, unknowns = sized(fit.observations, fit.unknowns, spread.form, spread.grade)
     at = described(obs, unknowns, unknowns.mean + mean)
-    return replace(at, cov=cov, dof=dof)
+    return replace(
+        at, cov=cov, factor95=np.where(np.diag(cov) > _TINY, factor, 0.0) * _student(fit)
+    )
 
 
-def _dof(fit: Fit, w: Array, u2: Array, total: Array) -> Array:
-    """Satterthwaite's degrees of freedom (k,) of the variances `total`."""
+def _half_width(w: Array, apart: Array, u: Array) -> Array:
+    """Half width (k,) of the interval about 0 that holds 95 % of normals N(apart, u^2) (K, k)."""
+    from scipy.special import ndtr
+
+    safe = np.maximum(u, math.sqrt(_TINY))
+    low = np.zeros(u.shape[1])
+    high: Array = (np.abs(apart) + 2 * safe).max(axis=0)
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        held = w @ (ndtr((middle - apart) / safe) - ndtr((-middle - apart) / safe))
+        low, high = np.where(held < 0.95, middle, low), np.where(held < 0.95, high, middle)
+    return high
+
+
+def _student(fit: Fit) -> Array:
+    """Student's t over the normal deviate (k,), for the share that estimated repeats have."""
     obs = fit.observations
-    varies = w @ (u2 - w @ u2) ** 2
+    ratio = np.ones(len(fit.p))
+    if not math.isfinite(obs.noise.dof):
+        return ratio
     gain = fit.cov @ (fit.J.T / obs.independent)
     repeats = gain**2 @ obs.own[REPEATABILITY]
-    varies = varies + 2 * repeats**2 / obs.noise.dof
-    with np.errstate(divide="ignore", invalid="ignore"):
-        dof: Array = np.where(varies > 0, 2 * total**2 / varies, np.inf)
-    return dof
+    for i in np.flatnonzero(repeats > _MATTERS * np.diag(fit.cov)):
+        dof = obs.noise.dof * float(fit.cov[i, i] / repeats[i]) ** 2
+        ratio[i] = coverage_factor(max(dof, 1.0)) / coverage_factor(math.inf)
+    return ratio

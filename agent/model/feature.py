@@ -66,10 +66,10 @@ class Reading:
     between: Between | None = None
     u_mm: float | None = None  #: own standard uncertainty, instead of the instrument's
     name: str = ""
-    slope: bool | None = None  #: the slope of a series of moves: no offset of one move is in it
     #: lean or sway from the opposite face, the square turned round: signed as from the usual one,
     #: but what square and foot add to it has the other sign
     side: Side | None = None
+    slope: bool | None = None  #: the slope of a series of moves: no offset of one move is in it
 
     @property
     def rises(self) -> bool:

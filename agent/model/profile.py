@@ -121,6 +121,7 @@ class Instrument:
     mpe_mm: float = 0.03
     repeatability_mm: float = 0.02
     range_mm: float | None = None  #: longest length it can read; None: not known
+    move_u_mm: float | None = None  #: standard uncertainty of what measures a move
     link: str = ""  #: where it sends its readings to; empty: they are typed
 
 

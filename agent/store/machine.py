@@ -314,6 +314,7 @@ INSTRUMENT: Final = Table(
         "mpe_mm": Key(Number("mm", least=0, most=10)),
         "repeatability_mm": Key(Number("mm", least=0, most=10)),
         "range_mm": Key(_LENGTH),
+        "move_u_mm": Key(Number("mm", above=0, most=100)),
         "link": Key(Text(most=200)),
     },
 )
