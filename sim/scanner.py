@@ -151,8 +151,8 @@ def lying(rng: np.random.Generator) -> Lying:
 def plan_of(surface: Surface, shrink: float) -> Plan:
     """The piece of a job from above, without the line that primed the nozzle.
 
-    Where faces stand out more or less than a bead is wide, the beads of the outermost two rows
-    lie that much further out or in.
+    Where faces stand out more or less than a bead is wide, the outermost bead is wider or
+    narrower, and what is still missing the two outermost rows lie further out or in.
     """
     kept = _one_piece(surface)
     laid = surface.laid
@@ -176,8 +176,11 @@ def plan_of(surface: Surface, shrink: float) -> Plan:
     ends = laid.ends[kept][:, :, :2].copy()
     run = np.abs(nominal[:, 1] - nominal[:, 0])
     across = np.argmin(run, axis=1)  # the axis a bead shows its flank to
-    side = _outer_side(nominal, across, surface.planned_width)
-    moved = side * (out - half)[np.arange(len(side)), across]
+    side, row = _outer_side(nominal, across, surface.planned_width)
+    # the outermost bead is so much wider or narrower, as far as a bead can be
+    outermost = np.clip(out, 0.4 * half, 1.6 * half)
+    moved = side * (out - outermost)[np.arange(len(side)), across]
+    half = np.where((row == 1)[:, None], outermost, half)
     places, which = np.unique(
         np.round(nominal.reshape(-1, 2), 2), axis=0, return_inverse=True
     )
@@ -201,8 +204,10 @@ def _one_piece(surface: Surface) -> npt.NDArray[np.intp]:
     return np.sort(max(np.split(order, breaks), key=len))
 
 
-def _outer_side(nominal: Array, across: npt.NDArray[np.intp], width: float) -> Array:
-    """(n,) -1 or +1 where a bead is one of the two outermost on that side, else 0."""
+def _outer_side(
+    nominal: Array, across: npt.NDArray[np.intp], width: float
+) -> tuple[Array, npt.NDArray[np.intp]]:
+    """(n,) -1 or +1 where a bead is one of the two outermost on that side, else 0; and which."""
     middle = nominal.mean(axis=1)
     start, run = nominal[:, 0], nominal[:, 1] - nominal[:, 0]
     size2 = np.maximum((run**2).sum(axis=1), 1e-9)
@@ -215,15 +220,14 @@ def _outer_side(nominal: Array, across: npt.NDArray[np.intp], width: float) -> A
         return clear
 
     unit = np.eye(2)[across]
-    side = np.zeros(len(middle))
-    for rows in (1.0, 2.0):
+    side, row = np.zeros(len(middle)), np.zeros(len(middle), dtype=np.intp)
+    for number in (1, 2):
         for sign in (-1.0, 1.0):
-            out = free(middle + sign * (rows * 0.95 * width + 0.05) * unit)
-            side = np.where((side == 0) & out, sign, side)
+            out = free(middle + sign * (number * 0.95 * width + 0.05) * unit) & (row == 0)
+            side, row = np.where(out, sign, side), np.where(out, number, row)
     # a line with nothing on either side stays where it is
     both = free(middle + width * unit) & free(middle - width * unit)
-    lonely: Array = np.where(both, 0.0, side)
-    return lonely
+    return np.where(both, 0.0, side), np.where(both, 0, row)
 
 
 @dataclass(frozen=True, slots=True)
