@@ -31,11 +31,7 @@ from sim.truth import Growth, Truth, draw
 __all__ = ["Growth", "SimulatedMachine", "Truth", "build", "draw"]
 
 FAMILIES: dict[str, type[Controller]] = {
-    "replay": Replay,
-    "numbered": Numbered,
-    "table": Table,
-    "override": Override,
-    "script": Script,
+    family.family: family for family in (Replay, Numbered, Table, Override, Script)
 }
 
 #: What a freshly flashed board has: common values of upright machines, wrong for a belt.

@@ -9,6 +9,7 @@ from typing import Any, Final
 from agent.change.plan import Plan
 from agent.change.storing import Look, look
 from agent.families.base import Family
+from agent.model.exact import as_printed
 from agent.model.profile import Profile
 from agent.model.settings import Readback, Setting
 from agent.store.journal import Journal
@@ -71,7 +72,7 @@ def _difference(key: str, a: Setting | None, b: Setting | None) -> Difference:
 
 
 def _shown(setting: Setting | None) -> str | None:
-    return None if setting is None else f"{setting.value:.{setting.digits}f}"
+    return None if setting is None else as_printed(setting)
 
 
 def compare_profiles(left: Profile, right: Profile) -> tuple[Difference, ...]:

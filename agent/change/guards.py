@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from agent.model.drive import Drive
+from agent.model.exact import in_full
 from agent.model.profile import Mechanics
 from agent.model.roles import Axes, Role
 from agent.model.settings import POSITIVE, Readback, kind_of, letter_of
@@ -161,8 +162,8 @@ def _size(old: float, key: str, new: float, mechanics: Mechanics, axes: Axes) ->
     asked = any(finding.level == "ask" for finding in held)
     if asked and not (old > 0 and abs(new / old - 1) <= LARGE_CHANGE):
         text = (
-            f"from {old:.10g} to {new:.10g} is a large change, and the mechanics give no reason "
-            f"for it; {_worst(new, drive)}"
+            f"from {in_full(old)} to {in_full(new)} is a large change, and the mechanics give no "
+            f"reason for it; {_worst(new, drive)}"
         )
         yield Finding("ask", "large_change", key, text, retype=True)
 
@@ -176,14 +177,14 @@ def _against_mechanics(
     ratio = steps / bracket.value
     if abs(ratio - 1) <= IMPLAUSIBLE:
         text = (
-            f"{steps:.10g} step/mm is {_percent(ratio)} from what the mechanics give ({bracket}): "
-            f"is the drive as the profile says? {_worst(steps, drive)}"
+            f"{in_full(steps)} step/mm is {_percent(ratio)} from what the mechanics give "
+            f"({bracket}): is the drive as the profile says? {_worst(steps, drive)}"
         )
         yield Finding("ask", "outside_bracket", key, text, mechanical=True)
         return
     code, cause = _cause(ratio, steps, mechanics)
     text = (
-        f"{steps:.10g} step/mm cannot be right for these mechanics ({bracket}): {cause}; "
+        f"{in_full(steps)} step/mm cannot be right for these mechanics ({bracket}): {cause}; "
         f"{_worst(steps, drive)}"
     )
     yield Finding("refuse", code, key, text, retype=True, mechanical=True)

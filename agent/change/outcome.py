@@ -8,6 +8,7 @@ from typing import Any, Final, Literal
 
 from agent.change.plan import Change, Plan
 from agent.errors import LinkFailed
+from agent.model.exact import decimals, in_full
 from agent.model.settings import Event, Readback
 
 State = Literal["took", "did not", "other", "unknown"]
@@ -30,10 +31,10 @@ STAGES: Final[tuple[Stage, ...]] = (
 
 #: In words, for what a technician reads.
 STATE_WORDS: Final[dict[State, str]] = {
-    "took": "holds the new value",
-    "did not": "holds the old value",
-    "other": "holds neither the old value nor the new one",
-    "unknown": "not known until the settings are read back",
+    "took": "new value confirmed",
+    "did not": "old value, not written",
+    "other": "unexpected value",
+    "unknown": "not known until read back",
 }
 
 
@@ -48,8 +49,8 @@ class Fate:
     state: State
 
     def __str__(self) -> str:
-        found = "" if self.found is None else f" ({self.found:.10g})"
-        return f"{self.key} {STATE_WORDS[self.state]}{found}"
+        found = "" if self.found is None else f" ({in_full(self.found)})"
+        return f"{self.key}: {STATE_WORDS[self.state]}{found}"
 
     def to_plain(self) -> dict[str, Any]:
         return {
@@ -149,7 +150,7 @@ def moved_between(
 ) -> tuple[Change, ...]:
     """Settings outside `named` that another value is printed for than before."""
     return tuple(
-        Change(key, was.value, now.value, now.unit, now.digits)
+        Change(key, was.value, now.value, now.unit, decimals(now))
         for key, was in before.settings.items()
         if key not in named
         and (now := after.settings.get(key)) is not None

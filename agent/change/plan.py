@@ -9,12 +9,13 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
 from agent.change.guards import Finding, examine
 from agent.errors import Refused
 from agent.families.base import Family
+from agent.model.exact import as_printed, decimals, in_full, sendable
 from agent.model.profile import Profile
 from agent.model.settings import Readback, Setting, kind_of, letter_of
 
@@ -25,8 +26,6 @@ Origin = Literal["new", "saved", "undo"]
 
 #: Characters of a digest: enough to tell plans apart, few enough to type.
 DIGEST_LENGTH: Final = 8
-#: Decimals of a value to send, unless the controller prints more.
-DECIMALS: Final = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +47,9 @@ class Change:
     def __str__(self) -> str:
         share = "" if self.percent is None else f" ({self.percent:+.3g} %)"
         why = f": {self.why}" if self.why else ""
-        return f"{self.key} {self.old:.{self.digits}f} -> {self.new:.10g} {self.unit}{share}{why}"
+        return (
+            f"{self.key} {self.old:.{self.digits}f} -> {in_full(self.new)} {self.unit}{share}{why}"
+        )
 
     def to_plain(self) -> dict[str, Any]:
         return {
@@ -144,7 +145,7 @@ def short_digest(content: Any) -> str:
 
 def snapshot_digest(readback: Readback) -> str:
     """Digest of the settings that were read, as printed."""
-    values = {key: f"{s.value:.{s.digits}f}" for key, s in readback.settings.items()}
+    values = {key: as_printed(s) for key, s in readback.settings.items()}
     return short_digest([readback.family, values])
 
 
@@ -164,7 +165,7 @@ def make_plan(
     for all.  Raises Refused, with all reasons, where a guard refuses.
     """
     profile = profile or Profile(name=machine)
-    wanted = {key: _sendable(value, readback.settings.get(key)) for key, value in wanted.items()}
+    wanted = {key: sendable(value, readback.settings.get(key)) for key, value in wanted.items()}
     findings = examine(readback, wanted, profile.mechanics, profile.axes)
     _refuse([f for f in findings if f.level == "refuse" and not _bent(f, origin)])
     same = [key for key, value in wanted.items() if readback.settings[key].agrees_with(value)]
@@ -188,7 +189,7 @@ def make_plan(
         family=readback.family,
         identity=readback.identity,
         changes=changes,
-        lines=tuple(family.write_line(c.key, c.new, readback) for c in changes),
+        lines=_lines(family, changes, readback),
         snapshot=snapshot_digest(readback),
         warnings=(
             *(str(f) for f in findings if f.level == "warn" and f.key in kept),
@@ -202,17 +203,23 @@ def make_plan(
     )
 
 
+def _lines(family: Family, changes: Iterable[Change], readback: Readback) -> tuple[str, ...]:
+    """The line of each change; what else it carries is carried as it then is."""
+    lines = []
+    settings = dict(readback.settings)
+    for change in changes:
+        now = replace(readback, settings=settings)
+        lines.append(family.write_line(change.key, change.new, now))
+        settings = {**settings, change.key: replace(settings[change.key], value=change.new)}
+    return tuple(lines)
+
+
 def file_lines(family: Family, changes: Iterable[Change]) -> tuple[str, ...]:
     """Lines for the controller's own file, where its store word does not cover the settings."""
     if family.words.covers_steps:
         return ()
     lines = (family.file_line(change.key, change.new) for change in changes)
     return tuple(line for line in lines if line is not None)
-
-
-def _sendable(value: float, setting: Setting | None) -> float:
-    """`value` as a line can carry it, so that plan, line and comparison mean the same number."""
-    return round(value, max(DECIMALS, setting.digits if setting else 0))
 
 
 def _bent(finding: Finding, origin: Origin) -> bool:
@@ -246,13 +253,13 @@ def _in_order(readback: Readback, wanted: Mapping[str, float]) -> list[str]:
 
 
 def _change(key: str, setting: Setting, new: float, why: str) -> Change:
-    return Change(key, setting.value, new, setting.unit, setting.digits, why)
+    return Change(key, setting.value, new, setting.unit, decimals(setting), why)
 
 
 def _too_small(readback: Readback, wanted: Mapping[str, float], same: list[str]) -> tuple[str, ...]:
     """Wishes that no read-back could prove, because the controller prints too few digits."""
     return tuple(
-        f"{key}: {wanted[key]:.10g} is printed as {setting.value:.{setting.digits}f}, which stands "
+        f"{key}: {in_full(wanted[key])} is printed as {as_printed(setting)}, which stands "
         "there now: too small a change to be proved, so it is left as it is"
         for key in same
         if (setting := readback.settings[key]).value != wanted[key]

@@ -128,8 +128,7 @@ def _sort_setting(key: str, saved: SavedSetting) -> Sorted:
     verdict, reason = _KINDS.get(kind_of(key), _TEXT)
     if key == "probe_offset.z":
         verdict, reason = "measure again", _PROBE_HEIGHT
-    value = saved.setting.value if saved.written is None else saved.written
-    return Sorted(key, verdict, reason, value)
+    return Sorted(key, verdict, reason, saved.exact)
 
 
 def _sort_line(line: str) -> Sorted:

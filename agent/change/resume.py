@@ -7,13 +7,14 @@ holds.  Finishing and undoing are plans like any other: previewed, approved, wri
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from agent.change.outcome import Fate, fate_of, fates_unread
 from agent.change.plan import Change, Plan, make_plan
 from agent.errors import Refused
 from agent.families.base import Family
+from agent.model.exact import decimals, exact, in_full
 from agent.model.profile import Profile
 from agent.model.settings import UNITS, Readback, Setting, kind_of
 from agent.store.journal import Entry
@@ -48,7 +49,7 @@ class Account:
     def __str__(self) -> str:
         parts = [f"{self.plan.machine}: plan {self.plan.digest} broke while {self.phase}"]
         parts += [f"  {fate}" for fate in self.fates]
-        parts += [f"  {c.key} is {c.old:.10g} and was {c.new:.10g}" for c in self.displaced]
+        parts += [f"  {c.key} is {in_full(c.old)} and was {in_full(c.new)}" for c in self.displaced]
         if self.storage == "unknown":
             parts.append("  whether it was stored is not known; looking before storing tells")
         return "\n".join(parts)
@@ -122,7 +123,7 @@ def _displaced(
     meant: Collection[str], snapshot: Mapping[str, Setting], now: Readback
 ) -> tuple[Change, ...]:
     return tuple(
-        Change(key, setting.value, was.value, setting.unit, setting.digits)
+        Change(key, setting.value, was.value, setting.unit, decimals(setting))
         for key, was in snapshot.items()
         if key not in meant
         and (setting := now.settings.get(key)) is not None
@@ -197,14 +198,13 @@ def _exact(
     profile: Profile | None,
     written: Mapping[str, float] | None,
 ) -> float:
-    """The value behind a printed one, where it is known and agrees with it."""
+    """The value behind `printed`, where it is known; the snapshot tells how finely that shows."""
     before = found.snapshot.get(key)
     saved = profile.settings.get(key) if profile else None
-    known = [(written or {}).get(key), saved.written if saved else None]
-    for value in known:
-        if value is not None and before is not None and before.agrees_with(value):
-            return value
-    return printed
+    if before is None:
+        return printed
+    was = replace(before, value=printed)  # of a look, the snapshot holds what is to be undone
+    return exact(was, (written or {}).get(key), saved.written if saved else None)
 
 
 def values_written(journals: Iterable[Sequence[Entry]]) -> dict[str, float]:

@@ -20,6 +20,8 @@ from agent.change.plan import Change, Plan, file_lines, short_digest
 from agent.change.transaction import judge, read_clean, reply_plain, snapshot_plain
 from agent.errors import LinkFailed, Refused
 from agent.families.base import Family
+from agent.families.gate import named
+from agent.model.exact import decimals, exact_values
 from agent.model.settings import Event, Readback
 from agent.store.journal import CLOSED, Journal, LenientJournal
 from agent.wire.link import Link
@@ -97,7 +99,7 @@ def look(
             notes=(note,),
             live=_values(live),
         )
-    exact = _exact(live, {**(written or {}), **plan.wanted})
+    exact = exact_values(live.settings, plan.wanted, written or {})
     back = _lines_back(family, exact, live)
     journal.note("looking", plan=plan.to_plain(), snapshot=snapshot_plain(live), back=back)
     last = LenientJournal(journal)  # what is displaced is put back, come what may
@@ -147,20 +149,14 @@ def _differs(live: Readback, stored: Readback, key: str) -> bool:
     return setting is None or setting.value != live.settings[key].value
 
 
-def _exact(live: Readback, written: Mapping[str, float]) -> dict[str, float]:
-    """Every live value: in full precision where one that was written agrees with the print."""
-    return {
-        key: written[key] if key in written and setting.agrees_with(written[key]) else setting.value
-        for key, setting in live.settings.items()
-    }
-
-
 def _lines_back(family: Family, exact: Mapping[str, float], live: Readback) -> dict[str, str]:
     """The line that brings each live value back; keys that cannot be written have none."""
     lines: dict[str, str] = {}
+    settings = {key: replace(s, value=exact[key]) for key, s in live.settings.items()}
+    known = replace(live, settings=settings)
     for key, value in exact.items():
         try:
-            lines[key] = family.write_line(key, value, live)
+            lines[key] = family.write_line(key, value, known)
         except Refused:
             continue
     return lines
@@ -198,7 +194,7 @@ def _look(
     said: tuple[Event, ...],
 ) -> Look:
     changes = [
-        Change(key, was.value, exact[key], was.unit, was.digits)
+        Change(key, was.value, exact[key], was.unit, decimals(was))
         for key, was in stored.settings.items()
         if key in live.settings and _differs(live, stored, key)
     ]
@@ -275,7 +271,7 @@ def store(
         after = read_clean(link, family)
         outcome = _staged(family, looked, judge(plan, before, after, events))
         if not outcome.verified:
-            exact = _exact(before, {**(written or {}), **plan.wanted})
+            exact = exact_values(before.settings, plan.wanted, written or {})
             back = _lines_back(family, exact, before)
             _put_back(link, family, before, after, back, last)
             outcome = _kept_live(outcome, judge(plan, before, read_clean(link, family)))
@@ -377,7 +373,8 @@ def _send(link: Link, family: Family, line: str, journal: Journal) -> tuple[Even
 def _answer(link: Link, family: Family, line: str, journal: Journal) -> tuple[Event, ...]:
     words = (family.words.store, family.words.reload)
     # where the acknowledgement comes first, what is said of the storage comes after it
-    reply = link.ask(line, end="quiet" if family.ack_first and line in words else "ack")
+    with named(link, (line,), "store"):
+        reply = link.ask(line, end="quiet" if family.ack_first and line in words else "ack")
     journal.note("answered", line=line, **reply_plain(reply))
     if not reply.ok:
         raise Refused(

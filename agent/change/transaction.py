@@ -26,6 +26,8 @@ from agent.change.plan import Plan, file_lines
 from agent.errors import LinkFailed, Refused
 from agent.families import read_back
 from agent.families.base import Family
+from agent.families.gate import named
+from agent.model.exact import in_full, same
 from agent.model.settings import Event, Readback
 from agent.store.journal import CLOSED, Journal, LenientJournal
 from agent.wire.link import Link, Reply
@@ -60,7 +62,8 @@ def write(
         for index, line in enumerate(plan.lines):
             journal.note("sending", index=index, line=line)
             sent = index + 1
-            reply = link.ask(line)
+            with named(link, (line,), "plan"):
+                reply = link.ask(line)
             journal.note("answered", index=index, **reply_plain(reply))
             if not reply.ok:
                 why = (f"the controller refused {line}: {reply.error or 'no reason given'}",)
@@ -91,9 +94,9 @@ def check_approval(plan: Plan, approved: str, retyped: Mapping[str, float]) -> N
             remedy="Look at the preview again. Nothing was sent",
         )
     missing = [
-        f"{key} {plan.wanted[key]:.10g}"
+        f"{key} {in_full(plan.wanted[key])}"
         for key in plan.retype
-        if key not in retyped or round(retyped[key], 5) != round(plan.wanted[key], 5)
+        if key not in retyped or not same(retyped[key], plan.wanted[key])
     ]
     if missing:
         raise Refused(
@@ -115,8 +118,8 @@ def refuse_moved(plan: Plan, now: Readback) -> None:
     for key, was in plan.rests_on.items():
         setting = now.settings.get(key)
         if setting is None or setting.value != was:
-            found = "is not there" if setting is None else f"is {setting.value:.10g}"
-            moved.append(f"{key} was {was:.10g} and {found}")
+            found = "is not there" if setting is None else f"is {in_full(setting.value)}"
+            moved.append(f"{key} was {in_full(was)} and {found}")
     if moved:
         raise Refused(
             "Since the preview something else has changed the settings: " + "; ".join(moved),

@@ -17,14 +17,12 @@ from agent.estimate.fit import Fit
 from agent.estimate.observation import turned_with_gantry
 from agent.estimate.repeats import torn
 from agent.estimate.solution import Correction, Parameter
+from agent.model.exact import sendable
 from agent.model.geometry import DELTA, EPS, ERRORS, EX, EY, EZ, PSI, RHO, Array
 from agent.model.roles import PARAMETER_LETTER, ROLES, Role
 from agent.model.survey import Survey
 
 LineBuilder = Callable[[str, float], str | None]
-
-#: Decimals of a proposed value; no controller of ours takes more.
-DECIMALS = 5
 
 ERROR_OF: Mapping[Role, int] = {"across": EX, "gantry": EY, "belt": EZ}
 
@@ -269,7 +267,7 @@ def corrections(
         alone = np.zeros(len(ERRORS))
         alone[column] = e
         effects = readings_after(fit, alone)[0] - before
-        new = round(old / (1 + e), DECIMALS)
+        new = sendable(old / (1 + e))
         found.append(
             Correction(
                 setting=setting,

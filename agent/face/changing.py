@@ -13,6 +13,7 @@ from agent.errors import LinkFailed, Refused
 from agent.face import tables
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json, number_from
+from agent.model.exact import in_full, same
 
 if TYPE_CHECKING:
     from agent.change.outcome import Outcome, Stage
@@ -149,8 +150,8 @@ def asked_again(desk: Desk, key: str, value: float) -> float:
         typed = number_from(answer)
     except ValueError as refusal:
         raise Refused(f"{key}: {refusal}", remedy="Nothing was sent") from None
-    if round(typed, 5) != round(value, 5):
-        raise Refused(f"{key}: {typed:g} is not {value:.10g}", remedy="Nothing was sent")
+    if not same(typed, value):
+        raise Refused(f"{key}: {in_full(typed)} is not {in_full(value)}", remedy="Nothing was sent")
     return typed
 
 

@@ -13,6 +13,7 @@ from agent.face.changing import show_plan
 from agent.face.desk import Desk, at_desk
 from agent.face.moving import asked_length
 from agent.face.options import LENGTH, Count, Number, Verb, as_json
+from agent.families.gate import named
 from agent.work.laying import heaters_off
 
 if TYPE_CHECKING:
@@ -128,7 +129,8 @@ def fed(desk: Desk, test: FeedTest) -> list[float]:
     all_offered = False
     try:
         for line in test.before:
-            link.ask(line, timeout=HEATING_TIMEOUT)
+            with named(link, (line,), "move"):
+                link.ask(line, timeout=HEATING_TIMEOUT)
         for number, lines in enumerate(test.feeds, start=1):
             session.send_lines(lines, seconds=test.seconds)
             value, all_offered = read_feed(desk, test, number, all_offered)

@@ -96,12 +96,14 @@ def cool_down(desk: Desk) -> Step | None:
 def home_first(desk: Desk) -> Step | None:
     """After something broke off the axes are homed, where one word homes them without the belt."""
     session = desk.session
-    if not session.place_lost or session.family is None or session.family.name == "numbered":
+    if not session.place_lost or session.family is None:
         return None
     axes = session.profile.axes
-    letters = " ".join(axes.letter(role).upper() for role in ("across", "gantry"))
+    line = session.family.homes([axes.letter(role).upper() for role in ("across", "gantry")])
+    if line is None:
+        return None
     return Step(
-        f"send G28 {letters}",
+        f"send {line}",
         "Where the axes stand is not known since the work broke off: home across and gantry before"
         " the next move, once the nozzle is free of the piece.",
     )
@@ -172,8 +174,7 @@ def read_moves(desk: Desk) -> Step | None:
 
 def lay_and_read(desk: Desk) -> Step | None:
     now, family = desk.session.now, desk.session.family
-    if family is not None and family.name == "numbered" and not now.laid:
-        # Controllers of this family drive no heater: nothing can be laid on them.
+    if family is not None and not family.heats and not now.laid:
         if now.runs or now.solution is not None:
             return None
         return Step(
@@ -301,10 +302,10 @@ def keep_profile(desk: Desk) -> Step | None:
     path = profile_path(session.profile.name)
     if path.is_file():
         saved = load_profile(path)
-        exact = {key: kept.written for key, kept in saved.settings.items()}
         angles = (saved.mechanics.gantry_angle_deg, session.profile.mechanics.gantry_angle_deg)
         if angles[0] == angles[1] and all(
-            exact.get(key) == value for key, value in session.written.items()
+            key in saved.settings and saved.settings[key].exact == value
+            for key, value in session.written.items()
         ):
             return None
     return Step(

@@ -30,6 +30,20 @@ def _verbs(ctx: click.Context) -> dict[str, str]:
     return {name: verb.get_short_help_str(58) for name, verb in sorted(tree.commands.items())}
 
 
+def _families() -> str:
+    """Every family with what it sends, as its card tells it."""
+    import textwrap
+
+    from agent.families import FAMILIES
+
+    return "\n".join(
+        textwrap.fill(
+            family.sends, 78, initial_indent=f"    {name:<11}", subsequent_indent=" " * 15
+        )
+        for name, family in sorted(FAMILIES.items())
+    )
+
+
 @click.command("help", cls=Verb)
 @click.argument("topic", required=False, shell_complete=complete_topic)
 @as_json
@@ -55,6 +69,7 @@ def help_page(ctx: click.Context, desk: Desk, /, topic: str | None) -> None:
         screen.answer(document, show)
     elif topic in TOPICS:
         title, page = TOPICS[topic]
+        page = page.replace("{families}", _families() if "{families}" in page else "")
 
         def show_topic() -> None:
             screen.heading(f"{topic}: {title}")

@@ -13,6 +13,7 @@ from agent.face.desk import UNNAMED, Desk, at_desk
 from agent.face.history import when
 from agent.face.linking import one_shot
 from agent.face.options import Count, Verb, as_json
+from agent.model.exact import as_printed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -370,7 +371,7 @@ def mechanics(desk: Desk, /, profile_name: str | None) -> None:
         setting = live.get(f"steps_per_mm.{axes.letter(role)}")
         calculated = f"{drive.steps_per_mm:.3f}" if drive else "-"
         spread = f"± {2 * drive.u_steps_per_mm:.3f}" if drive else "-"
-        stored = f"{setting.value:.{setting.digits}f}" if setting else "-"
+        stored = as_printed(setting) if setting else "-"
         apart = (
             f"{100 * (setting.value / drive.steps_per_mm - 1):+.2f} %" if drive and setting else ""
         )

@@ -261,12 +261,7 @@ def beside_live(desk: Desk, found: Readback, attached: bool) -> dict[str, dict[s
     saved = desk.session.profile.settings if attached else {}
     if not saved:
         return {}
-    return {
-        "saved": {
-            key: kept.setting.value if kept.written is None else kept.written
-            for key, kept in saved.items()
-        }
-    }
+    return {"saved": {key: kept.exact for key, kept in saved.items()}}
 
 
 def plausible_notes(desk: Desk, found: Readback, attached: bool) -> dict[str, str]:

@@ -90,12 +90,18 @@ def _go_on(desk: Desk, last: Account, way: str) -> None:
     """Finish or undo by a plan like any other.  Raises Refused where it is not proved."""
     from agent.change.resume import finish as finishing
     from agent.change.resume import undo as undoing
+    from agent.change.resume import values_written
 
     session = desk.session
     _, family = session.joined()
     assert session.readback is not None
+    broken = broken_off(session.profile.name)
     plan = (finishing if way == "finish" else undoing)(
-        last, session.readback, family, session.profile
+        last,
+        session.readback,
+        family,
+        session.profile,
+        written={**values_written(j.entries for j in broken), **session.written},
     )
     if plan.empty:
         desk.screen.say(

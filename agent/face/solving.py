@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import click
 
@@ -14,12 +14,14 @@ from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
 from agent.face.screen import Screen
 from agent.face.words import reading_name, shown, vector
+from agent.model.exact import DECIMALS
 from agent.model.settings import UNITS, Readback, Setting, kind_of, letter_of
 from agent.model.survey import Survey
 
 if TYPE_CHECKING:
     from agent.estimate.remedies import LineBuilder
     from agent.estimate.solution import Solution
+    from agent.families.base import Family
 
 
 @click.command(cls=Verb)
@@ -56,35 +58,25 @@ def solved_file(path: Path) -> tuple[Survey, Solution]:
     from agent.store.readings import load_readings
 
     found = load_readings(path)
-    # Without a family the lines are given as M-code, in which most controllers take them.
-    line = line_builder(found.family or "replay", found.settings)
+    line = line_builder(found.family, found.settings)
     return found.survey, estimate(found.survey, line=line)
 
 
-#: How a family shows steps/mm, as far as that follows from the letter alone.
-_SHOWN_AS: Final = {
-    "replay": "M92 {letter}{value:.5f}",
-    "override": "M92 {letter}{value:.5f}",
-    "numbered": "$10{place}={value:.3f}",
-    "script": "Steps/mm: {letter}: {value:.3f}",
-}
-
-
-def line_builder(family: str, settings: Mapping[str, float]) -> LineBuilder | None:
+def line_builder(family: str | None, settings: Mapping[str, float]) -> LineBuilder | None:
     """How `family` writes a setting of a file, where no controller was read.
 
-    None for a family that is not known, or whose lines only a read-back can tell (one addresses
-    its settings by place).
+    Where no family is stated, M-code lines are given, which most controllers take.  None for one
+    that is not known, or whose lines only a read-back can tell (one addresses settings by place).
     """
-    from agent.families import FAMILIES
+    from agent.families import FAMILIES, USUAL
 
-    known = FAMILIES.get(family)
-    if known is None or family not in _SHOWN_AS:
+    known = FAMILIES.get(family or USUAL)
+    if known is None or not known.as_shown("x", 1.0):
         return None
     readback = Readback(
-        family,
+        known.name,
         {
-            key: Setting(value, UNITS[kind_of(key)], 5, raw=_raw(family, key, value))
+            key: Setting(value, UNITS[kind_of(key)], DECIMALS, raw=_raw(known, key, value))
             for key, value in settings.items()
         },
     )
@@ -98,13 +90,12 @@ def line_builder(family: str, settings: Mapping[str, float]) -> LineBuilder | No
     return line
 
 
-def _raw(family: str, key: str, value: float) -> str:
-    """The line a controller of `family` would have printed for steps/mm."""
+def _raw(family: Family, key: str, value: float) -> str:
+    """The line a controller of `family` would have printed for steps/mm; empty for others."""
     letter = letter_of(key)
     if kind_of(key) != "steps_per_mm" or letter not in "xyz":
         return ""
-    place = "xyz".index(letter)
-    return _SHOWN_AS[family].format(letter=letter.upper(), value=value, place=place)
+    return family.as_shown(letter, value)
 
 
 def show(screen: Screen, survey: Survey, solution: Solution, *, every_reading: bool) -> None:

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from agent.face.plots import interval
 from agent.face.screen import Screen
 from agent.face.words import BY_HAND, reading_name, shown, vector
+from agent.model.exact import as_printed, in_full
 from agent.model.feature import Reading
 from agent.model.roles import PARAMETER_LETTER
 from agent.model.settings import Readback
 from agent.model.survey import Survey
+
+#: Heading of the half widths of 95 % intervals.
+SPREAD: Final = "± (95 %)"
 
 if TYPE_CHECKING:
     from agent.change.outcome import Outcome
@@ -33,19 +37,19 @@ def verdict(name: str, parameter: Parameter, solution: Solution, survey: Survey)
         None,
     )
     if any(c.setting == setting for c in solution.corrections):
-        return "correct it"
+        return "set steps/mm"
     if name == "gantry_angle_deg" and solution.slicing_angle_deg is not None:
-        return "slice for it"
+        return "set slicing angle"
     if not parameter.determined:
-        return "not known yet"
+        return "not determined"
     if name.startswith("offset") or name == "shrink":
-        return ""
+        return "slicer setting"
     limit = survey.tolerance.scale_percent / 100 if setting else survey.tolerance.angle_deg
     if not parameter.significant:
-        return "leave it"
+        return "within uncertainty"
     if abs(parameter.value) <= limit:
         return "in tolerance"
-    return "by hand" if name in BY_HAND else "see below"
+    return "by hand" if name in BY_HAND else "see notes"
 
 
 def parameters(screen: Screen, survey: Survey, solution: Solution) -> None:
@@ -63,12 +67,12 @@ def parameters(screen: Screen, survey: Survey, solution: Solution) -> None:
             )
         )
     screen.table(
-        [("error", False), ("found", True), ("95 %", True), ("", False), ("so", False)], rows
+        [("error", False), ("found", True), (SPREAD, True), ("", False), ("verdict", False)], rows
     )
     tolerance = survey.tolerance
     screen.say(
-        f"Tolerance {tolerance.scale_percent:g} % and {tolerance.angle_deg:g} deg: what is within"
-        " it is left as it is."
+        f"Tolerance {tolerance.scale_percent:g} % and {tolerance.angle_deg:g}°: what is within it"
+        " is left as it is."
     )
 
 
@@ -76,12 +80,12 @@ def combinations(screen: Screen, solution: Solution) -> None:
     """Combinations known better than their parts; nothing where there are none."""
     if not solution.derived:
         return
-    screen.say("Known together, though not one by one:")
+    screen.say("Known only in combination:")
     rows = [
         (shown(name).words, shown(name).value(c.value), shown(name).spread(2 * c.u))
         for name, c in solution.derived.items()
     ]
-    screen.table([("error", False), ("found", True), ("95 %", True)], rows)
+    screen.table([("combination", False), ("found", True), (SPREAD, True)], rows)
 
 
 def residuals(
@@ -102,14 +106,14 @@ def residuals(
             f"{r.predicted:.3f}",
             f"{r.residual:+z.3f}",
             "" if limit is None else f"± {limit:.3f}",
-            "read again" if r.outlier else "sets it alone" if limit is None else "",
+            "read again" if r.outlier else "only one of its kind" if limit is None else "",
         )
         for number, (reading, r, limit) in enumerate(
             zip(readings, found, limits, strict=True), start=1
         )
     ]
-    columns = [("no", True), ("reading", False), ("read, mm", True), ("expected", True)]
-    screen.table([*columns, ("apart", True), ("limit", True), ("", False)], rows)
+    columns = [("no", True), ("reading", False), ("measured, mm", True), ("expected, mm", True)]
+    screen.table([*columns, ("difference", True), ("allowed", True), ("", False)], rows)
 
 
 def settings(
@@ -130,7 +134,7 @@ def settings(
     for key, setting in readback.settings.items():
         if not key.startswith(only):
             continue
-        row = [key, f"{setting.value:.{setting.digits}f}", setting.unit]
+        row = [key, as_printed(setting), setting.unit]
         for values in others.values():
             value = values.get(key)
             if value is None:
@@ -138,7 +142,7 @@ def settings(
             elif setting.agrees_with(value):
                 row.append("same")
             else:
-                row.append(f"(!) {value:.{setting.digits}f}")
+                row.append(f"(!) {as_printed(setting, value)}")
         rows.append([*row, notes.get(key, "")] if notes else row)
     columns = [("setting", False), ("live", True), ("unit", False)]
     columns += [(name, True) for name in others]
@@ -154,7 +158,7 @@ def plan(screen: Screen, plan: Plan) -> None:
             (
                 c.key,
                 f"{c.old:.{c.digits}f}",
-                f"{c.new:.10g}",
+                in_full(c.new),
                 c.unit,
                 "" if c.percent is None else f"{c.percent:+.3f} %",
                 c.why,
@@ -167,9 +171,9 @@ def plan(screen: Screen, plan: Plan) -> None:
         for line in plan.lines:
             screen.say(f"    {line}")
     for text in plan.asks:
-        screen.say(f"- Approving says yes to: {text}")
+        screen.say(f"- Check before you approve: {text}")
     for text in plan.warnings:
-        screen.say(f"- Mind: {text}")
+        screen.say(f"- Note: {text}")
     if not plan.empty:
         screen.say(f"Digest {plan.digest}, over lines, machine and read-back.")
 
@@ -181,25 +185,25 @@ def outcome(screen: Screen, outcome: Outcome) -> None:
     rows = [
         (
             fate.key,
-            f"{fate.wanted:.10g}",
-            "-" if fate.found is None else f"{fate.found:.10g}",
+            in_full(fate.wanted),
+            "-" if fate.found is None else in_full(fate.found),
             STATE_WORDS[fate.state],
         )
         for fate in outcome.fates
     ]
-    screen.table([("setting", False), ("sent", True), ("printed", True), ("so it", False)], rows)
+    screen.table([("setting", False), ("sent", True), ("read back", True), ("result", False)], rows)
     for change in outcome.moved:
         screen.say(f"! moved although no line named it: {change}")
     for note in outcome.notes:
         screen.say(f"- {note}")
-    screen.say(f"Proved: {', '.join(outcome.stages) or 'nothing'}.")
+    screen.say(f"Verified: {', '.join(outcome.stages) or 'nothing'}.")
 
 
 def look(screen: Screen, look: Look) -> None:
     """What storing would make permanent."""
     screen.say(f"'{look.line}' would make these permanent:")
     marked = [(c, "") for c in look.own] + [(c, "not of the plan") for c in look.others]
-    rows = [(c.key, f"{c.old:.10g}", f"{c.new:.10g}", c.unit, note) for c, note in marked]
+    rows = [(c.key, in_full(c.old), in_full(c.new), c.unit, note) for c, note in marked]
     columns = [("setting", False), ("stored", True), ("live", True), ("unit", False)]
     screen.table([*columns, ("", False)], rows)
     for note in look.notes:
@@ -207,15 +211,15 @@ def look(screen: Screen, look: Look) -> None:
 
 
 def comparison(screen: Screen, rows: Sequence[Comparison]) -> None:
-    """Readings after a change against what was foretold for them."""
+    """Readings after a change against what was expected of them."""
     screen.table(
         [
             ("reading", False),
-            ("foretold", True),
-            ("bead", True),
-            ("read", True),
-            ("apart", True),
-            ("limit", True),
+            ("expected, mm", True),
+            ("bead growth", True),
+            ("measured, mm", True),
+            ("difference", True),
+            ("allowed", True),
             ("", False),
         ],
         [
@@ -246,7 +250,7 @@ def readings(screen: Screen, taken: Sequence[Taken]) -> None:
         for t in taken
     ]
     columns = [("on", False), ("reading", False), ("kind", False), ("x / s / h", False)]
-    screen.table([*columns, ("read, mm", False)], rows)
+    screen.table([*columns, ("measured, mm", False)], rows)
 
 
 def effects(screen: Screen, readings: Sequence[Reading], solution: Solution) -> None:

@@ -52,11 +52,11 @@ What cures what: ey and ez a command line; delta the slicing angle, or a shim.""
 A height is made by the gantry and by its angle. A gantry that stands too
 steep makes parts tall as well as leaning. So read the lean and a length along
 the belt too ('help lean'), and let the solution share the error out.
-The first layers are pressed into the belt: the bead growth h takes that up,
+The first layers are pressed into the belt: the size offset h takes that up,
 and that is why the height is read at two levels of the post.""",
     ),
     "offset": (
-        "bead growth: what does not grow with the part",
+        "size offset: what does not grow with the part",
         """\
     outside reading = (1 - shrink) length + b
     inside  reading = (1 - shrink) length - b
@@ -70,7 +70,8 @@ and that is why the height is read at two levels of the post.""",
 
 A single short part cannot tell slope from start: 0.3 mm of bead on 20 mm looks
 like 1.5 % of travel. 'new = old x nominal / measured' from one part writes the
-bead into the motor setting. Long features and pitches settle it.""",
+bead into the motor setting. Measure long
+features and pitches.""",
     ),
     "shrink": (
         "shrink of the plastic: not a matter for the motors",
@@ -100,7 +101,7 @@ machine: with an endless belt they lift the nozzle away, or drive it into the
 belt, as the job goes on. The solution gives the amounts in mm over a span.""",
     ),
     "angle": (
-        "the gantry angle: slice for it, or shim it",
+        "the gantry angle: set the slicing angle, or shim the gantry",
         """\
 delta is the true angle of the gantry minus the set one. Slicing with the true
 angle gives the same part by other commands, exactly: nothing is written to the
@@ -180,7 +181,7 @@ To try it first: plumbelt rehearse --profile NAME --fault layout""",
         """\
     error of position x = offset + slope x + e sin(2 pi x / turn + phase)
 
-      |            .o.         slope: travel of the belt
+      |            .o.         slope: scale of the belt
       |     .o.   .   o.       e: how far the roller runs out of true
       |    .   o.o             turn: pi (D + 2 k), k the belt's neutral line
       +---------------- x
@@ -194,34 +195,32 @@ and slip are for the mechanic; only the slope is for a setting.""",
     "family": (
         "the five kinds of controllers that are understood",
         """\
-    replay     answers M503 with the code lines that would make its settings;
-               live until M500 stores them
-    numbered   lists $n=value; writing is storing, there is no trial stage
-    table      prints a table of places; a value is written to its place
-    override   keeps a file and another that overrides it
-    script     keeps steps in a start-up file; storing does not cover them,
-               and the line to put into that file is given instead
+{families}
 The kind is found by what a controller answers, never by writing. One that is
 not among them can be looked at and is not written to.""",
     ),
     "screen": (
         "how to read the tables",
         """\
-    found    the error, positive where the machine goes too far
-    95 %     half the interval that holds the true value, 95 % probable
-    --o-+--  the same as a picture: o the value, : (or +) no error;
-    >  <     at its rim: the value lies beyond the picture
-'correct it'   significant, and beyond the tolerance
-'leave it'     no change is warranted
-'in tolerance' an error, but too small to matter: it is left
-'see below'    significant, but something else speaks against a change
-'not known'    these readings do not tell; the last line names one that would
-'by hand'      a spanner is needed
-Where readings after a change are held against what was foretold for them:
-    foretold what this reading should be once the change took
-    bead     by how much the bead has grown since, in that direction
-    apart    read minus foretold minus bead
-    limit    how far apart may be; of a whole list of good readings all keep
-             within it 99 times in 100""",
+    found      the error, positive where the machine goes too far
+    ± (95 %)   half the interval that holds the true value, 95 % probable
+    --o-+--    the same as a picture: o the value, : (or +) no error;
+    >  <       at its rim: the value lies beyond the picture
+The verdict:
+    set steps/mm        significant, and beyond the tolerance: a command line
+    set slicing angle   the same, and the slicer is where it is set
+    within uncertainty  not told from zero: no change is warranted
+    in tolerance        an error, but too small to matter: it is left
+    not determined      these readings do not tell; the last line names one
+                        that would
+    by hand             mechanical adjustment is needed
+    slicer setting      of the plastic: belongs to the slicer, never to steps
+    see notes           significant, but something else speaks against a change
+Readings after a change against what was expected of them:
+    expected     what this reading should be once the change took
+    bead growth  by how much the bead has grown since, in that direction
+    difference   measured minus expected minus bead growth
+    allowed      how large the difference may be; of a whole list of good
+                 readings all keep within it 99 times in 100""",
     ),
 }

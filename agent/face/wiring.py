@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import re
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -11,25 +10,18 @@ from agent.errors import Refused
 from agent.face.cautions import acknowledge
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
+from agent.families.base import HEATERS_OFF
 
-#: Lines that only read, in every family.
-READS: Final = re.compile(
-    r"(?:M115|M503(?: S[01])?|M92|M203|M201|M204|M114|M105|M119|M31|\$\$|\$I|\$#|\$G|\?)", re.I
-)
-
-#: Lines that set, store, load or wipe settings: those go by plan, preview and digest.
-CHANGES: Final = re.compile(
-    r"(?:M92|M20[1-6]|M30[14]|M50[0-2]|M851|M906|M350|M852|M66[56]|M218|M90[07])(?!\d)|\$.*=|\$RST",
-    re.I,
-)
-
-#: Lines that move or heat.
-ACTS: Final = re.compile(
-    r"(?:G0|G1|G2|G3|G28|G29|G38|M104|M109|M140|M190|M80|M17|M280)(?!\d)", re.I
-)
+if TYPE_CHECKING:
+    from agent.families.base import Family
+    from agent.families.gate import Way
+    from agent.model.roles import Role
 
 #: Longest line that is sent, characters.
 LONGEST: Final = 90
+
+#: Axes that may be homed by hand: the belt has no end to find.
+HOMED: Final[tuple[Role, ...]] = ("across", "gantry")
 
 
 @click.command(cls=Verb)
@@ -37,63 +29,77 @@ LONGEST: Final = 90
 @as_json
 @at_desk
 def send(desk: Desk, /, words: tuple[str, ...]) -> None:
-    """Send one line as it is and show the answer; for looking, not for setting.
+    """Send one line and show the answer; for looking, not for setting.
 
-    Lines that change or store settings are refused: 'preview' and 'write' are their way.
+    Lines that only read go out as they are ('help family' names the controllers, and a refusal
+    names their lines). Besides these: heaters off, homing across and gantry, and waking a
+    controller that has halted. Anything else has a verb that does it with its checks.
 
     \b
     Example: plumbelt> send M114
     """
-    link, _ = desk.session.joined()
-    line = " ".join(words).strip()
+    from agent.families.gate import kind_of, named, normal, refusal
+
+    link, family = desk.session.joined()
+    line = normal(" ".join(words))
     check(line)
-    reads = bool(READS.fullmatch(line))
-    if ACTS.match(line):
+    kind = kind_of(line, family)
+    homed = homes(desk, line, family)
+    way: Way = "home" if homed else "wake"
+    if homed or kind == "wakes":
+        if homed:
+            desk.session.refuse_implausible(homed)
         acknowledge(desk)
-    if not reads and not desk.screen.agrees(
-        f"'{line}' is not checked against this machine. Are hands clear?"
-    ):
-        raise Refused("It was not agreed to", remedy="Nothing was sent")
-    reply = link.ask(line, timeout=60.0, reads=reads)
-    if ACTS.match(line) and re.match(r"M1(?:04|09|40|90)\b", line, re.I):
-        if not re.search(r"\bS0*(?:\.0*)?\s*$", line, re.I):
-            desk.session.hot = True
-        elif reply.ok:
-            desk.session.ask_heaters()
-    if reply.ok and homes(desk, line):
+        if not desk.screen.agrees(f"'{line}' may move the machine. Are hands clear?"):
+            raise Refused("It was not agreed to", remedy="Nothing was sent")
+    elif kind not in ("reads", "safe"):
+        raise refusal(line, family)
+    with named(link, (line,), way):
+        reply = link.ask(line, timeout=60.0, reads=kind in ("reads", "safe"))
+    if reply.ok and line in HEATERS_OFF:
+        desk.session.ask_heaters()
+    if reply.ok and set(homed) == set(HOMED):
         desk.session.place_lost = False
-    document = {"line": line, "reply": list(reply.lines), "ok": reply.ok, "error": reply.error}
+    strange = any(event.kind == "unknown_command" for event in reply.events) or any(
+        event.kind == "unknown_command" for event in family.reply_events(line, reply.lines)
+    )
+    document = {
+        "line": line,
+        "reply": list(reply.lines),
+        "ok": reply.ok and not strange,
+        "error": reply.error,
+    }
 
     def show() -> None:
         for text in reply.lines:
             desk.screen.say(f"  {text}")
-        verdict = "taken" if reply.ok else f"refused: {reply.error or 'no reason given'}"
-        desk.screen.say(f"({verdict}{'' if reads else '; only a read-back proves an effect'})")
+        if strange:
+            verdict = "not understood by the controller"
+        else:
+            verdict = "taken" if reply.ok else f"refused: {reply.error or 'no reason given'}"
+        desk.screen.say(f"({verdict}{'' if kind == 'reads' else '; only a read-back proves it'})")
 
     desk.screen.answer(document, show)
-    if not reply.ok:
-        raise Refused(f"the controller refused {line}", remedy="Nothing more was sent")
+    if strange or not reply.ok:
+        what = "does not understand" if strange else "refused"
+        raise Refused(f"the controller {what} {line}", remedy="Nothing more was sent")
 
 
-def homes(desk: Desk, line: str) -> bool:
-    """True for a line that homes both axes that have a home."""
-    head, *words = line.upper().split()
-    letters = {desk.session.profile.axes.letter(role).upper() for role in ("across", "gantry")}
-    return head == "$H" or (head == "G28" and (not words or letters <= set(words)))
+def homes(desk: Desk, line: str, family: Family) -> tuple[Role, ...]:
+    """The axes that `line` homes, if it homes across or gantry or both, and nothing else."""
+    axes = desk.session.profile.axes
+    for roles in (HOMED, HOMED[::-1], HOMED[:1], HOMED[1:]):
+        if line == family.homes([axes.letter(role).upper() for role in roles]):
+            return roles
+    return ()
 
 
 def check(line: str) -> None:
-    """Raise Refused for what is no line, or a line that has a safer way."""
-    if not line.isascii() or not line.isprintable() or len(line) > LONGEST:
+    """Raise Refused for what is no line of a controller."""
+    if not line.isascii() or not line.isprintable() or not 0 < len(line) <= LONGEST:
         raise Refused(
             f"that is no line for a controller (plain characters, at most {LONGEST})",
             remedy="Nothing was sent",
-        )
-    if CHANGES.match(line) and not READS.fullmatch(line):
-        raise Refused(
-            f"'{line}' changes or stores settings",
-            remedy="'preview' and 'write' do that with a check, a proof and a way back."
-            " Nothing was sent",
         )
 
 

@@ -19,8 +19,9 @@ class Shown:
     digits: int = 3
 
     def value(self, value: float) -> str:
-        """Signed, with the unit."""
-        return f"{value * self.factor:+.{self.digits}f} {self.unit}"
+        """Signed, with the unit; a degree sign follows its number, other units stand apart."""
+        unit = self.unit if self.unit == "°" else f" {self.unit}"
+        return f"{value * self.factor:+.{self.digits}f}{unit}"
 
     def spread(self, value: float) -> str:
         """Unsigned, behind a plus-minus sign."""
@@ -28,26 +29,26 @@ class Shown:
 
 
 PARAMETERS: Final[dict[str, Shown]] = {
-    "x_scale": Shown("travel across", 100, "%"),
-    "y_scale": Shown("travel up the gantry", 100, "%"),
-    "z_scale": Shown("travel of the belt", 100, "%"),
-    "gantry_angle_deg": Shown("gantry angle", 1, "deg"),
-    "yaw_deg": Shown("yaw of the gantry", 1, "deg"),
-    "rail_deg": Shown("turn of the rail", 1, "deg"),
-    "roll_deg": Shown("roll of the gantry", 1, "deg"),
+    "x_scale": Shown("scale, across", 100, "%"),
+    "y_scale": Shown("scale, gantry", 100, "%"),
+    "z_scale": Shown("scale, belt", 100, "%"),
+    "gantry_angle_deg": Shown("gantry angle", 1, "°"),
+    "yaw_deg": Shown("gantry yaw", 1, "°"),
+    "rail_deg": Shown("rail skew", 1, "°"),
+    "roll_deg": Shown("gantry roll", 1, "°"),
     "shrink": Shown("shrink of the plastic", 100, "%"),
-    "offset.x": Shown("bead growth, x", 1, "mm"),
-    "offset.s": Shown("bead growth, s", 1, "mm"),
-    "offset.h": Shown("bead growth, h", 1, "mm"),
-    "offset.gantry": Shown("bead growth, gantry", 1, "mm"),
-    "offset.diagonal": Shown("bead growth, slanting", 1, "mm"),
+    "offset.x": Shown("size offset, x", 1, "mm"),
+    "offset.s": Shown("size offset, s", 1, "mm"),
+    "offset.h": Shown("size offset, h", 1, "mm"),
+    "offset.gantry": Shown("size offset, gantry", 1, "mm"),
+    "offset.diagonal": Shown("size offset, diagonal", 1, "mm"),
 }
 
 COMBINATIONS: Final[dict[str, Shown]] = {
-    "plan_shear_deg": Shown("plan out of square", 1, "deg"),
-    "sway_deg": Shown("uprights sway across", 1, "deg"),
-    "gap_deg": Shown("rail rises across", 1, "deg"),
-    "lean_deg": Shown("uprights lean along", 1, "deg"),
+    "plan_shear_deg": Shown("plan out of square", 1, "°"),
+    "sway_deg": Shown("sideways lean of upright faces", 1, "°"),
+    "gap_deg": Shown("rail rises across", 1, "°"),
+    "lean_deg": Shown("lean of upright faces", 1, "°"),
     "printed_x_percent": Shown("printed length, x", 1, "%"),
     "printed_s_percent": Shown("printed length, s", 1, "%"),
     "printed_h_percent": Shown("printed height", 1, "%"),

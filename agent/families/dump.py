@@ -8,15 +8,18 @@ from dataclasses import dataclass
 from typing import Final
 
 from agent.errors import Refused
-from agent.families.base import Query, StoreWords, notices_in
+from agent.families.base import Family, Query
 from agent.families.codes import Code, code_line, entries, is_numbered, line_for
-from agent.families.values import Collection, check_writable, inch_factor, plain_number
-from agent.model.settings import Event, Readback, Setting
-from agent.wire.exchange import Window
+from agent.families.values import Collection, check_writable, inch_factor
+from agent.model.exact import on_line
+from agent.model.settings import Readback, Setting
 from agent.wire.notices import bare, notice
 
 #: Note of a reading in inches, on which no write may rest.
 INCH_NOTE: Final = "the dump is in inches: switch the controller to mm (G21) and read again"
+
+#: Lines that only read in every family of code lines: name, settings, place, temperatures, ends.
+READS: Final = frozenset({"M115", "M503", "M92", "M203", "M114", "M105", "M119"})
 
 #: Letter and whole number, as choosing letters need it.
 _CHOICE: Final = re.compile(r"[A-Z]\d+")
@@ -159,18 +162,12 @@ def _mode(first: str, second: str) -> str:
     return "_".join(new) if new and len(new) <= alike and len(gone) <= alike else ""
 
 
-class DumpFamily:
+class DumpFamily(Family):
     """A family that lists its settings as code lines and takes them back in the same words."""
 
-    name: str
     dialect: Dialect
-    words: StoreWords
-    numbered_lines = True
-    ack_first = False
-    query_settings: tuple[Query, ...] = (Query("M503"),)
-    names_itself: Query | None = None
-    window = Window(lines=4)
-    pause = 0.0
+    decided_by = frozenset({"M503", "M205"})
+    query_settings = (Query("M503"),)
 
     def parse(self, lines: Sequence[str]) -> Readback:
         return self.dialect.parse(lines)
@@ -179,7 +176,7 @@ class DumpFamily:
         setting = check_writable(key, value, readback)
         if INCH_NOTE in readback.notes:
             raise Refused("the controller is in inches, nothing is written", remedy=INCH_NOTE)
-        line = line_for(key, plain_number(value), setting.raw, self.dialect.codes)
+        line = line_for(key, on_line(value, setting), setting.raw, self.dialect.codes)
         if line is None:
             raise Refused(
                 f"{key} cannot be set by one line",
@@ -187,8 +184,5 @@ class DumpFamily:
             )
         return line
 
-    def reply_events(self, line: str, reply: Sequence[str]) -> tuple[Event, ...]:
-        return notices_in(reply)
-
-    def file_line(self, key: str, value: float) -> str | None:
-        return None
+    def as_shown(self, letter: str, value: float) -> str:
+        return f"M92 {letter.upper()}{value:.5f}"

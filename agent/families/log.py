@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -24,9 +24,6 @@ _RECEIVED: Final = re.compile(r"\s*<+\s+")
 
 #: With this line a boot is over; what follows is an answer again.
 _BOOT_ENDS: Final = re.compile(r"(?:echo:)?\s*(?:sd |no sd)", re.IGNORECASE)
-
-#: Families of which some print all settings at a boot, unasked.
-_DUMPS_AT_BOOT: Final = frozenset({"replay"})
 
 _MOST_EVENTS: Final = 10_000
 
@@ -84,7 +81,7 @@ class _Log:
         self.replies.append(_Reply(boot=boot))
 
 
-def from_log(text: str, families: Mapping[str, Family]) -> Readback:
+def from_log(text: str, families: Sequence[Family]) -> Readback:
     """The reading in a captured log; the family is found from what is in it; never raises.
 
     The log may be all that a controller sent, or mark what was sent with `>` in front.  Where
@@ -101,8 +98,8 @@ def from_log(text: str, families: Mapping[str, Family]) -> Readback:
         for event in exchange.receive(data, 0.0):
             log.take(event)
         received += (text for text in exchange.heard if isinstance(text, str))
-    name = family_of(received)
-    if name is None or name not in families:
+    family = family_of(received, families)
+    if family is None:
         junk = sum(reply.junk for reply in log.replies)
         spoiled = f"{junk} bytes that are no text: a wrong speed or a bad cable"
         return Readback(
@@ -113,7 +110,7 @@ def from_log(text: str, families: Mapping[str, Family]) -> Readback:
             damage=(spoiled,) if junk else (),
             notes=tuple(text for reply in log.replies for text in reply.lines)[:MOST_NOTES],
         )
-    whole = _merged(log.replies, families[name])
+    whole = _merged(log.replies, family)
     return replace(
         whole,
         identity=identity_in(received),
@@ -126,8 +123,7 @@ def _merged(replies: list[_Reply], family: Family) -> Readback:
     """One reading of all replies: later values count, keys that a later dump lacks are damage."""
     read = [(reply, family.parse(reply.lines)) for reply in replies if reply.lines or reply.junk]
     with_settings = [(reply, part) for reply, part in read if part.settings]
-    boots = family.name in _DUMPS_AT_BOOT
-    answers = [(r, part) for r, part in with_settings if not (boots and r.boot)]
+    answers = [(r, part) for r, part in with_settings if not (family.dumps_at_boot and r.boot)]
     settings: dict[str, Setting] = {}
     seen: dict[str, None] = {}
     other: list[str] = []

@@ -11,14 +11,14 @@ import re
 from collections.abc import Sequence
 from typing import Final
 
-from agent.families.base import Query, StoreWords, notices_in
+from agent.families.base import Evidence, Family, Query, Stop, StoreWords
 from agent.families.values import (
     PER_MINUTE,
     Collection,
     check_writable,
-    plain_number,
 )
-from agent.model.settings import Event, Readback
+from agent.model.exact import on_line
+from agent.model.settings import Readback
 from agent.wire.exchange import Window
 
 _LINE: Final = re.compile(
@@ -55,17 +55,32 @@ _BY_NAME: Final = {
 _JUNCTION: Final = "11"
 
 
-class Numbered:
+class Numbered(Family):
     """See the head of this module."""
 
     name = "numbered"
+    sends = "lists $n=value; writing is storing, there is no trial stage"
+    evidence = (
+        Evidence(3, r"\$\w+(?:/\w+)?\s*="),
+        Evidence(3, r".*\['\$' for help\]"),
+        Evidence(3, r"<(?:idle|run|hold|jog|alarm|door|check|home|sleep)\b"),
+        Evidence(3, r"ALARM:\d"),
+        Evidence(3, r"\[(?:VER|OPT|MSG|GC):"),
+        Evidence(2, r"error:\s*\d+(?: \(|$)"),
+    )
+    decided_by = frozenset({"M115", "M92", "M503", "M205"})
     words = StoreWords(store=None, reload=None, covers_steps=True, writing_stores=True)
     numbered_lines = False
-    ack_first = False
-    query_settings: tuple[Query, ...] = (Query("$$"),)
-    names_itself: Query | None = Query("$I")
+    query_settings = (Query("$$"),)
+    names_itself = Query("$I")
     window = Window(lines=64, bytes=127)  # its receive buffer holds 128
     pause = 0.05  # while it writes its memory, what is sent to it is lost
+    reads = frozenset({"$$", "$I", "$G", "$#", "$N", "?"})
+    sets = frozenset({"G10", "$RST", "$SLP", "$C"})
+    heats = False
+    standstill = "G4 P0"  # dwell of NIST RS274/NGC; common practice: it ends the queue
+    unlocks = frozenset({"$X"})
+    stop = Stop("Ctrl-X", b"\x18")  # a reset at once
 
     def parse(self, lines: Sequence[str]) -> Readback:
         reading = Collection(self.name)
@@ -87,13 +102,13 @@ class Numbered:
         setting = check_writable(key, value, readback)
         match = _LINE.match(setting.raw)
         assert match is not None  # it was read from this line
-        return f"${match['name']}={plain_number(value / _factor(key))}"
+        return f"${match['name']}={on_line(value, setting)}"
 
-    def reply_events(self, line: str, reply: Sequence[str]) -> tuple[Event, ...]:
-        return notices_in(reply)
+    def as_shown(self, letter: str, value: float) -> str:
+        return f"$10{'xyz'.index(letter.lower())}={value:.3f}"
 
-    def file_line(self, key: str, value: float) -> str | None:
-        return None
+    def homes(self, letters: Sequence[str]) -> str | None:
+        return None  # `$H` homes every axis that has a switch
 
 
 def _take(match: re.Match[str], modern: bool, reading: Collection) -> None:

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from typing import Final
 
-from agent.families.base import StoreWords
+from agent.families.base import Evidence, StoreWords
 from agent.families.codes import Code, per_axis
-from agent.families.dump import Dialect, DumpFamily
+from agent.families.dump import READS, Dialect, DumpFamily
 from agent.families.replay import KEPT
 
 CODES: Final[dict[str, Code]] = {
@@ -34,5 +34,18 @@ class Override(DumpFamily):
     """See the head of this module."""
 
     name = "override"
+    sends = "keeps its settings in a file, and in a second one that overrides it"
+    evidence = (
+        Evidence(3, r".*config override"),
+        Evidence(3, r"(?:echo:)*\s*M203\.1\b"),
+        Evidence(3, r"M\d+ E\S+ P\d+$"),
+        Evidence(2, r"M\d+ [A-Z]-?\d+\.\d{5}\b"),
+        Evidence(3, r".*settings? stored to /"),
+        Evidence(2, r"entering alarm"),
+        Evidence(2, r"!!$|error:alarm lock"),
+        Evidence(1, r"ok .*(?:emergency|M999)|rs N?\d"),
+    )
     dialect = DIALECT
     words = StoreWords(store="M500", reload="M501", covers_steps=True)
+    reads = READS
+    sets = frozenset(CODES) | DIALECT.kept

@@ -5,7 +5,7 @@ Replies carry no checksum, so a reading counts only if two read-backs agree.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from typing import Final, Literal
@@ -13,6 +13,7 @@ from typing import Final, Literal
 from agent.errors import LinkFailed
 from agent.families.base import Family, Query
 from agent.families.evidence import family_of, identity_in
+from agent.model.exact import as_printed
 from agent.model.settings import Readback, Setting
 from agent.wire.exchange import State
 from agent.wire.link import Link, Reply
@@ -32,15 +33,6 @@ _QUESTIONS: Final = (
 
 #: Weight of evidence on which settings may be read, and later written.
 _ENOUGH: Final = 2
-
-#: Questions whose answer is enough for a family.
-_DECIDES: Final = {
-    "numbered": ("M115", "M92", "M503", "M205"),
-    "script": ("M92", "M503", "M205"),
-    "replay": ("M503", "M205"),
-    "override": ("M503", "M205"),
-    "table": ("M115", "M92", "M503", "M205"),
-}
 
 
 def read_once(link: Link, family: Family) -> Readback:
@@ -116,10 +108,10 @@ def _same(a: Setting | None, b: Setting | None) -> bool:
 
 
 def _shown(setting: Setting | None) -> str:
-    return "nothing" if setting is None else f"{setting.value:.{setting.digits}f}"
+    return "nothing" if setting is None else as_printed(setting)
 
 
-def identify(link: Link, families: Mapping[str, Family]) -> tuple[Family | None, str]:
+def identify(link: Link, families: Sequence[Family]) -> tuple[Family | None, str]:
     """The family of the controller by what it answers, and how it names itself.
 
     Sends only lines that read.  None for a controller that no family recognises: its replies
@@ -128,13 +120,12 @@ def identify(link: Link, families: Mapping[str, Family]) -> tuple[Family | None,
     """
     with _listening(link) as lines:
         link.settle()
-        found: str | None = None
+        family: Family | None = None
         for question in _QUESTIONS:
             _ask(link, question)
-            found = family_of(lines, _ENOUGH)
-            if found is not None and question.line in _DECIDES[found]:
+            family = family_of(lines, families, _ENOUGH)
+            if family is not None and question.line in family.decided_by:
                 break
-        family = families.get(found) if found is not None else None
         if family is not None:
             adopt(link, family)
             if family.names_itself is not None:

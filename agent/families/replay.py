@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from typing import Final
 
-from agent.families.base import StoreWords
+from agent.families.base import Evidence, StoreWords
 from agent.families.codes import Code, per_axis
-from agent.families.dump import Dialect, DumpFamily
+from agent.families.dump import READS, Dialect, DumpFamily
 
 CODES: Final[dict[str, Code]] = {
     "M92": Code(per_axis("steps_per_mm"), tool="T", whole="XYZ"),
@@ -55,5 +55,19 @@ class Replay(DumpFamily):
     """See the head of this module."""
 
     name = "replay"
+    sends = "answers M503 with the code lines that would make its settings; live until M500"
+    evidence = (
+        Evidence(2, r"(?:echo:)+\s+[GM]\d"),
+        Evidence(2, r"M92 X"),
+        Evidence(2, r"(?:echo:\s*)*(?:V\d+\s+)?stored settings retr"),
+        Evidence(2, r".*settings? stored \("),
+        Evidence(2, r".*version mismatch\s*\("),
+        Evidence(1, r"error:.*(?:last line:|halted|kill|stopped)"),
+        Evidence(1, r".*ok\b.*\bP\d+ B\d+$"),
+        Evidence(1, r"echo:"),
+    )
+    dumps_at_boot = True
     dialect = DIALECT
     words = StoreWords(store="M500", reload="M501", covers_steps=True)
+    reads = READS | {"M503 S0", "M503 S1", "M31", "M201", "M204", "M205", "M206", "M851"}
+    sets = frozenset(CODES) | KEPT

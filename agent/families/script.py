@@ -13,16 +13,16 @@ from collections.abc import Sequence
 from typing import Final
 
 from agent.errors import Refused
-from agent.families.base import Query, StoreWords, notices_in
+from agent.families.base import Evidence, Family, Query, StoreWords
 from agent.families.codes import code_line
+from agent.families.dump import READS
 from agent.families.values import (
     PER_MINUTE,
     Collection,
     check_writable,
-    plain_number,
 )
-from agent.model.settings import Event, Readback
-from agent.wire.exchange import Window
+from agent.model.exact import number
+from agent.model.settings import Readback
 
 _SENTENCE: Final = re.compile(
     r"(?P<words>[A-Za-z][^:(]*?)\s*(?:\((?P<unit>[^)]*)\))?\s*[:-]\s*(?P<items>[XYZ]:\s*\S.*)"
@@ -44,20 +44,35 @@ _CODE: Final = {
     "jerk": "M566",
     "motor_current": "M906",
 }
+#: Codes that set what no sentence tells; common practice.
+_SETTING: Final = frozenset(
+    """
+    G10 M204 M205 M206 M207 M208 M301 M304 M305 M307 M308 M350 M552 M553 M555 M556 M557 M558 M563
+    M567 M569 M570 M571 M572 M574 M578 M579 M584 M585 M586 M587 M588 M591 M592 M593 M665 M666
+    M667 M669 M671 M851 M911 M913 M915 M917 M950 M951
+    """.split()  # noqa: SIM905 - a list of words reads better than a row of quotes
+)
 _IN_MINUTES: Final = ("max_speed", "jerk")
 
 
-class Script:
+class Script(Family):
     """See the head of this module."""
 
     name = "script"
-    words = StoreWords(store="M500", reload="M501", covers_steps=False)
-    numbered_lines = True
-    ack_first = False
-    query_settings: tuple[Query, ...] = tuple(Query(code) for code in _CODE.values())
-    names_itself: Query | None = None
-    window = Window(lines=4)
-    pause = 0.0
+    sends = "keeps its settings in a start-up script, whose lines are edited; answers in sentences"
+    evidence = (
+        Evidence(4, r"steps/mm:"),
+        Evidence(3, r".*no\s+M501\s+.*executed"),
+        Evidence(3, r"M(?:556|566|574|584)\b"),
+        Evidence(3, r"M\d+ .*\bE[\d.]+:[\d.]"),
+    )
+    decided_by = frozenset({"M92", "M503", "M205"})
+    words = StoreWords(
+        store="M500", reload="M501", covers_steps=False, file="the controller's start-up script"
+    )
+    query_settings = tuple(Query(code) for code in _CODE.values())
+    reads = READS | frozenset(_CODE.values())
+    sets = frozenset(_CODE.values()) | _SETTING
 
     def parse(self, lines: Sequence[str]) -> Readback:
         reading = Collection(self.name)
@@ -85,9 +100,6 @@ class Script:
         assert setting.raw
         return f"{_CODE[kind]} E{joined}"
 
-    def reply_events(self, line: str, reply: Sequence[str]) -> tuple[Event, ...]:
-        return notices_in(reply)
-
     def file_line(self, key: str, value: float) -> str | None:
         kind, _, axis = key.partition(".")
         if kind not in _CODE:
@@ -95,13 +107,16 @@ class Script:
         letter = "E" if axis.startswith("e") else axis.upper()
         return f"{_CODE[kind]} {letter}{_printed(kind, value)}"
 
+    def as_shown(self, letter: str, value: float) -> str:
+        return f"Steps/mm: {letter.upper()}: {value:.3f}"
+
 
 def _kind(words: str) -> str | None:
     return next((kind for kind, pattern in _KINDS if pattern.search(words)), None)
 
 
 def _printed(kind: str, value: float) -> str:
-    return plain_number(value * 60 if kind in _IN_MINUTES else value)
+    return number(value * 60 if kind in _IN_MINUTES else value)
 
 
 def _take(kind: str, match: re.Match[str], reading: Collection) -> None:

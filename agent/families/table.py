@@ -12,15 +12,15 @@ from collections.abc import Sequence
 from typing import Final
 
 from agent.errors import Refused
-from agent.families.base import Query, StoreWords, notices_in
+from agent.families.base import Evidence, Family, Query, StoreWords
 from agent.families.values import (
     PER_MINUTE,
     Collection,
     check_writable,
     kind_of,
-    plain_number,
 )
-from agent.model.settings import Event, Readback
+from agent.model.exact import on_line
+from agent.model.settings import Readback
 from agent.wire.exchange import Window
 
 _LINE: Final = re.compile(
@@ -46,6 +46,11 @@ _PER_TOOL: Final = {
 }
 _LOOPS: Final = {" PID P-gain": "p", " PID I-gain": "i", " PID D-gain": "d"}
 
+#: Codes that set something or write memory; common practice but for M92 and M206.
+_SETTING: Final = frozenset(
+    {"M92", "M201", "M202", "M203", "M204", "M206", "M207", "M209", "M231", "M232", "M233", "M251"}
+)
+
 #: Factor from the printed unit; a unit that is not here makes the entry text only.
 _UNITS: Final = {
     "steps_per_mm": {"": 1.0},
@@ -58,17 +63,24 @@ _UNITS: Final = {
 }
 
 
-class Table:
+class Table(Family):
     """See the head of this module."""
 
     name = "table"
+    sends = "prints a table of places; a value is written to its place"
+    evidence = (
+        Evidence(3, r"EPR:\d"),
+        Evidence(2, r"info:.*configuration loaded"),
+        Evidence(2, r"unknown command:\s*\"?N\d+ "),
+        Evidence(1, r"ok \d+$"),
+    )
+    decided_by = frozenset({"M115", "M92", "M503", "M205"})
     words = StoreWords(store="M500", reload="M501", covers_steps=True)
-    numbered_lines = True
     ack_first = True
-    query_settings: tuple[Query, ...] = (Query("M205", "quiet"),)
-    names_itself: Query | None = None
+    query_settings = (Query("M205", "quiet"),)
     window = Window(lines=1)  # acknowledged on reception: one more would be one unheard
-    pause = 0.0
+    reads = frozenset({"M115", "M205", "M114", "M105", "M119"})
+    sets = _SETTING
 
     def parse(self, lines: Sequence[str]) -> Readback:
         reading = Collection(self.name)
@@ -87,18 +99,12 @@ class Table:
         setting = check_writable(key, value, readback)
         match = _LINE.match(setting.raw)
         assert match is not None  # it was read from this line
-        number = plain_number(value / _UNITS[kind_of(key)][match["unit"] or ""])
+        number = on_line(value, setting)
         if match["type"] == _FLOAT:
             return f"M206 T3 P{match['position']} X{number}"
         if not _INTEGER.fullmatch(number):
             raise Refused(f"{key} is kept as a whole number, {number} is none")
         return f"M206 T{match['type']} P{match['position']} S{number}"
-
-    def reply_events(self, line: str, reply: Sequence[str]) -> tuple[Event, ...]:
-        return notices_in(reply)
-
-    def file_line(self, key: str, value: float) -> str | None:
-        return None
 
 
 def keys_of(text: str) -> tuple[str, ...]:

@@ -166,12 +166,6 @@ class Collection:
         )
 
 
-def plain_number(value: float, decimals: int = 5) -> str:
-    """`value` as controllers read it: no exponent, no superfluous zeros."""
-    text = f"{value:.{decimals}f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
-
-
 def check_writable(key: str, value: float, readback: Readback) -> Setting:
     """The setting as read, if a write of `value` may rest on it; raises Refused if not."""
     read = readback.settings.get(key)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from agent.model.drive import Drive
+from agent.model.exact import exact
 from agent.model.roles import Axes, Role
 from agent.model.settings import Setting
 
@@ -102,6 +103,11 @@ class SavedSetting:
 
     setting: Setting
     written: float | None = None  #: full-precision value sent, if the printed one agrees with it
+
+    @property
+    def exact(self) -> float:
+        """The value in full precision where it is known."""
+        return exact(self.setting, self.written)
 
 
 @dataclass(frozen=True, slots=True)

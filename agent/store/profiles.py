@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from agent.errors import BadInput, Problem, Refused
+from agent.model.exact import as_printed, exact, in_full
 from agent.model.profile import Profile, SavedSetting
 from agent.model.settings import POSITIVE, UNITS, Readback, Setting, kind_of
 from agent.store import machine
@@ -157,8 +158,8 @@ def _value_problem(key: str, saved: _Saved) -> str:
         if kind in POSITIVE and value is not None and value <= 0:
             return f"expected a number above 0, found {value:g}"
     if saved.written is not None and not _setting(key, saved).agrees_with(saved.written):
-        shown = f"{saved.value:.{saved.digits}f}"
-        return f"written is {saved.written:.10g}, which would not be printed as {shown}"
+        printed = as_printed(_setting(key, saved))
+        return f"written is {in_full(saved.written)}, which would not be printed as {printed}"
     return ""
 
 
@@ -294,7 +295,7 @@ def with_settings(
     settings = {}
     for key, setting in readback.settings.items():
         value = sent.get(key)
-        kept = value if value is not None and setting.agrees_with(value) else None
+        kept = value if exact(setting, value) == value else None
         settings[key] = SavedSetting(setting, kept)
     return replace(
         profile,

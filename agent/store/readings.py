@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
+from agent.families import FAMILIES
 from agent.model.feature import KINDS, Reading
 from agent.model.survey import BeltRun, Conditions, Survey
 from agent.store import machine
@@ -28,7 +29,7 @@ from agent.store.yamltext import dump
 
 FORMAT: Final = "plumbelt-readings/1"
 
-FAMILY_NAMES: Final = ("replay", "numbered", "table", "override", "script")
+FAMILY_NAMES: Final = tuple(FAMILIES)
 
 
 @dataclass(frozen=True, slots=True)

@@ -100,6 +100,7 @@ class Link:
         self.ack_first = False  #: acknowledges on reception, data after it
         self.events: list[model.Event] = []
         self.on_traffic: Callable[[float, Literal[">", "<"], str], None] | None = None
+        self.gate: Callable[[str], None] | None = None  #: raises Refused for what may not go out
         self._last: deque[str] = deque(maxlen=_KEPT)
         self._answered = float("-inf")
 
@@ -124,6 +125,7 @@ class Link:
         endless reply, or in a state that forbids the line; Refused for what is not one line of
         plain text.  That the controller refuses is no exception: the reply is not `ok`.
         """
+        self._let_out(line)
         if end is None:
             end = "quiet" if self.ack_first else "ack"
         with self._honest():
@@ -185,7 +187,7 @@ class Link:
         flight is then still waited for.  Raises LinkFailed as `ask` does, and for a line that
         the controller refuses.
         """
-        source = filter(None, map(_without_comment, lines))
+        source = map(self._let_out, filter(None, map(_without_comment, lines)))
         acknowledged = 0
         with self._honest(), self._window(window):
             self._agree_numbers()
@@ -244,6 +246,11 @@ class Link:
         self.exchange.revive()
 
     # The wire
+
+    def _let_out(self, line: str) -> str:
+        if self.gate is not None:
+            self.gate(line)
+        return line
 
     def _send(self, line: str, timeout: float, *, reads: bool = False) -> None:
         self._write(self.exchange.send(line, self.transport.now(), timeout=timeout, reads=reads))

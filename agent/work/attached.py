@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from agent.errors import LinkFailed, Refused
+from agent.model.exact import exact
 from agent.model.profile import Profile
 from agent.model.roles import ROLES, Role
 from agent.model.settings import Readback
@@ -19,10 +20,8 @@ if TYPE_CHECKING:
     from agent.wire.transport import Transport
     from agent.work.notebook import Notebook
 
-#: Line whose answer comes once every move has ended: M-code in general use, and the dwell of NIST
-#: RS274/NGC for the family that knows no such M-code (common practice: a dwell ends the queue).
+#: Stands in lists of moves for the line whose answer comes once every move has ended.
 WAIT = "M400"
-_STANDSTILL = {"numbered": "G4 P0"}
 
 _NOT_ATTACHED = "'attach PORT' does it; 'ports' lists the ports of this computer"
 
@@ -65,6 +64,7 @@ class Attached:
     def join(self, transport: Transport) -> Readback:
         """Pair a link with a transport, find the family, read twice."""
         from agent.families import identify, read_back
+        from agent.families.gate import Gate
         from agent.wire.link import Link
 
         link = Link(transport)
@@ -81,6 +81,7 @@ class Attached:
         except BaseException:
             link.close()
             raise
+        link.gate = Gate(family)
         self.link, self.family = link, family
         self.halted = False
         return self.readback
@@ -146,7 +147,7 @@ class Attached:
             return self.live(kind)
         head = f"{kind}."
         return {
-            key[len(head) :]: saved.setting.value if saved.written is None else saved.written
+            key[len(head) :]: saved.exact
             for key, saved in self.profile.settings.items()
             if key.startswith(head)
         }
@@ -154,23 +155,24 @@ class Attached:
     def live(self, kind: str) -> dict[str, float]:
         """Live values of one kind by the controller's letter, as exactly as they are known."""
         head = f"{kind}."
-        found = {}
-        for key, setting in self.clean_readback.settings.items():
-            if key.startswith(head):
-                exact = self.written.get(key)
-                known = exact is not None and setting.agrees_with(exact)
-                found[key[len(head) :]] = exact if known and exact is not None else setting.value
-        return found
+        return {
+            key[len(head) :]: exact(setting, self.written.get(key))
+            for key, setting in self.clean_readback.settings.items()
+            if key.startswith(head)
+        }
 
     def send_lines(self, lines: Sequence[str], *, seconds: float = 0.0) -> None:
         """Send lines one by one, each waited for; `seconds`: how long their moves take.
 
         Raises Refused at the first that is refused.
         """
+        from agent.families.gate import named
+
         link, family = self.joined()
         for asked in lines:
-            line = _STANDSTILL.get(family.name, WAIT) if asked == WAIT else asked
-            reply = link.ask(line, timeout=60.0 + 2 * seconds)
+            line = family.standstill if asked == WAIT else asked
+            with named(link, (line,), "move"):
+                reply = link.ask(line, timeout=60.0 + 2 * seconds)
             if not reply.ok:
                 raise Refused(
                     f"the controller refused {line}: {reply.error or 'no reason given'}",
@@ -183,15 +185,13 @@ class Attached:
         Returns the word sent.  Raises Refused where nothing is attached, LinkFailed.
         """
         link, family = self.joined()
-        # 0x18 resets a `numbered` controller at once; M112 is the emergency stop of the others.
-        word, data = ("Ctrl-X", b"\x18") if family.name == "numbered" else ("M112", b"M112\n")
         link.exchange.abandon()
         link.exchange.revive()  # in doubt, whatever was in flight
         self.halted = self.place_lost = True
-        link.transport.write(data)
-        self.notebook.traffic(link.transport.now(), ">", word)
-        self.notebook.note("note", {"halted": word})
-        return word
+        link.transport.write(family.stop.data)
+        self.notebook.traffic(link.transport.now(), ">", family.stop.word)
+        self.notebook.note("note", {"halted": family.stop.word})
+        return family.stop.word
 
     def findings(self) -> tuple[Finding, ...]:
         """What the live settings say against the mechanics."""

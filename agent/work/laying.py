@@ -15,13 +15,12 @@ from itertools import accumulate
 from typing import TYPE_CHECKING, Final, Literal
 
 from agent.errors import LinkFailed
+from agent.families.base import HEATERS_OFF
+from agent.families.gate import named
 from agent.model.roles import Axes
 
 if TYPE_CHECKING:
     from agent.wire.link import Link, Reply
-
-#: Heaters off, nozzle and bed: M-codes in general use.
-HEATERS_OFF: Final = ("M104 S0", "M140 S0")
 
 #: Asks for the temperatures.
 PROBE: Final = "M105"
@@ -177,7 +176,8 @@ class Laying:
                 on_progress(self.progress)
 
         with self._listening(on_progress):
-            self.link.stream(self._sent[began:], on_progress=count, stop=stop)
+            with named(self.link, self._sent[began:], "move"):
+                self.link.stream(self._sent[began:], on_progress=count, stop=stop)
             if self.finished:
                 self.link.ask("M400", timeout=STANDSTILL_TIMEOUT)
                 self.heats = heats_now(self.link)
@@ -281,8 +281,9 @@ class Laying:
         return f"{self.axes.letter('gantry').upper()}{self.axes.sign('gantry') * mm:g}"
 
     def _send(self, *lines: str) -> None:
-        for line in lines:
-            self.link.ask(line, timeout=60.0)
+        with named(self.link, lines, "move"):
+            for line in lines:
+                self.link.ask(line, timeout=60.0)
 
     def _place(self, count: int) -> _Place:
         """Where the first `count` lines have led."""

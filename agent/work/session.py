@@ -12,6 +12,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from agent.errors import Refused
+from agent.model.exact import exact_values
 from agent.model.profile import Profile
 from agent.model.settings import Readback, kind_of, letter_of
 from agent.work.attached import same_name, written_values
@@ -40,6 +41,7 @@ class Session(Measuring):
     ) -> None:
         super().__init__(profile, notebook=notebook)
         self.first: Readback | None = None  #: what was live at the attach: what undo restores
+        self.first_exact: Mapping[str, float] = {}  #: the same in full precision where it is known
         self.first_angle_deg = self.profile.mechanics.gantry_angle_deg
         self.plan: Plan | None = None  #: previewed and not yet written
         self.done: Plan | None = None  #: the last plan that was written
@@ -55,6 +57,10 @@ class Session(Measuring):
         self.profile = profile
         self.first_angle_deg = profile.mechanics.gantry_angle_deg
         self.written = {**written_values(profile), **self.written}
+        if self.first is not None:
+            self.first_exact = exact_values(
+                self.first.settings, self.first_exact, written_values(profile)
+            )
         self.plan = None
         self.begin_round()
 
@@ -72,6 +78,7 @@ class Session(Measuring):
         self.first = readback
         self.first_angle_deg = self.profile.mechanics.gantry_angle_deg
         self.written = written_values(self.profile)
+        self.first_exact = exact_values(readback.settings, self.written)
         self.begin_round()
         self.rounds = self.rounds[-1:]
         self.plan = self.done = self.looked = self.outcome = None
@@ -155,7 +162,7 @@ class Session(Measuring):
             raise Refused("nothing was written in this session", remedy="Nothing was sent")
         self.plan = make_plan(
             self.clean_readback,
-            {key: self.first.settings[key].value for key in self.done.wanted},
+            {key: self.first_exact[key] for key in self.done.wanted},
             family,
             machine=self.profile.name,
             profile=self.profile,
@@ -231,7 +238,14 @@ class Session(Measuring):
         assert self.done is not None
         with self._journal(looked.digest) as journal:
             outcome = store(
-                link, family, self.done, looked, approved, journal=journal, others=others
+                link,
+                family,
+                self.done,
+                looked,
+                approved,
+                journal=journal,
+                others=others,
+                written=self.written,
             )
         self._passed(outcome)
         self.read_back()

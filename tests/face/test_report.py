@@ -1,6 +1,7 @@
 """The report of a tune: whole, self-contained, escaped, and honest about what was not done."""
 
 import dataclasses
+import io
 import json
 import re
 from datetime import date, datetime
@@ -14,10 +15,11 @@ from agent.estimate import solve
 from agent.estimate.drift import Dated
 from agent.face.desk import Desk
 from agent.face.main import run
+from agent.face.report.certificate import verdict
 from agent.face.report.changes import state
 from agent.face.report.content import page_of
 from agent.face.report.digits import as_read, nominal, signed
-from agent.face.report.page import page
+from agent.face.report.page import page, printed
 from agent.face.report.parts import Table
 from agent.face.report.reasons import kept
 from agent.face.report.recorded import (
@@ -37,6 +39,7 @@ from agent.face.report.tune import (
     tune_of_file,
     tune_of_session,
 )
+from agent.face.words import MAIN, shown
 from agent.model.feature import Reading
 from agent.model.profile import Profile
 from agent.model.settings import Readback, Setting
@@ -140,27 +143,111 @@ def content(tune):
 
 def section(tune, name):
     """The table rows of a section."""
-    found = next(s for s in content(tune).sections if s.name == name)
+    found = next(s for s in content(tune).annex if s.name == name)
     return [row for part in found.parts if isinstance(part, Table) for row in part.rows]
 
 
 def columns(tune, name):
     """Headings of the first table of a section."""
-    found = next(s for s in content(tune).sections if s.name == name)
+    found = next(s for s in content(tune).annex if s.name == name)
     return [heading for heading, _ in next(p for p in found.parts if isinstance(p, Table)).columns]
 
 
 def words(tune, name):
     """Everything that a section says, pictures too."""
-    found = next(s for s in content(tune).sections if s.name == name)
+    found = next(s for s in content(tune).annex if s.name == name)
     return " ".join(str(part) for part in found.parts)
 
 
+def certificate_rows(tune):
+    """The table of the main errors on the first page."""
+    return next(part for part in content(tune).certificate if isinstance(part, Table)).rows
+
+
+def first_page(tune):
+    """Everything that the certificate says."""
+    return " ".join(str(part) for part in content(tune).certificate)
+
+
+def test_the_first_page_is_the_certificate(whole):
+    rows = certificate_rows(whole)
+    assert [row[0] for row in rows] == [shown(name).words for name in MAIN]
+    for row, name in zip(rows, MAIN, strict=True):
+        for cell, state_of in ((row[1], whole.before), (row[3], whole.after)):
+            assert cell == shown(name).value(state_of.solution.parameters[name].value)
+    told = first_page(whole)
+    for change in whole.plan.changes:
+        assert f"{change.key} {change.old:g} to {change.new:.10g}" in told
+    assert "Verified: read back; reloaded from storage; after a power cycle." in told
+    assert "Measure again by 2026-08-30" in told
+    assert "signature" in told
+
+
+def test_evidence_stands_beside_the_stage_that_rests_on_it(whole):
+    tune = dataclasses.replace(whole, evidence={"after a power cycle": "the port was gone"})
+    assert "after a power cycle (the port was gone)." in first_page(tune)
+
+
+def test_a_changed_machine_that_was_not_measured_has_no_verdict(whole):
+    tune = dataclasses.replace(whole, rounds=whole.rounds[:1], compared=())
+    assert verdict(tune) == "not known: the machine was changed and not measured since."
+    assert {row[-1] for row in certificate_rows(tune)} == {"not measured since"}
+
+
+@pytest.mark.parametrize(
+    ("value", "half", "said"),
+    [
+        (0.0001, 0.0002, "in tolerance (as left): every interval lies inside its tolerance."),
+        (0.0004, 0.0002, "in tolerance, but not with certainty for: scale, across (as left)."),
+        (0.0008, 0.0002, "OUT OF TOLERANCE: scale, across (as left)."),
+    ],
+)
+def test_the_verdict_follows_the_worst_error(whole, value, half, said):
+    last = whole.rounds[-1]
+    good = {
+        name: dataclasses.replace(
+            last.solution.parameters[name], value=0.0, expanded95=1e-4, determined=True
+        )
+        for name in MAIN
+    }
+    good["x_scale"] = dataclasses.replace(
+        good["x_scale"], value=value, expanded95=half, significant=value > half
+    )
+    solution = dataclasses.replace(last.solution, parameters={**last.solution.parameters, **good})
+    tune = dataclasses.replace(
+        whole, rounds=(*whole.rounds[:-1], dataclasses.replace(last, solution=solution))
+    )
+    assert verdict(tune) == said
+
+
+def test_the_pdf_says_what_the_page_says(whole):
+    from pypdf import PdfReader
+
+    made = printed(whole, MADE)
+    assert printed(whole, MADE) == made  # the same tune and date, the same bytes
+    pages = [" ".join(p.extract_text().split()) for p in PdfReader(io.BytesIO(made)).pages]
+    for row in certificate_rows(whole):
+        assert " ".join(row[:3]) in pages[0]
+    assert " ".join(f"Verdict: {verdict(whole)}".split()) in pages[0]
+    assert "A1 Open points" in pages[1]  # the certificate is one page
+    assert "A1 " not in pages[0]
+    rest = " ".join(pages)
+    for found in content(whole).annex:
+        assert found.title in rest
+    for line in whole.plan.lines:
+        assert line in rest
+
+
+def test_the_pdf_survives_hostile_text_and_long_words(whole):
+    hostile = "<b>&\x1b[2J\u202e" + "x" * 900
+    assert printed(dataclasses.replace(whole, identity=hostile, note=hostile), MADE)
+
+
 def test_a_whole_session_gives_every_section(whole):
-    names = [s.name for s in content(whole).sections]
+    names = [s.name for s in content(whole).annex]
     assert " ".join(names) == (
-        "brief machine settings conditions readings results misfits changes lines proof kept"
-        " foretold after advice cautions again"
+        "open machine settings conditions readings results misfits changes lines proof kept"
+        " foretold after advice cautions"
     )
 
 
@@ -213,16 +300,16 @@ def test_stages_of_proof_passed_and_not(whole):
         ("after homing", "not done"),
         ("after a job's start", "not done"),
     ]
-    assert "Not proved: after homing, after a job's start." in words(whole, "brief")
+    assert "Not proved: after homing, after a job's start." in words(whole, "open")
 
 
 def test_what_was_not_changed_stands_with_its_reason(whole):
     rows = {row[0]: row[2] for row in section(whole, "kept")}
     assert rows["shrink of the plastic"].startswith("the plastic's, not the axes'")
-    assert "never steps" in rows["bead growth of all faces"]
+    assert "never steps" in rows["size offset of all faces"]
     assert rows["13 other settings of the controller"].endswith("all read as before")
-    assert {"yaw of the gantry", "turn of the rail", "roll of the gantry"} <= rows.keys()
-    assert "travel across" not in rows
+    assert {"gantry yaw", "rail skew", "gantry roll"} <= rows.keys()
+    assert "scale, across" not in rows
 
 
 def test_settings_before_and_now(whole):
@@ -250,11 +337,11 @@ def test_foretold_against_read_again(whole):
     wrong = dataclasses.replace(whole.compared[4], agrees=False)
     worse = dataclasses.replace(whole, compared=(*whole.compared[:4], wrong, *whole.compared[5:]))
     assert section(worse, "foretold")[4][-1] == "DISAGREES"
-    assert "1 reading is NOT as foretold" in state(worse)
+    assert "1 reading is NOT as expected" in state(worse)
 
 
 def test_table_headline_and_open_points_judge_by_the_same_limit(whole):
-    assert columns(whole, "foretold")[-3:] == ["apart", "limit", ""]
+    assert columns(whole, "foretold")[-3:] == ["difference", "allowed", ""]
     for beyond in (0.99, 1.01):
         row = whole.compared[1]
         read = row.foretold + row.growth + beyond * row.limit
@@ -264,8 +351,8 @@ def test_table_headline_and_open_points_judge_by_the_same_limit(whole):
         shown_within = float(apart) <= float(limit.removeprefix("± "))
         assert shown_within is (beyond < 1)
         assert (verdict == "agrees") is shown_within
-        assert ("every reading is as foretold" in state(tune)) is shown_within
-        assert (f"{row.name} was read {apart} mm off" in words(tune, "brief")) is not shown_within
+        assert ("every reading is as expected" in state(tune)) is shown_within
+        assert (f"{row.name} was read {apart} mm off" in words(tune, "open")) is not shown_within
 
 
 def test_an_error_that_remains_outside_is_said_at_the_head_and_is_an_open_point(whole):
@@ -279,19 +366,19 @@ def test_an_error_that_remains_outside_is_said_at_the_head_and_is_an_open_point(
     tune = dataclasses.replace(
         whole, rounds=(*whole.rounds[:-1], dataclasses.replace(last, solution=solution))
     )
-    assert section(tune, "brief")[1][-1] == "OUTSIDE"
+    assert certificate_rows(tune)[1][-1] == "OUTSIDE"
     assert state(tune).endswith(
-        "every reading is as foretold; still OUTSIDE the tolerance: travel up the gantry."
+        "every reading is as expected; still OUTSIDE the tolerance: scale, gantry."
     )
-    said = "OUTSIDE the tolerance: travel up the gantry +0.070 % ± 0.040 (95 %)."
-    assert said in words(tune, "brief")
-    assert "OUTSIDE" not in words(whole, "brief")
+    said = "OUTSIDE the tolerance: scale, gantry +0.070 % ± 0.040 (95 %)."
+    assert said in words(tune, "open")
+    assert "OUTSIDE" not in words(whole, "open")
 
 
 def test_a_picture_speaks_of_a_tolerance_only_where_there_is_one(whole):
     told = words(whole, "after")
-    assert "Errors in deg before and after, with their 95 % intervals; hatched: the toler" in told
-    assert "Errors in mm before and after, with their 95 % intervals." in told
+    assert "Errors in ° as found and as left, with their 95 % intervals; hatched: the to" in told
+    assert "Errors in mm as found and as left, with their 95 % intervals." in told
 
 
 def test_steps_and_slicing_angle_say_of_which_time_they_are(whole):
@@ -301,13 +388,13 @@ def test_steps_and_slicing_angle_say_of_which_time_they_are(whole):
         assert row[4:6] == settings[f"steps_per_mm.{row[1].lower()}"]
     angle = whole.before.solution.slicing_angle_deg
     told = words(whole, "machine")
-    assert "('Slicing angle of the pieces read before the change', '45 deg')" in told
-    assert f"('Slicing angle of the pieces read after the change', '{angle:.3f} deg')" in told
-    assert f"Slicing angle: {angle:.3f} deg instead of 45 deg." in words(whole, "changes")
+    assert "('Slicing angle of the pieces read before the change', '45°')" in told
+    assert f"('Slicing angle of the pieces read after the change', '{angle:.3f}°')" in told
+    assert f"Slicing angle: {angle:.3f}° instead of 45°." in words(whole, "changes")
 
     once = dataclasses.replace(whole, rounds=whole.rounds[:1], last=whole.first)
     assert columns(once, "machine")[4:] == ["step/mm in use", "travel, mm"]
-    assert "('Slicing angle of the pieces read', '45 deg')" in words(once, "machine")
+    assert "('Slicing angle of the pieces read', '45°')" in words(once, "machine")
 
 
 def test_readings_taken_again_are_told(whole):
@@ -335,7 +422,7 @@ def test_a_session_tells_which_readings_were_taken_again():
 
 def test_a_reading_that_sets_the_estimate_alone_is_not_shown_as_a_perfect_fit(whole):
     rows = section(whole, "misfits")
-    lonely = [row for row in rows if row[-1] == "sets the estimate alone"]
+    lonely = [row for row in rows if row[-1] == "only reading of its kind, cannot be checked"]
     assert {row[1] for row in lonely} == {"strip d1", "strip d2", "post sway"}
     assert {row[4:6] for row in lonely} == {("", "")}
     assert all("0.000" not in row[5] for row in rows)
@@ -407,7 +494,7 @@ def test_the_state_is_told_in_one_line(whole):
             first(whole, plan=None),
         )
     ] == [
-        "Changed, stored, and measured again: every reading is as foretold.",
+        "Changed, stored, and measured again: every reading is as expected.",
         "Changed and stored; measured again, not compared.",
         "Changed and read back, NOT PROVED TO BE STORED; not measured again.",
         "Changed, and NOT PROVED: see below before the machine is used.",
@@ -432,7 +519,7 @@ def test_a_plan_that_was_not_written_is_no_change(whole):
         journal=(),
     )
     found = {k.what: k.why for k in kept(tune)}
-    assert found["travel of the belt"] == (
+    assert found["scale, belt"] == (
         "a new steps_per_mm.z is proposed (see the changes), and was not written"
     )
     assert "Nothing was written. The readings propose" in words(tune, "changes")
@@ -458,7 +545,7 @@ def test_readings_file_with_a_belt_run(readings_file):
     rows = {row[0].split(",")[0]: row for row in section(tune, "belt")}
     assert {"slope", "sine of the roller", "scatter of single marks"} <= rows.keys()
     assert "100: 100.2" in words(tune, "belt")
-    assert "21 deg C" in words(tune, "conditions")
+    assert "21 °C" in words(tune, "conditions")
     assert "not noted" in words(tune, "conditions")
 
 
@@ -474,7 +561,7 @@ def test_verb_writes_the_page_once(readings_file, capsys, tmp_path):
 
     out.write_text("mine")
     assert run(line) == 1
-    assert "is there already" in capsys.readouterr().err
+    assert "is there already" in " ".join(capsys.readouterr().err.split())
     assert out.read_text() == "mine"
     assert run([*line, "--force"]) == 0
     assert out.read_bytes() == made

@@ -103,12 +103,34 @@ def test_lines_that_set_or_store_are_not_sent_raw(
     assert "Nothing was sent" in capsys.readouterr().err
 
 
-def test_lines_that_read_are_sent_unasked_and_others_asked_about() -> None:
+def test_lines_that_read_are_sent_unasked_and_others_refused_or_asked_about() -> None:
     desk = desk_at(answers={"clear": "no"})
     carry_out(desk, ["attach"])
-    assert carry_out(desk, ["send M114", "send M400", "send M104 S200"]) == [0, 1, 1]
+    assert carry_out(desk, ["send m114", "send M104 S200", "send G28 X Y", "send G28"]) == [
+        0,
+        1,
+        1,
+        1,
+    ]
     assert desk.rehearsal is not None
     assert desk.rehearsal.received[-1] == "M114"
+
+
+def test_heaters_off_and_homing_without_the_belt_go_out() -> None:
+    desk = desk_at()
+    carry_out(desk, ["attach"])
+    assert carry_out(desk, ["send M104 S0", "send G28 X Y", "send M400"]) == [0, 0, 0]
+    assert desk.rehearsal is not None
+    assert desk.rehearsal.received[-2:] == ("G28 X Y", "M400")
+
+
+def test_what_the_controller_does_not_understand_is_not_taken(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    desk = desk_at()
+    carry_out(desk, ["attach"])
+    assert carry_out(desk, ["send M31"]) == [1]
+    assert "(not understood by the controller" in capsys.readouterr().out
 
 
 def test_halt_reaches_the_controller_and_leaves_doubt(

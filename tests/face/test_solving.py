@@ -107,10 +107,10 @@ readings:
 @pytest.mark.parametrize(
     ("value", "determined", "significant", "words"),
     [
-        (0.5, False, True, "not known yet"),
+        (0.5, False, True, "not determined"),
         (0.5, True, True, "by hand"),
         (0.04, True, True, "in tolerance"),
-        (0.5, True, False, "leave it"),
+        (0.5, True, False, "within uncertainty"),
     ],
 )
 def test_what_follows_from_a_roll(
@@ -133,7 +133,7 @@ def test_the_tolerance_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str
     file = tmp_path / "readings.yaml"
     file.write_text(HEAD + OFFSET_ONLY)
     assert run(["solve", str(file)]) == 0
-    assert "Tolerance 0.1 % and 0.1 deg" in capsys.readouterr().out
+    assert "Tolerance 0.1 % and 0.1°" in capsys.readouterr().out
 
 
 def test_every_reading_is_listed_with_the_limit_it_is_judged_by(
@@ -144,7 +144,7 @@ def test_every_reading_is_listed_with_the_limit_it_is_judged_by(
     assert run(["solve", str(file), "--readings"]) == 0
     said = capsys.readouterr().out
     _, solution = solved_file(file)
-    assert "limit" in said
+    assert "allowed" in said
     limits = [limit for limit in residual_limits(solution) if limit is not None]
     assert limits
     assert all(f"± {limit:.3f}" in said for limit in limits)

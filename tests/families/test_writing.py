@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from agent.errors import Refused
 from agent.families import FAMILIES
-from agent.families.values import plain_number
+from agent.model.exact import number as plain_number
 from agent.model.settings import Readback
 
 DUMPS = {

@@ -12,6 +12,7 @@ from agent.face.report.story import failed_stages, parts_of
 from agent.face.report.tolerances import outside
 from agent.face.report.tune import Tune, names_of
 from agent.face.words import BY_HAND, shown
+from agent.model.exact import in_full
 
 
 def state(tune: Tune) -> str:
@@ -34,8 +35,8 @@ def state(tune: Tune) -> str:
     apart = sum(1 for row in tune.compared if not row.agrees)
     if apart:
         are = "reading is" if apart == 1 else "readings are"
-        return f"Changed and {proof}; {apart} {are} NOT as foretold."
-    told = f"Changed, {proof}, and measured again: every reading is as foretold"
+        return f"Changed and {proof}; {apart} {are} NOT as expected."
+    told = f"Changed, {proof}, and measured again: every reading is as expected"
     left = [shown(name).words for name in outside(tune.rounds[-1])]
     if left:
         told += f"; still OUTSIDE the tolerance: {', '.join(left)}"
@@ -76,7 +77,7 @@ def _written(tune: Tune) -> Iterator[Part]:
             (
                 change.key,
                 f"{change.old:.{change.digits}f}",
-                f"{change.new:.10g}",
+                in_full(change.new),
                 "" if spread is None or spread.new != change.new else f"± {2 * spread.u:.4f}",
                 "" if change.percent is None else f"{change.percent:+.3f} %",
                 "-" if fate is None or fate.found is None else f"{fate.found:.{change.digits}f}",
@@ -89,10 +90,10 @@ def _written(tune: Tune) -> Iterator[Part]:
             ("setting", "left"),
             ("old", "right"),
             ("sent", "right"),
-            ("95 %", "right"),
+            ("± (95 %)", "right"),
             ("change", "right"),
-            ("printed", "right"),
-            ("so it", "left"),
+            ("read back", "right"),
+            ("result", "left"),
             ("why", "wide"),
         ),
         tuple(rows),
@@ -124,7 +125,7 @@ def _proposed(tune: Tune) -> Iterator[Part]:
             ("setting", "left"),
             ("old", "right"),
             ("new", "right"),
-            ("95 %", "right"),
+            ("± (95 %)", "right"),
             ("change", "right"),
             ("line", "left"),
             ("why", "wide"),
@@ -132,8 +133,8 @@ def _proposed(tune: Tune) -> Iterator[Part]:
         tuple(
             (
                 c.setting,
-                f"{c.old:.10g}",
-                f"{c.new:.10g}",
+                in_full(c.old),
+                in_full(c.new),
                 f"± {2 * c.u:.4f}",
                 f"{100 * (c.new / c.old - 1):+.3f} %",
                 c.line or "not known for this family",
@@ -248,6 +249,6 @@ def open_points(tune: Tune) -> Iterator[str]:
     for row in tune.compared:
         if not row.agrees:
             yield (
-                f"{row.name} was read {row.apart:+.3f} mm off what was foretold, beyond the limit"
-                f" of {row.limit:.3f} mm."
+                f"{row.name} was read {row.apart:+.3f} mm off what was expected, beyond the"
+                f" {row.limit:.3f} mm allowed."
             )

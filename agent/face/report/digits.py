@@ -7,17 +7,18 @@ from decimal import Decimal
 
 from agent.estimate.observation import COMPONENT
 from agent.face.words import length
+from agent.model.exact import in_full
 from agent.model.feature import Reading
 
 
 def as_read(value: float, step: float) -> str:
     """A value with the decimals of a display of this step, or with more where it has more."""
     text = f"{value:z.{_decimals(step)}f}"
-    return text if math.isclose(float(text), value, abs_tol=1e-9) else f"{value:.10g}"
+    return text if math.isclose(float(text), value, abs_tol=1e-9) else in_full(value)
 
 
 def _decimals(step: float) -> int:
-    exponent = Decimal(f"{step:.10g}").normalize().as_tuple().exponent
+    exponent = Decimal(in_full(step)).normalize().as_tuple().exponent
     return max(0, -exponent) if isinstance(exponent, int) else 0
 
 
@@ -34,4 +35,4 @@ def nominal(reading: Reading) -> str:
 
 def angle(degrees: float) -> str:
     """A slicing angle, to a thousandth of a degree and without idle noughts."""
-    return f"{degrees:.3f}".rstrip("0").rstrip(".") + " deg"
+    return f"{degrees:.3f}".rstrip("0").rstrip(".") + "°"

@@ -1,4 +1,4 @@
-"""Pictures of the report as inline SVG, black on white: shapes and words carry the meaning.
+"""Pictures of the report, black on white: shapes and words carry the meaning.
 
 matplotlib draws them, because ticks, error bars and dates are its trade and a report is the only
 place that pays for its import; it is imported here, and this module only when a report is made.
@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import matplotlib
-from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
@@ -30,6 +30,9 @@ if TYPE_CHECKING:
 
 #: Width of the text on the page, inches: A4 less its margins.
 _WIDTH: Final = 7.0
+
+#: Dots per inch of a picture in print.
+_DPI: Final = 220
 
 #: Light enough for text over it, dark enough for a copier.
 _GREY: Final = "0.80"
@@ -75,38 +78,118 @@ class Panel:
 
 
 #: (after the change, words, marker, its filling)
-_STATES: Final = ((False, "before", "o", "white"), (True, "after", "s", "black"))
+_STATES: Final = ((False, "as found", "o", "white"), (True, "as left", "s", "black"))
+
+
+@contextmanager
+def _style() -> Iterator[None]:
+    """Our style, whatever the user's own settings of the library say."""
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()
+        matplotlib.rcParams.update(_STYLE)
+        yield
+
+
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """A figure with a name of its own, which keeps its parts apart from those of others."""
+
+    figure: Figure
+    name: str
+
+    def svg(self) -> str:
+        """The SVG element, ready to stand inside a page beside others."""
+        out = io.StringIO()
+        nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
+        with _style():
+            self.figure.savefig(out, format="svg", metadata=nothing)
+        text = out.getvalue()
+        text = text[text.index("<svg") :]
+        text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+        # Inside HTML the names of the vocabularies are known; a rule for all elements is not ours.
+        text = re.sub(r' xmlns(:xlink)?="[^"]*"', "", text)
+        text = re.sub(r"<style[^>]*>.*?</style>", "", text, flags=re.DOTALL)
+        text = re.sub(r"font-family: [^;\"]*", "font-family: inherit", text)
+        text = text.replace('id="', f'id="{self.name}-').replace('href="#', f'href="#{self.name}-')
+        text = text.replace("url(#", f"url(#{self.name}-")
+        text = re.sub(r'(<svg) width="[^"]*" height="[^"]*"', r"\1", text)
+        return "\n".join(line.rstrip() for line in text.splitlines() if line.strip())
+
+    def png(self) -> tuple[bytes, float]:
+        """A PNG file fit for print, and its height as a share of its width."""
+        out = io.BytesIO()
+        with _style():
+            self.figure.savefig(out, format="png", dpi=_DPI, metadata={"Software": None})
+        width, height = self.figure.get_size_inches()
+        return out.getvalue(), float(height / width)
 
 
 @contextmanager
 def _drawing(height: float) -> Iterator[Figure]:
-    """A figure in our style, whatever the user's own settings of the library say."""
-    with matplotlib.rc_context():
-        matplotlib.rcdefaults()
-        matplotlib.rcParams.update(_STYLE)
+    """A figure in our style."""
+    with _style():
         figure = Figure(figsize=(_WIDTH, height), layout="constrained")
-        FigureCanvasSVG(figure)
+        FigureCanvasAgg(figure)
         yield figure
 
 
-def _svg(figure: Figure, name: str) -> str:
-    """The SVG element of a figure, ready to stand inside a page beside others."""
-    out = io.StringIO()
-    figure.savefig(out, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
-    text = out.getvalue()
-    text = text[text.index("<svg") :]
-    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
-    # Inside HTML the names of the vocabularies are known, and a rule for all elements is not ours.
-    text = re.sub(r' xmlns(:xlink)?="[^"]*"', "", text)
-    text = re.sub(r"<style[^>]*>.*?</style>", "", text, flags=re.DOTALL)
-    text = re.sub(r"font-family: [^;\"]*", "font-family: inherit", text)
-    text = text.replace('id="', f'id="{name}-').replace('href="#', f'href="#{name}-')
-    text = text.replace("url(#", f"url(#{name}-")
-    text = re.sub(r'(<svg) width="[^"]*" height="[^"]*"', r"\1", text)
-    return "\n".join(line.rstrip() for line in text.splitlines() if line.strip())
+@dataclass(frozen=True, slots=True)
+class Share:
+    """One error in units of its tolerance."""
+
+    name: str
+    value: float
+    half: float  #: half width of the 95 % interval
+    words: str  #: the value with its unit, for where it lies beyond the picture
+    later: bool = False  #: as left
 
 
-def intervals(name: str, panel: Panel, *, legend: bool = False) -> str:
+#: Tolerances to either side that a certificate shows.
+_REACH: Final = 3.0
+
+
+def band(name: str, shares: Sequence[Share]) -> Drawing:
+    """Errors as found (and as left) against the band of their tolerances.
+
+    What lies beyond the picture is an arrow at its edge, with the value beside it.
+    """
+    rows = list(dict.fromkeys(share.name for share in shares))
+    both = any(share.later for share in shares)
+    with _drawing(0.3 * len(rows) + 0.55) as figure:
+        axes = figure.subplots()
+        axes.axvspan(-1, 1, facecolor="0.88", edgecolor="none")
+        axes.axvline(0, color="black", linewidth=0.6)
+        for later, _, sign, fill in _STATES:
+            chosen = [share for share in shares if share.later is later]
+            for share in chosen:
+                row = rows.index(share.name) + (0.0 if not both else 0.17 if later else -0.17)
+                _share(axes, share, row, sign, fill)
+        axes.set_xlim(-_REACH - 0.2, _REACH + 0.2)
+        axes.set_yticks(range(len(rows)), rows)
+        axes.set_ylim(len(rows) - 0.4, -0.6)
+        axes.tick_params(axis="y", length=0)
+        axes.spines["left"].set_visible(False)
+        axes.set_xlabel("error, in tolerances")
+        if both:
+            _legend(axes)
+        return Drawing(figure, name)
+
+
+def _share(axes: Axes, share: Share, row: float, sign: str, fill: str) -> None:
+    if abs(share.value) <= _REACH:
+        axes.errorbar(
+            [share.value], [row], xerr=[share.half], fmt=sign, color="black",
+            markerfacecolor=fill, markersize=4.5, capsize=2.5,
+        )  # fmt: skip
+        return
+    side = 1 if share.value > 0 else -1
+    axes.plot([side * _REACH], [row], ">" if side > 0 else "<", color="black",
+              markerfacecolor=fill, markersize=5)  # fmt: skip
+    axes.annotate(share.words, (side * _REACH, row), (-side * 6, 0), va="center", fontsize=7,
+                  ha="right" if side > 0 else "left", textcoords="offset points")  # fmt: skip
+
+
+def intervals(name: str, panel: Panel, *, legend: bool = False) -> Drawing:
     """Values of one unit with their 95 % intervals; hatched: the tolerance.
 
     `legend` names the marks of the states before and after.
@@ -116,12 +199,17 @@ def intervals(name: str, panel: Panel, *, legend: bool = False) -> str:
         axes = figure.subplots()
         _panel(axes, panel, rows, both=any(span.later for span in panel.spans))
         if legend:
-            states = [
-                Line2D([], [], color="black", marker=sign, markerfacecolor=fill, label=label, ms=4)
-                for _, label, sign, fill in _STATES
-            ]
-            axes.legend(handles=states, loc="lower right", bbox_to_anchor=(1, 1), ncols=2)
-        return _svg(figure, name)
+            _legend(axes)
+        return Drawing(figure, name)
+
+
+def _legend(axes: Axes) -> None:
+    """Names the marks of the two states."""
+    states = [
+        Line2D([], [], color="black", marker=sign, markerfacecolor=fill, label=label, ms=4)
+        for _, label, sign, fill in _STATES
+    ]
+    axes.legend(handles=states, loc="lower right", bbox_to_anchor=(1, 1), ncols=2)
 
 
 def _panel(axes: Axes, panel: Panel, names: list[str], *, both: bool) -> None:
@@ -159,7 +247,7 @@ def misfits(
     halves: Sequence[float],
     marked: Sequence[bool],
     what: str,
-) -> str:
+) -> Drawing:
     """What is left of each reading, mm, against the bar of its limit.
 
     Marked readings are drawn as a filled diamond with their number beside it.
@@ -169,7 +257,7 @@ def misfits(
         places = list(range(1, len(values) + 1))
         axes.bar(
             places, [2 * h for h in halves], bottom=[-h for h in halves], width=0.7,
-            color=_GREY, label="within the limit",
+            color=_GREY, label="allowed",
         )  # fmt: skip
         axes.use_sticky_edges = False
         axes.margins(y=0.08)
@@ -188,10 +276,10 @@ def misfits(
         axes.set_xlim(0.3, len(values) + 0.7)
         axes.set_ylabel("mm")
         axes.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=3)
-        return _svg(figure, name)
+        return Drawing(figure, name)
 
 
-def belt(name: str, run: BeltRun, found: Evaluated) -> str:
+def belt(name: str, run: BeltRun, found: Evaluated) -> Drawing:
     """Error along a belt run with the fitted line and sines; below it, what is left."""
     marks = list(plots.marks_of(run))
     with _drawing(3.4) as figure:
@@ -218,10 +306,10 @@ def belt(name: str, run: BeltRun, found: Evaluated) -> str:
         below.set_ylabel("left, mm")
         below.set_xlabel("commanded position of the belt, mm")
         above.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=4)
-        return _svg(figure, name)
+        return Drawing(figure, name)
 
 
-def drift(name: str, series: Series) -> str:
+def drift(name: str, series: Series) -> Drawing:
     """Results over the days since the first one, with the fitted line."""
     from agent.estimate.drift import drift as slope
 
@@ -243,4 +331,4 @@ def drift(name: str, series: Series) -> str:
         axes.set_ylabel(series.unit)
         axes.set_xlabel("days since the first result in the record")
         axes.margins(x=0.04, y=0.15)
-        return _svg(figure, name)
+        return Drawing(figure, name)

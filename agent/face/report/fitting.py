@@ -21,7 +21,7 @@ def misfits(measured: Measured) -> Sequence[Part]:
     for number, (name, r, limit) in enumerate(
         zip(names, solution.residuals, limits, strict=True), 1
     ):
-        lonely = "" if limit is not None else "sets the estimate alone"
+        lonely = "" if limit is not None else "only reading of its kind, cannot be checked"
         rows.append(
             (
                 str(number),
@@ -41,10 +41,10 @@ def misfits(measured: Measured) -> Sequence[Part]:
                 [r.residual for r in solution.residuals],
                 [limit or 0.0 for limit in limits],
                 [r.outlier for r in solution.residuals],
-                "read minus estimated",
+                "measured minus estimated",
             ),
-            "Residuals: each reading less what the estimate says it should be; grey: within the"
-            " limit.",
+            "Residuals: each reading less what the estimate says it should be; grey: what is"
+            " allowed.",
         ),
         Table(
             (
@@ -52,12 +52,12 @@ def misfits(measured: Measured) -> Sequence[Part]:
                 ("reading", "wide"),
                 ("read, mm", "right"),
                 ("estimated", "right"),
-                ("apart", "right"),
-                ("limit", "right"),
+                ("difference", "right"),
+                ("allowed", "right"),
                 ("", "left"),
             ),
             tuple(rows),
-            _LIMIT.format(what="read and estimated")
+            _LIMIT.format(what="measured and estimated")
             + " Readings of a feature that stray among themselves"
             " do not fit either." + (_ALONE if None in limits else ""),
         ),
@@ -66,12 +66,12 @@ def misfits(measured: Measured) -> Sequence[Part]:
 
 #: How a list of readings is judged.
 _LIMIT = (
-    "Limit: how far apart {what} may be; of a whole list of good readings all keep within it 99"
+    "Allowed: how far apart {what} may be; of a whole list of good readings all keep within it 99"
     " times in 100."
 )
 _ALONE = (
-    " A reading that sets the estimate alone is the only one that tells its part of the estimate:"
-    " it fits whatever it is, so that its fit proves nothing."
+    " A reading that is the only one of its kind fits whatever it is, so that its fit proves"
+    " nothing."
 )
 
 
@@ -81,13 +81,13 @@ def foretold(tune: Tune) -> Sequence[Part]:
             return ()
         if tune.after is not None:
             words = (
-                "Measured again; what was foretold for each reading was not kept beside it. The"
+                "Measured again; what was expected for each reading was not kept beside it. The"
                 " results stand side by side below."
             )
             return (Words(words),)
         return (
             Words(
-                "Not measured again: whether parts come out as foretold is not known.", strong=True
+                "Not measured again: whether parts come out as expected is not known.", strong=True
             ),
             *_expected(tune.before),
         )
@@ -100,20 +100,20 @@ def foretold(tune: Tune) -> Sequence[Part]:
                 [row.apart for row in rows],
                 [row.limit for row in rows],
                 [not row.agrees for row in rows],
-                "read minus foretold",
+                "measured minus expected",
             ),
-            "What is left between the readings after the change and those foretold before it;"
-            " grey: within the limit.",
+            "What is left between the readings after the change and those expected before it;"
+            " grey: what is allowed.",
         ),
         Table(
             (
                 ("no", "right"),
                 ("reading", "wide"),
-                ("foretold, mm", "right"),
-                ("bead growth", "right"),
-                ("read again", "right"),
-                ("apart", "right"),
-                ("limit", "right"),
+                ("expected, mm", "right"),
+                ("bead growth, mm", "right"),
+                ("measured, mm", "right"),
+                ("difference", "right"),
+                ("allowed", "right"),
                 ("", "left"),
             ),
             tuple(
@@ -129,9 +129,9 @@ def foretold(tune: Tune) -> Sequence[Part]:
                 )
                 for number, row in enumerate(rows, 1)
             ),
-            "Foretold before the change was written. Bead growth: how much wider beads come out"
+            "Expected before the change was written. Bead growth: how much wider beads come out"
             " with the new settings, the same for all faces of a direction. "
-            + _LIMIT.format(what="read and foretold"),
+            + _LIMIT.format(what="measured and expected"),
         ),
     )
 
@@ -154,12 +154,12 @@ def _expected(measured: Measured) -> Iterator[Part]:
     columns = (
         ("reading", "wide"),
         ("read, mm", "right"),
-        ("foretold", "right"),
-        ("limit", "right"),
+        ("expected", "right"),
+        ("allowed", "right"),
     )
     yield Table(
         (*columns, ("read again (by hand)", "left")),
         rows,
         "Readings to expect of the same pieces, laid again after the change. "
-        + _LIMIT.format(what="read and foretold"),
+        + _LIMIT.format(what="measured and expected"),
     )

@@ -10,6 +10,7 @@ from agent.face.report.digits import angle
 from agent.face.report.parts import Blanks, Facts, Items, Part, Table, Wire, Words
 from agent.face.report.tune import Tune
 from agent.model.drive import Drive, Roller, Toothed
+from agent.model.exact import as_printed, in_full
 from agent.model.profile import Material
 from agent.model.roles import ROLES
 from agent.model.settings import Readback
@@ -25,8 +26,8 @@ def machine(tune: Tune) -> Sequence[Part]:
     facts = [
         ("Name", tune.machine),
         ("Note", tune.note or "none"),
-        ("Controller, as it names itself", tune.identity or unknown),
-        ("Family of its words", tune.family or "not known"),
+        ("Controller identification", tune.identity or unknown),
+        ("Command family", tune.family or "not known"),
         ("Port", tune.port or "none attached"),
         *_slicing_angles(tune),
     ]
@@ -34,8 +35,8 @@ def machine(tune: Tune) -> Sequence[Part]:
     if tune.slicing_angle_deg is not None and tune.slicing_angle_deg != last:
         facts.append(("Slicing angle from now on", angle(tune.slicing_angle_deg)))
     if mechanics.belt_loop_mm is not None:
-        facts.append(("Belt, once round", f"{mechanics.belt_loop_mm:g} mm"))
-    facts.append(("Highest rate of step pulses", f"{mechanics.max_pulse_rate:g} per second"))
+        facts.append(("Belt loop length", f"{mechanics.belt_loop_mm:g} mm"))
+    facts.append(("Maximum step rate", f"{mechanics.max_pulse_rate:g} per second"))
     if mechanics.coupling != "none":
         facts.append(("Two motors share across and gantry; steps are of", mechanics.coupling))
     return (Facts(tuple(facts)), _axes(tune), Words(_SENSE))
@@ -87,7 +88,7 @@ def _axes(tune: Tune) -> Table:
             ("axis", "left"),
             ("letter", "left"),
             ("drive train", "wide"),
-            ("steps/mm it gives, 95 %", "right"),
+            ("step/mm calculated, ± 95 %", "right"),
             *((heading, "right") for heading in in_use),
             ("travel, mm", "right"),
         ),
@@ -101,9 +102,9 @@ def _steps(letter: str, readback: Readback | None, survey: Survey) -> str:
     """Steps/mm as the controller printed them, or as the survey holds them."""
     printed = readback.settings.get(f"steps_per_mm.{letter}") if readback is not None else None
     if printed is not None:
-        return f"{printed.value:.{printed.digits}f}"
+        return as_printed(printed)
     held = survey.steps_per_mm.get(letter)
-    return "" if held is None else f"{held:.10g}"
+    return "" if held is None else in_full(held)
 
 
 def _train(drive: Drive) -> str:
@@ -126,18 +127,18 @@ def settings(tune: Tune) -> Sequence[Part]:
     rows, same = [], []
     for key, was in first.settings.items():
         now = last.settings.get(key)
-        value = f"{was.value:.{was.digits}f}"
+        value = as_printed(was)
         if now is not None and now.value == was.value:
             same.append(f"{key} {value}" + (f" {was.unit}" if was.unit != "1" else ""))
         else:
-            found = "not reported" if now is None else f"{now.value:.{now.digits}f}"
+            found = "not reported" if now is None else as_printed(now)
             rows.append((key, value, found, was.unit))
     parts: list[Part] = []
     if rows:
-        columns = (("setting", "left"), ("at first", "right"), ("now", "right"), ("unit", "left"))
+        columns = (("setting", "left"), ("before", "right"), ("now", "right"), ("unit", "left"))
         parts.append(Table(columns, tuple(rows), "Settings that differ from those at first."))
     if same:
-        parts.append(Words("Read alike at first and now:" if rows else "Read, and all unchanged:"))
+        parts.append(Words("Unchanged:" if rows else "Read, and all unchanged:"))
         parts.append(Wire("\n".join(same), columns=2))
     parts.append(
         Words(
@@ -178,16 +179,16 @@ def conditions(tune: Tune) -> Sequence[Part]:
                     f" {2 * material.shrink_u_percent:g} % (95 %)",
                 ),
                 *(
-                    [("Nozzle and bed", f"{material.nozzle_c:g} and {material.bed_c:g} deg C")]
+                    [("Nozzle and bed", f"{material.nozzle_c:g} and {material.bed_c:g} °C")]
                     if named
                     else []
                 ),
-                ("Room", noted(found.room_c, "deg C")),
-                ("Pieces when read", noted(found.piece_c, "deg C")),
+                ("Room", noted(found.room_c, "°C")),
+                ("Pieces when read", noted(found.piece_c, "°C")),
                 ("Time since they were laid", noted(found.minutes_since_print, "min")),
                 (
                     "Tolerance",
-                    f"errors up to {tolerance.scale_percent:g} % and {tolerance.angle_deg:g} deg"
+                    f"errors up to {tolerance.scale_percent:g} % and {tolerance.angle_deg:g}°"
                     " are left alone",
                 ),
             )
@@ -198,8 +199,8 @@ def conditions(tune: Tune) -> Sequence[Part]:
 
 #: What to mind with a machine that has just been tuned, beside the usual cautions.
 _OF_A_TUNE: Final = (
-    "After a changed setting, a power cycle or new firmware: let the first move be short, stand by"
-    " the switch, and see that it goes as far as it was told.",
+    "After a changed setting, a power cycle or new firmware: make the first move short, stay at the"
+    " switch, and check that it goes the commanded distance.",
     "The figures hold for the pieces, the plastic and the conditions named here. They are 95 %"
     " figures: one true value in twenty lies outside.",
     "An acknowledgement is no proof of a stored setting; only the stages listed as passed are.",

@@ -13,42 +13,16 @@ from agent.face.report.digits import as_read, nominal
 from agent.face.report.parts import Items, Part, Picture, Table, Words
 from agent.face.report.tune import Measured, Tune
 from agent.face.tables import verdict
-from agent.face.words import MAIN, reading_name, shown, vector
+from agent.face.words import reading_name, shown, vector
+from agent.model.exact import in_full
 
-_FOUND = (("found", "right"), ("95 %", "right"))
+_FOUND = (("found", "right"), ("± (95 %)", "right"))
 
 
-def brief(tune: Tune) -> Sequence[Part]:
-    """The main errors before and after, and every open point."""
-    after = tune.after
-    columns = [
-        ("error that remains", "left"),
-        ("found" if after is None else "before", "right"),
-        ("95 %", "right"),
-    ]
-    if after is not None:
-        columns += [("after", "right"), ("95 %", "right")]
-    columns += [("tolerance", "right"), ("so", "left")]
-    rows = []
-    for name in MAIN:
-        words = shown(name)
-        cells = [words.words]
-        for measured in (tune.before, after):
-            if measured is not None:
-                found = measured.solution.parameters[name]
-                cells += [words.value(found.value), words.spread(found.expanded95)]
-        cells += [
-            tolerances.words_of(tune.before, name),
-            tolerances.standing(after or tune.before, name),
-        ]
-        rows.append(tuple(cells))
-    parts: list[Part] = [Table(tuple(columns), tuple(rows))]
+def open_list(tune: Tune) -> Sequence[Part]:
+    """Every open point; nothing where there is none."""
     points = tuple(open_points(tune))
-    if points:
-        parts += [Words("Open points:"), Items(points)]
-    else:
-        parts.append(Words("No open points."))
-    return parts
+    return (Items(points),) if points else ()
 
 
 def readings(measured: Measured) -> Sequence[Part]:
@@ -82,7 +56,7 @@ def readings(measured: Measured) -> Sequence[Part]:
         ("read, mm", "left"),
         ("mean", "right"),
         ("s", "right"),
-        ("own u", "right"),
+        ("stated u", "right"),
     ]
     kept = [
         i for i, (name, _) in enumerate(columns)
@@ -134,9 +108,9 @@ def results(measured: Measured) -> Sequence[Part]:
     columns = (
         ("error", "left"),
         *_FOUND,
-        ("known before, 95 %", "right"),
-        ("known from", "left"),
-        ("so", "left"),
+        ("assumed before, ± 95 %", "right"),
+        ("basis", "left"),
+        ("verdict", "left"),
     )
     parts: list[Part] = [
         Table(
@@ -152,9 +126,9 @@ def results(measured: Measured) -> Sequence[Part]:
         ]
         parts.append(
             Table(
-                (("together", "left"), *_FOUND),
+                (("combination", "left"), *_FOUND),
                 tuple(together),
-                "Known together, though not one by one.",
+                "Known only in combination.",
             )
         )
     parts += _pictures("results", measured, None)
@@ -165,7 +139,7 @@ def results(measured: Measured) -> Sequence[Part]:
 
 def _pictures(name: str, before: Measured, after: Measured | None) -> Iterator[Part]:
     """One picture a unit, small enough to find room on a page."""
-    when = "" if after is None else " before and after,"
+    when = "" if after is None else " as found and as left,"
     for number, panel in enumerate(_panels(before, after)):
         legend = after is not None and number == 0
         tolerance = "; hatched: the tolerance" if panel.tolerance else ""
@@ -248,9 +222,11 @@ def belt(measured: Measured) -> Sequence[Part]:
                 )
             )
         rows.append(("scatter of single marks", f"{result.scatter:.3f} mm", "", ""))
-        parts.append(Table((("part of the error", "left"), *_FOUND, ("so", "left")), tuple(rows)))
+        parts.append(
+            Table((("part of the error", "left"), *_FOUND, ("verdict", "left")), tuple(rows))
+        )
         pairs = ", ".join(
-            f"{c:.10g}: {as_read(m, step)}"
+            f"{in_full(c)}: {as_read(m, step)}"
             for c, m in zip(run.commanded, run.measured, strict=True)
         )
         parts.append(Words(f"Commanded: measured, mm, in their order: {pairs}."))
@@ -291,10 +267,10 @@ def after(tune: Tune) -> Sequence[Part]:
         Table(
             (
                 ("error", "left"),
-                ("before", "right"),
-                ("95 %", "right"),
-                ("after", "right"),
-                ("95 %", "right"),
+                ("as found", "right"),
+                ("± (95 %)", "right"),
+                ("as left", "right"),
+                ("± (95 %)", "right"),
             ),
             tuple(rows),
         ),
@@ -321,7 +297,7 @@ def drift(tune: Tune) -> Sequence[Part]:
                 "drifts" if found.significant else "no drift told from zero",
             )
         rows.append((series.heading, str(len(series.results)), *cells))
-    columns = (("what", "wide"), ("results", "right"), *_FOUND, ("so", "left"))
+    columns = (("what", "wide"), ("results", "right"), *_FOUND, ("verdict", "left"))
     pictures = (
         Picture(
             figures.drift(f"drift{number}", series),

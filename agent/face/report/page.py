@@ -1,4 +1,4 @@
-"""From the content of a report to one HTML file.
+"""From the content of a report to one HTML file, or one PDF.
 
 jinja2 fills the page, because its escaping is on for every value by default: what a controller
 says about itself is text on the page and nothing else.  Only our own pictures pass as they are.
@@ -33,6 +33,14 @@ def _environment() -> Environment:
     )
     environment.tests["part"] = lambda value, kind: type(value).__name__ == kind
     return environment
+
+
+def printed(tune: Tune, made: date) -> bytes:
+    """The report of `tune` as a PDF, dated `made`; the same tune and date give the same bytes."""
+    from agent.face.report.content import page_of
+    from agent.face.report.pdf import pdf
+
+    return pdf(page_of(tune, made))
 
 
 def page(tune: Tune, made: date) -> str:

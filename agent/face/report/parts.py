@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,11 +49,21 @@ class Wire:
     columns: int = 1
 
 
+class Drawn(Protocol):
+    """A drawing that has not been rendered yet."""
+
+    def svg(self) -> str:
+        """As an SVG element that may stand inside a page."""
+
+    def png(self) -> tuple[bytes, float]:
+        """As a PNG file, and its height as a share of its width."""
+
+
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """An SVG element of ours, and what it shows in words."""
+    """A drawing of ours, and what it shows in words."""
 
-    svg: str
+    drawn: Drawn
     words: str
 
 
@@ -75,10 +86,11 @@ class Section:
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """The whole page."""
+    """A certificate of one page, and the annex that it rests on."""
 
     title: str
     state: str  #: the outcome in one line
     simulated: bool
     facts: tuple[tuple[str, str], ...]  #: what stands at the head
-    sections: tuple[Section, ...]
+    certificate: tuple[Part, ...]
+    annex: tuple[Section, ...]

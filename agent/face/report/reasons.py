@@ -19,7 +19,7 @@ _SCALE: Final = {
     "undetermined": "the readings do not tell it; it stays as it was assumed",
     "not_significant": "not told from zero: its 95 % interval holds zero",
     "small": "within the tolerance of {tolerance}",
-    "single_length": "seen on one length only, which cannot tell travel from bead growth",
+    "single_length": "seen on one length only, which cannot tell travel from a size offset",
     "microstep_mismatch": "close to a power of two: wrong microsteps, not a matter of travel",
     "material": "all printed directions are short alike: the plastic, not the axes",
     "slip": "the belt slips under load; traction comes first",
@@ -59,7 +59,7 @@ def kept(tune: Tune) -> Iterator[Kept]:
     if remedies is not None:
         yield from _scales(tune, remedies)
         if remedies.angle_deg is None:
-            tolerance = f"{measured.survey.tolerance.angle_deg:g} deg"
+            tolerance = f"{measured.survey.tolerance.angle_deg:g}°"
             why = _ANGLE.get(remedies.angle_reason, "").format(tolerance=tolerance)
             yield _kept("gantry_angle_deg", solution.parameters["gantry_angle_deg"], why)
     elif not solution.corrections:
@@ -120,7 +120,7 @@ def _not_for_settings(measured: Measured) -> Iterator[Kept]:
     growth = [p.value for n, p in measured.solution.parameters.items() if n.startswith("offset.")]
     if growth:
         yield Kept(
-            "bead growth of all faces",
+            "size offset of all faces",
             f"{min(growth):+.3f} to {max(growth):+.3f} mm",
             "does not grow with the part: bead width and flow in slicing, never steps",
         )

@@ -3,9 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 from agent.face.report.tune import Measured
 from agent.face.words import MAIN, shown
+
+#: How an error stands.  A tolerance is surely kept only where the whole interval lies inside it
+#: (the decision rule of ISO 14253-1, from memory).
+WITHIN: Final = "in tolerance"
+UNSURE: Final = "in tolerance, not certain"
+OUTSIDE: Final = "OUTSIDE"
+UNTOLD: Final = "within uncertainty"  #: beyond the tolerance, and not told from zero
+UNKNOWN: Final = "not determined"
 
 
 def words_of(measured: Measured, name: str) -> str:
@@ -13,7 +22,7 @@ def words_of(measured: Measured, name: str) -> str:
     tolerance = measured.survey.tolerance
     if name.endswith("_scale"):
         return f"{tolerance.scale_percent:g} %"
-    return f"{tolerance.angle_deg:g} deg"
+    return f"{tolerance.angle_deg:g}°"
 
 
 def limit_of(measured: Measured, name: str) -> float | None:
@@ -28,17 +37,12 @@ def standing(measured: Measured, name: str) -> str:
     found, limit = measured.solution.parameters[name], limit_of(measured, name)
     value = abs(found.value) * shown(name).factor
     if not found.determined:
-        return "not known"
+        return UNKNOWN
     if limit is not None and value <= limit:
-        # A tolerance is surely kept only where the whole interval lies inside it (the decision
-        # rule of ISO 14253-1, from memory).
-        sure = value + found.expanded95 * shown(name).factor <= limit
-        return "within" if sure else "within, not surely"
-    if not found.significant:
-        return "not told from zero"
-    return "OUTSIDE"
+        return WITHIN if value + found.expanded95 * shown(name).factor <= limit else UNSURE
+    return OUTSIDE if found.significant else UNTOLD
 
 
 def outside(measured: Measured) -> Iterator[str]:
     """Main errors outside their tolerance, by name."""
-    return (name for name in MAIN if standing(measured, name) == "OUTSIDE")
+    return (name for name in MAIN if standing(measured, name) == OUTSIDE)

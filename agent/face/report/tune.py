@@ -84,6 +84,7 @@ class Tune:
     plan: Plan | None = None  #: the last plan that was written
     outcome: Outcome | None = None
     stages: frozenset[str] = frozenset()  #: proofs that the plan has passed
+    evidence: Mapping[str, str] = field(default_factory=dict)  #: what each of them rests on
     previewed: bool = False  #: a plan was previewed and is not written
     compared: tuple[Comparison, ...] = ()  #: readings after the change against the foretold ones
     read_after: bool = False  #: readings were taken after the last change
@@ -180,7 +181,7 @@ def tune_of_file(path: Path) -> Tune:
     from agent.store.readings import load_readings
 
     found = load_readings(path)
-    solution = solve(found.survey, line=line_builder(found.family or "replay", found.settings))
+    solution = solve(found.survey, line=line_builder(found.family, found.settings))
     return Tune(
         machine=path.stem,
         note=found.note,

@@ -18,10 +18,13 @@ if TYPE_CHECKING:
 
 @click.command(cls=Verb)
 @click.argument("file", type=click.Path(path_type=Path), required=False)
-@click.option("--out", type=click.Path(path_type=Path), help="the page; report-MACHINE-DATE.html")
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="the file; report-MACHINE-DATE.html or .pdf"
+)
 @click.option("--session", "number", type=Count(1), help="of the record; 1 is the newest")
 @click.option("--machine", help="of which machine, with --session")
 @click.option("--date", "day", metavar="YYYY-MM-DD", help="date of the report; today")
+@click.option("--pdf", is_flag=True, help="a PDF for print instead of an HTML page")
 @click.option("--force", is_flag=True, help="write over a file that is there")
 @as_json
 @at_desk
@@ -33,9 +36,10 @@ def report(
     number: int | None,
     machine: str | None,
     day: str | None,
+    pdf: bool,
     force: bool,
 ) -> None:
-    """The tune as one page that prints and can be signed: one HTML file that needs no network.
+    """A report of the tune as one file to print and sign: a certificate of one page, and its annex.
 
     Of a readings FILE; in the shell of this session; else of the newest session in the record.
 
@@ -53,8 +57,9 @@ def report(
         tune = tune_at(desk)
     else:
         tune = tune_recorded(desk, number or 1, machine)
-    path = out or Path(f"report-{_safe(tune.machine)}-{made.isoformat()}.html")
-    save(tune, made, path, force=force)
+    ending = ".pdf" if pdf or (out is not None and out.suffix.lower() == ".pdf") else ".html"
+    path = out or Path(f"report-{_safe(tune.machine)}-{made.isoformat()}{ending}")
+    save(tune, made, path, pdf=ending == ".pdf", force=force)
     from agent.face.report.changes import state
 
     desk.screen.answer(
@@ -81,12 +86,12 @@ def _safe(name: str) -> str:
     return "".join(c if c.isalnum() or c in "-_" else "_" for c in name)[:60] or "unnamed"
 
 
-def save(tune: Tune, made: date, path: Path, *, force: bool = False) -> None:
-    """Write the page, whole or not at all.
+def save(tune: Tune, made: date, path: Path, *, pdf: bool = False, force: bool = False) -> None:
+    """Write the report, whole or not at all.
 
     Raises Refused if a file is there already (unless `force`), or cannot be written.
     """
-    from agent.face.report.page import page
+    from agent.face.report.page import page, printed
     from agent.store.atomic import ABSENT, stamp, write_file
 
     if not force and stamp(path) != ABSENT:  # told before the work of drawing, not after it
@@ -94,7 +99,8 @@ def save(tune: Tune, made: date, path: Path, *, force: bool = False) -> None:
             f"{path} is there already",
             remedy="Give another name with --out, or --force to write over it. Nothing was written",
         )
-    write_file(path, page(tune, made), expect=None if force else ABSENT)
+    made_of = printed if pdf else page
+    write_file(path, made_of(tune, made), expect=None if force else ABSENT)
 
 
 def tune_at(desk: Desk) -> Tune:
