@@ -86,6 +86,15 @@ class Rehearsal:
         }
         return tuple(self.machine.measure(plain, piece, repeats))
 
+    def scan(self, piece: str, path: Path, dpi: float) -> None:
+        """Put a laid flat piece on the simulated scanner's glass; the scan goes to `path`.
+
+        Raises Refused for a piece that was not laid or does not lie flat.
+        """
+        from sim.scanner import scan_to_file
+
+        scan_to_file(self.machine, piece, path, dpi, self.seed or 0)
+
     def measure_feeds(self, count: int, *, hot: bool) -> tuple[float, ...]:
         """How far the last `count` feeds of filament went, off a simulated rule, mm."""
         return tuple(self.machine.measure_feeds(count, hot=hot))

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Literal
 
 import numpy as np
@@ -278,6 +279,13 @@ def set_out(plan: Plan | None, how: Lying, rng: np.random.Generator) -> Scene:
         low, high = points.min(axis=0) - 0.5, points.max(axis=0) + 0.5
         size = high - low
         scene.place = (float(_MARGIN - low[0]), float(_MARGIN - low[1]))
+        for room, taken, way in zip(GLASS, size, ("across", "along"), strict=True):
+            need = taken + _MARGIN + _CLEAR + (16.0 if way == "across" else 11.0)
+            if need > room:
+                raise Refused(
+                    f"the piece and a rule want {need:.0f} mm {way} the glass, which has {room:g}",
+                    remedy="Lay a smaller one: 'lay strip --size plate-along=60'",
+                )
     if "along" in how.rules:
         length, width = GLASS[1] - 6.0, 15.0
         most = max(0.0, GLASS[0] - size[0] - _MARGIN - _CLEAR - width)
@@ -524,3 +532,15 @@ def surface_of(machine: SimulatedMachine, piece: str) -> Surface:
         truth = machine.truth_drawn
         angle = math.radians(machine.slicing_angle_deg)
         return Surface(machine._laid(jobs[0]), angle, truth.growth, truth.squash_mm)
+
+
+def scan_to_file(
+    machine: SimulatedMachine, piece: str, path: Path, dpi: float, seed: int = 0
+) -> None:
+    """Scan a laid piece with a usual scanner, as it is laid down by hand; PNG or TIFF."""
+    from PIL import Image
+
+    rng = np.random.default_rng(seed)
+    plan = plan_of(surface_of(machine, piece), machine.truth_drawn.shrink)
+    image = scan(set_out(plan, lying(rng), rng), usual(rng), dpi, rng)
+    Image.fromarray(image).save(path, dpi=(dpi, dpi))

@@ -13,7 +13,7 @@ from agent.errors import BadInput, Problem, Refused
 from agent.estimate.repeats import suspect
 from agent.face import tables
 from agent.face.answers import Typed, typed_lengths
-from agent.face.benchwork import PIECE_NAMES, show_picture
+from agent.face.benchwork import PIECE_NAMES, show_picture, sizes_from
 from agent.face.desk import Desk, at_desk
 from agent.face.keepsake import keep
 from agent.face.moving import MOVE_NAMES, gauge_moves
@@ -52,6 +52,10 @@ FRESH: Final = 10.0
     type=click.Path(path_type=Path, dir_okay=False),
     help="readings file: taken up if it is there, and written as readings come",
 )
+@click.option("--scan", type=click.Path(path_type=Path), help="read PIECE from this flatbed scan")
+@click.option("--dpi", type=Number("dots per inch", above=0), help="of the scan, if not the file's")
+@click.option("--picture", type=click.Path(path_type=Path), help="write what --scan took as PNG")
+@click.option("--size", "sizes", multiple=True, metavar="NAME=MM", help="of a piece laid elsewhere")
 @click.option("--profile", "profile_name", help="profile, where no machine is attached")
 @as_json
 @at_desk
@@ -64,6 +68,10 @@ def gauge(
     u_mm: float | None,
     repeats: int,
     path: Path | None,
+    scan: Path | None,
+    dpi: float | None,
+    picture: Path | None,
+    sizes: tuple[str, ...],
     profile_name: str | None,
 ) -> None:
     """Take readings: of a piece, of one feature of it, or of a move.
@@ -72,7 +80,8 @@ def gauge(
     mm unless 'in' stands behind. Words instead of a reading: 'back', 'again', 'fix 2 19.98',
     'stop' (goes on later where it was), '?'. An empty answer leaves a feature out. 'gauge travel'
     and 'gauge gap' move axes and ask how far: no plastic is in that. In a rehearsal the simulated
-    instruments' readings are offered.
+    instruments' readings are offered. 'gauge strip --scan FILE' reads a flat piece from a flatbed
+    scan, with steel rules beside it: 'help scan' says how to lay it.
 
     \b
     Example: plumbelt> gauge strip
@@ -80,6 +89,9 @@ def gauge(
     take_profile(desk, profile_name)
     if path is not None:
         take_file(desk, path)
+    if scan is not None:
+        take_scan(desk, what, scan, dpi, picture, sizes)
+        return
     numbers = numbers_from(desk, values)
     if what in MOVE_NAMES:
         gauge_moves(desk, what, numbers, move_mm, u_mm)
@@ -113,6 +125,32 @@ def take_given(desk: Desk, seat: Seat, numbers: Sequence[float], u_mm: float | N
         desk.screen.say(f"! {numbers[odd]:g} stands off the others; it is kept all the same.")
     desk.session.take(seat.feature, numbers, seat.laid.name, u_mm)
     keep(desk)
+
+
+def take_scan(
+    desk: Desk,
+    what: str | None,
+    path: Path,
+    dpi: float | None,
+    picture: Path | None,
+    sizes: tuple[str, ...],
+) -> None:
+    """Keep the readings of every feature that a flatbed scan of a piece shows."""
+    from agent.face import scanning
+
+    piece, name = scanning.meant(desk, what, sizes_from(sizes, "gauge"))
+    read = scanning.read_file(desk, piece, name, path, dpi, picture)
+    name = name or desk.session.laid_whole(piece).name
+    for one in read.taken:
+        desk.session.take(one.feature, (one.mm,), name, one.u_mm)
+    keep(desk)
+    document = {**scanning.plain(read), "picture": str(picture) if picture else None}
+    desk.screen.answer(document, lambda: scanning.told(desk, read, picture))
+    if read.left_out:
+        raise Refused(
+            f"{len(read.left_out)} of {len(piece.features)} features were left out",
+            remedy="The others are kept; 'gauge' asks for the rest",
+        )
 
 
 def answer(desk: Desk) -> None:

@@ -103,17 +103,18 @@ def plain(read: ScanReading) -> dict[str, Any]:
     }
 
 
-def one_piece(desk: Desk, what: str | None, sizes: dict[str, float] | None) -> Any:
-    """The laid piece that a scan shows: the newest of that name, or one printed otherwise.
+def meant(desk: Desk, what: str | None, sizes: dict[str, float] | None) -> tuple[Piece, str]:
+    """The piece that a scan shows, and its name if it is a laid one, else ''.
 
-    Raises BadInput where no piece is named, Refused where a rehearsal laid none.
+    The newest of that name, or one that was printed otherwise.  Raises BadInput where no piece
+    is named, Refused where a rehearsal laid none.
     """
     from agent.face.benchwork import PIECE_NAMES
 
     session = desk.session
     laid = [piece for piece in session.now.laid if what in (None, piece.name)]
     if laid and sizes is None:
-        return laid[-1]
+        return laid[-1].piece, laid[-1].name
     name = laid[-1].piece.name if laid else what
     if name not in PIECE_NAMES:
         raise BadInput(
@@ -123,4 +124,4 @@ def one_piece(desk: Desk, what: str | None, sizes: dict[str, float] | None) -> A
         raise Refused(
             f"no {name} has been laid, so none can lie on the glass", remedy=f"'lay {name}' first"
         )
-    return session.laid_whole(session.draw(name, sizes))
+    return session.draw(name, sizes), ""
