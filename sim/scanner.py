@@ -67,8 +67,10 @@ class Rule:
     @classmethod
     def drawn(cls, length: float, rng: np.random.Generator, width: float = 15.0) -> Rule:
         t = np.arange(math.floor(length) + 1)
-        smooth = 0.01 * rng.uniform(-1, 1) * np.sin(
-            2 * math.pi * t / (length * rng.uniform(0.8, 3)) + rng.uniform(0, 7)
+        smooth = (
+            0.01
+            * rng.uniform(-1, 1)
+            * np.sin(2 * math.pi * t / (length * rng.uniform(0.8, 3)) + rng.uniform(0, 7))
         )
         own = rng.uniform(-0.01, 0.01, len(t))
         askew = math.radians(0.02) * float(rng.standard_normal())
@@ -182,9 +184,7 @@ def plan_of(surface: Surface, shrink: float) -> Plan:
     outermost = np.clip(out, 0.4 * half, 1.6 * half)
     moved = side * (out - outermost)[np.arange(len(side)), across]
     half = np.where((row == 1)[:, None], outermost, half)
-    places, which = np.unique(
-        np.round(nominal.reshape(-1, 2), 2), axis=0, return_inverse=True
-    )
+    places, which = np.unique(np.round(nominal.reshape(-1, 2), 2), axis=0, return_inverse=True)
     at_place = np.zeros((len(places), 2))
     for bead, axis in enumerate(across):
         for end in which.reshape(-1, 2)[bead]:
@@ -333,9 +333,7 @@ class _Glass:
         u = (np.arange(self.columns) + 0.5) * self.pixel
         v = (np.arange(self.rows) + 0.5) * self.pixel
         middle = (u - GLASS[0] / 2) / (GLASS[0] / 2)
-        self.u_of_column = (
-            u * (1 + faults.scale_u) + faults.bow_u * (middle - middle**3) * 2.598
-        )
+        self.u_of_column = u * (1 + faults.scale_u) + faults.bow_u * (middle - middle**3) * 2.598
         self.u_of_row = math.tan(faults.askew) * v
         sway = sum(
             (a * np.sin(2 * math.pi * v / period + phase) for a, period, phase in faults.wobble),
@@ -404,7 +402,8 @@ def _encoded(image: Picture, noise: float, rng: np.random.Generator) -> npt.NDAr
     value = curve.astype(np.float32)[(np.clip(image, 0, 1) * 4095).astype(np.int16)]
     if noise:
         value += np.float32(noise) * rng.standard_normal(value.shape, dtype=np.float32)
-    return np.clip(value * 255 + 0.5, 0, 255).astype(np.uint8)
+    encoded: npt.NDArray[np.uint8] = np.clip(value * 255 + 0.5, 0, 255).astype(np.uint8)
+    return encoded
 
 
 def _piece_cover(scene: Scene, glass: _Glass) -> Picture:
@@ -435,7 +434,8 @@ def _piece_cover(scene: Scene, glass: _Glass) -> Picture:
         slope = np.hypot(dx / r / reach[0], ds / r / reach[1])
         spot = inside[where]
         np.maximum(spot, ((1 - r) / slope).astype(np.float32), out=spot)
-    return np.clip(inside / np.float32(glass.pixel) + np.float32(0.5), 0, 1)
+    cover: Picture = np.clip(inside / np.float32(glass.pixel) + np.float32(0.5), 0, 1)
+    return cover
 
 
 def _shortened(plan: Plan) -> tuple[Array, Array]:

@@ -122,7 +122,7 @@ def wrong_one(dpi: float, seed: int) -> tuple[str, str]:
     if kind == "another piece":
         # the outline of another flat piece, and now and then the foot of a solid one
         other = ("rail", "block")[int(rng.integers(0, 2))]
-        sizes = {"length": 182.21} if other == "rail" else {}
+        sizes: dict[str, Any] = {"pitch": 60.0, "count": 4} if other == "rail" else {"number": 1}
         _, _, values = scanned(seed, dpi, other, **sizes)
     elif kind == "other sizes":
         plate = (float(rng.uniform(70, 95)), float(rng.uniform(35, 57)))

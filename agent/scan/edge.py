@@ -15,6 +15,7 @@ convolved with a normal curve (the ex-Gaussian of chromatography).
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -77,8 +78,6 @@ class Held:
 
 def fit_profile(d: Array, level: Array, held: Held | None = None) -> Fit | None:
     """Fit the profile of an edge that lies within 1 mm of d = 0; None if there is no such step."""
-    from scipy.optimize import least_squares
-
     good = np.isfinite(level)
     if good.sum() < 12:
         return None
@@ -96,27 +95,64 @@ def fit_profile(d: Array, level: Array, held: Held | None = None) -> Fit | None:
     if held is not None:
         start[[C, SHADE, FADE]] = held.value
     start = np.clip(start, _BOUNDS[:, 0] + 1e-4, _BOUNDS[:, 1] - 1e-4)
-    scale = np.array([0.05, 0.03, 0.1, 0.1, 0.1, 0.1])
+    # what holds the terms: weakly, where nothing else is known of blur and shadow
+    place = np.array([C, SHADE, FADE])
+    towards, width = (
+        (np.array([0.08, 0.1, 0.3]), np.array([5.0, 1.0, 0.5]))
+        if held is None
+        else (held.value, held.u)
+    )
 
     def off(terms: Array) -> Array:
         rest = (profile(d, terms) - level) / abs(step) * 100
-        if held is None:
-            weak = np.array([(terms[FADE] - 0.3) / 0.5, (terms[SHADE] - 0.1) / 1.0])
-            return np.concatenate((rest, weak))
-        return np.concatenate((rest, (terms[[C, SHADE, FADE]] - held.value) / held.u))
+        return np.concatenate((rest, (terms[place] - towards) / width))
 
-    found = least_squares(
-        off, start, bounds=(_BOUNDS[:, 0], _BOUNDS[:, 1]), x_scale=scale, loss="soft_l1",
-        f_scale=3.0, max_nfev=60,
-    )
-    rest = profile(d, found.x) - level
+    terms, normal = _least(off, start, len(d))
+    rest = profile(d, terms) - level
     misfit = 1.4826 * float(np.median(np.abs(rest - np.median(rest)))) / abs(step)
-    try:
-        covariance = np.linalg.inv(found.jac.T @ found.jac)
-        u = math.sqrt(max(float(covariance[P, P]), 0.0)) * max(100 * misfit, 0.2)
-    except np.linalg.LinAlgError:
-        u = 0.05
-    return Fit(found.x, u, misfit)
+    variance = float(np.linalg.pinv(normal)[P, P])
+    u = math.sqrt(max(variance, 0.0)) * max(100 * misfit, 0.2)
+    return Fit(terms, u, misfit)
+
+
+_STEPS: Final = np.array([1e-4, 1e-4, 1e-4, 1e-4, 1e-4, 1e-3])  #: of numeric derivatives
+
+
+def _least(off: Callable[[Array], Array], start: Array, robust: int) -> tuple[Array, Array]:
+    """Terms that make the sum of squares least, and the normal matrix there (Levenberg, 1944).
+
+    The first `robust` residuals count less the larger they are (soft L1, 3 their usual size).
+    """
+    terms, damping = start, 1e-3
+    rest = off(terms)
+
+    def cost(rest: Array) -> float:
+        soft = 2 * 9.0 * (np.sqrt(1 + rest[:robust] ** 2 / 9.0) - 1)
+        return float(soft.sum() + (rest[robust:] ** 2).sum())
+
+    now, normal = cost(rest), np.eye(len(terms))
+    for _ in range(40):
+        slope = np.stack(
+            [(off(terms + h) - rest) / h[k] for k, h in enumerate(np.diag(_STEPS))], axis=1
+        )
+        weight = np.ones(len(rest))
+        weight[:robust] = 1 / np.sqrt(1 + rest[:robust] ** 2 / 9.0)
+        normal = slope.T @ (weight[:, None] * slope)
+        pull = slope.T @ (weight * rest)
+        for _ in range(6):
+            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-9), -pull)
+            trial = np.clip(terms + step, _BOUNDS[:, 0], _BOUNDS[:, 1])
+            trial_rest = off(trial)
+            if cost(trial_rest) <= now:
+                break
+            damping *= 8
+        else:
+            break
+        gain = now - cost(trial_rest)
+        terms, rest, now, damping = trial, trial_rest, cost(trial_rest), damping / 5
+        if gain < 1e-5 * now + 1e-9:
+            break
+    return terms, normal
 
 
 @dataclass(frozen=True)
@@ -182,10 +218,7 @@ def find_line(cut: Cut, held: Held | None = None, chunk: float = 0.6) -> Line | 
         # slant taken out of the mean profile: each profile moved by what its line says
         if turn:
             moved = np.array(
-                [
-                    np.interp(cut.d, cut.d - s, row)
-                    for s, row in zip(shift, cut.level, strict=True)
-                ]
+                [np.interp(cut.d, cut.d - s, row) for s, row in zip(shift, cut.level, strict=True)]
             )
             # the middle half of the profiles, so that dust does not count
             ordered = np.sort(moved, axis=0)
@@ -197,7 +230,7 @@ def find_line(cut: Cut, held: Held | None = None, chunk: float = 0.6) -> Line | 
             fit = better
         off = shifts(cut, fit)
         edges = np.append(np.arange(0.0, run[-1], chunk), run[-1] + 1e-9)
-        middle, place, weight = _chunked(run, off, edges)
+        middle, place = _chunked(run, off, edges)
         if len(place) < 2:
             return None
         good = np.ones(len(place), dtype=bool)
@@ -242,14 +275,13 @@ def shifts(cut: Cut, fit: Fit) -> Array:
     return shift
 
 
-def _chunked(run: Array, off: Array, edges: Array) -> tuple[Array, Array, Array]:
-    """Medians of `off` over chunks of the run: middles, medians, counts."""
+def _chunked(run: Array, off: Array, edges: Array) -> tuple[Array, Array]:
+    """Medians of `off` over chunks of the run: middles and medians."""
     which = np.clip(np.searchsorted(edges, run, side="right") - 1, 0, len(edges) - 2)
-    middle, place, count = [], [], []
+    middle, place = [], []
     for k in range(len(edges) - 1):
         own = which == k
         if own.sum() >= 3:
             middle.append(float(run[own].mean()))
             place.append(float(np.median(off[own])))
-            count.append(int(own.sum()))
-    return np.array(middle), np.array(place), np.array(count)
+    return np.array(middle), np.array(place)

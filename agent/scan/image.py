@@ -107,9 +107,9 @@ def load_scan(path: Path, dpi: float | None = None) -> Scan:
                     f"{path} has {image.width} x {image.height} pixels, more than a glass needs",
                     remedy="Scan at 300 or 600 dpi",
                 )
-            if getattr(image, "n_frames", 1) > 1:
+            if int(getattr(image, "n_frames", 1)) > 1:
                 raise BadInput(
-                    f"{path} has {image.n_frames} pages",
+                    f"{path} has several pages",
                     remedy="Save the page with the piece as a file of its own",
                 )
             stated = image.info.get("dpi")
@@ -143,7 +143,8 @@ def _channel(image: Any) -> npt.NDArray[Any]:
     if image.mode in ("I;16", "I;16B", "I;16L", "I"):
         return np.clip(np.asarray(image), 0, 65535).astype(np.uint16)
     if image.mode in ("L", "1"):
-        return np.asarray(image.convert("L"))
+        return np.array(image.convert("L"), dtype=np.uint8)
     colours = np.asarray(image.convert("RGB"))
     spread = colours[::8, ::8].reshape(-1, 3).std(axis=0)
-    return np.ascontiguousarray(colours[:, :, int(np.argmax(spread))])
+    channel: npt.NDArray[Any] = np.ascontiguousarray(colours[:, :, int(np.argmax(spread))])
+    return channel

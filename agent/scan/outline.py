@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from agent.model.feature import Feature
 from agent.pieces.solid import Piece
@@ -64,14 +65,13 @@ def rectangles(piece: Piece) -> Array:
     return np.array(found)
 
 
-def covered(boxes: Array, x: Array, s: Array) -> Array:
+def covered(boxes: Array, x: Array, s: Array) -> npt.NDArray[np.bool_]:
     """True where a place is on the piece."""
-    x, s = np.asarray(x)[..., None], np.asarray(s)[..., None]
+    x, s = x[..., None], s[..., None]
     slack = 1e-6
-    inside = (x >= boxes[:, 0] - slack) & (x <= boxes[:, 1] + slack)
+    inside: npt.NDArray[np.bool_] = (x >= boxes[:, 0] - slack) & (x <= boxes[:, 1] + slack)
     inside &= (s >= boxes[:, 2] - slack) & (s <= boxes[:, 3] + slack)
-    on: Array = inside.any(axis=-1)
-    return on
+    return np.asarray(inside.any(axis=-1))
 
 
 def jaws_of(piece: Piece, feature: Feature) -> tuple[Jaw, Jaw] | None:

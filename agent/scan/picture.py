@@ -73,9 +73,7 @@ def picture(scan: Scan, read: ScanReading, piece: Piece) -> bytes:
     return page.getvalue()
 
 
-def _jaw(
-    draw: Any, tip: tuple[float, float], other: tuple[float, float], *, inside: bool
-) -> None:
+def _jaw(draw: Any, tip: tuple[float, float], other: tuple[float, float], *, inside: bool) -> None:
     """A small wedge whose point touches the edge, from outside or, in a gap, from within."""
     length = math.dist(tip, other) or 1.0
     sign = -1.0 if inside else 1.0

@@ -153,8 +153,8 @@ def fit_plane(rules: Sequence[Marks]) -> Plane:
     bodies = [_Rule.of(marks) for marks in chosen]
     prior = _priors(size, knots)
     kept: list[npt.NDArray[np.bool_]] = []
-    terms = np.zeros(size)
-    covariance = np.eye(size)
+    terms: Array = np.zeros(size)
+    covariance: Array = np.eye(size)
     residual = math.inf
     for turn in range(6):
         rows, values, sd, kinds = _equations(bodies, middle, first, size)
@@ -171,8 +171,8 @@ def fit_plane(rules: Sequence[Marks]) -> Plane:
         spread = 1.4826 * float(np.median(np.abs(off[use])))
         if turn >= 1:
             kept.append(np.abs(off) < _STRAY * max(spread, 1.0))
-        terms = found[:size]
-        covariance = np.linalg.inv(normal)[:size, :size]
+        terms = np.asarray(found[:size], dtype=float)
+        covariance = np.asarray(np.linalg.inv(normal)[:size, :size], dtype=float)
         marks_off = (values - rows @ found)[use & (kinds == 0)]
         residual = float(marks_off.std())
     if residual > 0.06 or kept[-1].mean() < 0.7:
@@ -217,7 +217,7 @@ def _priors(size: int, knots: int) -> Array:
 def _equations(
     bodies: Sequence[_Rule], middle: tuple[float, float], first: float, size: int
 ) -> tuple[Array, Array, Array, Array]:
-    """Rows, values, standard uncertainties and kinds (0 places of marks, 1 else) of the linear problem."""
+    """The linear problem: rows, values, uncertainties, kinds (0 places of marks, 1 else)."""
     rows, values, sd, kinds = [], [], [], []
     origin = np.array(middle)
     for k, body in enumerate(bodies):

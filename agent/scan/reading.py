@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -62,7 +62,6 @@ class ScanReading:
     pose: Pose
     rules: tuple[Marks, ...]
     blur_mm: float
-    notes: tuple[str, ...] = field(default=())
 
 
 def read_scan(scan: Scan, piece: Piece) -> ScanReading:
@@ -87,11 +86,8 @@ def read_scan(scan: Scan, piece: Piece) -> ScanReading:
         )
     plane = fit_plane(rules)
     pose = find_pose(found.things[0], piece, piece.name)
-    notes = []
     if len(found.things) > 1 and found.things[1].area > 0.3 * found.things[0].area:
-        raise Refused(
-            "more than one piece lies on the glass", remedy="Scan one at a time"
-        )
+        raise Refused("more than one piece lies on the glass", remedy="Scan one at a time")
     jaws = {f.name: pair for f in piece.features if (pair := jaws_of(piece, f)) is not None}
     if not jaws:
         raise Refused(
@@ -132,7 +128,7 @@ def read_scan(scan: Scan, piece: Piece) -> ScanReading:
             f"only {len(taken)} of {len(jaws)} features can be read: {'; '.join(reasons)}",
             remedy="Clean glass and piece, keep lamps and sun off it, and scan again",
         )
-    return ScanReading(tuple(taken), left_out, plane, pose, rules, blur, tuple(notes))
+    return ScanReading(tuple(taken), left_out, plane, pose, rules, blur)
 
 
 def _rules(scan: Scan, found: Found) -> tuple[Marks, ...]:
@@ -181,9 +177,7 @@ def _settled(scan: Scan, pose: Pose, wanted: Sequence[Edge]) -> Pose:
     return pose
 
 
-def _adjusted(
-    pose: Pose, nominal: Array, places: Array, outward: Array
-) -> tuple[Pose, Array]:
+def _adjusted(pose: Pose, nominal: Array, places: Array, outward: Array) -> tuple[Pose, Array]:
     """Pose moved so that edges lie where they were found, and what is left at each, mm.
 
     The plastic stands out of its drawing by one amount everywhere, which is found with it.
@@ -205,9 +199,7 @@ def _adjusted(
     return pose, rest
 
 
-def _lines(
-    scan: Scan, pose: Pose, wanted: Sequence[Edge]
-) -> tuple[dict[Edge, Line], float]:
+def _lines(scan: Scan, pose: Pose, wanted: Sequence[Edge]) -> tuple[dict[Edge, Line], float]:
     """Every edge as a line, and the blur; edges that are no lines are missing.
 
     The blur is the scanner's and the shadow that of the lamp, the same at all edges that look the
@@ -248,9 +240,7 @@ def _held(
     blurs = {}
     for axis in (0, 1):
         # the blur is told by the edges with least shadow
-        sides = [
-            [terms[e] for e in terms if ways[e] == (axis, sign)] for sign in (-1, 1)
-        ]
+        sides = [[terms[e] for e in terms if ways[e] == (axis, sign)] for sign in (-1, 1)]
         sides = [side for side in sides if side]
         if not sides:
             continue
@@ -299,7 +289,7 @@ def _measure(
             if not _within(plane, line.places):
                 return "a rule does not reach as far"
     if isinstance(pair[0], Corner) and isinstance(pair[1], Corner):
-        found = [_touch(scan, pose, corner, lines) for corner in pair]
+        found = (_touch(scan, pose, pair[0], lines), _touch(scan, pose, pair[1], lines))
         if found[0] is None or found[1] is None:
             return "a corner of it is not seen"
         ends = [found[0][0], found[1][0]]

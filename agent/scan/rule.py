@@ -148,7 +148,8 @@ class _Side:
         with np.errstate(invalid="ignore", divide="ignore"):
             at = w[last] + fine * (0.5 - low) / (high - low)
         at[weak | ~np.isfinite(at)] = np.nan
-        return at
+        found: Array = at
+        return found
 
     def _cut_out(self) -> None:
         self.t = np.arange(0.5, self.bar.length - 0.5, _FINE)
@@ -291,7 +292,7 @@ def _spectrum(t: Array, level: Array) -> tuple[Array, Array]:
     slow = np.convolve(np.pad(level, 100, mode="edge"), np.ones(201) / 201, mode="valid")
     window = np.hanning(n)
     size = np.abs(np.fft.rfft((level - slow) * window)) * 2 / window.sum()
-    return np.fft.rfftfreq(n, float(t[1] - t[0])), size
+    return np.fft.rfftfreq(n, float(t[1] - t[0])).astype(float), np.asarray(size, dtype=float)
 
 
 def _peak(frequency: Array, size: Array, i: int) -> float:
