@@ -16,6 +16,7 @@ from agent.store.home import ready_profiles
 
 if TYPE_CHECKING:
     from agent.wire.transport import Transport
+    from sim.instrument import PocketCaliper
     from sim.machine import SimulatedMachine
     from sim.serve import Server
 
@@ -45,6 +46,22 @@ class Rehearsal:
     machine: SimulatedMachine
     server: Server | None = None  #: None: in memory, on a clock that jumps
     seed: int | None = None
+    pocket: PocketCaliper | None = None  #: a caliper with a button and a cable, once asked for
+    _seat: tuple[Feature, str] | None = None  #: feature and piece that it was put on last
+
+    def instrument(self, form: str) -> PocketCaliper:
+        """The rehearsal's own instrument on a serial port, from the first time it is asked for."""
+        from sim.instrument import PocketCaliper
+
+        if self.pocket is None or self.pocket.unplugged:
+            self.pocket = PocketCaliper(form=form)
+        return self.pocket
+
+    def press(self) -> None:
+        """Put that instrument on the feature measured last, and press its button."""
+        if self.pocket is not None and self._seat is not None:
+            feature, piece = self._seat
+            self.pocket.press(self._values(feature, piece, 1)[0])
 
     @property
     def address(self) -> str:
@@ -78,6 +95,10 @@ class Rehearsal:
 
     def measure(self, feature: Feature, piece: str, repeats: int) -> tuple[float, ...]:
         """What the simulated caliper or gauge reads, mm."""
+        self._seat = (feature, piece)
+        return self._values(feature, piece, repeats)
+
+    def _values(self, feature: Feature, piece: str, repeats: int) -> tuple[float, ...]:
         plain: dict[str, Any] = {
             "kind": feature.kind,
             "along": feature.along,
@@ -116,6 +137,8 @@ class Rehearsal:
                     edit(key, value)
 
     def close(self) -> None:
+        if self.pocket is not None:
+            self.pocket.close()
         if self.server is not None:
             self.server.close()
 

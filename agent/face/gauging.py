@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -27,6 +28,7 @@ from agent.face.options import (
     number_from,
     wrong_line,
 )
+from agent.face.pressing import pressed
 from agent.face.seating import Seat, Step, believed, offered_by_bench, read_one
 from agent.work.rounds import Laid, plain_reading
 
@@ -52,6 +54,7 @@ FRESH: Final = 10.0
     type=click.Path(path_type=Path, dir_okay=False),
     help="readings file: taken up if it is there, and written as readings come",
 )
+@click.option("--instrument", metavar="PORT", help="readings by the button of one on this port")
 @click.option("--scan", type=click.Path(path_type=Path), help="read PIECE from this flatbed scan")
 @click.option("--dpi", type=Number("dots per inch", above=0), help="of the scan, if not the file's")
 @click.option("--picture", type=click.Path(path_type=Path), help="write what --scan took as PNG")
@@ -68,6 +71,7 @@ def gauge(
     u_mm: float | None,
     repeats: int,
     path: Path | None,
+    instrument: str | None,
     scan: Path | None,
     dpi: float | None,
     picture: Path | None,
@@ -76,7 +80,8 @@ def gauge(
 ) -> None:
     """Take readings: of a piece, of one feature of it, or of a move.
 
-    Type each reading and Enter, as a caliper with a cable does, or several with blanks between;
+    Type each reading and Enter, as a caliper with a keyboard cable does, or several with blanks
+    between; '--instrument PORT' takes them from one on a serial port, a press of its button each;
     mm unless 'in' stands behind. Words instead of a reading: 'back', 'again', 'fix 2 19.98',
     'stop' (goes on later where it was), '?'. An empty answer leaves a feature out. 'gauge travel'
     and 'gauge gap' move axes and ask how far: no plastic is in that. In a rehearsal the simulated
@@ -108,7 +113,9 @@ def gauge(
                 )
             if seats:
                 desk.screen.say("Type what the display shows; '?' lists what else may be typed.")
-            read_features(desk, seats, repeats, u_mm)
+            link = instrument or desk.session.profile.instrument.link
+            with pressed(desk, link) if link else nullcontext():
+                read_features(desk, seats, repeats, u_mm)
     answer(desk)
 
 

@@ -78,6 +78,13 @@ class Screen:
         self.answered = False  #: the command has given its document
         self.collected: list[dict[str, Any]] | None = None  #: where `run --json` gathers answers
         self._ask = ask
+        self._reading: Callable[[str, Callable[[str], str]], str] | None = None
+
+    def reading_with(
+        self, ask: Callable[[str, Callable[[str], str]], str] | None
+    ) -> None:
+        """From now on questions for a reading go this way: (question, how else to ask)."""
+        self._reading = ask
 
     def ask_with(self, ask: Callable[[str], str]) -> None:
         """From now on questions go this way."""
@@ -150,9 +157,15 @@ class Screen:
             sys.stdout.flush()
         self.answered = True
 
-    def ask(self, question: str) -> str:
-        """The technician's answer to one question, without blanks around it."""
+    def ask(self, question: str, *, reading: bool = False) -> str:
+        """The technician's answer to one question, without blanks around it.
+
+        reading: a reading is asked for, which an instrument may give as well.
+        """
         width = _text_width() - 8  # room for a short answer behind it
+        if reading and self._reading is not None:
+            text = "\n".join(wrapped(question, width)) + " "
+            return self._reading(text, self._ask).strip()
         return self._ask("\n".join(wrapped(question, width)) + " ").strip()
 
     def agrees(self, question: str, word: str = "yes") -> bool:

@@ -96,7 +96,9 @@ def read_one(
                 return _finish(desk, feature, values)
             kept_odd = odd == "keep"
             continue
-        answer = screen.ask(_question(feature, values, repeats, offered=bool(offered), many=many))
+        answer = screen.ask(
+            _question(feature, values, repeats, offered=bool(offered), many=many), reading=True
+        )
         word, _, rest = answer.lower().partition(" ")
         if not answer:
             if offered and not values:
@@ -175,7 +177,7 @@ def _odd_one(desk: Desk, feature: Feature, values: list[float]) -> str:
         return ""
     off = values[odd] - others_mean(values, odd)
     desk.screen.say(f"  {values[odd]:.2f} stands {off:+.2f} off the others ({_listed(values)}).")
-    answer = desk.screen.ask("  Enter reads it again, 'keep' keeps it:")
+    answer = desk.screen.ask("  Enter reads it again, 'keep' keeps it:", reading=True)
     if answer.lower() == "keep":
         return "keep"
     values.pop(odd)
