@@ -151,7 +151,7 @@ def lying(rng: np.random.Generator) -> Lying:
 # --- what lies on the glass ----------------------------------------------------------------------
 
 
-def plan_of(surface: Surface, shrink: float) -> Plan:
+def plan_of(surface: Surface) -> Plan:
     """The piece of a job from above, without the line that primed the nozzle.
 
     Where faces stand out more or less than a bead is wide, the outermost bead is wider or
@@ -162,11 +162,12 @@ def plan_of(surface: Surface, shrink: float) -> Plan:
     nominal = surface.nominal[kept][:, :, :2]
     whole = Patch(
         surface.nominal[kept].mean(axis=1),
-        laid.ends[kept].mean(axis=1),
+        surface.ends[kept].mean(axis=1),
         laid.width[kept],
         laid.height[kept],
         laid.normal[kept],
         laid.first[kept].astype(float),
+        0.0,
     )
     out = np.stack(
         [
@@ -176,10 +177,11 @@ def plan_of(surface: Surface, shrink: float) -> Plan:
         axis=1,
     )
     half = np.repeat(laid.width[kept][:, None] / 2, 2, axis=1)
-    ends = laid.ends[kept][:, :, :2].copy()
+    ends = surface.ends[kept][:, :, :2].copy()
     run = np.abs(nominal[:, 1] - nominal[:, 0])
     across = np.argmin(run, axis=1)  # the axis a bead shows its flank to
     side, row = _outer_side(nominal, across, surface.planned_width)
+    out[np.arange(len(side)), across] += _strays(surface, nominal, across, side * (row == 1))
     # the outermost bead is so much wider or narrower, as far as a bead can be
     outermost = np.clip(out, 0.4 * half, 1.6 * half)
     moved = side * (out - outermost)[np.arange(len(side)), across]
@@ -191,7 +193,23 @@ def plan_of(surface: Surface, shrink: float) -> Plan:
             if abs(moved[bead]) > abs(at_place[end, axis]):
                 at_place[end, axis] = moved[bead]
     ends += at_place[which.reshape(-1, 2)]
-    return Plan((1 - shrink) * ends, (1 - shrink) * half)
+    left = 1 - surface.plastic.shrink
+    return Plan(left * ends, left * half)
+
+
+def _strays(
+    surface: Surface, nominal: Array, across: npt.NDArray[np.intp], side: Array
+) -> Array:
+    """(n,) how far single faces stand out of what beads of their kind do; 0 for inner beads."""
+    stray = np.zeros(len(side))
+    for bead in np.flatnonzero(side):
+        outward = np.zeros(3)
+        outward[across[bead]] = side[bead]
+        a, b = nominal[bead]
+        middle = np.array([*(a + b) / 2, 0.0])
+        wall = float(np.linalg.norm(b - a))
+        stray[bead] = surface.plastic.stands_out(surface.job, middle, outward, wall, flat=True)
+    return stray
 
 
 def _one_piece(surface: Surface) -> npt.NDArray[np.intp]:
@@ -529,9 +547,8 @@ def surface_of(machine: SimulatedMachine, piece: str) -> Surface:
         jobs = machine._jobs(piece)
         if not jobs:
             raise Refused("nothing has been laid yet", remedy="Lay the piece first.")
-        truth = machine.truth_drawn
         angle = math.radians(machine.slicing_angle_deg)
-        return Surface(machine._laid(jobs[0]), angle, truth.growth, truth.squash_mm)
+        return Surface(machine._laid(jobs[0]), angle, machine.plastic, str(jobs[0].number))
 
 
 def scan_to_file(
@@ -541,6 +558,6 @@ def scan_to_file(
     from PIL import Image
 
     rng = np.random.default_rng(seed)
-    plan = plan_of(surface_of(machine, piece), machine.truth_drawn.shrink)
+    plan = plan_of(surface_of(machine, piece))
     image = scan(set_out(plan, lying(rng), rng), usual(rng), dpi, rng)
     Image.fromarray(image).save(path, dpi=(dpi, dpi))

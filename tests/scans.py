@@ -83,7 +83,7 @@ def scanned(
     """The same and its scan, the values of an 8-bit image."""
     machine, piece = laid(seed, name, **(sizes or SIZES))
     rng = np.random.default_rng(seed)
-    plan = plan_of(surface_of(machine, name), machine.truth_drawn.shrink)
+    plan = plan_of(surface_of(machine, name))
     scene = set_out(plan, how(lying(rng)), rng)
     return machine, piece, scan(scene, usual(rng), dpi, rng)
 

@@ -43,7 +43,7 @@ FRESH: Final = 10.0
 
 
 @click.command(cls=Verb, context_settings={"ignore_unknown_options": True})
-@click.argument("what", required=False, metavar="[PIECE | FEATURE | travel | gap]")
+@click.argument("what", required=False, metavar="[PIECE | FEATURE | travel | gap | bed]")
 @click.argument("values", nargs=-1, metavar="[MM]...")
 @click.option("--mm", "move_mm", type=LENGTH, help="length of the move for 'travel', mm")
 @click.option("--u", "u_mm", type=Number("mm", above=0), help="own standard uncertainty, mm")
@@ -84,9 +84,10 @@ def gauge(
     between; '--instrument PORT' takes them from one on a serial port, a press of its button each;
     mm unless 'in' stands behind. Words instead of a reading: 'back', 'again', 'fix 2 19.98',
     'stop' (goes on later where it was), '?'. An empty answer leaves a feature out. 'gauge travel'
-    and 'gauge gap' move axes and ask how far: no plastic is in that. In a rehearsal the simulated
-    instruments' readings are offered. 'gauge strip --scan FILE' reads a flat piece from a flatbed
-    scan, with steel rules beside it: 'help scan' says how to lay it.
+    and 'gauge gap' move axes and ask how far: no plastic is in that. 'gauge bed' asks for the gap
+    at each screw of the bed. In a rehearsal the simulated instruments' readings are offered.
+    'gauge strip --scan FILE' reads a flat piece from a flatbed scan, with steel rules beside it:
+    'help scan' says how to lay it.
 
     \b
     Example: plumbelt> gauge strip
@@ -98,6 +99,11 @@ def gauge(
         take_scan(desk, what, scan, dpi, picture, sizes)
         return
     numbers = numbers_from(desk, values)
+    if what == "bed":
+        from agent.face.levelling import gauge_bed
+
+        gauge_bed(desk, numbers, u_mm)
+        return
     if what in MOVE_NAMES:
         gauge_moves(desk, what, numbers, move_mm, u_mm)
     else:

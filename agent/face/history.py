@@ -74,9 +74,12 @@ def log_list(
         found = record.entries(
             machine, kinds=kinds or MAIN_KINDS, since=since, until=until, text=text, limit=most
         )
-    document = {"entries": [_plain(entry) for entry in found]}
+        left_out = record.unreadable
+    document = {"entries": [_plain(entry) for entry in found], "left_out": left_out}
 
     def show() -> None:
+        for identity, why in left_out.items():
+            desk.screen.say(f"! Left out, as it is no entry of its kind: {identity}: {why}")
         if not found:
             desk.screen.say("The record holds nothing of that.")
             return
@@ -243,5 +246,14 @@ def log_merge(desk: Desk, /, file: Path) -> None:
 
     text = read_file(file).decode("utf-8", errors="replace")
     with _record() as record:
+        before = record.apart()
         new = record.merge(text.splitlines(), source=str(file))
-    desk.screen.answer({"new": new}, lambda: desk.screen.say(f"{new} rows were new."))
+        apart = {why: n - before.get(why, 0) for why, n in record.apart().items()}
+    apart = {why: n for why, n in apart.items() if n}
+
+    def show() -> None:
+        desk.screen.say(f"{new} rows were new.")
+        for why, count in apart.items():
+            desk.screen.say(f"! {count} kept apart, as they fit no record: {why}")
+
+    desk.screen.answer({"new": new, "apart": apart}, show)

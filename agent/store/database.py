@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -111,7 +111,7 @@ class Database:
                 raise
             self.connection.execute("COMMIT")
 
-    def rows(self, query: str, values: Sequence[Any] = ()) -> list[Any]:
+    def rows(self, query: str, values: Sequence[Any] | Mapping[str, Any] = ()) -> list[Any]:
         """All rows of a query."""
         with in_words(self.path):
             return self.connection.execute(query, values).fetchall()

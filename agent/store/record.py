@@ -17,10 +17,12 @@ from typing import Any, Final, Literal
 from agent import __version__
 from agent.errors import Refused
 from agent.model.settings import Readback
+from agent.store.benches import own_bench
+from agent.store.checks import Misfit
 from agent.store.database import Database, in_words
 from agent.store.home import home
 from agent.store.journal import JournalFile, utc_now
-from agent.store.merging import EXPORT_FORMAT, checked_rows
+from agent.store.merging import EXPORT_FORMAT, checked_rows, keep_apart
 from agent.store.rows import (
     ADD,
     COLUMNS,
@@ -57,6 +59,8 @@ class Record(Database):
 
     def __init__(self, path: Path | None = None, *, steps: Sequence[str] = STEPS) -> None:
         """Open the record, or begin one; errors as of `agent.store.database.Database`."""
+        #: entries that were left out as they fit no kind, and why
+        self.unreadable: dict[str, str] = {}
         super().__init__(path or record_path(), steps=steps)
 
     # --- adding ----------------------------------------------------------------------------------
@@ -68,6 +72,7 @@ class Record(Database):
         row = SessionRow(new_identity(), utc_now(), machine, port, family, identity, __version__)
         with self.writing() as db:
             db.execute(INSERT["session"], session_values(row))
+            db.execute(INSERT["origin"], (row.id, own_bench(db)))
         return Session(self, row)
 
     def take_over(self, journal: JournalFile) -> int:
@@ -101,9 +106,8 @@ class Record(Database):
         ]
         with self.writing() as db:
             db.execute(ADD["session"], session_values(session))
-            before = db.total_changes
-            db.executemany(ADD["entry"], rows)
-            return db.total_changes - before
+            db.execute(ADD["origin"], (session.id, own_bench(db)))
+            return db.executemany(ADD["entry"], rows).rowcount
 
     # --- asking ----------------------------------------------------------------------------------
 
@@ -145,13 +149,23 @@ class Record(Database):
         if text:
             where.append("instr(e.body, ?) > 0")
             values.append(text)
+        # A machine's entries are found by its sessions; those of all machines by their time.
+        tables = ("entry e", "session s") if machine is None else ("session s", "entry e")
         rows = self.rows(
             "SELECT e.id, e.session, e.at, e.kind, e.body, s.machine "
-            "FROM session s CROSS JOIN entry e ON e.session = s.id "
+            f"FROM {' CROSS JOIN '.join(tables)} ON e.session = s.id "
             f"WHERE {' AND '.join(where)} ORDER BY e.at DESC, e.id DESC LIMIT ?",
             (*values, limit),
         )
-        return tuple(entry_of(row) for row in rows)
+        return tuple(self._readable(rows))
+
+    def _readable(self, rows: Iterable[Sequence[Any]]) -> Iterator[EntryRow]:
+        """Entries whose body is one of their kind; the others are counted in `unreadable`."""
+        for row in rows:
+            try:
+                yield entry_of(row)
+            except Misfit as wrong:
+                self.unreadable[str(row[0])] = str(wrong)
 
     def entry(self, tail: str) -> EntryRow:
         """The entry whose identity ends in `tail` (see `EntryRow.short`).
@@ -167,7 +181,13 @@ class Record(Database):
         if len(rows) != 1:
             what = "several entries end" if rows else "no entry ends"
             raise Refused(f"{what} in {tail!r}", remedy="'log list' shows them")
-        return entry_of(rows[0])
+        try:
+            return entry_of(rows[0])
+        except Misfit as wrong:
+            raise Refused(
+                f"the entry {rows[0][0]} is none of its kind: {wrong}",
+                remedy="Something else wrote it. It was left as it is",
+            ) from wrong
 
     def lines(self, session: str) -> tuple[LineRow, ...]:
         """All lines of a session, in order."""
@@ -203,17 +223,27 @@ class Record(Database):
     def merge(self, lines: Iterable[str], source: str = "merged file") -> int:
         """Add what another record exported, all of it or nothing; how many rows were new.
 
-        Raises BadInput for lines that are no export, Refused for a row that is here already
-        with another content.
+        Entries that are none of their kind are kept apart (`apart` counts them), with their
+        figures.  Raises BadInput for lines that are no export, Refused for a row that is here
+        already with another content.
         """
         new = 0
+        misfits: set[str] = set()
         with self.writing() as db:
-            for table, values in checked_rows(lines, source, COLUMNS):
+            for table, values, wrong in checked_rows(lines, source, COLUMNS):
+                if wrong or (table == "figure" and values[0] in misfits):
+                    misfits.add(str(values[0]))
+                    keep_apart(db, table, values, source, wrong or "its entry is kept apart")
+                    continue
                 added = db.execute(ADD[table], values).rowcount
                 new += added
                 if not added:
                     self._refuse_other(table, values, source)
         return new
+
+    def apart(self) -> dict[str, int]:
+        """Foreign rows that fit no record and were kept apart: how many, by why."""
+        return dict(self.rows("SELECT why, count(*) FROM apart GROUP BY why ORDER BY why"))
 
     def _refuse_other(self, table: str, values: tuple[Any, ...], source: str) -> None:
         columns = COLUMNS[table]

@@ -10,6 +10,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from agent.store.checks import body_of
+from agent.store.tables import TABLES
+
 
 @dataclass(frozen=True, slots=True)
 class SessionRow:
@@ -65,11 +68,9 @@ class Point:
 #: Space of the identities that are made from the names of journals.
 JOURNALS: Final = uuid.UUID("6f0c3f6e-0d0e-5a40-9b52-7c1d2a6f1b10")
 
+#: Tables of an export, with their columns.
 COLUMNS: Final[dict[str, tuple[str, ...]]] = {
-    "session": ("id", "at", "machine", "port", "family", "identity", "agent"),
-    "entry": ("id", "session", "at", "kind", "body"),
-    "figure": ("entry", "key", "value", "u"),
-    "line": ("session", "n", "at", "way", "text"),
+    table: TABLES[table].names for table in ("session", "entry", "figure", "line")
 }
 
 #: Rows of one machine, or all.
@@ -98,13 +99,13 @@ def new_identity() -> str:
 
 
 def _insert(table: str, verb: str) -> str:
-    columns = COLUMNS[table]
+    columns = TABLES[table].names
     return f"{verb} INTO {table} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
 
 
-INSERT: Final = {table: _insert(table, "INSERT") for table in COLUMNS}
+INSERT: Final = {table: _insert(table, "INSERT") for table in TABLES}
 #: As `INSERT`, but a row that is there already stays as it is.
-ADD: Final = {table: _insert(table, "INSERT OR IGNORE") for table in COLUMNS}
+ADD: Final = {table: _insert(table, "INSERT OR IGNORE") for table in TABLES}
 
 
 def session_values(row: SessionRow) -> tuple[str, ...]:
@@ -113,8 +114,8 @@ def session_values(row: SessionRow) -> tuple[str, ...]:
 
 
 def entry_of(row: Sequence[Any]) -> EntryRow:
-    """An entry from its columns and the machine of its session."""
-    return EntryRow(row[0], row[1], row[2], row[3], json.loads(row[4]), row[5])
+    """An entry from its columns and the machine of its session.  Raises Misfit (see `checks`)."""
+    return EntryRow(row[0], row[1], row[2], row[3], body_of(row[3], row[4]), row[5])
 
 
 def as_json(value: Any) -> str:

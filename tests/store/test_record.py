@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from agent.change.plan import Plan
 from agent.errors import BadInput, Refused
 from agent.model.settings import Readback, Setting
 from agent.store.database import set_aside
@@ -176,7 +177,8 @@ def test_a_row_with_a_known_identity_and_another_content_is_refused(
 
 def test_a_journal_is_taken_over_once_however_often(tmp_path: Path, path: Path) -> None:
     with new_journal("heron", "01234567", tmp_path / "journals") as journal, Record(path) as record:
-        journal.note("begun", plan={"machine": "heron", "family": "replay", "identity": "bench"})
+        plan = Plan("heron", "replay", (), (), "0", identity="bench")
+        journal.note("begun", plan=plan.to_plain())
         assert record.take_over(read_journal(journal.path)) == 1
         journal.note("sending", index=0, line="M92 X80.1")
         assert record.take_over(read_journal(journal.path)) == 1
@@ -236,7 +238,7 @@ def test_an_older_record_is_taken_along_and_its_copy_kept(tmp_path: Path, path: 
     newer = (*STEPS, "CREATE TABLE remark (id TEXT PRIMARY KEY);\nCREATE INDEX r ON remark (id);")
     with Record(path, steps=newer) as record:
         assert list(record.export()) == before
-    with Record(path.with_name("record.v1.db")) as copy:
+    with Record(path.with_name(f"record.v{len(STEPS)}.db")) as copy:
         assert list(copy.export()) == before
     with pytest.raises(Refused, match="written by a newer plumbelt"):
         Record(path)
