@@ -112,6 +112,7 @@ class Rehearsal:
     def wait(self, minutes: float) -> None:
         """Let the pieces on the bench cool for so long."""
         self.machine.wait(minutes)
+
     def scan(self, piece: str, path: Path, dpi: float) -> None:
         """Put a laid flat piece on the simulated scanner's glass; the scan goes to `path`.
 

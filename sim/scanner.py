@@ -197,9 +197,7 @@ def plan_of(surface: Surface) -> Plan:
     return Plan(left * ends, left * half)
 
 
-def _strays(
-    surface: Surface, nominal: Array, across: npt.NDArray[np.intp], side: Array
-) -> Array:
+def _strays(surface: Surface, nominal: Array, across: npt.NDArray[np.intp], side: Array) -> Array:
     """(n,) how far single faces stand out of what beads of their kind do; 0 for inner beads."""
     stray = np.zeros(len(side))
     for bead in np.flatnonzero(side):

@@ -246,6 +246,6 @@ class _Lines:
 def _shared_lines() -> _Lines:
     """Standard input, from now on read by a thread of its own."""
     if not isinstance(sys.stdin, _SharedInput):
-        sys.stdin = _SharedInput(sys.stdin)  # type: ignore[assignment]
+        sys.stdin = _SharedInput(sys.stdin)
     assert isinstance(sys.stdin, _SharedInput)
     return _Lines(sys.stdin)

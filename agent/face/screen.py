@@ -80,9 +80,7 @@ class Screen:
         self._ask = ask
         self._reading: Callable[[str, Callable[[str], str]], str] | None = None
 
-    def reading_with(
-        self, ask: Callable[[str, Callable[[str], str]], str] | None
-    ) -> None:
+    def reading_with(self, ask: Callable[[str, Callable[[str], str]], str] | None) -> None:
         """From now on questions for a reading go this way: (question, how else to ask)."""
         self._reading = ask
 

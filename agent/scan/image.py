@@ -141,7 +141,8 @@ def _stated(found: Any) -> float | None:
 
 def _channel(image: Any) -> npt.NDArray[Any]:
     if image.mode in ("I;16", "I;16B", "I;16L", "I"):
-        return np.clip(np.asarray(image), 0, 65535).astype(np.uint16)
+        wide: npt.NDArray[Any] = np.array(image).clip(0, 65535).astype(np.uint16)
+        return wide
     if image.mode in ("L", "1"):
         return np.array(image.convert("L"), dtype=np.uint8)
     colours = np.asarray(image.convert("RGB"))
