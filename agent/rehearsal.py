@@ -58,6 +58,18 @@ class Rehearsal:
             self.pocket = PocketCaliper(form=form)
         return self.pocket
 
+    def serve_instrument(self, listen: str, form: str, faults: Sequence[str]) -> str:
+        """Serve a caliper with a button; returns its address.  Raises BadInput for what is not."""
+        from sim.instrument import PocketCaliper, line_faults
+
+        self.pocket = PocketCaliper(listen, form=form, faults=line_faults(faults))
+        return self.pocket.address
+
+    def pocket_press(self, shown: float | None) -> None:
+        """Press that instrument's button; `shown`: what it is closed to first, mm."""
+        if self.pocket is not None:
+            self.pocket.press(shown)
+
     def press(self) -> None:
         """Put that instrument on the feature measured last, and press its button."""
         if self.pocket is not None and self._seat is not None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import select
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from agent.errors import BadInput
@@ -86,6 +86,10 @@ class PocketCaliper:
         self.unplugged = False
         self._form = FORMS[form]
         self._faults = faults
+        self.attended = threading.Event()  #: somebody has opened the other end
+        self._ending.on_client = self.attended.set
+        if kind == "pty":
+            self.attended.set()  # what is sent before waits in the terminal
         self._lock = threading.Lock()
         self._stop = threading.Event()
         self._wake_r, self._wake_w = os.pipe()
@@ -144,28 +148,3 @@ class PocketCaliper:
                 data = b"" if self.unplugged else self._ending.receive()
             if request and request in data:
                 self.press()
-
-
-def attend(
-    caliper: PocketCaliper, lines: Callable[[], str], size_of: Callable[[str], float] | None
-) -> None:
-    """Press for each line until they end: empty again the same, a number, or a feature's name.
-
-    size_of  what the jaws close to on a feature, mm; raises BadInput or Refused
-    """
-    from agent.errors import AgentError
-
-    while line := lines():
-        word = line.strip()
-        try:
-            shown = None if not word else float(word)
-        except ValueError:
-            if size_of is None:
-                print(f"expected a number, found {word!r}", flush=True)
-                continue
-            try:
-                shown = size_of(word)
-            except AgentError as refusal:
-                print(refusal, flush=True)
-                continue
-        caliper.press(shown)

@@ -6,6 +6,7 @@ press at any other time is left out, so that no question is answered by it.
 
 from __future__ import annotations
 
+import os
 import queue
 import sys
 import threading
@@ -85,7 +86,7 @@ class _Asking:
         """The answer; `ask` asks the keyboard alone."""
         try:
             if self.instrument is not None and (early := self.instrument.discard()):
-                self.desk.screen.say(f"  {early} readings came before they were asked for: left.")
+                self.desk.screen.say(f"  Pressed before it was asked for, left out: {early}.")
         except LinkFailed as gone:
             self._lost(gone)
         while self.instrument is not None:
@@ -113,7 +114,7 @@ class _Asking:
     def _either(self, question: str) -> str | None:
         """Whatever comes first; None if the instrument went and the question stands again."""
         assert self.instrument is not None
-        if sys.stdin.isatty():
+        if sys.stdin.isatty() and os.environ.get("TERM", "") != "dumb":
             return self._on_a_terminal(question)
         sys.stderr.write(question)
         sys.stderr.flush()
@@ -146,9 +147,17 @@ class _Asking:
 
         def leave(answer: str | None) -> None:
             loop = session.app.loop
-            if loop is not None and not done.is_set():
-                done.set()
-                loop.call_soon_threadsafe(lambda: session.app.exit(result=answer))
+            if loop is None or done.is_set():
+                return
+            done.set()
+
+            def end() -> None:
+                if session.app.is_running:
+                    session.app.exit(result=answer)
+                else:  # it has drawn its question but does not take an answer yet
+                    loop.call_later(_LOOK, end)
+
+            loop.call_soon_threadsafe(end)
 
         def watch() -> None:
             try:
@@ -178,20 +187,23 @@ class _Asking:
     def _heard(self, events: list[Event]) -> str | None:
         """The first reading among events as typed text; the rest is told."""
         say = self.desk.screen.say
+        first: Measured | None = None
         for event in events:
-            if isinstance(event, Measured):
+            if isinstance(event, Measured) and first is None:
+                first = event
                 say(f"  <- {event.text}" + (f" = {event.mm:.3f} mm" if event.inch else ""))
                 if event.low_battery and not self.low_told:
                     self.low_told = True
                     say("  ! The instrument says that its battery is low: change it soon.")
-                return f"{event.mm:.6g}"
-            if isinstance(event, Failed):
+            elif isinstance(event, Measured):
+                say(f"  {event.text} came before it was asked for: left out.")
+            elif isinstance(event, Failed):
                 say(f"  ! The instrument has no reading ({event.text}). Press again.")
             elif isinstance(event, Damaged):
                 say(f"  ! Not a whole line, so no reading: {event.text!r}. Press again.")
             elif isinstance(event, Doubled):
                 say(f"  The line came twice ({event.text}); it counts once.")
-        return None
+        return None if first is None else f"{first.mm:.6g}"
 
     def _lost(self, gone: LinkFailed) -> None:
         self.close()

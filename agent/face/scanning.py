@@ -16,14 +16,6 @@ if TYPE_CHECKING:
 #: Resolution of the simulated scanner where none is asked for.
 USUAL_DPI = 300.0
 
-#: How a piece is laid down to be scanned.
-HOW = (
-    "Lay the piece on clean glass with its smooth side (that lay on the belt) down, along the rim,"
-    " and a steel rule in millimetres along it and another across it, marks down and towards the"
-    " piece, none touching another. A dark sheet behind light plastic. 300 or 600 dpi, all"
-    " improvements off."
-)
-
 
 def read_file(
     desk: Desk, piece: Piece, name: str, path: Path, dpi: float | None, picture: Path | None
