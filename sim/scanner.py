@@ -177,24 +177,35 @@ def plan_of(surface: Surface) -> Plan:
         axis=1,
     )
     half = np.repeat(laid.width[kept][:, None] / 2, 2, axis=1)
-    ends = surface.ends[kept][:, :, :2].copy()
+    straight = surface.ends[kept][:, :, :2]
     run = np.abs(nominal[:, 1] - nominal[:, 0])
     across = np.argmin(run, axis=1)  # the axis a bead shows its flank to
     side, row = _outer_side(nominal, across, surface.planned_width)
     out[np.arange(len(side)), across] += _strays(surface, nominal, across, side * (row == 1))
+    flank = np.arange(len(side)), across
     # the outermost bead is so much wider or narrower, as far as a bead can be
-    outermost = np.clip(out, 0.4 * half, 1.6 * half)
-    moved = side * (out - outermost)[np.arange(len(side)), across]
-    half = np.where((row == 1)[:, None], outermost, half)
+    outermost = np.where((row == 1)[:, None], np.clip(out, 0.4 * half, 1.6 * half), half)
+    ends = straight + _shift(nominal, across, side * (out - outermost)[flank])
+    # behind a narrow one lies the rest of its plastic: the same bead, whole, and further in
+    narrow = (row == 1) & (out[flank] < half[flank])
+    inner = straight + _shift(nominal, across, side * np.minimum(out - half, 0.0)[flank])
+    left = 1 - surface.plastic.shrink
+    return Plan(
+        left * np.concatenate((ends, inner[narrow])),
+        left * np.concatenate((outermost, half[narrow])),
+    )
+
+
+def _shift(nominal: Array, across: npt.NDArray[np.intp], moved: Array) -> Array:
+    """(n, 2, 2) shift of beads' ends where flanks move: a corner goes with both its beads."""
     places, which = np.unique(np.round(nominal.reshape(-1, 2), 2), axis=0, return_inverse=True)
     at_place = np.zeros((len(places), 2))
     for bead, axis in enumerate(across):
         for end in which.reshape(-1, 2)[bead]:
             if abs(moved[bead]) > abs(at_place[end, axis]):
                 at_place[end, axis] = moved[bead]
-    ends += at_place[which.reshape(-1, 2)]
-    left = 1 - surface.plastic.shrink
-    return Plan(left * ends, left * half)
+    shift: Array = at_place[which.reshape(-1, 2)]
+    return shift
 
 
 def _strays(surface: Surface, nominal: Array, across: npt.NDArray[np.intp], side: Array) -> Array:

@@ -31,13 +31,13 @@ _KNOT: Final = 4.0
 _U, _V = 100.0, 150.0
 #: Standard uncertainty of one graduation of a usual steel rule, mm, and of what it shares with its
 #: neighbours (common practice: marks of such rules are good to 0.02 mm).
-MARK_U: Final = 0.01
-RULE_U: Final = 0.006
+MARK_U: Final = 0.0065
+RULE_U: Final = 0.004
 #: How square the marks of a usual rule stand to its edge, rad (common practice, no source).
-SQUARE_U: Final = math.radians(0.025)
+SQUARE_U: Final = math.radians(0.02)
 #: How well one mark is seen, mm, and what its two halves are seen apart.
 _SEEN_U: Final = 0.004
-_HALVES_U: Final = 0.012
+_HALVES_U: Final = 0.006
 #: How straight its edge is seen, mm.
 _EDGE_U: Final = 0.015
 #: What neighbouring knots of the wobble differ by, second differences, mm.

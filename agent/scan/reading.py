@@ -30,9 +30,9 @@ _MOST_OFF: Final = 0.75
 #: Features beyond a rule's last mark by more than this are left out, mm.
 _BEYOND: Final = 3.0
 #: What is not known of one edge besides its own scatter: how the light falls on it, mm.
-EDGE_U: Final = 0.004
+EDGE_U: Final = 0.0025
 #: The same for the end of a corner.
-_CORNER_U: Final = 0.012
+_CORNER_U: Final = 0.008
 #: Least share of the features that must be readable.
 _LEAST_SHARE: Final = 0.6
 #: Profiles across an edge stand no nearer than this, mm.

@@ -11,6 +11,7 @@ from scipy.ndimage import gaussian_filter
 
 from agent.errors import BadInput, Refused
 from agent.pieces import rail, strip
+from agent.scan.glass import look
 from agent.scan.image import Scan, load_scan
 from agent.scan.outline import covered, jaws_of, rectangles
 from agent.scan.picture import picture
@@ -77,17 +78,26 @@ def test_a_wrong_resolution_is_refused(taken, stated):
     assert "dpi" in what
 
 
+def without(values, bars):
+    """The scan with bars painted over."""
+    painted = values.copy()
+    pixel = 25.4 / DPI
+    v, u = (np.indices(values.shape) + 0.5) * pixel
+    for bar in bars:
+        along = (u - bar.middle[0]) * bar.axis[0] + (v - bar.middle[1]) * bar.axis[1]
+        aside = (v - bar.middle[1]) * bar.axis[0] - (u - bar.middle[0]) * bar.axis[1]
+        on = (np.abs(along) < bar.length / 2 + 1) & (np.abs(aside) < bar.width / 2 + 1)
+        painted[on] = np.median(values)
+    return painted
+
+
 def test_missing_rules_are_named(taken):
-    values, behind = taken[2], int(np.median(taken[2][-200:, -80:]))
-    beside = round(190 / 25.4 * DPI)
-    under = round(264 / 25.4 * DPI)
-    rule_gone = values.copy()
-    rule_gone[under:, :1950] = behind
-    assert "across the glass is missing" in refused(rule_gone, taken[1])
-    both_gone = rule_gone.copy()
-    both_gone[:, 1950:beside] = behind
-    both_gone[:, beside:] = behind
-    assert "neither" in refused(both_gone, taken[1])
+    bars = look(Scan(taken[2], DPI)).bars
+    across = [bar for bar in bars if bar.across]
+    along = [bar for bar in bars if not bar.across]
+    assert "across the glass is missing" in refused(without(taken[2], across), taken[1])
+    assert "along the glass is missing" in refused(without(taken[2], along), taken[1])
+    assert "neither" in refused(without(taken[2], bars), taken[1])
 
 
 def test_blur_is_refused(taken):
