@@ -103,7 +103,7 @@ def workshop_init(
     password file, service file). TLS is as the address says (sslmode=verify-full, sslrootcert).
 
     \b
-    Example: plumbelt workshop init postgresql://chief@shop.local/plumbelt --technician anna
+    Example: plumbelt workshop init postgresql://chief@shop/db --technician anna
     """
     from agent.workshop.server import make_workshop, shown_address
 
@@ -128,7 +128,7 @@ def workshop_join(desk: Desk, /, url: str, auto: bool, due_days: int) -> None:
     """Name the workshop of this bench: the shared database at URL, without a password in it.
 
     \b
-    Example: plumbelt workshop join postgresql://anna@shop.local/plumbelt --auto
+    Example: plumbelt workshop join postgresql://anna@shop/db --auto
     """
     from agent.workshop.server import Shared
     from agent.workshop.settings import Joined, join
