@@ -31,6 +31,16 @@ class Refused(AgentError):
     exit_code = 1
 
 
+class Unknown(Refused):
+    """Something of the machine that the verb needs, and that nobody has told yet."""
+
+    def __init__(self, key: str, what: str) -> None:
+        super().__init__(
+            what, remedy=f"'profile set {key} VALUE' tells it and keeps it. Nothing was moved"
+        )
+        self.key = key  #: dotted, as in a profile file
+
+
 class LinkFailed(AgentError):
     """The port is absent, busy, silent, lost, or talks junk."""
 

@@ -16,6 +16,7 @@ from agent.store.home import ready_profiles
 
 if TYPE_CHECKING:
     from agent.wire.transport import Transport
+    from sim.bench import Bench
     from sim.machine import SimulatedMachine
     from sim.serve import Server
 
@@ -83,8 +84,13 @@ class Rehearsal:
             "along": feature.along,
             "between": feature.between,
             "jaws": feature.jaws,
+            "side": feature.side,
         }
         return tuple(self.machine.measure(plain, piece, repeats))
+
+    def wait(self, minutes: float) -> None:
+        """Let the pieces on the bench cool for so long."""
+        self.machine.wait(minutes)
 
     def measure_feeds(self, count: int, *, hot: bool) -> tuple[float, ...]:
         """How far the last `count` feeds of filament went, off a simulated rule, mm."""
@@ -117,11 +123,14 @@ def in_memory(
     seed: int | None = None,
     family: str = "replay",
     faults: Sequence[object] = (),
+    bench: Bench | None = None,
 ) -> Rehearsal:
     """A machine in this process on a clock that jumps: an hour of laying takes a second."""
     from sim.machine import build
 
-    machine = build(profile or plain_profile(), seed=seed, family=family, faults=faults)
+    machine = build(
+        profile or plain_profile(), seed=seed, family=family, faults=faults, bench=bench
+    )
     return Rehearsal(machine, seed=seed)
 
 
@@ -133,6 +142,7 @@ def behind_a_terminal(
     faults: Sequence[object] = (),
     listen: str = "pty",
     speed: float = 0.0,
+    bench: Bench | None = None,
 ) -> Rehearsal:
     """A machine behind a real pseudo-terminal, served by a thread of this process.
 
@@ -141,8 +151,27 @@ def behind_a_terminal(
     from sim.machine import build
     from sim.serve import serve
 
-    machine = build(profile or plain_profile(), seed=seed, family=family, faults=faults)
+    machine = build(
+        profile or plain_profile(), seed=seed, family=family, faults=faults, bench=bench
+    )
     return Rehearsal(machine, server=serve(machine, listen, speed=speed), seed=seed)
+
+
+def bench_of(kind: str, effects: Sequence[str] = (), seed: int | None = None) -> Bench:
+    """What a bench of this kind does, `effects` as texts on top, for the machine of `seed`.
+
+    Raises BadInput for an unknown kind, and with every text that is no effect.
+    """
+    from sim.bench import bench_of
+
+    return bench_of(kind, effects, seed)
+
+
+def describe_effects() -> str:
+    """All effects of a bench with their sizes, as lines of a help page."""
+    from sim.bench import describe_effects
+
+    return describe_effects()
 
 
 def describe_faults() -> str:

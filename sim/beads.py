@@ -19,6 +19,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from sim.bench import Bench
+from sim.bends import Bends
 from sim.plant import Directions, Vector
 
 Array = npt.NDArray[np.float64]
@@ -51,6 +53,9 @@ class Job:
 
     label: str = ""
     rows: list[Row] = field(default_factory=list)
+    number: int = 0
+    stretch: float = 0.0  #: relative: how much farther the belt runs than over the long term
+    taken_up: float | None = None  #: minute of the bench's clock when it was taken off the belt
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,14 +70,18 @@ class Trip:
 class Bed:
     """The belt with all jobs on it, newest last, and the last moves made without plastic."""
 
-    def __init__(self) -> None:
-        self.jobs: list[Job] = [Job()]
+    def __init__(self, bench: Bench | None = None) -> None:
+        self._bench = bench or Bench()
+        self.jobs: list[Job] = []
+        self.new_job()
         self.trips: deque[Trip] = deque(maxlen=256)
         self.feeds: deque[float] = deque(maxlen=64)  #: filament moved with all axes at rest, mm
 
     def new_job(self) -> Job:
         """Start a job; moves still queued belong to the one before."""
-        self.jobs.append(Job())
+        number = len(self.jobs)
+        stretch = self._bench.stray("belt_scale", number) / 100
+        self.jobs.append(Job(number=number, stretch=stretch))
         return self.jobs[-1]
 
     def name_job(self, label: str) -> None:
@@ -83,8 +92,8 @@ class Bed:
         return [job for job in self.jobs if job.rows]
 
 
-def lie(job: Job, frame: Directions, planned_height: float) -> Laid:
-    """Beads of a job in the belt's frame.
+def lie(job: Job, frame: Directions, planned_height: float, bends: Bends | None = None) -> Laid:
+    """Beads of a job in the belt's frame, on axes that are as straight as `bends` says.
 
     A bead laid while the belt ran lies flat on the belt; one laid while the gantry climbed lies
     in the gantry plane; one along the rail alone belongs to whichever its neighbours are.  The
@@ -93,8 +102,7 @@ def lie(job: Job, frame: Directions, planned_height: float) -> Laid:
     commanded = np.array([row[:2] for row in job.rows])
     travel = np.array([row[2:4] for row in job.rows])
     volume = np.array([row[4] for row in job.rows])
-    axes = np.array([frame.across, frame.gantry, frame.belt])
-    ends = travel @ axes
+    ends = (bends or Bends()).places(frame, travel, printing=True)
     length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
     flat = _flat(commanded)
     plane_normal = np.array(frame.layer_normal)

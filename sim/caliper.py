@@ -1,4 +1,4 @@
-"""A caliper on the laid beads, and the length gauges beside the axes.
+"""A perfect caliper on the laid beads; what instrument and hand do to it is `sim.hand`'s.
 
 A face is the row of beads that was commanded just inside its nominal plane.  The jaws rest on
 the outermost points of those beads where they really lie.  Outer jaws turn until they lie along
@@ -9,7 +9,6 @@ caliper is held square to the nominal direction.
 from __future__ import annotations
 
 import math
-import random
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -18,7 +17,8 @@ import numpy as np
 
 from agent.errors import BadInput, Refused
 from sim.beads import Array, Laid
-from sim.truth import Growth, Truth
+from sim.plastic import Plastic
+from sim.truth import Growth
 
 #: Half the height of the jaws' contact, mm.
 REACH = 10.0
@@ -45,17 +45,20 @@ class Patch:
     height: Array  #: (k,)
     normal: Array  #: (k, 3) of the layer each lies in
     first: Array  #: (k,) 1 on the belt, else 0
+    out: float = 0.0  #: how far this face stands out on its own, mm
 
 
 class Surface:
     """The surface of a job, found by what was commanded."""
 
-    def __init__(self, laid: Laid, angle: float, growth: Growth, squash: float) -> None:
-        """`angle`: the slicing angle the job was commanded with, rad."""
+    def __init__(self, laid: Laid, angle: float, plastic: Plastic, job: str = "") -> None:
+        """`angle`: the slicing angle the job was commanded with, rad; `job` names the piece."""
         self.laid = laid
-        self.squash = squash
+        self.plastic = plastic
+        self.job = job
         self.angle = angle
-        self._form = growth_form(growth, angle)
+        self.ends = laid.ends * plastic.left
+        self._form = growth_form(plastic.growth, angle)
         across, gantry, belt = np.moveaxis(laid.commanded, 2, 0)
         c, s = math.cos(angle), math.sin(angle)
         nozzle = np.stack((across, belt + gantry * c, gantry * s), axis=2)
@@ -97,8 +100,9 @@ class Surface:
         if (inside & (slant < _ALONG_FACE)).any():
             inside &= slant < _ALONG_FACE
         row, share, nominal = row[inside], share[inside], nominal[inside]
-        laid = self.laid
-        true = laid.ends[row, 0] + share * (laid.ends[row, 1] - laid.ends[row, 0])
+        laid, ends = self.laid, self.ends
+        true = ends[row, 0] + share * (ends[row, 1] - ends[row, 0])
+        wall = math.sqrt(float(size2[row].max()))
         return Patch(
             nominal,
             true,
@@ -106,7 +110,13 @@ class Surface:
             laid.height[row],
             laid.normal[row],
             laid.first[row].astype(float),
+            self.plastic.stands_out(self.job, jaw, outward, wall, flat=self.flat),
         )
+
+    @property
+    def flat(self) -> bool:
+        """True for a piece of flat layers alone, laid while the belt ran."""
+        return bool(self.laid.flat.all())
 
     def reach_out(self, patch: Patch, outward: Array) -> Array:
         """How far the plastic stands out beyond each point of `patch` towards `outward`, mm."""
@@ -114,8 +124,9 @@ class Surface:
         in_plane = np.sqrt(np.maximum(1 - lift**2, 0))
         bead = (patch.width - patch.height) / 2 * in_plane + patch.height / 2
         level = math.sqrt(max(0.0, 1 - float(outward[2]) ** 2))
-        grown = float(outward @ self._form @ outward) / 2 + patch.first * self.squash / 2 * level
-        out: Array = bead + grown
+        grown = float(outward @ self._form @ outward) / 2
+        squashed = patch.first * self.plastic.squash / 2 * level
+        out: Array = bead + grown + squashed + patch.out
         return out
 
 
@@ -148,7 +159,7 @@ def true_size(surface: Surface, feature: Mapping[str, Any]) -> float:
         first, second = second, first
     between = feature.get("between")
     if between is None:
-        between = "faces" if _is_axis(direction, surface.angle) else "points"
+        between = "faces" if direction_name(direction, surface.angle) else "points"
     if kind == "pitch":
         return _pitch(surface, first, second, direction)
     outward = -direction if kind == "outside" else direction
@@ -168,10 +179,18 @@ def _not_found(feature: Mapping[str, Any]) -> Refused:
     )
 
 
-def _is_axis(direction: Array, angle: float) -> bool:
-    """True along x, s, h or up the gantry."""
-    axes = (*np.eye(3), np.array([0.0, math.cos(angle), math.sin(angle)]))
-    return any(abs(abs(float(direction @ axis)) - 1) < 1e-9 for axis in axes)
+def direction_name(direction: Array, angle: float) -> str:
+    """x, s, h or gantry for a unit vector along one of them, else nothing."""
+    axes = {
+        "x": (1.0, 0.0, 0.0),
+        "s": (0.0, 1.0, 0.0),
+        "h": (0.0, 0.0, 1.0),
+        "gantry": (0.0, math.cos(angle), math.sin(angle)),
+    }
+    for name, axis in axes.items():
+        if abs(abs(float(direction @ np.array(axis))) - 1) < 1e-9:
+            return name
+    return ""
 
 
 def _between(
@@ -253,11 +272,12 @@ def _corner(surface: Surface, jaw: Array, outward: Array) -> Patch:
     row, side = divmod(int(index), 2)
     return Patch(
         ends[[index]],
-        laid.ends[[row], side],
+        surface.ends[[row], side],
         laid.width[[row]],
         laid.height[[row]],
         laid.normal[[row]],
         laid.first[[row]].astype(float),
+        surface.plastic.corner,
     )
 
 
@@ -298,38 +318,3 @@ def _level_places(
         values.append(patch.true[:, axis] + sign * reach_out(patch, outward))
     fit = np.linalg.lstsq(np.concatenate(rows), np.concatenate(values), rcond=None)[0]
     return float(fit[0]), float(fit[1])
-
-
-class Caliper:
-    """One instrument in one pair of hands: scatter, a common error, a display."""
-
-    def __init__(self, truth: Truth, resolution: float, seed: int | None) -> None:
-        self.scatter = truth.reading_sd_mm
-        self.error = truth.instrument_mm
-        self.gauge_u = truth.gauge_u_mm
-        self.rule_sd = truth.rule_sd_mm
-        self.resolution = resolution
-        self._rng = random.Random(0 if seed is None else seed * 7 + 1)
-
-    def read(self, size: float, repeats: int) -> list[float]:
-        """Readings of one size, re-seated each time, as displayed, mm."""
-        return [
-            self._display(size + self.error + self._rng.gauss(0, self.scatter))
-            for _ in range(repeats)
-        ]
-
-    def read_gauge(self, size: float, repeats: int) -> list[float]:
-        """Readings of a length gauge beside an axis: most of its error stays with the set-up."""
-        common = self._rng.gauss(0, 0.9 * self.gauge_u)
-        single = math.sqrt(1 - 0.9**2) * self.gauge_u
-        return [self._display(size + common + self._rng.gauss(0, single)) for _ in range(repeats)]
-
-    def read_rule(self, size: float) -> float:
-        """A length of filament between two marks, read off a steel rule to a tenth, mm."""
-        value = size + self._rng.gauss(0, self.rule_sd)
-        return round(value, 1) if self.rule_sd else value
-
-    def _display(self, value: float) -> float:
-        if not self.resolution:
-            return value
-        return round(round(value / self.resolution) * self.resolution, 6)

@@ -9,20 +9,26 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
+
+import numpy as np
 
 from agent.errors import BadInput, Refused
 from agent.model.roles import PARAMETER_LETTER, ROLES, Axes, Role
-from sim.beads import Bed, Job, Laid, lie
-from sim.caliper import Caliper, Surface, true_size
+from sim.beads import Array, Bed, Job, Laid, lie
+from sim.bench import Bench
+from sim.bends import Bends
+from sim.caliper import Surface, direction_name, true_size
 from sim.controller import Controller
 from sim.faults import Fault, apply_faults, parse_faults
+from sim.hand import VALUE_MINUTES, Caliper, Grip
 from sim.motion import Motion
 from sim.numbered import Numbered
 from sim.options import Options
 from sim.override import Override
-from sim.plant import Plant, Vector, build_plant, nominal_mm_per_turn, place
+from sim.plant import Plant, Vector, build_plant, nominal_mm_per_turn
+from sim.plastic import Plastic
 from sim.replay import Replay
 from sim.script import Script
 from sim.table import Table
@@ -50,6 +56,15 @@ FACTORY = {
 _SAME_MOVE = 0.02
 
 
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A size as a perfect instrument sees it on the cold piece, mm, and how it is taken."""
+
+    size: float
+    grip: Grip
+    job: Job | None = None  #: the piece; None for a move
+
+
 @dataclass
 class SimulatedMachine:
     """One machine on the bench."""
@@ -62,6 +77,12 @@ class SimulatedMachine:
     axes: Axes
     slicing_angle_deg: float  #: what the pieces are sliced with; the caliper needs it to find faces
     planned_height: float  #: bead height of the profile, mm
+    plastic: Plastic = field(default_factory=Plastic)
+    bends: Bends = field(default_factory=Bends)
+    profile: Mapping[str, Any] = field(default_factory=dict)  #: that it was built from
+    resolution: float = 0.0  #: display step of its caliper, mm
+    seed: int | None = None
+    minutes: float = 0.0  #: the bench's clock: time spent with readings, and waited
     _lying: dict[int, Laid] = field(default_factory=dict)
 
     @property
@@ -79,7 +100,7 @@ class SimulatedMachine:
         for role in ROLES:
             steps = live.get(f"steps_per_mm.{self.axes.letter(role)}", 0.0)
             scales[f"{PARAMETER_LETTER[role]}_scale"] = (
-                steps * self.plant.axis(role).mm_per_step - 1
+                steps * self.plant.axis(role).mm_per_step * self._grown(role) - 1
             )
         return {
             **scales,
@@ -89,25 +110,49 @@ class SimulatedMachine:
             "roll_deg": self.truth_drawn.roll_deg,
         }
 
+    def _grown(self, role: Role) -> float:
+        """Growth of an axis while it prints: what parts show is what counts."""
+        return 1.0 if role == "belt" else 1 + self.bends.hot
+
     def true_size(self, feature: Mapping[str, Any], piece: str = "") -> float:
-        """What perfect instruments would read, mm; see `measure`."""
+        """What perfect instruments would read on the cold piece, mm; see `measure`."""
         with self.controller.lock:
             self.controller.finish_moves()
-            return self._true_size(feature, piece)
+            return self._seen(feature, piece).size
 
-    def _true_size(self, feature: Mapping[str, Any], piece: str) -> float:
-        kind = feature.get("kind")
+    def _seen(self, feature: Mapping[str, Any], piece: str) -> Seen:
+        """The size of a feature or move, and how it is taken."""
+        kind = str(feature.get("kind"))
         if kind == "travel":
-            return self._travel(feature)
+            return Seen(self._travel(feature), Grip(kind))
         if kind == "gap":
-            return self._gap(feature)
+            return Seen(self._gap(feature), Grip(kind))
         angle = math.radians(float(feature.get("slicing_angle_deg", self.slicing_angle_deg)))
-        truth = self.truth_drawn
+        job, surface, size = self._found(feature, piece, angle)
+        along = np.array(feature["along"], dtype=float)
+        if surface.flat:
+            size = self.plastic.chord(size, abs(float(along[1])))
+        direction = direction_name(along / np.linalg.norm(along), angle)
+        between = feature.get("between")
+        grip = Grip(
+            kind,
+            direction=direction,
+            faces=between != "points" and bool(direction),
+            flat=surface.flat,
+            opposite=feature.get("side") == "opposite",
+            feature=f"{job.number} {feature.get('jaws')} {kind}",
+        )
+        return Seen((1 - self.plastic.shrink) * size, grip, job)
+
+    def _found(
+        self, feature: Mapping[str, Any], piece: str, angle: float
+    ) -> tuple[Job, Surface, float]:
+        """The piece that has such faces, and their size before it shrinks or curls."""
         jobs = self._jobs(piece)
         for number, job in enumerate(jobs, 1):
-            surface = Surface(self._laid(job), angle, truth.growth, truth.squash_mm)
+            surface = Surface(self._laid(job), angle, self.plastic, str(job.number))
             try:
-                return (1 - truth.shrink) * true_size(surface, feature)
+                return job, surface, true_size(surface, feature)
             except Refused:
                 if number == len(jobs):
                     raise
@@ -123,7 +168,9 @@ class SimulatedMachine:
     def _laid(self, job: Job) -> Laid:
         kept = self._lying.get(id(job))
         if kept is None or len(kept.width) != len(job.rows):
-            kept = self._lying[id(job)] = lie(job, self.plant.frame, self.planned_height)
+            kept = self._lying[id(job)] = lie(
+                job, self.plant.frame, self.planned_height, self.bends
+            )
         return kept
 
     def measure(self, feature: Mapping[str, Any], piece: str, repeats: int) -> list[float]:
@@ -145,10 +192,52 @@ class SimulatedMachine:
         Raises BadInput for an unknown kind or missing jaws, Refused where the piece on the belt
         has no such faces.
         """
-        size = self.true_size(feature, piece)
-        if feature.get("kind") == "travel":
-            return self.caliper.read_gauge(size, repeats)
-        return self.caliper.read(size, repeats)
+        with self.controller.lock:
+            self.controller.finish_moves()
+            seen = self._seen(feature, piece)
+        if seen.grip.kind == "travel":
+            return self.caliper.read_gauge(seen.size, repeats)
+        sizes = []
+        for _ in range(repeats):
+            warmth = self._warmth(seen)
+            sizes.append(seen.size * (1 + warmth))
+            self.minutes += VALUE_MINUTES
+        return self.caliper.read_each(sizes, seen.grip)
+
+    def _warmth(self, seen: Seen) -> float:
+        """Relative growth of the piece in hand, which cools from when it was taken up."""
+        if seen.job is None:
+            return 0.0
+        if seen.job.taken_up is None:
+            seen.job.taken_up = self.minutes
+        return self.plastic.warmth(self.minutes - seen.job.taken_up)
+
+    def on_bench(self, bench: Bench) -> SimulatedMachine:
+        """The same machine with its pieces as they lie there, on another bench.
+
+        What a bench does while pieces are laid (play, roller, belt from piece to piece) stays as
+        it was.
+        """
+        twin = replace(
+            self,
+            plastic=Plastic.of(self.truth_drawn, bench),
+            bends=Bends.drawn(bench, self.profile),
+            caliper=Caliper(self.truth_drawn, self.resolution, self.seed, bench),
+            minutes=0.0,
+            _lying={},
+        )
+        for job in self.bed.jobs:
+            job.taken_up = None
+        return twin
+
+    def wait(self, minutes: float) -> None:
+        """Let pieces that lie there cool for so long."""
+        with self.controller.lock:
+            self.controller.finish_moves()
+            for job in self.bed.laid_jobs:
+                if job.taken_up is None:
+                    job.taken_up = self.minutes
+        self.minutes += minutes
 
     def _jobs(self, piece: str) -> list[Job]:
         """Where to look for a piece: the job of that name, or all jobs, newest first."""
@@ -172,8 +261,11 @@ class SimulatedMachine:
     def _travel(self, feature: Mapping[str, Any]) -> float:
         wanted = self._commands(feature["along"])
         before, after = self._moves_made(wanted) or self._trial_move(wanted)
-        moved = (after[0] - before[0], after[1] - before[1], after[2] - before[2])
-        return math.hypot(*place(self.plant.frame, moved))
+        return float(np.linalg.norm(self._place(after) - self._place(before)))
+
+    def _place(self, travel: Vector) -> Array:
+        """Where true travels lead without plastic, x, s, h in mm."""
+        return self.bends.places(self.plant.frame, np.array(travel))
 
     def _moves_made(self, wanted: Vector) -> tuple[Vector, Vector] | None:
         """True travel at both ends of the newest moves in a row that add up to `wanted`."""
@@ -223,8 +315,7 @@ class SimulatedMachine:
 
     def _gap(self, feature: Mapping[str, Any]) -> float:
         before, after = self._trial_move(self._commands(feature["along"]))
-        frame = self.plant.frame
-        return place(frame, after)[2] - place(frame, before)[2]
+        return float(self._place(after)[2] - self._place(before)[2])
 
 
 def build(
@@ -235,6 +326,7 @@ def build(
     truth: Truth | None = None,
     faults: Sequence[object] = (),
     options: Options | None = None,
+    bench: Bench | None = None,
 ) -> SimulatedMachine:
     """A machine as a profile describes it.
 
@@ -244,6 +336,7 @@ def build(
     truth    own errors instead of drawn ones
     faults   texts as `sim.faults` reads them, or faults already read
     options  how the board is built
+    bench    what the bench does to machine, plastic, instrument and hand; None: nothing
 
     Raises BadInput for a family that is not known and for faults that cannot be.
     """
@@ -251,6 +344,8 @@ def build(
         raise BadInput(f"no family {family!r}; known are {', '.join(FAMILIES)}")
     if truth is None:
         truth = Truth() if seed is None else draw(profile, seed)
+    bench = bench or Bench()
+    truth = _on_bench(truth, bench)
     axes = Axes(**profile.get("axes", {}))
     live = live_settings(profile, axes)
     by_role: dict[Role, float] = {role: live[f"steps_per_mm.{axes.letter(role)}"] for role in ROLES}
@@ -259,7 +354,7 @@ def build(
     plant.filament_area = math.pi * float(material.get("filament_mm", 1.75)) ** 2 / 4
     plant.filament_mm_per_step = (1 + truth.extruder_scale) / live["steps_per_mm.e0"]
     plant.feed_slip = truth.feed_slip
-    bed = Bed()
+    bed = Bed(bench)
     options = options or Options(name=_name(profile))
     motion = Motion(plant, bed, axes, options.queue_length)
     controller = FAMILIES[family](
@@ -277,13 +372,29 @@ def build(
     return SimulatedMachine(
         controller=controller,
         plant=plant,
-        caliper=Caliper(truth, float(resolution), seed),
+        caliper=Caliper(truth, float(resolution), seed, bench),
         bed=bed,
         truth_drawn=truth,
         axes=axes,
         slicing_angle_deg=float(mechanics.get("gantry_angle_deg", 45.0)),
         planned_height=float(profile.get("bead", {}).get("height_mm", 0.25)),
+        plastic=Plastic.of(truth, bench),
+        bends=Bends.drawn(bench, profile),
+        profile=profile,
+        resolution=float(resolution),
+        seed=seed,
     )
+
+
+def _on_bench(truth: Truth, bench: Bench) -> Truth:
+    """A machine with the play and the eccentric roller that its bench has."""
+    play, wave = bench.size("lost_motion"), bench.size("roller_wave")
+    if play:
+        truth = replace(truth, reversal_mm=dict.fromkeys(ROLES, play))
+    if wave:
+        phase = math.degrees(bench.phase("roller_wave"))
+        truth = replace(truth, eccentricity_mm=wave, eccentricity_phase_deg=phase)
+    return truth
 
 
 def _name(profile: Mapping[str, Any]) -> str:

@@ -79,6 +79,7 @@ class Motion:
         while queue and queue[0][0] <= now:
             _, across, gantry, belt, e, start, end, job = queue.popleft()
             plant = self.plant
+            plant.belt.stretch = job.stretch
             before = plant.travel
             after = plant.move((across, gantry, belt))
             if e and not (across or gantry or belt):

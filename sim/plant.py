@@ -69,6 +69,7 @@ class Axis:
         reversal: float = 0.0,
         slip: float = 0.0,
         slip_scatter: float = 0.0,
+        stretches: bool = False,
         rng: random.Random | None = None,
     ) -> None:
         self.steps_per_turn = steps_per_turn  #: microsteps per turn of the output
@@ -76,11 +77,14 @@ class Axis:
         self.reversal = reversal
         self.slip = slip
         self.slip_scatter = slip_scatter
+        self.stretch = 0.0  #: relative: how much farther it runs just now than over the long term
         self.microsteps = 0
         self.travel = 0.0
         self._rng = rng or random.Random(0)
         self._driven = 0.0  #: travel the drive has passed on, after lost motion
-        even = isinstance(output, EvenOutput) and not (reversal or slip or slip_scatter)
+        even = isinstance(output, EvenOutput) and not (
+            reversal or slip or slip_scatter or stretches
+        )
         self._mm_per_step = output.mm_per_turn / steps_per_turn if even else 0.0
 
     @property
@@ -103,7 +107,7 @@ class Axis:
             driven = min(max(driven, motor - half), motor + half)
         else:
             driven = motor
-        share = 1 - self.slip
+        share = (1 - self.slip) * (1 + self.stretch)
         if self.slip_scatter:
             share -= self._rng.gauss(0, self.slip_scatter)
         self.travel += (driven - self._driven) * share
@@ -254,6 +258,7 @@ def build_plant(
             reversal=truth.reversal_mm.get(role, 0.0),
             slip=truth.slip if slips else 0.0,
             slip_scatter=truth.slip_scatter if slips else 0.0,
+            stretches=role == "belt",
             rng=random.Random(seed * 3 + number),
         )
     angle = math.radians(float(mechanics.get("gantry_angle_deg", 45.0)) + truth.angle_deg)

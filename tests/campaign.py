@@ -36,6 +36,7 @@ from agent.model.survey import Survey
 from agent.pieces import PIECES, toolpath, travel_features
 from agent.store.home import ready_profiles
 from agent.store.profiles import load_profile
+from tests.stress.plant import send
 
 REPEATS = 5
 #: Scatter of a re-seated caliper, mm (common practice), and of a length gauge.
@@ -68,7 +69,9 @@ def profile() -> Profile:
 def features() -> tuple[tuple[str, Feature], ...]:
     """Features of the standard pieces, with the piece's name, and the travels."""
     pieces = [(name, PIECES[name](profile())) for name in STANDARD]
-    found = [(name, feature) for name, piece in pieces for feature in piece.features]
+    found = [
+        (name, feature) for name, piece in pieces for feature in piece.features if not feature.side
+    ]
     return (*found, *(("", feature) for feature in travel_features(profile())))
 
 
@@ -198,7 +201,7 @@ def _one_plant(seed: int) -> Tuned:
     wire = MemoryTransport(machine.controller)
     wire.read(wire.now() + 5)
     for name in STANDARD:
-        _send(wire, toolpath(PIECES[name](profile()), profile()))
+        send(wire, toolpath(PIECES[name](profile()), profile()))
         machine.name_job(name)
     values = [
         machine.measure(_plain(feature), piece, 1 if feature.kind == "travel" else REPEATS)
@@ -241,19 +244,6 @@ def _plain(feature: Feature) -> dict[str, Any]:
         "jaws": feature.jaws,
         "name": feature.name,
     }
-
-
-def _send(wire: Any, lines: Sequence[str]) -> None:
-    """Lay without the product's link: one line, one acknowledgement."""
-    heard = b""
-    for line in lines:
-        wire.write(line.encode() + b"\n")
-        while b"ok" not in heard:
-            got = wire.read(wire.now() + 900)
-            if not got:
-                raise RuntimeError(f"no answer to {line!r}")
-            heard += got
-        heard = heard[heard.rindex(b"\n") + 1 :]
 
 
 def figures(tuned: Sequence[Tuned]) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""Commands that calculate and touch nothing: `drive` and `shim`."""
+"""`drive`: steps per mm from the parts of a drive train, and after one of them was replaced."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import click
 
 from agent.errors import BadInput, Problem
 from agent.face.desk import Desk, at_desk
-from agent.face.options import COMMAND_LINE, HEIGHT, LENGTH, RATIO, Count, Number, Verb, as_json
+from agent.face.options import COMMAND_LINE, LENGTH, RATIO, Count, Number, Verb, as_json
 from agent.face.options import wrong_line as wrong
 from agent.model.drive import Drive, Output, Roller, Screw, Toothed, steps_after_change
 
@@ -157,52 +157,3 @@ def _output(given: dict[str, Any]) -> Output:
         return Screw(given["lead"])
     except ValueError as refusal:
         raise wrong([Problem(COMMAND_LINE, None, "", str(refusal))], "drive") from None
-
-
-@click.command(cls=Verb)
-@click.option("--span", type=LENGTH, required=True, help="distance of the two screws, mm")
-@click.option("--front", type=HEIGHT, required=True, help="height at the front, mm")
-@click.option("--back", type=HEIGHT, required=True, help="height at the back, mm")
-@click.option("--pitch", type=LENGTH, help="height of one turn of the screw, mm")
-@click.option("--screw", help="coarse thread instead of a pitch: M3, M4, ...")
-@as_json
-@at_desk
-def shim(
-    desk: Desk, span: float, front: float, back: float, pitch: float | None, screw: str | None
-) -> None:
-    """Tilt between gantry and bed, and which screw takes it out by how many turns.
-
-    \b
-    Example: plumbelt shim --span 320 --front 0.4 --back 0.1 --screw M4
-    """
-    from agent.model import bed
-
-    if (pitch is None) == (screw is None):
-        reason = (
-            "one of them is wanted: the mm of a turn, or the thread, as --screw M4"
-            if pitch is None
-            else "both are given; keep one of them"
-        )
-        raise wrong([Problem(COMMAND_LINE, None, "--pitch or --screw", reason)], "shim")
-    if screw is not None:
-        try:
-            pitch = bed.thread_pitch(screw)
-        except ValueError as refusal:
-            raise wrong([Problem(COMMAND_LINE, None, "--screw", str(refusal))], "shim") from None
-    assert pitch is not None
-    found = bed.tilt(span, front, back, pitch)
-    document = {"tilt_deg": found.tilt_deg, "turns": found.turns, "which": found.which}
-
-    def show() -> None:
-        if found.which == "none":
-            desk.screen.say("Level: nothing to turn.")
-            return
-        higher = "front" if found.which == "back" else "back"
-        desk.screen.say(
-            f"  tilt     {found.tilt_deg:+.3f} deg, the {higher} is"
-            f" {abs(found.height_mm):.3f} mm higher\n"
-            f"  remedy   raise the {found.which} by {found.turns:.2f} turns of the screw"
-            f" ({pitch:g} mm a turn),\n           or put {abs(found.height_mm):.2f} mm under it"
-        )
-
-    desk.screen.answer(document, show)

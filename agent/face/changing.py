@@ -66,7 +66,7 @@ def show_plan(desk: Desk, plan: Plan) -> None:
     if solution.slicing_angle_deg is not None:
         screen.say(
             f"And from then on: slice at {solution.slicing_angle_deg:.3f} deg instead of"
-            f" {survey.mechanics.gantry_angle_deg:g} deg (no line is sent for this)."
+            f" {survey.mechanics.angle_deg:g} deg (no line is sent for this)."
         )
 
 
@@ -114,7 +114,7 @@ def take_state(desk: Desk, angle_deg: float | None, *, as_solved: bool = True) -
     """From here on pieces and readings are of the changed machine."""
     desk.session.new_state(angle_deg, as_solved=as_solved)
     if desk.rehearsal is not None:
-        desk.rehearsal.slice_at(desk.session.profile.mechanics.gantry_angle_deg)
+        desk.rehearsal.slice_at(desk.session.profile.mechanics.angle_deg)
     if angle_deg is not None:
         desk.screen.say(f"Pieces are drawn for {angle_deg:.3f} deg from now on.")
 

@@ -18,10 +18,11 @@ from agent.face.benchwork import WHOLE_SET
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Count, Verb, as_json
 from agent.face.screen import Screen
+from agent.face.simulating import DEFAULT_SEED, bench_options
 from agent.face.solving import show_corrections
 from agent.face.words import BY_HAND, MAIN, shown
 from agent.model.roles import ROLES
-from agent.rehearsal import Rehearsal, behind_a_terminal, plain_profile
+from agent.rehearsal import Rehearsal, behind_a_terminal, bench_of, plain_profile
 from agent.work.laying import Progress
 from agent.work.moves import MOVES
 from agent.work.session import Session
@@ -34,8 +35,6 @@ U_GAUGE: Final = 0.05
 
 #: The one part of 20 mm per axis that the usual shortcut would rest on.
 SHORT: Final = {"x_scale": "strip x1", "y_scale": "post h2", "z_scale": "strip s1"}
-
-DEFAULT_SEED: Final = 7
 
 Errors = dict[str, float]
 
@@ -51,10 +50,17 @@ class Job:
 
 
 @click.command(cls=Verb)
-@click.option("--seed", type=Count(0), default=DEFAULT_SEED, show_default=True, help="which plant")
+@click.option(
+    "--seed",
+    type=Count(0),
+    default=DEFAULT_SEED,
+    show_default=True,
+    help="random seed: which simulated machine",
+)
+@bench_options()
 @as_json
 @at_desk
-def demo(desk: Desk, /, seed: int) -> None:
+def demo(desk: Desk, /, seed: int, bench_kind: str, effects: tuple[str, ...]) -> None:
     """The whole job on a simulated machine, from the first byte to the proof.
 
     A badly set machine is drawn by SEED, tuned over a real pseudo-terminal, and measured again.
@@ -65,7 +71,8 @@ def demo(desk: Desk, /, seed: int) -> None:
     from agent.store.profiles import load_profile
 
     profile = load_profile("heron")
-    rehearsal = behind_a_terminal(plain_profile(), seed=seed)
+    bench = bench_of(bench_kind, effects, seed)
+    rehearsal = behind_a_terminal(plain_profile(), seed=seed, bench=bench)
     session = Session(profile)
     try:
         document = whole_job(Job(desk.screen, session, rehearsal))
@@ -110,7 +117,7 @@ def whole_job(job: Job) -> dict[str, Any]:
 def true_errors(job: Job) -> Errors:
     """The plant's true errors now; the angle against the slicing angle in use."""
     truth = job.rehearsal.truth()
-    in_use = job.session.profile.mechanics.gantry_angle_deg
+    in_use = job.session.profile.mechanics.angle_deg
     return {name: truth[name] - (in_use if name == "gantry_angle_deg" else 0) for name in MAIN}
 
 
@@ -220,7 +227,7 @@ def _write(job: Job) -> None:
     solution = session.now.solution
     assert solution is not None
     session.new_state(solution.slicing_angle_deg)
-    job.rehearsal.slice_at(session.profile.mechanics.gantry_angle_deg)
+    job.rehearsal.slice_at(session.profile.mechanics.angle_deg)
 
 
 def _compare(job: Job) -> None:

@@ -108,7 +108,7 @@ def show_test(desk: Desk, test: FeedTest) -> None:
     screen.heading(f"Filament: {len(test.feeds)} {test.kind} feeds of {test.commanded_mm:g} mm")
     minutes = len(test.feeds) * test.seconds / 60
     screen.say(
-        f"Heats the nozzle to {session.profile.material.nozzle_c:g} C. Each feed takes"
+        f"Heats the nozzle to {session.profile.material.heats[0]:g} C. Each feed takes"
         f" {test.seconds:.0f} s, all {minutes:.0f} min, and"
         f" {len(test.feeds) * test.commanded_mm / 1000:.2f} m of filament. No axis moves."
     )

@@ -41,7 +41,7 @@ FRESH: Final = 10.0
 
 
 @click.command(cls=Verb, context_settings={"ignore_unknown_options": True})
-@click.argument("what", required=False, metavar="[PIECE | FEATURE | travel | gap]")
+@click.argument("what", required=False, metavar="[PIECE | FEATURE | travel | gap | bed]")
 @click.argument("values", nargs=-1, metavar="[MM]...")
 @click.option("--mm", "move_mm", type=LENGTH, help="length of the move for 'travel', mm")
 @click.option("--u", "u_mm", type=Number("mm", above=0), help="own standard uncertainty, mm")
@@ -71,8 +71,8 @@ def gauge(
     Type each reading and Enter, as a caliper with a cable does, or several with blanks between;
     mm unless 'in' stands behind. Words instead of a reading: 'back', 'again', 'fix 2 19.98',
     'stop' (goes on later where it was), '?'. An empty answer leaves a feature out. 'gauge travel'
-    and 'gauge gap' move axes and ask how far: no plastic is in that. In a rehearsal the simulated
-    instruments' readings are offered.
+    and 'gauge gap' move axes and ask how far: no plastic is in that. 'gauge bed' asks for the gap
+    at each screw of the bed. In a rehearsal the simulated instruments' readings are offered.
 
     \b
     Example: plumbelt> gauge strip
@@ -81,6 +81,11 @@ def gauge(
     if path is not None:
         take_file(desk, path)
     numbers = numbers_from(desk, values)
+    if what == "bed":
+        from agent.face.levelling import gauge_bed
+
+        gauge_bed(desk, numbers, u_mm)
+        return
     if what in MOVE_NAMES:
         gauge_moves(desk, what, numbers, move_mm, u_mm)
     else:

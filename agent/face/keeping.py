@@ -387,7 +387,9 @@ def mechanics(desk: Desk, /, profile_name: str | None) -> None:
 
     def show() -> None:
         screen = desk.screen
-        screen.say(f"{session.profile.name}: gantry at {known.gantry_angle_deg:g} deg to the belt.")
+        angle = known.gantry_angle_deg
+        leans = "at an angle that is not known" if angle is None else f"at {angle:g} deg"
+        screen.say(f"{session.profile.name}: gantry {leans} to the belt.")
         screen.table([*columns, ("live", True), ("apart", True)], rows)
         for finding in session.findings() if session.readback else ():
             screen.say(f"! {finding}")

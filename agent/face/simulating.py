@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import click
 
@@ -14,14 +15,53 @@ from agent.face.screen import wrapped
 
 DEFAULT_SEED: Final = 7
 
+#: Kinds of bench, and the one where none is named.
+BENCHES: Final = ("none", "usual", "rough")
+DEFAULT_BENCH: Final = "usual"
+
+
+def bench_options(default: str | None = DEFAULT_BENCH) -> Callable[..., Any]:
+    """The options `--bench` and `--effect` of the verbs that simulate a machine."""
+
+    def add(function: Callable[..., Any]) -> Callable[..., Any]:
+        for option in (
+            click.option(
+                "--effect",
+                "effects",
+                multiple=True,
+                metavar="NAME=SIZE",
+                help="one effect of a bench at its own size, may be repeated",
+            ),
+            click.option(
+                "--bench",
+                "bench_kind",
+                type=click.Choice(BENCHES),
+                default=default,
+                show_default=default or "usual with --seed, else none",
+                help="how far machine, plastic, instrument and hand stray from the ideal",
+            ),
+        ):
+            function = option(function)
+        return function
+
+    return add
+
 
 @click.command(cls=Verb)
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
-@click.option("--seed", type=Count(0), default=DEFAULT_SEED, show_default=True, help="which plant")
+@click.option(
+    "--seed",
+    type=Count(0),
+    default=DEFAULT_SEED,
+    show_default=True,
+    help="random seed: which simulated machine",
+)
 @click.option("--family", default="replay", show_default=True, help="what the controller speaks")
+@bench_options()
 @click.option("--fault", "faults", multiple=True, metavar="SPEC", help="a fault, may be repeated")
 @click.option("--speed", type=Number("times", least=0), default=0.0, show_default=True)
 @click.option("--faults", "list_faults", is_flag=True, help="list all faults and leave")
+@click.option("--effects", "list_effects", is_flag=True, help="list all effects and leave")
 @at_desk
 def rehearse(
     desk: Desk,
@@ -29,24 +69,28 @@ def rehearse(
     profile_name: str | None,
     seed: int,
     family: str,
+    bench_kind: str,
+    effects: tuple[str, ...],
     faults: tuple[str, ...],
     speed: float,
     list_faults: bool,
+    list_effects: bool,
 ) -> None:
     """The shell on a simulated machine, attached: nothing can break.
 
     With '--fault layout' the machine was just flashed: factory values are live, and a restore
-    can be tried. --speed is how many seconds of the machine pass in one of ours: 1 is a real one's
-    pace, 0 keeps nobody waiting.
+    can be tried. --speed is the speed factor of the simulated clock: 1 = real time, 0 = no waiting.
+    --bench says how ordinary the bench is: a caliper that is never quite true, plastic that is
+    never quite square.
 
     \b
     Example: plumbelt rehearse --seed 3
     """
-    if list_faults:
-        show_faults(desk)
+    if list_faults or list_effects:
+        show_lists(desk, faults=list_faults, effects=list_effects)
         return
     from agent.face.shell import run_shell
-    from agent.rehearsal import INVENTED, behind_a_terminal, plain_profile
+    from agent.rehearsal import INVENTED, behind_a_terminal, bench_of, plain_profile
     from agent.store.profiles import find_profile, load_profile
     from agent.work.session import Session
 
@@ -55,7 +99,12 @@ def rehearse(
     path = find_profile(profile_name or INVENTED)
     profile = load_profile(path)
     desk.rehearsal = behind_a_terminal(
-        plain_profile(path), seed=seed, family=family, faults=faults, speed=speed
+        plain_profile(path),
+        seed=seed,
+        family=family,
+        faults=faults,
+        speed=speed,
+        bench=bench_of(bench_kind, effects, seed),
     )
     desk.session = Session(profile)
     desk.screen.say(f"Simulated machine '{profile.name}', plant {seed}: no real one is touched.")
@@ -77,10 +126,16 @@ class _WithFaults(Verb):
 @click.option("--listen", default="pty", show_default=True, metavar="pty|tcp:PORT|rfc2217:PORT")
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
 @click.option("--family", default="replay", show_default=True, help="what the controller speaks")
+@bench_options(None)
 @click.option("--fault", "faults", multiple=True, metavar="SPEC", help="a fault, may be repeated")
-@click.option("--seed", type=Count(0), help="which plant; without it the machine is true")
+@click.option(
+    "--seed",
+    type=Count(0),
+    help="random seed: which simulated machine; without it the machine is true",
+)
 @click.option("--speed", type=Number("times", least=0), default=1.0, show_default=True)
 @click.option("--faults", "list_faults", is_flag=True, help="list all faults and leave")
+@click.option("--effects", "list_effects", is_flag=True, help="list all effects and leave")
 @as_json
 @at_desk
 def sim(
@@ -89,27 +144,38 @@ def sim(
     listen: str,
     profile_name: str | None,
     family: str,
+    bench_kind: str | None,
+    effects: tuple[str, ...],
     faults: tuple[str, ...],
     seed: int | None,
     speed: float,
     list_faults: bool,
+    list_effects: bool,
 ) -> None:
     """A simulated machine for any serial program; the first line is the address to attach to.
 
-    Runs until Ctrl-C. --speed is how many of its seconds pass in one of ours; 0 waits for nobody.
+    Runs until Ctrl-C. --speed is the speed factor of the simulated clock: 1 = real time, 0 = no
+    waiting.
 
     \b
     Example: plumbelt sim --listen tcp:0 --seed 3
     """
-    from agent.rehearsal import INVENTED, behind_a_terminal, plain_profile
+    from agent.rehearsal import INVENTED, behind_a_terminal, bench_of, plain_profile
     from agent.store.profiles import find_profile
 
-    if list_faults:
-        show_faults(desk)
+    if list_faults or list_effects:
+        show_lists(desk, faults=list_faults, effects=list_effects)
         return
+    kind = bench_kind or ("none" if seed is None else DEFAULT_BENCH)
     path: Path = find_profile(profile_name or INVENTED)
     bench = behind_a_terminal(
-        plain_profile(path), seed=seed, family=family, faults=faults, listen=listen, speed=speed
+        plain_profile(path),
+        seed=seed,
+        family=family,
+        faults=faults,
+        listen=listen,
+        speed=speed,
+        bench=bench_of(kind, effects, seed),
     )
     try:
         desk.screen.answer({"address": bench.address}, lambda: click.echo(bench.address))
@@ -119,9 +185,14 @@ def sim(
         bench.close()
 
 
-def show_faults(desk: Desk) -> None:
-    """The page of all faults."""
-    from agent.rehearsal import describe_faults
+def show_lists(desk: Desk, *, faults: bool, effects: bool) -> None:
+    """The pages of all faults and of all effects of a bench."""
+    from agent.rehearsal import describe_effects, describe_faults
 
-    page = describe_faults()
-    desk.screen.answer({"faults": page.splitlines()}, lambda: desk.screen.say(page))
+    pages: dict[str, str] = {}
+    if faults:
+        pages["faults"] = describe_faults()
+    if effects:
+        pages["effects"] = describe_effects()
+    document = {name: page.splitlines() for name, page in pages.items()}
+    desk.screen.answer(document, lambda: desk.screen.say("\n\n".join(pages.values())))

@@ -191,7 +191,7 @@ def show_corrections(screen: Screen, survey: Survey, solution: Solution) -> None
     if solution.slicing_angle_deg is not None:
         screen.say(
             f"Slice with a gantry angle of {solution.slicing_angle_deg:.3f} deg instead of"
-            f" {survey.mechanics.gantry_angle_deg:g} deg. No line is sent for this."
+            f" {survey.mechanics.angle_deg:g} deg. No line is sent for this."
         )
     if not solution.corrections and solution.slicing_angle_deg is None:
         screen.say("No change is warranted by these readings.")

@@ -37,7 +37,7 @@ PLACES: Final[dict[str, tuple[str, str]]] = {
     "resume": ("resuming:resume", "What a broken-off change did; finish it or undo it."),
     "run": ("scripting:run", "Carry out verbs from a file, one a line, in one session."),
     "send": ("wiring:send", "Send one line as it is and show the answer."),
-    "shim": ("calculate:shim", "Tilt between gantry and bed, and which screw takes it out."),
+    "shim": ("levelling:shim", "Tilt of the bed, and which screws take it out by how many turns."),
     "sim": ("simulating:sim", "A simulated machine for any serial program."),
     "solve": ("solving:solve", "Every error of the machine at once, from its readings."),
     "store": ("changing:store", "Make what was written permanent, and prove it by a reload."),

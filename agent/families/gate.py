@@ -55,8 +55,8 @@ _OF_MOVES: Final = frozenset(
 _OF_HEATING: Final = frozenset({"M104", "M109", "M140", "M190"})
 
 _REMEDY: Final[dict[Kind, str]] = {
-    "moves": "'gauge moves', 'marks' and 'lay' move the machine, with their checks and cautions",
-    "heats": "'lay' and 'filament' heat, with their cautions, and switch off again",
+    "moves": "'gauge travel', 'marks' and 'lay' move the machine, with their checks and cautions",
+    "heats": "'lay' and 'feed' heat, with their cautions, and switch off again",
     "sets": "'preview' and 'write' do that with a check, a proof and a way back",
     "stores": "'store' does that after a look, with a proof; 'profile restore' brings saved values"
     " back",

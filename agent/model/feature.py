@@ -12,6 +12,8 @@ from typing import Final, Literal, get_args
 Kind = Literal["outside", "inside", "pitch", "lean", "sway", "travel", "gap"]
 #: `faces` of a solid, `edges` of a flat piece (one layer), or `points` (corners).
 Between = Literal["faces", "points", "edges"]
+#: Of the two upright faces of a piece the one that the drawing does not mark first.
+Side = Literal["opposite"]
 Vector = tuple[float, float, float]
 
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
@@ -51,6 +53,7 @@ class Feature:
     between: Between | None = None  #: None: faces along an axis, points on a diagonal
     jaws: tuple[Vector, Vector] | None = None  #: nominal contact points on the piece, mm
     hint: str = ""  #: where to put the caliper, in words
+    side: Side | None = None  #: see `Reading.side`
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,3 +66,11 @@ class Reading:
     between: Between | None = None
     u_mm: float | None = None  #: own standard uncertainty, instead of the instrument's
     name: str = ""
+    #: lean or sway from the opposite face, the square turned round: signed as from the usual one,
+    #: but what square and foot add to it has the other sign
+    side: Side | None = None
+
+    @property
+    def rises(self) -> bool:
+        """True where it leads off the belt, so that the gantry's angle is part of the command."""
+        return self.along[2] != 0

@@ -139,7 +139,10 @@ def post(
         name="post",
         title="height, lean and sway",
         prisms=(*prisms, *raised),
-        features=_features(left, middle, right, back, depth, height, step),
+        features=(
+            *_features(left, middle, right, back, depth, height, step),
+            *(() if slope else _opposite(left, middle, front, height)),
+        ),
         layer_angle=layers,
         anchor=(back - _FLANGE_MM, 0.0),
         size={"height": height, "step": step, "width": width, "depth": depth},
@@ -183,5 +186,25 @@ def _features(
             jaws=((left, at, bottom), (left, at, top)),
             hint=f"square against the outer side of the tall part, from {bottom:g} to {top:g} mm "
             "height: how far the top stands off the foot; + towards the low part",
+        ),
+    )
+
+
+def _opposite(left: float, middle: float, front: float, height: float) -> tuple[Feature, ...]:
+    """Lean once more, from the front: what square and foot add cancels in the mean of both.
+
+    Reversal, the oldest of metrology; only where the front stands upright.
+    """
+    tall = (left + middle) / 2
+    bottom, top = _CLEAR_FOOT, height - _CLEAR_TOP
+    return (
+        Feature(
+            "post lean 2",
+            "lean",
+            (0.0, 0.0, round(top - bottom, 6)),
+            jaws=((tall, front, bottom), (tall, front, top)),
+            hint=f"the same from the front face (+s), square turned round, from {bottom:g} to "
+            f"{top:g} mm height: + where the top stands off the foot towards the front (+s)",
+            side="opposite",
         ),
     )

@@ -15,7 +15,7 @@ from typing import Any, Final
 
 from agent.errors import BadInput, Problem, Refused
 from agent.model.exact import as_printed, exact, in_full
-from agent.model.profile import Profile, SavedSetting
+from agent.model.profile import Profile, SavedSetting, Stand
 from agent.model.settings import POSITIVE, UNITS, Readback, Setting, kind_of
 from agent.store import machine
 from agent.store.atomic import ABSENT, stamp_of, write_file
@@ -112,6 +112,20 @@ def read_profile(data: bytes, source: str) -> Profile:
     return read_sheet(data, source, _FILE)
 
 
+def load_stand(path: Path) -> Stand:
+    """The screws of a bed: of a profile file, or of a file that holds their table alone.
+
+    Raises BadInput with every mistake, and for a profile without them.
+    """
+    data = read_file(path)
+    if re.search(rb"^format:", data, re.MULTILINE) is None:
+        return read_sheet(data, str(path), machine.STAND)
+    stand = read_profile(data, str(path)).mechanics.stand
+    if stand is None:
+        raise BadInput(f"{path}: mechanics.bed is missing, the screws of the bed")
+    return stand
+
+
 def setting_key_problem(key: str) -> str:
     """Why `key` is not the key of a setting; empty if it is one."""
     kind, dot, rest = key.partition(".")
@@ -168,6 +182,11 @@ def _setting(key: str, saved: _Saved) -> Setting:
     return Setting(saved.value, unit, saved.digits, saved.raw, saved.tolerance)
 
 
+def _component(key: str) -> str:
+    right = re.fullmatch(r"[a-z][a-z0-9_.]{0,39}", key)
+    return "" if right else f"expected the name of a component of noise, found {key!r}"
+
+
 def _profile(**found: Any) -> Profile:
     found.pop("format")
     saved: Mapping[str, _Saved] = found.pop("settings", {})
@@ -189,6 +208,8 @@ _FILE: Final = Table(
         "instrument": Key(machine.INSTRUMENT),
         "tolerance": Key(machine.TOLERANCE),
         "priors": Key(machine.PRIORS),
+        "budget": Key(TableOf(Number(least=0, most=1e6), _component)),
+        "link": Key(machine.PORT),
         "settings": Key(TableOf(_SETTING, setting_key_problem, _value_problem)),
         "other": Key(ListOf(Text(most=500))),
         "identity": Key(Text(most=500)),
@@ -221,9 +242,11 @@ def profile_plain(profile: Profile) -> dict[str, Any]:
         "mechanics": machine.mechanics_plain(profile.mechanics),
         "material": machine.plain_fields(profile.material),
         "bead": machine.plain_fields(profile.bead),
-        "instrument": machine.plain_fields(profile.instrument),
+        "instrument": machine.instrument_plain(profile.instrument),
         "tolerance": machine.plain_fields(profile.tolerance),
         "priors": machine.plain_fields(profile.priors),
+        "budget": dict(profile.budget),
+        "link": machine.port_plain(profile.link),
         "settings": {key: _setting_plain(saved) for key, saved in profile.settings.items()},
         "other": [_clean(line, 500) for line in profile.other],
     }

@@ -16,10 +16,11 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, get_args
 
 from agent.families import FAMILIES
-from agent.model.feature import KINDS, Reading
+from agent.model.feature import KINDS, Reading, Side
+from agent.model.profile import Mechanics
 from agent.model.survey import BeltRun, Conditions, Survey
 from agent.store import machine
 from agent.store.atomic import write_file
@@ -103,6 +104,7 @@ _READING: Final = Table(
         "between": Key(Choice(("faces", "points", "edges"))),
         "u_mm": Key(Number("mm", above=0, most=100)),
         "name": Key(Text(most=80)),
+        "side": Key(Choice(get_args(Side))),
     },
     "a reading: {feature: ..., along: [x, s, h], mm: [...]}",
 )
@@ -200,6 +202,12 @@ def _file(**found: Any) -> ReadingsFile:
     readings = found.pop("readings", ())
     if not readings and not found.get("belt_runs"):
         raise ValueError("expected at least one reading under readings, or a belt_run; found none")
+    mechanics = found.get("mechanics", Mechanics())
+    if mechanics.gantry_angle_deg is None and any(reading.rises for reading in readings):
+        raise ValueError(
+            "mechanics.gantry_angle_deg is missing: the angle, in degrees, for which the pieces"
+            " were sliced; expected a line such as mechanics: {gantry_angle_deg: 35}"
+        )
     survey = Survey(
         readings,
         steps_per_mm=of_kind(settings, "steps_per_mm"),

@@ -215,7 +215,13 @@ class Measuring(Attached):
     ) -> Reading:
         """Keep the readings of one feature; those of the same feature before are replaced."""
         reading = Reading(
-            feature.kind, feature.along, tuple(values), feature.between, u_mm, feature.name
+            feature.kind,
+            feature.along,
+            tuple(values),
+            feature.between,
+            u_mm,
+            feature.name,
+            feature.side,
         )
         return self.keep(reading, piece)
 

@@ -46,7 +46,7 @@ def plain_reading(taken: Taken) -> dict[str, object]:
 class Round:
     """One state of the machine: pieces laid in it, readings, and what was made of them."""
 
-    gantry_angle_deg: float  #: slicing angle of the pieces
+    gantry_angle_deg: float | None  #: slicing angle of the pieces; None: not known
     laid: list[Laid] = field(default_factory=list)
     taken: list[Taken] = field(default_factory=list)
     #: Readings that were taken again, by name, with their first values.

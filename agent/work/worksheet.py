@@ -140,10 +140,10 @@ def take_up(session: Session, file: ReadingsFile, path: Path) -> None:
 def _same_machine(session: Session, file: ReadingsFile, path: Path) -> None:
     mechanics = session.profile.mechanics
     theirs = file.survey.mechanics.gantry_angle_deg
-    if abs(theirs - mechanics.gantry_angle_deg) > _SAME_ANGLE:
+    if theirs is not None and abs(theirs - mechanics.angle_deg) > _SAME_ANGLE:
         raise Refused(
             f"{path}: read on pieces sliced for {theirs:g} deg, and this machine slices for"
-            f" {mechanics.gantry_angle_deg:g} deg",
+            f" {mechanics.angle_deg:g} deg",
             remedy="Those readings belong to another state; 'solve FILE' takes them as they are",
         )
     now = session.known("steps_per_mm")

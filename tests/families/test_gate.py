@@ -206,8 +206,8 @@ def test_a_refusal_names_the_verb_that_does_it() -> None:
     for line, verb in (
         ("M206 T3 P3 X80.2", "'preview' and 'write'"),
         ("M0500", "'store'"),
-        ("M105 M104 S280", "'lay' and 'filament'"),
-        ("G01 Z300", "'gauge moves'"),
+        ("M105 M104 S280", "'lay' and 'feed'"),
+        ("G01 Z300", "'gauge travel'"),
         ("M42 P4 S255", "M105, M114, M115, M119, M205"),
     ):
         with pytest.raises(Refused) as refused:
