@@ -86,10 +86,7 @@ VALUE_MINUTES = 0.15
 def standard() -> Task:
     """The standard pieces with their features from the usual side, and one move of each axis."""
     laid = [
-        (name, f)
-        for name in STANDARD
-        for f in PIECES[name](profile()).features
-        if f.side is None
+        (name, f) for name in STANDARD for f in PIECES[name](profile()).features if f.side is None
     ]
     laid += [(MOVES, f) for f in travel_features(profile())]
     theta = profile().mechanics.gantry_angle
