@@ -47,6 +47,14 @@ class LinkFailed(AgentError):
     exit_code = 3
 
 
+class Unanswered(LinkFailed):
+    """Not a byte has come since the port was opened."""
+
+
+class BrokenByRestart(LinkFailed):
+    """The controller restarted while an answer was awaited; the port itself is still there."""
+
+
 @dataclass(frozen=True, slots=True)
 class Problem:
     """One mistake in an input, at its place."""

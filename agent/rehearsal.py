@@ -140,21 +140,24 @@ def behind_a_terminal(
     seed: int | None = None,
     family: str = "replay",
     faults: Sequence[object] = (),
-    listen: str = "pty",
+    listen: str | None = None,
     speed: float = 0.0,
     bench: Bench | None = None,
 ) -> Rehearsal:
     """A machine behind a real pseudo-terminal, served by a thread of this process.
 
-    `speed` is how many of its seconds pass in one of ours; 0: nobody is kept waiting.
+    `listen` None: a TCP port where the system has no pseudo-terminals.  `speed` is how many of its
+    seconds pass in one of ours; 0: nobody is kept waiting.
     """
+    from sim.endings import USUAL_ENDING
     from sim.machine import build
     from sim.serve import serve
 
     machine = build(
         profile or plain_profile(), seed=seed, family=family, faults=faults, bench=bench
     )
-    return Rehearsal(machine, server=serve(machine, listen, speed=speed), seed=seed)
+    server = serve(machine, listen or USUAL_ENDING, speed=speed)
+    return Rehearsal(machine, server=server, seed=seed)
 
 
 def bench_of(kind: str, effects: Sequence[str] = (), seed: int | None = None) -> Bench:

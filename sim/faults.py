@@ -9,6 +9,7 @@ lists all names with their keys, for a help page and for the check of what is as
 from __future__ import annotations
 
 import difflib
+import math
 import random
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -139,7 +140,7 @@ FAULTS: Mapping[str, Sort] = {
             )
         },
     ),
-    "layout": Sort("new firmware finds a stored block of another layout: defaults are live", {}),
+    "layout": Sort("new firmware does not understand what was kept: defaults are live", {}),
     "speed": Sort(
         "the board talks at another speed than the client expects",
         {"baud": Key("count", 250000, "its real speed")},
@@ -348,7 +349,10 @@ class WrongSpeed(Trouble):
         client = cable.client_baud
         if client is not None and abs(client - self.baud) <= 0.03 * self.baud:
             return data
-        return missampled(data, self.baud / (client or 115200))
+        sender, receiver = self.baud, client or 115200
+        if way == "sent":
+            sender, receiver = receiver, sender
+        return missampled(data, sender / receiver)
 
 
 def missampled(data: bytes, ratio: float) -> bytes:
@@ -375,7 +379,8 @@ def missampled(data: bytes, ratio: float) -> bytes:
 
 
 def _falling_edge(bits: Sequence[int], place: float) -> int | None:
-    for i in range(max(0, int(place)), len(bits)):
+    """The first falling edge not before `place`: each one found lies behind the one before."""
+    for i in range(max(0, math.ceil(place)), len(bits)):
         if bits[i] == 0 and (i == 0 or bits[i - 1] == 1):
             return i
     return None
@@ -487,7 +492,7 @@ def _in_controller(controller: Controller, fault: Fault) -> None:
         case "storage":
             controller.storage_fault = v["does"]
         case "layout":
-            controller.storage_fault = "unreadable"
+            controller.reflash()
             controller.load()
             controller.changes.clear()
         case "echo":

@@ -131,7 +131,9 @@ def refuse_no_store(family: Family, plan: Plan) -> None:
     if lines or family.words.store is None:
         raise Refused(
             "This controller's store word does not cover these settings",
-            remedy=f"Edit its file: {' | '.join(lines)}" if lines else "Edit its file",
+            remedy=f"Put into {family.words.file}: {' | '.join(lines)}"
+            if lines
+            else "Switch it off and on and read back: that shows what it keeps",
         )
 
 

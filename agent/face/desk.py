@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING, Any, Concatenate, Final, ParamSpec
 import click
 
 from agent.face.screen import Screen
+from agent.wire.identity import Opening
 
 if TYPE_CHECKING:
+    from agent.model.profile import Lines, Profile
     from agent.rehearsal import Rehearsal
+    from agent.wire.identity import PortInfo
     from agent.wire.port import Address
     from agent.wire.transport import Transport
     from agent.work.session import Session
@@ -32,8 +35,10 @@ class Desk:
     offered: str = ""  #: line that Enter on an empty line carries out
     lost: str = ""  #: port on which not even a reading came back
     cautioned: bool = False  #: the cautions were read and acknowledged in this session
+    how: Opening = field(default_factory=Opening)  #: how this command wants its port opened
+    opening: Address | None = None  #: of the port that was opened last, answered or not
     _session: Session | None = None
-    _address: Address | None = None  #: of the port that was opened last
+    _address: Address | None = None  #: of the port at which a controller answered last
 
     @property
     def session(self) -> Session:
@@ -54,40 +59,91 @@ class Desk:
         """The port of this session that was opened last; empty without one."""
         return self.lost or ("" if self._address is None else self._address.url)
 
-    def open_again(self, port: str) -> Transport:
-        """Open the port of this session once more, after `Session.let_go`.  Raises LinkFailed."""
-        if self.rehearsal is not None and port == self.rehearsal.address:
-            return self.rehearsal.open()
-        from agent.wire.port import Address
+    def rehearses(self, port: str) -> bool:
+        """True for the port of the simulated machine."""
+        return self.rehearsal is not None and port == self.rehearsal.address
 
-        known = self._address
-        return (known if known and known.url == port else Address.of(port)).open_again()
-
-    def open(self, port: str, baud: int | None = 115200, *, reset: bool = False) -> Transport:
+    def open(self, port: str, how: Opening | None = None) -> Transport:
         """Take `port` for this session alone and open it; a rehearsal's by its own door.
 
-        baud: bits a second; None: each usual speed is tried until the controller answers.
-        Raises LinkFailed.
+        `opened` says that a controller answered there.  Raises LinkFailed.
         """
-        if self.rehearsal is not None and port == self.rehearsal.address:
+        if self.rehearsal is not None and self.rehearses(port):
             return self.rehearsal.open()
         from agent.wire.port import Address
 
         self.session.detach()
-        self.session.notebook.hold(port)
-        address = Address.of(port) if baud is None else Address.of(port, baud)
         try:
-            transport = address.open(reset=reset)
-            if baud is None:
-                from agent.wire.speed import find_speed
-
-                address = replace(address, baud=find_speed(transport))
-                self.screen.say(f"The controller answers at {address.baud} bits a second.")
+            return self._open(self._wanted(Address.of(port), how), how)
         except BaseException:
             self.session.notebook.close()
             raise
-        self._address = address
+
+    def open_again(self, port: str, how: Opening | None = None) -> Transport:
+        """Open the port of this session once more, after `Session.let_go`, wherever it is now.
+
+        Raises LinkFailed.
+        """
+        if self.rehearsal is not None and self.rehearses(port):
+            return self.rehearsal.open()
+        import time
+
+        from agent.wire.port import REOPENING, Address
+
+        known = self._address
+        until = time.monotonic() + REOPENING
+        if known is not None and known.means(port):
+            address = known.found_again(until, self._is_it).using(how or Opening())
+        else:
+            address = self._wanted(Address.awaited(port, until, like=known), how)
+        return self._open(address, how, until)
+
+    def _open(self, address: Address, how: Opening | None, until: float = 0.0) -> Transport:
+        """Take the port and open it; sets `opening` to how that was done."""
+        self.session.notebook.hold(address.url)
+        transport = address.open(until)
+        if how is not None and how.find_speed:
+            from agent.wire.speed import find_speed
+
+            try:
+                address = replace(address, baud=find_speed(transport))
+            except BaseException:
+                transport.close()
+                raise
+            self.screen.say(f"The controller answers at {address.baud} bits a second.")
+        self.opening = address
         return transport
+
+    def _wanted(self, address: Address, how: Opening | None) -> Address:
+        """How a port is to be opened: as is remembered, as the profile says, as was typed."""
+        from agent.store.habits import habit
+
+        remembered = habit(address.key).get("lines")
+        if remembered in ("down", "up", "keep"):
+            address = replace(address, lines=remembered)
+        return address.using(_said_by(self.session.profile)).using(how or Opening())
+
+    def _is_it(self, port: PortInfo) -> bool:
+        return self.screen.agrees(
+            f"{port.device} ({port.description}) is the one new port, but nothing tells whether it"
+            " is the same machine. Is it?"
+        )
+
+    def opened(self) -> None:
+        """A controller answered at the port that was just opened: '--again' means this one."""
+        self._address = self.opening or self._address
+
+    def remember_lines(self, lines: Lines) -> None:
+        """From now on the port that was just opened is opened with its modem lines so."""
+        from agent.errors import Refused
+        from agent.store.habits import remember
+
+        if self.opening is None:
+            return
+        try:
+            remember(self.opening.key, lines=lines)
+        except Refused as refusal:
+            self.screen.say(f"! That cannot be remembered: {refusal}")
 
     @property
     def machine(self) -> str:
@@ -147,6 +203,11 @@ class Desk:
             self._session.detach()
         if self.rehearsal is not None:
             self.rehearsal.close()
+
+
+def _said_by(profile: Profile) -> Opening:
+    """How a profile wants its machine's port opened."""
+    return Opening(profile.link.baud, profile.link.lines)
 
 
 def at_desk(function: Callable[Concatenate[Desk, P], None]) -> Callable[P, None]:

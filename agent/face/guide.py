@@ -42,7 +42,7 @@ def attach(desk: Desk) -> Step | None:
         )
     if desk.rehearsal is not None:
         return Step(f"attach {desk.rehearsal.address}", "The simulated machine waits there.")
-    from agent.wire.port import list_ports
+    from agent.wire.listing import list_ports
 
     found = list_ports()
     if len(found) == 1:

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from agent.errors import BadInput, Refused
+from agent.face.cabling import port_options
 from agent.face.changing import confirmed_write, finish
 from agent.face.desk import UNNAMED, Desk, at_desk
 from agent.face.history import when
 from agent.face.linking import one_shot
-from agent.face.options import Count, Verb, as_json
+from agent.face.options import Verb, as_json
 from agent.model.exact import as_printed
 
 if TYPE_CHECKING:
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from agent.work.session import Session
 
 _PORT = click.option("--port", help="port of a machine that is not attached yet")
-_BAUD = click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits/s")
 
 
 @click.group()
@@ -109,14 +109,12 @@ def profile_use(desk: Desk, /, name: str) -> None:
 @profile.command("save", cls=Verb)
 @click.argument("name")
 @_PORT
-@_BAUD
+@port_options
 @click.option("--over", is_flag=True, help="replace the saved profile of this name")
 @click.option("--like", help="take mechanics, material and the rest from this profile")
 @as_json
 @at_desk
-def profile_save(
-    desk: Desk, /, name: str, port: str | None, baud: int, over: bool, like: str | None
-) -> None:
+def profile_save(desk: Desk, /, name: str, port: str | None, over: bool, like: str | None) -> None:
     """Read the settings back and keep them, with everything known of the machine, as NAME.
 
     A value that was written here stays in full precision beside the printed one. A machine that
@@ -148,7 +146,7 @@ def profile_save(
     base = replace(_base(session, saved, like), name=name)
     if port is not None:
         session.use(base)  # so the record knows whose settings were read
-    with one_shot(desk, port, baud):
+    with one_shot(desk, port):
         source = session.joined()[0].transport.name
         kept = with_settings(
             base,
@@ -184,12 +182,10 @@ def _base(session: Session, saved: ProfileFile | None, like: str | None) -> Prof
 @click.argument("name")
 @click.argument("other", required=False)
 @_PORT
-@_BAUD
+@port_options
 @as_json
 @at_desk
-def profile_compare(
-    desk: Desk, /, name: str, other: str | None, port: str | None, baud: int
-) -> None:
+def profile_compare(desk: Desk, /, name: str, other: str | None, port: str | None) -> None:
     """What differs between a profile NAME and OTHER, or the machine on the link.
 
     \b
@@ -205,7 +201,7 @@ def profile_compare(
     else:
         if port is not None:
             desk.session.use(left)
-        with one_shot(desk, port, baud):
+        with one_shot(desk, port):
             live = desk.session.read_back()
         found, right = compare_with_live(left, live), "live"
 
@@ -233,7 +229,7 @@ def profile_compare(
 @profile.command("restore", cls=Verb)
 @click.argument("name")
 @_PORT
-@_BAUD
+@port_options
 @click.option("--preview", "only_preview", is_flag=True, help="show what would be sent, no more")
 @click.option("--approve", metavar="DIGEST", help="write exactly the plan of this digest")
 @click.option("--store", "and_store", is_flag=True, help="with --approve: store it, too")
@@ -244,7 +240,6 @@ def profile_restore(
     /,
     name: str,
     port: str | None,
-    baud: int,
     only_preview: bool,
     approve: str | None,
     and_store: bool,
@@ -266,7 +261,7 @@ def profile_restore(
     saved = load_profile(name)
     session = desk.session
     session.use(saved)
-    with one_shot(desk, port, baud):
+    with one_shot(desk, port):
         link, family = session.joined()
         found = restore(
             saved,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import io
 import os
 import re
 import sys
@@ -134,15 +136,25 @@ def show_error(error: AgentError, desk: Desk) -> None:
 
 def main() -> None:
     """Entry of the installed command."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a console may lack signs that tables have
+            stream.reconfigure(errors="replace")
     try:
         code = run(sys.argv[1:])
         sys.stdout.flush()
-    except BrokenPipeError:
+    except OSError as error:
+        if not (isinstance(error, BrokenPipeError) or _is_broken_pipe_elsewhere(error)):
+            raise
         # The reader of our output has gone (as with `| head`): say nothing, and keep the
         # interpreter from complaining when it closes standard output.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = 1
     sys.exit(code)
+
+
+def _is_broken_pipe_elsewhere(error: OSError) -> bool:
+    """Windows tells a reader that has gone as a bad argument, without a file."""
+    return sys.platform == "win32" and error.errno == errno.EINVAL and error.filename is None
 
 
 if __name__ == "__main__":

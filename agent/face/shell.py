@@ -26,8 +26,12 @@ Ctrl-C stops what is going on; the power switch is the emergency stop."""
 
 def split(line: str) -> list[str]:
     """Words of a typed line.  Raises BadInput for an open quote."""
+    words = shlex.shlex(line, posix=True, punctuation_chars=False)
+    words.whitespace_split, words.commenters = True, ""
+    if sys.platform == "win32":
+        words.escape = ""  # a backslash there is part of a path, or of \\.\COM12
     try:
-        return shlex.split(line)
+        return list(words)
     except ValueError as refusal:
         raise BadInput(
             f"the line cannot be taken apart: {str(refusal).lower()}",

@@ -15,6 +15,8 @@ from agent.face.screen import wrapped
 
 DEFAULT_SEED: Final = 7
 
+LISTEN: Final = "where; [default: pty, on Windows tcp:0]"
+
 #: Kinds of bench, and the one where none is named.
 BENCHES: Final = ("none", "usual", "rough")
 DEFAULT_BENCH: Final = "usual"
@@ -123,7 +125,7 @@ class _WithFaults(Verb):
 
 
 @click.command(cls=_WithFaults)
-@click.option("--listen", default="pty", show_default=True, metavar="pty|tcp:PORT|rfc2217:PORT")
+@click.option("--listen", metavar="pty|tcp:PORT|rfc2217:PORT", help=LISTEN)
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
 @click.option("--family", default="replay", show_default=True, help="what the controller speaks")
 @bench_options(None)
@@ -141,7 +143,7 @@ class _WithFaults(Verb):
 def sim(
     desk: Desk,
     /,
-    listen: str,
+    listen: str | None,
     profile_name: str | None,
     family: str,
     bench_kind: str | None,

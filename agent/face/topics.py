@@ -192,6 +192,26 @@ other may be off by 0.2 mm. With --both each mark is reached from both sides,
 which shows lost motion; a loaded run against an empty one shows slip. Run-out
 and slip are for the mechanic; only the slope is for a setting.""",
     ),
+    "ports": (
+        "rights, names that stay, and what gets in the way",
+        """\
+    rights    On Linux a port belongs to a group (dialout, uucp): 'ports' gives
+              the command that adds you. It counts after a new log-in.
+    names     ttyUSB0 is only the first that came. The name under
+              /dev/serial/by-id stays, and 'attach' takes it. Boards without a
+              serial number differ by their socket alone; a rule of udev:
+              SUBSYSTEM=="tty", KERNELS=="1-2.3", SYMLINK+="belt-left"
+    grabbed   Services for modems and braille displays (modemmanager, brltty)
+              open what looks like theirs: busy for a moment after plugging in,
+              or taken for good. Remove them, or except the device by a rule.
+    restarts  Opening raises the lines DTR and RTS, which restarts many boards.
+              '--keep-lines' leaves them up at the end: no restart next time.
+              '--reset' lets them rise; some boards are silent without.
+    hubs      A laptop that suspends, or a hub without a supply of its own,
+              drops the port. Plug into the computer; no suspend while laying.
+    Windows   COM3, COM12 as the device manager has them; no pseudo-terminals:
+              'sim --listen tcp:0'. macOS: /dev/cu.*, not /dev/tty.*""",
+    ),
     "family": (
         "the five kinds of controllers that are understood",
         """\

@@ -12,7 +12,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 from agent.model.settings import Event, Readback
 from agent.wire.exchange import Window
@@ -46,6 +46,13 @@ class StoreWords:
     covers_steps: bool  #: False: the store word does not hold steps; the file must be edited
     writing_stores: bool = False  #: True: there is no trial stage
     file: str = ""  #: what holds the settings that the store word does not cover, in words
+
+    @property
+    def kept_by(self) -> Literal["storing", "writing", "file"]:
+        """What makes a changed setting permanent."""
+        if self.writing_stores:
+            return "writing"
+        return "storing" if self.covers_steps else "file"
 
 
 @dataclass(frozen=True, slots=True)

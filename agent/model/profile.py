@@ -13,8 +13,9 @@ from agent.model.exact import exact
 from agent.model.roles import Axes, Role
 from agent.model.settings import Setting
 
-#: State of a modem line while a port is open; `usual`: as the system leaves it.
-Line = Literal["usual", "on", "off"]
+#: The modem lines DTR and RTS at the opening of a port: held down, let rise, or left alone (also
+#: at the close, so that the next opening brings no rise).
+Lines = Literal["down", "up", "keep"]
 
 #: `none`: each axis has its motor.  Two motors that share across and gantry have their steps set
 #: per axis before mixing (`axes`), per motor (`motors`), or nobody knows yet (`unknown`).
@@ -128,8 +129,7 @@ class Port:
 
     port: str = ""
     baud: int | None = None
-    rts: Line = "usual"
-    dtr: Line = "usual"
+    lines: Lines | None = None  #: None: as is remembered for the port, or down
 
 
 @dataclass(frozen=True, slots=True)

@@ -151,14 +151,13 @@ def in_words(path: Path) -> Iterator[None]:
     """Errors of the database in the words of the technician."""
     try:
         yield
-    except sqlite3.DatabaseError as error:
-        said = str(error)
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+        # bytes that are no text stand in the schema itself: no word of SQLite's fits them
+        said = "malformed" if isinstance(error, UnicodeDecodeError) else str(error)
         for pattern, what, remedy in _WORDS:
             if pattern in said:
                 raise Refused(f"The record {path} {what}", remedy=remedy) from error
-        if isinstance(error, sqlite3.OperationalError):
-            raise Refused(f"The record {path} cannot be used: {said}", remedy=_MOVE) from error
-        raise
+        raise Refused(f"The record {path} cannot be used: {said}", remedy=_MOVE) from error
     except OSError as error:
         raise refusal(error, path, "opened") from error
 

@@ -21,9 +21,13 @@ from typing import Any, Final, Protocol
 from agent.errors import Refused
 from agent.store.atomic import make_folder, refusal, sync_folder
 from agent.store.home import home
+from agent.store.names import safe_name
 
 #: Step that ends a journal.
 CLOSED: Final = "closed"
+
+#: Bytes go into the file as they are; Windows would change line ends.
+_AS_IT_IS: Final = getattr(os, "O_BINARY", 0)
 
 Entry = Mapping[str, Any]
 
@@ -77,7 +81,7 @@ class FileJournal:
         self.path = path
         self._clock = clock
         make_folder(path.parent)
-        flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_EXCL
+        flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_EXCL | _AS_IT_IS
         try:
             self._handle = os.open(path, flags, 0o644)
         except OSError as error:
@@ -142,8 +146,8 @@ def journals_folder() -> Path:
 def new_journal(machine: str, digest: str, folder: Path | None = None) -> FileJournal:
     """A journal for one transaction, named by time, machine and plan."""
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
-    safe = "".join(c if c.isalnum() or c in "-_." else "_" for c in machine)[:60]
-    return FileJournal((folder or journals_folder()) / f"{stamp}-{safe}-{digest}.jsonl")
+    name = f"{stamp}-{safe_name(machine)}-{digest}.jsonl"
+    return FileJournal((folder or journals_folder()) / name)
 
 
 def read_journal(path: Path) -> JournalFile:
@@ -189,7 +193,7 @@ def open_journals(machine: str = "", folder: Path | None = None) -> tuple[Journa
 def close_journal(path: Path, why: str) -> None:
     """Mark a broken transaction as dealt with.  Raises Refused if that cannot be kept."""
     try:
-        handle = os.open(path, os.O_RDWR | os.O_APPEND)
+        handle = os.open(path, os.O_RDWR | os.O_APPEND | _AS_IT_IS)
     except OSError as error:
         raise refusal(error, path, "opened") from error
     try:

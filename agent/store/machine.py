@@ -317,15 +317,12 @@ INSTRUMENT: Final = Table(
     },
 )
 
-_LINE: Final = Choice(("usual", "on", "off"))
-
 PORT: Final = Table(
     Port,
     {
         "port": Key(Text(most=300)),
         "baud": Key(Whole(1, 10_000_000)),
-        "rts": Key(_LINE),
-        "dtr": Key(_LINE),
+        "lines": Key(Choice(("down", "up", "keep"))),
     },
 )
 

@@ -20,6 +20,7 @@ from agent.model.settings import POSITIVE, UNITS, Readback, Setting, kind_of
 from agent.store import machine
 from agent.store.atomic import ABSENT, stamp_of, write_file
 from agent.store.home import ready_profiles, user_profiles
+from agent.store.names import is_device
 from agent.store.nodes import read_file
 from agent.store.readings import FAMILY_NAMES
 from agent.store.strict import (
@@ -276,7 +277,7 @@ def _clean(text: str, most: int) -> str:
 
 def profile_path(name: str) -> Path:
     """Where the profile `name` is saved.  Raises BadInput for a name that is no file name."""
-    if not _NAME.fullmatch(name):
+    if not _NAME.fullmatch(name) or is_device(name):
         problem = Problem("command line", None, "NAME", f"expected {_NAME_WORDS}, found {name!r}")
         raise BadInput("that is no name for a profile", problems=[problem])
     return user_profiles() / f"{name}.yaml"

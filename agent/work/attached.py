@@ -26,10 +26,31 @@ WAIT = "M400"
 _NOT_ATTACHED = "'attach PORT' does it; 'ports' lists the ports of this computer"
 
 
+#: Share of the settings that have to be as they were for a controller that does not name itself;
+#: what was not stored is gone after a restart.
+_MOSTLY = 0.5
+
+
+def same_controller(known: Readback, now: Readback) -> bool:
+    """Whether two readings are of one controller, as far as it tells.
+
+    By its name; one that gives none (any more) has to have the same settings, most of them with
+    the same values.
+    """
+    if known.family != now.family:
+        return False
+    if known.identity and now.identity:
+        return same_name(known.identity, now.identity)
+    if known.settings.keys() != now.settings.keys():
+        return False
+    same = [now.settings[key].value == was.value for key, was in known.settings.items()]
+    return sum(same) >= _MOSTLY * len(same)
+
+
 def same_name(one: str, other: str) -> bool:
     """Whether two ways in which a controller names itself, as a banner or as an answer, are of one.
 
-    The shorter has no word that the longer lacks; a controller without a name is any.
+    The shorter has no word that the longer lacks.
     """
     words = [set(re.findall(r"[a-z0-9.]+", name.lower())) for name in (one, other)]
     return words[0] <= words[1] or words[1] <= words[0]
@@ -63,7 +84,7 @@ class Attached:
 
     def join(self, transport: Transport) -> Readback:
         """Pair a link with a transport, find the family, read twice."""
-        from agent.families import identify, read_back
+        from agent.families import identify, read_back_once_up
         from agent.families.gate import Gate
         from agent.wire.link import Link
 
@@ -77,7 +98,7 @@ class Attached:
                     + (f" ({identity})" if identity else ""),
                     remedy="Its settings were not touched",
                 )
-            self.readback = read_back(link, family)
+            self.readback = read_back_once_up(link, family)
         except BaseException:
             link.close()
             raise
@@ -117,13 +138,13 @@ class Attached:
 
     def read_back(self) -> Readback:
         """Read all settings twice; a clean reading also ends a doubt about the last line."""
-        from agent.families import read_back
+        from agent.families import read_back_once_up
         from agent.wire.exchange import State
 
         link, family = self.joined()
         if link.state is State.DOUBT:
             link.settle()  # an answer that is still on its way is none to the questions now asked
-        self.readback = read_back(link, family)
+        self.readback = read_back_once_up(link, family)
         if not self.readback.damaged and link.state is State.DOUBT:
             link.resync()
         self.notebook.readback(self.readback)

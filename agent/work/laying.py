@@ -236,8 +236,9 @@ class Laying:
             then = "Switch it off at the power switch and support the gantry first: it may sink"
         else:
             told = (
-                "The machine carries out the moves it has already taken and then stands still, the"
-                " nozzle on the piece" + (f", its heaters ON ({heats})" if heats else "")
+                "The machine carries out the moves it has already taken and then stands still"
+                + (", the nozzle on the piece" if self._place(self.done).laid else "")
+                + (f", its heaters ON ({heats})" if heats else "")
             )
             then = (
                 "Nothing sent from here reaches it: switch it off at the power switch, and support"

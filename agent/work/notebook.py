@@ -113,8 +113,12 @@ class DiskNotebook:
     def hold(self, port: str) -> None:
         from agent.store.locks import PortLock
 
+        if self._lock is not None and self._lock.covers(port):
+            return
         try:
-            self._lock = PortLock(port)
+            held, self._lock = self._lock, PortLock(port)
+            if held is not None:
+                held.release()
         except Refused as refusal:  # no place for a lock: the port itself is opened for us alone
             self.trouble = str(refusal)
 

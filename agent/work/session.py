@@ -15,7 +15,7 @@ from agent.errors import Refused
 from agent.model.exact import exact_values
 from agent.model.profile import Profile
 from agent.model.settings import Readback, kind_of, letter_of
-from agent.work.attached import same_name, written_values
+from agent.work.attached import same_controller, written_values
 from agent.work.measuring import Measuring
 from agent.work.rounds import plain_reading
 
@@ -92,10 +92,8 @@ class Session(Measuring):
         """
         known = self.readback
         readback = self.join(transport)
-        same = known is None or (
-            known.family == readback.family and same_name(known.identity, readback.identity)
-        )
-        if known is not None and not same:
+        if known is not None and not same_controller(known, readback):
+            self.readback = known  # of the machine that is still meant
             self.detach()
             raise Refused(
                 f"another controller answers: {readback.identity or readback.family} instead of"

@@ -19,6 +19,7 @@ from agent.wire.link import Link
 from sim.machine import build
 from sim.serve import serve
 from tests.change.bench import HERON, HERON_PLAIN, WANTED
+from tests.patience import PATIENCE
 
 #: Reads, plans, and writes; waits before the second line until it is killed.
 AGENT = """
@@ -86,7 +87,8 @@ def attach(address: str) -> Link:
     from agent.errors import LinkFailed
     from agent.wire.port import open_port
 
-    for _ in range(50):
+    give_up = time.monotonic() + PATIENCE
+    while time.monotonic() < give_up:
         try:
             return Link(open_port(address))
         except LinkFailed:

@@ -291,7 +291,7 @@ def test_other_families_store_and_prove_alike(family: str) -> None:
 
 @pytest.mark.parametrize(
     ("family", "what"),
-    [("numbered", "stores as it writes"), ("script", r"Edit its file: M92 X80\.61234")],
+    [("numbered", "stores as it writes"), ("script", r"start-up script: M92 X80\.61234")],
 )
 def test_where_storing_is_no_step_the_reason_is_given(family: str, what: str) -> None:
     bench = heron(family)

@@ -11,6 +11,7 @@ import click
 from agent.errors import AgentError, BadInput, Refused
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Count, Verb, as_json
+from agent.store.names import safe_name
 
 if TYPE_CHECKING:
     from agent.face.report.tune import Series, Tune
@@ -58,7 +59,7 @@ def report(
     else:
         tune = tune_recorded(desk, number or 1, machine)
     ending = ".pdf" if pdf or (out is not None and out.suffix.lower() == ".pdf") else ".html"
-    path = out or Path(f"report-{_safe(tune.machine)}-{made.isoformat()}{ending}")
+    path = out or Path(f"report-{safe_name(tune.machine)}-{made.isoformat()}{ending}")
     save(tune, made, path, pdf=ending == ".pdf", force=force)
     from agent.face.report.changes import state
 
@@ -79,11 +80,6 @@ def date_from(text: str | None) -> date:
             f"--date: expected a date such as 2026-03-01, found {text!r}",
             remedy="Nothing was written",
         ) from None
-
-
-def _safe(name: str) -> str:
-    """`name` as part of a file name."""
-    return "".join(c if c.isalnum() or c in "-_" else "_" for c in name)[:60] or "unnamed"
 
 
 def save(tune: Tune, made: date, path: Path, *, pdf: bool = False, force: bool = False) -> None:

@@ -1,7 +1,5 @@
 """Damaged replies against the reader: how many are taken for good, and how many wrongly.
 
-    python -m tests.fuzz --runs 20000 --json
-
 Each run draws a controller of one of the five families with values of its own, and reads it back
 through the real engine over a wire that spoils each of the two replies on its own: bytes dropped,
 doubled, flipped, lines merged, bursts lost or repeated.  A reading without damage is `accepted`;
@@ -10,10 +8,7 @@ one in which a key is missing, added or changed all the same is `wrong_accepted`
 
 from __future__ import annotations
 
-import argparse
-import json
 import random
-from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -200,26 +195,3 @@ def run(seed: int) -> Outcome:
 
 def campaign(runs: int, first_seed: int = 0) -> list[Outcome]:
     return [run(first_seed + i) for i in range(runs)]
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--runs", type=int, default=2000)
-    parser.add_argument("--seed", type=int, default=0, help="seed of the first run")
-    parser.add_argument("--json", action="store_true")
-    options = parser.parse_args()
-    outcomes = campaign(options.runs, options.seed)
-    accepted = [o for o in outcomes if o.accepted]
-    wrong = [o for o in accepted if o.wrong]
-    figures = {"runs": len(outcomes), "accepted": len(accepted), "wrong_accepted": len(wrong)}
-    if options.json:
-        print(json.dumps(figures))
-        return
-    print(figures)
-    print("accepted by family:", dict(Counter(o.family for o in accepted)))
-    for outcome in wrong[:10]:
-        print("wrong:", outcome)
-
-
-if __name__ == "__main__":
-    main()
