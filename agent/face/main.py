@@ -15,6 +15,7 @@ from agent import __version__
 from agent.errors import AgentError, BadInput, LinkFailed
 from agent.face.desk import Desk
 from agent.face.screen import clean
+from agent.face.shop.afterwards import synced_afterwards
 from agent.face.tree import Tree, Verbs
 
 WIRE_SHOWN = 3  #: last lines on the wire that are shown with a failure of the link
@@ -53,7 +54,11 @@ def plumbelt(ctx: click.Context, port: str | None, profile_name: str | None) -> 
 
 def run(arguments: Sequence[str], desk: Desk | None = None) -> int:
     """Carry out one command line and return its exit code; prints what went wrong."""
-    desk = desk or Desk()
+    with synced_afterwards():
+        return _run(arguments, desk or Desk())
+
+
+def _run(arguments: Sequence[str], desk: Desk) -> int:
     # A line may be refused before its options are known: look for the wish itself.
     desk.screen.json = "--json" in arguments
     desk.screen.answered = False

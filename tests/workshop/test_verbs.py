@@ -6,6 +6,7 @@ import csv
 import json
 import re
 import socket
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ import pytest
 
 from agent.face.main import run
 from agent.store.record import Record
+from tests.patience import PATIENCE
 from tests.workshop.postgres import Server
 from tests.workshop.proxy import Cut, Proxy
 from tests.workshop.shop import STEPS, Writer
@@ -189,3 +191,28 @@ def test_a_second_sync_of_one_bench_waits_its_turn(tmp_path: Path, at: At, url: 
     with one_at_a_time():
         assert "under way" in at("anna", "workshop", "sync", code=1)
     at("anna", "workshop", "sync")
+
+
+def test_it_syncs_by_itself_after_what_changes_the_record(at: At, server: Server, url: str) -> None:
+    at("anna", "workshop", "join", url, "--auto")
+    at("bob", "workshop", "join", url)
+    at("anna", "workshop", "note", "heron", "hello")
+    until = time.monotonic() + PATIENCE
+    while not server.rows(url, "SELECT 1 FROM entry") and time.monotonic() < until:
+        time.sleep(0.05)
+    at("bob", "workshop", "sync")
+    assert [m["machine"] for m in at("bob", "workshop", "list")["machines"]] == ["heron"]
+
+
+def test_a_sync_by_itself_that_fails_is_told_later_and_hinders_nothing(
+    tmp_path: Path, at: At, server: Server, url: str
+) -> None:
+    at("anna", "workshop", "join", url, "--auto")
+    settings = tmp_path / "anna" / "workshop.yaml"
+    settings.write_text(settings.read_text().replace(str(server.folder), "/nowhere"))
+    at("anna", "workshop", "note", "heron", "hello")
+    last = tmp_path / "anna" / "workshop-last.json"
+    until = time.monotonic() + PATIENCE
+    while not (last.exists() and "error" in last.read_text()) and time.monotonic() < until:
+        time.sleep(0.05)
+    assert "cannot be reached" in at("anna", "workshop", "list")["last_sync_failed"]

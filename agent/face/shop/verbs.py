@@ -13,6 +13,7 @@ import click
 from agent.errors import BadInput
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Count, Verb, as_json
+from agent.face.shop.afterwards import last_failure
 
 if TYPE_CHECKING:
     from agent.face.shop.sheets import Sheet
@@ -144,9 +145,10 @@ def workshop_join(desk: Desk, /, url: str, auto: bool, due_days: int) -> None:
 
 
 @workshop.command("sync", cls=Verb)
+@click.option("--patience", type=Count(0), default=0, help="seconds to wait for another sync")
 @as_json
 @at_desk
-def workshop_sync(desk: Desk, /) -> None:
+def workshop_sync(desk: Desk, /, patience: int) -> None:
     """Exchange with the workshop what either side lacks; may be cut short and given again.
 
     \b
@@ -158,7 +160,7 @@ def workshop_sync(desk: Desk, /) -> None:
 
     settings = must_be_joined()
     with Record() as record:
-        done = sync(record, settings.url, _telling(desk))
+        done = sync(record, settings.url, _telling(desk), patience=patience)
         apart = record.apart()
 
     def show() -> None:
@@ -295,6 +297,9 @@ def workshop_list(desk: Desk, /, shared: bool, table: Path | None, html: Path | 
     if html is not None:
         document["html"] = str(html)
         after = f"{after}\nPage written to {html}".strip()
+    if failed := last_failure():
+        document["last_sync_failed"] = failed
+        after = f"{after}\n! The last sync by itself failed: {failed}".strip()
     _answer(desk, document, sheets.machines(found, day), table, "The record has no machine.", after)
 
 
