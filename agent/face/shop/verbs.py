@@ -534,3 +534,65 @@ def workshop_fetch(desk: Desk, /, document: str, out: Path, shared: bool) -> Non
         {"file": str(out), "kind": version.kind, "name": version.name, "id": version.id},
         lambda: desk.screen.say(f"{version.kind} {version.name} of {version.at[:10]} is in {out}."),
     )
+
+
+@workshop.command("tune", cls=Verb)
+@click.option(
+    "--machines",
+    type=click.Path(path_type=Path),
+    required=True,
+    metavar="FILE",
+    help="the row: names, ports, profiles",
+)
+@click.option(
+    "--out", type=click.Path(path_type=Path), default=Path(), help="folder for certificates"
+)
+@as_json
+@at_desk
+def workshop_tune(desk: Desk, /, machines: Path, out: Path) -> None:
+    """Tune a row of attached machines in one sitting: one prompt, each with its own bench.
+
+    FILE names the machines: 'format: plumbelt-row/1', then 'machines: [{name, port, profile}, ..]'.
+    The prompt stands at the machine that is furthest behind; Enter does its next step,
+    'NAME: VERB ..' goes to another, 'row' shows all, 'done' ends. Then there is a certificate for
+    each machine and a cover sheet with yield, Cp and Cpk (ISO 22514-2).
+
+    \b
+    Example: plumbelt workshop tune --machines row.yaml --out certificates
+    """
+    from agent.face.shop import row as rows
+
+    if desk.in_shell:
+        raise BadInput("this is a shell already", remedy="Give it outside of the shell")
+    day = today()
+    places = rows.read_row(machines)
+    rows.refuse_existing(out, day)
+    row = rows.Row.set_up(places, desk.screen)
+    wanted_json = desk.screen.json
+    try:
+        code = rows.sit(row, desk.screen, rows.lines_of(desk.screen))
+        found = rows.results(row, day, out)
+    finally:
+        row.close()
+    place = rows.save_cover(found, day, out)
+    sheet, capable, made = rows.cover(found)
+    desk.screen.json = wanted_json
+    desk.screen.answered = False
+
+    def show() -> None:
+        desk.screen.table(sheet.columns, sheet.rows)
+        if capable.rows:
+            desk.screen.table(capable.columns, capable.rows)
+        desk.screen.say(rows.yield_words(found))
+        desk.screen.say(f"Cover sheet: {place}")
+
+    desk.screen.answer(
+        {
+            "machines": [r.to_plain() for r in found],
+            "capability": {name: c.to_plain() for name, c in made.items()},
+            "cover": str(place),
+        },
+        show,
+    )
+    if code or any(r.standing != "within" for r in found):
+        click.get_current_context().exit(1)
