@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Concatenate, Final, ParamSpec
@@ -196,6 +197,11 @@ class Desk:
         }
         heat = "The heaters may be on." if session.hot else "The heaters are off."
         return f"{words[state]} {heat}"
+
+    @property
+    def may_ask(self) -> bool:
+        """True where somebody sits: in the shell, or a one-shot command at a terminal."""
+        return self.in_shell or (sys.stdin.isatty() and not self.screen.json)
 
     def close(self) -> None:
         """Let go of port and rehearsal."""

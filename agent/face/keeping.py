@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -14,6 +15,7 @@ from agent.face.desk import UNNAMED, Desk, at_desk
 from agent.face.history import when
 from agent.face.linking import one_shot
 from agent.face.options import Verb, as_json
+from agent.face.profiling import profile_check, profile_edit, profile_new, profile_set
 from agent.model.exact import as_printed
 
 if TYPE_CHECKING:
@@ -233,6 +235,12 @@ def profile_compare(desk: Desk, /, name: str, other: str | None, port: str | Non
 @click.option("--preview", "only_preview", is_flag=True, help="show what would be sent, no more")
 @click.option("--approve", metavar="DIGEST", help="write exactly the plan of this digest")
 @click.option("--store", "and_store", is_flag=True, help="with --approve: store it, too")
+@click.option(
+    "--file",
+    "own_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="controller's own file: a copy with the lines in it is written beside it",
+)
 @as_json
 @at_desk
 def profile_restore(
@@ -243,12 +251,14 @@ def profile_restore(
     only_preview: bool,
     approve: str | None,
     and_store: bool,
+    own_file: Path | None,
 ) -> None:
     """Bring the settings of profile NAME (or file) back, after a reflash for one.
 
     Each setting is kept, to be measured again, or never replayed, with the reason. Values go
     through the same preview and write as any change. Try it on a twin first:
-    'plumbelt rehearse --profile NAME'.
+    'plumbelt rehearse --profile NAME'. Where the controller keeps its settings in a file, --file
+    puts the lines into a copy of it and sends nothing.
 
     \b
     Example: plumbelt profile restore heron --port /dev/ttyUSB0 --preview
@@ -259,6 +269,9 @@ def profile_restore(
     if and_store and approve is None and not desk.in_shell:
         raise BadInput("--store goes with --approve DIGEST", remedy="Nothing was sent")
     saved = load_profile(name)
+    if own_file is not None:
+        _into_file(desk, saved, own_file)
+        return
     session = desk.session
     session.use(saved)
     with one_shot(desk, port):
@@ -283,6 +296,61 @@ def profile_restore(
             else _approved(desk, found, approve, and_store)
         )
         finish(desk, outcome)
+
+
+def _into_file(desk: Desk, saved: Profile, path: Path) -> None:
+    """The saved settings in a copy of the controller's own file, beside it.
+
+    Raises Refused for a family that keeps its settings itself, and where the copy is there.
+    """
+    from agent.change.own_file import with_lines
+    from agent.change.restore import sort_profile
+    from agent.families import FAMILIES
+    from agent.store.atomic import ABSENT, write_file
+    from agent.store.nodes import read_file
+
+    family = FAMILIES.get(saved.family or "")
+    if family is None or family.words.covers_steps:
+        raise Refused(
+            f"a controller of the family '{saved.family or 'unknown'}' keeps its settings itself",
+            remedy="'profile restore' without --file writes and stores them. Nothing was written",
+        )
+    lines = [
+        line
+        for item in sort_profile(saved)
+        if item.verdict == "keep" and item.value is not None
+        for line in [family.file_line(item.key, item.value)]
+        if line is not None
+    ]
+    before = read_file(path).decode("utf-8", errors="surrogateescape")
+    edited = with_lines(before, lines)
+    beside = path.with_name(f"{path.stem}.new{path.suffix}")
+    document = {
+        "file": str(path),
+        "written": str(beside),
+        "changed": list(edited.changed),
+        "added": list(edited.added),
+        "kept": list(edited.kept),
+    }
+    if not edited.changed and not edited.added:
+        document["written"] = ""
+        desk.screen.answer(
+            document,
+            lambda: desk.screen.say(f"{path} holds all of it. Nothing was written."),
+        )
+        return
+    data = edited.text.encode("utf-8", errors="surrogateescape")
+    write_file(beside, data, expect=ABSENT)
+
+    def show() -> None:
+        for line in edited.difference(before, path.name).splitlines():
+            desk.screen.say(f"  {line}")
+        desk.screen.say(
+            f"Written: {beside}. {path} is as it was. Put the new one into the controller in its"
+            " place, restart it, then 'prove power'."
+        )
+
+    desk.screen.answer(document, show)
 
 
 def _only_shown(desk: Desk, found: Restore, name: str) -> None:
@@ -335,6 +403,10 @@ def show_restore(desk: Desk, found: Restore) -> None:
         screen.say(f"! The {role} axis must not move before this is written: {why}")
     for note in found.notes:
         screen.say(f"- {note}")
+
+
+for _verb in (profile_new, profile_check, profile_edit, profile_set):
+    profile.add_command(_verb)
 
 
 @click.command(cls=Verb)

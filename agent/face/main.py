@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import click
 
 from agent import __version__
-from agent.errors import AgentError, BadInput, LinkFailed
+from agent.errors import AgentError, BadInput, LinkFailed, Unknown
 from agent.face.desk import Desk
 from agent.face.screen import clean
 from agent.face.shop.afterwards import synced_afterwards
@@ -67,6 +67,14 @@ def _run(arguments: Sequence[str], desk: Desk) -> int:
             list(arguments), prog_name="plumbelt", standalone_mode=False, obj=desk
         )
         return result if isinstance(result, int) else 0
+    except Unknown as missing:
+        if desk.may_ask:
+            from agent.face.profiling import told_now
+
+            if told_now(desk, missing):
+                return run(arguments, desk)
+        show_error(missing, desk)
+        return missing.exit_code
     except AgentError as error:
         if isinstance(error, LinkFailed):
             desk.note_lost()

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from agent.errors import Unknown
+from agent.model.budget import Budget
 from agent.model.drive import Drive
 from agent.model.exact import exact
 from agent.model.roles import Axes, Role
@@ -120,6 +121,7 @@ class Instrument:
     mpe_mm: float = 0.03
     repeatability_mm: float = 0.02
     range_mm: float | None = None  #: longest length it can read; None: not known
+    move_u_mm: float | None = None  #: standard uncertainty of what measures a move
     link: str = ""  #: where it sends its readings to; empty: they are typed
 
 
@@ -180,7 +182,7 @@ class Profile:
     instrument: Instrument = Instrument()
     tolerance: Tolerance = Tolerance()
     priors: Priors = Priors()
-    budget: Mapping[str, float] = field(default_factory=dict)  #: own sizes of noise components
+    budget: Budget = field(default_factory=Budget)
     link: Port = Port()
     settings: Mapping[str, SavedSetting] = field(default_factory=dict)
     other: tuple[str, ...] = ()  #: setting lines kept as text, never replayed blindly

@@ -262,6 +262,7 @@ class Measuring(Attached):
             material=profile.material,
             tolerance=profile.tolerance,
             priors=profile.priors,
+            budget=profile.budget,
             conditions=self.conditions,
             belt_runs=tuple(self.now.runs),
         )

@@ -229,6 +229,7 @@ class _Story:
             material=profile.material,
             tolerance=profile.tolerance,
             priors=profile.priors,
+            budget=profile.budget,
         )
 
 
@@ -239,18 +240,19 @@ def solution_from(plain: Mapping[str, Any]) -> Solution:
     """The solution that `to_plain` described; without belt run, fit and foretold uncertainties."""
     upcoming = plain.get("next")
     return Solution(
-        parameters={name: Parameter(**p) for name, p in plain["parameters"].items()},
+        parameters={name: Parameter.from_plain(p) for name, p in plain["parameters"].items()},
         corrections=tuple(
             Correction(**{**c, "effects": tuple(c["effects"])}) for c in plain["corrections"]
         ),
         slicing_angle_deg=plain["slicing_angle_deg"],
         derived={name: Combination(**c) for name, c in plain["derived"].items()},
-        residuals=tuple(Residual(**r) for r in plain["residuals"]),
+        residuals=tuple(Residual.from_plain(r) for r in plain["residuals"]),
         expected_next=tuple(plain["expected_next"]),
         advice=tuple(Advice(**a) for a in plain["advice"]),
         next=None
         if upcoming is None
         else NextReading(**{**upcoming, "along": tuple(upcoming["along"])}),
+        contradictory=bool(plain.get("contradictory")),
     )
 
 
