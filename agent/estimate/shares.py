@@ -15,9 +15,11 @@ from typing import Final
 
 import numpy as np
 
+from agent.estimate.curvature import SECOND_ORDER
 from agent.estimate.fit import LEFT_OUT, Fit
-from agent.estimate.observation import SHRINK
+from agent.estimate.observation import REPEATABILITY, RESOLUTION, SHRINK, STATED
 from agent.estimate.solution import Share
+from agent.model.budget import CONTRIBUTORS
 from agent.model.geometry import Array
 
 #: Contributors that are not of the budget: what is stated of such machines, of the
@@ -25,6 +27,21 @@ from agent.model.geometry import Array
 PRIORS: Final = "priors"
 MATERIAL: Final = "material"
 OFFSETS: Final = "size_offsets"
+
+_OTHERS: Final = {
+    STATED: ("uncertainty stated with the reading", "read with a better instrument, or again"),
+    REPEATABILITY: ("spread of the repeats", "take more repeats"),
+    RESOLUTION: ("display step", "read with a finer step"),
+    SECOND_ORDER: ("yaw, roll or rail skew not read", "read sway, both diagonals and a nozzle gap"),
+    PRIORS: ("what is known of such machines", "take a reading that tells of it"),
+    MATERIAL: ("shrink of the material as stated", "confirm scales by moves, without plastic"),
+    OFFSETS: ("growth of faces", "read a second length of the direction"),
+}
+
+
+def contributor(name: str) -> tuple[str, str]:
+    """A contributor in words, and what would shrink it."""
+    return _OTHERS.get(name) or CONTRIBUTORS.get(name) or (name.replace("_", " "), "")
 
 
 def shares(fit: Fit, cov: Array, i: int) -> tuple[Share, ...]:
