@@ -77,9 +77,9 @@ _HALVINGS = 25
 #: In surveys beyond this size no pairs are tried, and one node of the grid stands for all.
 _MOST_PAIRED = 150
 
-#: Readings that all others foretell well need no explanation: no mistake reaches even odds of one
-#: in a hundred, whatever it undoes.
-_WORTH_TRYING: Final = -math.log(0.03) + math.log(0.01)
+#: Readings that all others foretell well need no explanation: where undoing a mistake could gain no
+#: more than this (2.4 standard deviations), the odds of the commonest stay far below even.
+_WORTH_TRYING: Final = 3.0
 
 _SIGNED: Final = frozenset(("lean", "sway", "gap"))
 
