@@ -109,7 +109,7 @@ Not a matter of steps. In this order, with the machine cold and still:
 2. compare the gap of nozzle and belt at both ends of the across axis:
    'gauge gap'. More than a tenth of a millimetre of difference: the gantry
    rolls against the belt, or the bed is tilted;
-3. take the tilt out by the bed's screws: 'shim' says which, which way, how far;
+3. take the tilt out by the bed's screws: 'shim' says which, and which way;
 4. set the gap again with a feeler gauge, then the temperatures.
 
 Hot parts burn and the belt pulls in fingers: see 'cautions'. A squashed first
