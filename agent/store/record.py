@@ -169,7 +169,11 @@ class Record(Database):
             where.append("s.machine = ?")
             values.append(machine)
         if kinds:
-            where.append(f"e.kind IN ({marks})")
+            # Of several kinds the newest are found by time alone, not by collecting each kind: the
+            # kind as a value made up is no reason to take its index.
+            by_time = machine is None and len(kinds) > 1
+            where.append(f"{'(e.kind || ?)' if by_time else 'e.kind'} IN ({marks})")
+            values += [""] * by_time
             values += kinds
         if text:
             where.append("instr(e.body, ?) > 0")
