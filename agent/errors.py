@@ -36,10 +36,32 @@ class Refused(AgentError):
     exit_code = 1
 
 
+class Declined(Refused):
+    """The technician said no; nothing is wrong with the step itself."""
+
+
+class Unknown(Refused):
+    """Something of the machine that the verb needs, and that nobody has told yet."""
+
+    def __init__(self, key: str, what: str) -> None:
+        super().__init__(
+            what, remedy=f"'profile set {key} VALUE' tells it and keeps it. Nothing was moved"
+        )
+        self.key = key  #: dotted, as in a profile file
+
+
 class LinkFailed(AgentError):
     """The port is absent, busy, silent, lost, or talks junk."""
 
     exit_code = 3
+
+
+class Unanswered(LinkFailed):
+    """Not a byte has come since the port was opened."""
+
+
+class BrokenByRestart(LinkFailed):
+    """The controller restarted while an answer was awaited; the port itself is still there."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,15 @@
 
 `Controller` holds what all families share: lines out of bytes, one command at a time, commands
 that take time, keep-alives, heaters, moves, and settings that are live or stored.  A family adds
-its own words (`replay.py`, `numbered.py`, ...).  All free text is this simulator's own.
+its own words (`replay.py`, `numbered.py`, ...).
+
+Facts of the wire, which a client depends on, are: codes and their letters, `ok`, `error:n`,
+`Resend` and the four complaints about line numbers, `busy`, `wait`, reports of temperature and
+place, the frames `EPR:`, `$n=`, `<...>`, `[...]`, `['$' for help]`, the names of places in the
+table, and in notices the words by which they are told (`settings stored`, `stored settings
+retrieved`, `settings loaded`, `version mismatch (..=.. ..=..)`, `error writing`, `no persistent`,
+`unknown command`, `config override`, `M501 .. executed`).  All other text is the simulator's own
+and may be reworded freely: banners, headings, remarks, help, names of places that are no setting.
 """
 
 from __future__ import annotations
@@ -14,15 +22,12 @@ import threading
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal, Protocol
 
 from sim.heat import Heater
 from sim.motion import Motion
 from sim.options import Change, ChangeKind, Options
 from sim.words import read_words
-
-if TYPE_CHECKING:
-    from sim.cable import Cable
 
 #: Direction of bytes, as the client sees it.
 Way = Literal["sent", "received"]
@@ -53,10 +58,19 @@ class Watcher:
         return False
 
 
+class Wire(Protocol):
+    """What a trouble may know of the cable that it sits on, and do to it."""
+
+    client_baud: int | None  #: speed the client has set, where it is known
+
+    def unplug(self) -> None:
+        """Pull the cable."""
+
+
 class Trouble:
     """Something that happens to bytes on the cable; the base does nothing."""
 
-    def carry(self, data: bytes, way: Way, cable: Cable) -> bytes:
+    def carry(self, data: bytes, way: Way, cable: Wire) -> bytes:
         """What comes out at the other end."""
         return data
 
@@ -500,9 +514,13 @@ class Controller:
         self.apply()
 
     def flash(self, now: float) -> None:
-        """New firmware: the stored block has another layout, so defaults come to life."""
-        self.storage_fault = "unreadable"
+        """New firmware: what was kept is not understood any more, so defaults come to life."""
+        self.reflash()
         self.power_on(now)
+
+    def reflash(self) -> None:
+        """What new firmware does to what was kept: a block of another layout is unreadable."""
+        self.storage_fault = "unreadable"
 
     def _load_at_boot(self) -> None:
         self.line = ""

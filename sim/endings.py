@@ -11,6 +11,7 @@ import os
 import select
 import socket
 import struct
+import sys
 from collections.abc import Callable
 from typing import Any, Protocol, cast
 
@@ -59,86 +60,8 @@ def _ignore() -> None:
     """Nobody wants to know."""
 
 
-class PtyEnding:
-    """A pseudo-terminal; the client opens its path.
-
-    `sees_opening`: notice when a client comes.  Then nobody holds the other end open, and what
-    is sent while no client is there is lost.
-    """
-
-    def __init__(self, *, sees_opening: bool = False) -> None:
-        import tty
-
-        self._ours, theirs = os.openpty()
-        # raw before the first byte, or the terminal would send our own words back to us
-        tty.setraw(theirs)
-        os.set_blocking(self._ours, False)
-        self.address = os.ttyname(theirs)
-        self.on_client: Callable[[], None] = _ignore
-        self.on_open: Callable[[], None] = _ignore
-        self._theirs = theirs
-        self._watch = select.poll()
-        self._watch.register(self._ours, select.POLLIN)
-        self._there = True
-        if sees_opening:
-            # held open it stays usable between clients; let go it tells when one comes
-            os.close(theirs)
-            self._theirs = -1
-            self._there = False
-
-    def handles(self) -> list[int]:
-        self._look()
-        return [self._ours] if self._ours >= 0 and self._there else []
-
-    def _look(self) -> None:
-        """Notice a client that has come or gone."""
-        if self._theirs >= 0 or self._ours < 0:
-            return
-        there = not any(event & select.POLLHUP for _, event in self._watch.poll(0))
-        came = there and not self._there
-        self._there = there
-        if came:
-            self.on_open()
-
-    def baud(self) -> int | None:
-        import fcntl
-
-        try:
-            answer = fcntl.ioctl(self._ours, _TCGETS2, bytes(44))
-        except OSError:
-            return None
-        speed: int = struct.unpack_from("I", answer, 40)[0]
-        return speed
-
-    def receive(self) -> bytes:
-        try:
-            return os.read(self._ours, _CHUNK)
-        except BlockingIOError:
-            return b""
-        except OSError:  # the client has gone
-            self._look()
-            return b""
-
-    def send(self, data: bytes) -> None:
-        while data and self._ours >= 0 and self._there:
-            try:
-                data = data[os.write(self._ours, data) :]
-            except BlockingIOError:  # nobody reads: a real port loses what finds no room
-                _, writable, _ = select.select([], [self._ours], [], _PATIENCE)
-                if not writable:
-                    return
-            except OSError:
-                return
-
-    def hang_up(self) -> None:
-        self.close()
-
-    def close(self) -> None:
-        for handle in (self._ours, self._theirs):
-            if handle >= 0:
-                with contextlib.suppress(OSError):
-                    os.close(handle)
-        self._ours = self._theirs = -1
+#: What is listened at unless something else is asked for: not every system has pseudo-terminals.
+USUAL_ENDING = "tcp:0" if sys.platform == "win32" else "pty"
 
 
 class TcpEnding:
@@ -212,6 +135,100 @@ class TcpEnding:
     def close(self) -> None:
         self.hang_up()
         self._listener.close()
+
+
+if sys.platform != "win32":
+
+    class PtyEnding:
+        """A pseudo-terminal; the client opens its path.
+
+        `sees_opening`: notice when a client comes.  Then nobody holds the other end open, and what
+        is sent while no client is there is lost.
+        """
+
+        def __init__(self, *, sees_opening: bool = False) -> None:
+            import tty
+
+            self._ours, theirs = os.openpty()
+            # raw before the first byte, or the terminal would send our own words back to us
+            tty.setraw(theirs)
+            os.set_blocking(self._ours, False)
+            self.address = os.ttyname(theirs)
+            self.on_client: Callable[[], None] = _ignore
+            self.on_open: Callable[[], None] = _ignore
+            self._theirs = theirs
+            self._watch = select.poll()
+            self._watch.register(self._ours, select.POLLIN)
+            self._there = True
+            if sees_opening:
+                # held open it stays usable between clients; let go it tells when one comes
+                os.close(theirs)
+                self._theirs = -1
+                self._there = False
+
+        def handles(self) -> list[int]:
+            self._look()
+            return [self._ours] if self._ours >= 0 and self._there else []
+
+        def _look(self) -> None:
+            """Notice a client that has come or gone."""
+            if self._theirs >= 0 or self._ours < 0:
+                return
+            there = not any(event & select.POLLHUP for _, event in self._watch.poll(0))
+            came = there and not self._there
+            self._there = there
+            if came:
+                self.on_open()
+
+        def baud(self) -> int | None:
+            import fcntl
+
+            try:
+                answer = fcntl.ioctl(self._ours, _TCGETS2, bytes(44))
+            except OSError:
+                return None
+            speed: int = struct.unpack_from("I", answer, 40)[0]
+            return speed
+
+        def receive(self) -> bytes:
+            try:
+                return os.read(self._ours, _CHUNK)
+            except BlockingIOError:
+                return b""
+            except OSError:  # the client has gone
+                self._look()
+                return b""
+
+        def send(self, data: bytes) -> None:
+            while data and self._ours >= 0 and self._there:
+                try:
+                    data = data[os.write(self._ours, data) :]
+                except BlockingIOError:  # nobody reads: a real port loses what finds no room
+                    _, writable, _ = select.select([], [self._ours], [], _PATIENCE)
+                    if not writable:
+                        return
+                except OSError:
+                    return
+
+        def hang_up(self) -> None:
+            self.close()
+
+        def close(self) -> None:
+            for handle in (self._ours, self._theirs):
+                if handle >= 0:
+                    with contextlib.suppress(OSError):
+                        os.close(handle)
+            self._ours = self._theirs = -1
+
+else:
+
+    class PtyEnding(TcpEnding):
+        """There are no pseudo-terminals here."""
+
+        def __init__(self, *, sees_opening: bool = False) -> None:
+            raise BadInput(
+                "this system has no pseudo-terminals", remedy="Listen at tcp:0 or rfc2217:0."
+            )
 
 
 class Rfc2217Ending(TcpEnding):

@@ -9,14 +9,14 @@ lists all names with their keys, for a help page and for the check of what is as
 from __future__ import annotations
 
 import difflib
+import math
 import random
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
 from agent.errors import BadInput, Problem
-from sim.cable import Cable
-from sim.controller import Controller, Trouble, Watcher, Way
+from sim.controller import Controller, Trouble, Watcher, Way, Wire
 
 _Kind = Literal["count", "share", "seconds", "text", "way", "word"]
 
@@ -139,7 +139,7 @@ FAULTS: Mapping[str, Sort] = {
             )
         },
     ),
-    "layout": Sort("new firmware finds a stored block of another layout: defaults are live", {}),
+    "layout": Sort("new firmware does not understand what was kept: defaults are live", {}),
     "speed": Sort(
         "the board talks at another speed than the client expects",
         {"baud": Key("count", 250000, "its real speed")},
@@ -247,7 +247,7 @@ class _PerByte(Trouble):
     def __init__(self, p: float, way: str, rng: random.Random) -> None:
         self.p, self.way, self.rng = p, way, rng
 
-    def carry(self, data: bytes, way: Way, cable: Cable) -> bytes:
+    def carry(self, data: bytes, way: Way, cable: Wire) -> bytes:
         if self.way not in (way, "both") or not self.p:
             return data
         out = bytearray()
@@ -286,7 +286,7 @@ class PerLine(Trouble):
         self.p, self.way, self.rng = p, way, rng
         self._begun: dict[Way, bytes] = {"sent": b"", "received": b""}
 
-    def carry(self, data: bytes, way: Way, cable: Cable) -> bytes:
+    def carry(self, data: bytes, way: Way, cable: Wire) -> bytes:
         if self.way not in (way, "both"):
             return data
         *lines, rest = (self._begun[way] + data).split(b"\n")
@@ -327,7 +327,7 @@ class Unplug(Trouble):
         self.left, self.way = after, way
         self.done = False
 
-    def carry(self, data: bytes, way: Way, cable: Cable) -> bytes:
+    def carry(self, data: bytes, way: Way, cable: Wire) -> bytes:
         if self.done or self.way not in (way, "both"):
             return data
         data, lost = data[: self.left], data[self.left :]
@@ -344,11 +344,14 @@ class WrongSpeed(Trouble):
     def __init__(self, baud: int) -> None:
         self.baud = baud
 
-    def carry(self, data: bytes, way: Way, cable: Cable) -> bytes:
+    def carry(self, data: bytes, way: Way, cable: Wire) -> bytes:
         client = cable.client_baud
         if client is not None and abs(client - self.baud) <= 0.03 * self.baud:
             return data
-        return missampled(data, self.baud / (client or 115200))
+        sender, receiver = self.baud, client or 115200
+        if way == "sent":
+            sender, receiver = receiver, sender
+        return missampled(data, sender / receiver)
 
 
 def missampled(data: bytes, ratio: float) -> bytes:
@@ -375,7 +378,8 @@ def missampled(data: bytes, ratio: float) -> bytes:
 
 
 def _falling_edge(bits: Sequence[int], place: float) -> int | None:
-    for i in range(max(0, int(place)), len(bits)):
+    """The first falling edge not before `place`: each one found lies behind the one before."""
+    for i in range(max(0, math.ceil(place)), len(bits)):
         if bits[i] == 0 and (i == 0 or bits[i - 1] == 1):
             return i
     return None
@@ -487,7 +491,7 @@ def _in_controller(controller: Controller, fault: Fault) -> None:
         case "storage":
             controller.storage_fault = v["does"]
         case "layout":
-            controller.storage_fault = "unreadable"
+            controller.reflash()
             controller.load()
             controller.changes.clear()
         case "echo":

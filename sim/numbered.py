@@ -143,7 +143,7 @@ class Numbered(MovingController):
         self.needs_reset = number in (1, 2)
         self.say(f"ALARM:{number}")
         if self.needs_reset:
-            self.say("[MSG:Reset to continue]")
+            self.say("[MSG:a reset wakes it]")
 
     def restart(self) -> None:
         self.needs_reset = False
@@ -156,7 +156,7 @@ class Numbered(MovingController):
         self.say("")
         self.say(f"{self.options.name} 1.1 ['$' for help]")
         if self.alarm:
-            self.say("[MSG:'$H'|'$X' to unlock]")
+            self.say("[MSG:locked, $X or $H wakes it]")
         if self._read_failed:
             self._read_failed = False
             self._error(STORAGE_READ)
@@ -204,13 +204,13 @@ class Numbered(MovingController):
             self.say("$N1=")
         elif upper == "$X":
             if self.alarm:
-                self.say("[MSG:Caution: Unlocked]")
+                self.say("[MSG:awake, its place is not known]")
             self.alarm = 0
         elif upper == "$H":
             self.alarm = 0
             return self.hold(self.motion.home({}, self.now))
         elif upper == "$":
-            self.say("[HLP:$$ $G $I $N $x=val $Nx=line $RST= $X $H ~ ! ? ctrl-x]")
+            self.say("[HLP:$$ lists, $n=value sets and stores, $I names, $X wakes]")
         else:
             return self._error(NOT_KNOWN)
         self.ack()

@@ -85,6 +85,11 @@ class Override(PrinterController):
 
     # ------------------------------------------------------------------ settings
 
+    def reflash(self) -> None:
+        """New firmware comes with a card: the board's own main file, and no second one."""
+        self.file = dict(self.defaults)
+        self.stored = None
+
     def load(self) -> bool:
         """The main file, and the override file over it."""
         present = self.stored is not None and self.storage_fault not in ("unreadable", "none")
@@ -108,27 +113,30 @@ class Override(PrinterController):
         """(heading, line) of each line of the dump."""
         live = self.live
         lines = [
-            ("Steps per unit:", self._axis_line("M92", "steps_per_mm")),
-            ("Acceleration mm/sec^2:", self._acceleration_line()),
-            ("X- Junction Deviation, S - Minimum Planner speed mm/sec:", self._junction_line()),
+            ("Pulses for each mm:", self._axis_line("M92", "steps_per_mm")),
+            ("Acceleration of every move in mm/s2:", self._acceleration_line()),
+            ("X how far a corner may be cut in mm, S lowest speed in mm/s:", self._junction_line()),
             (
-                "Max cartesian feedrates in mm/sec:",
+                "Highest speed of each direction in mm/s:",
                 self._axis_line("M203", "max_speed", " S-1.00000"),
             ),
-            ("Max actuator feedrates in mm/sec:", self._axis_line("M203.1", "max_speed")),
-            ("Max accelerations mm/sec^2:", self._axis_line("M201", "max_acceleration")),
+            ("Highest speed of each motor in mm/s:", self._axis_line("M203.1", "max_speed")),
+            (
+                "Highest acceleration of each direction in mm/s2:",
+                self._axis_line("M201", "max_acceleration"),
+            ),
         ]
         if "steps_per_mm.e0" in live:
             steps = self.number(live["steps_per_mm.e0"])
-            lines.append(("E Steps per mm:", f"M92 E{steps} P{_EXTRUDER_ID}"))
+            lines.append(("Pulses for each mm of filament:", f"M92 E{steps} P{_EXTRUDER_ID}"))
         if "max_speed.e0" in live:
             speed = self.number(live["max_speed.e0"])
-            lines.append(("E max feed rates mm/sec:", f"M203 E{speed} P{_EXTRUDER_ID}"))
+            lines.append(
+                ("Highest speed of the filament in mm/s:", f"M203 E{speed} P{_EXTRUDER_ID}")
+            )
         if "hotend_pid.p" in live:
             p, i, d = (f"{live[f'hotend_pid.{letter}']:.4f}" for letter in "pid")
-            lines.append(
-                ("PID settings, i_max, max_pwm:", f"M301 S0 P{p} I{i} D{d} X255.0000 Y255")
-            )
+            lines.append(("Loop of the nozzle heater:", f"M301 S0 P{p} I{i} D{d} X255.0000 Y255"))
         return [(heading, line) for heading, line in lines if line]
 
     def _acceleration_line(self) -> str:

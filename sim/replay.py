@@ -35,16 +35,16 @@ WORD_CODES: dict[str, dict[str, str]] = {
 }
 #: Order and headings of the dump.
 DUMP = (
-    ("Steps per unit", "M92"),
-    ("Maximum feedrates (units/s)", "M203"),
-    ("Maximum acceleration (units/s2)", "M201"),
-    ("Acceleration (units/s2): P print, R retract, T travel", "M204"),
-    ("Advanced: B minimum segment time, S and T minimum feedrates, J junction", "M205"),
-    ("Home offset", "M206"),
-    ("Hotend loop", "M301"),
-    ("Bed loop", "M304"),
-    ("Probe offset", "M851"),
-    ("Driver current", "M906"),
+    ("Pulses for each mm", "M92"),
+    ("Highest speed, mm/s", "M203"),
+    ("Highest acceleration, mm/s2", "M201"),
+    ("Acceleration of laying P, drawing back R, going over T", "M204"),
+    ("Lowest speeds S and T, shortest piece of a move B, corners J", "M205"),
+    ("Nought of each axis", "M206"),
+    ("Loop of the nozzle heater", "M301"),
+    ("Loop of the bed heater", "M304"),
+    ("Where the feeler stands", "M851"),
+    ("Current of each motor", "M906"),
 )
 
 
@@ -83,7 +83,7 @@ class Replay(PrinterController):
 
     def setting_lines(self, values: Mapping[str, float]) -> list[tuple[str, str]]:
         """(heading, line) of each line of the dump, without prefix."""
-        units = "G20    ; Units in inches (in)" if self.motion.unit != 1 else "G21    ; Units in mm"
+        units = "G20    ; lengths in inches" if self.motion.unit != 1 else "G21    ; lengths in mm"
         lines = [("", units)]
         for heading, code in DUMP:
             words = self.setting_words(code, values)
@@ -127,12 +127,13 @@ class Replay(PrinterController):
         """Load what is stored; returns what is said about it."""
         if self.storage_fault == "none":
             self.load_defaults()
-            return "echo:no EEPROM"
+            return "echo:no persistent store"
         if self.load():
             return f"echo:V{self.layout} stored settings retrieved {self._block_words()}"
         return (
-            f"echo:EEPROM version mismatch (EEPROM={self.stored_layout} Board=V{self.layout})\n"
-            "echo:Hardcoded Default Settings Loaded"
+            "echo:block of another layout, version mismatch"
+            f" (held={self.stored_layout} known=V{self.layout})\n"
+            "echo:Default values of the board: settings loaded"
         )
 
     def _block_words(self) -> str:
@@ -194,9 +195,9 @@ class Replay(PrinterController):
 
     def on_M500(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
         if self.storage_fault == "none":
-            self.say("echo:no EEPROM")
+            self.say("echo:no persistent store")
         elif not self.store():
-            self.say("echo:Error writing to EEPROM!")
+            self.say("echo:Error writing the block")
         elif not self.options.store_silent:
             self.say(f"echo:Settings Stored {self._block_words()}")
         return None
@@ -208,7 +209,7 @@ class Replay(PrinterController):
 
     def on_M502(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
         self.load_defaults()
-        self.say("echo:Hardcoded Default Settings Loaded")
+        self.say("echo:Default values of the board: settings loaded")
         return None
 
     def on_M503(self, words: dict[str, float]) -> Hold | None:  # noqa: N802

@@ -30,6 +30,10 @@ class Script(PrinterController):
 
     # ------------------------------------------------------------------ settings
 
+    def reflash(self) -> None:
+        """New firmware comes with a card, and on it the board's own start-up script."""
+        self.file = dict(self.defaults)
+
     def load(self) -> bool:
         self.live = dict(self.file)
         self._noted("load")
@@ -70,7 +74,7 @@ class Script(PrinterController):
     # ------------------------------------------------------------------ answers
 
     def not_known(self, text: str) -> Hold | None:
-        self.say(f"Error: {text.split()[0]}: Command is not supported")
+        self.say(f"Error: {text.split()[0]} means nothing here")
         self.ack()
         return None
 
@@ -98,19 +102,19 @@ class Script(PrinterController):
         return None
 
     def on_M203(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self._setting(words, "max_speed", "Max speeds (mm/min)", 60.0)
+        self._setting(words, "max_speed", "Speed limits (mm/min)", 60.0)
         return None
 
     def on_M201(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self._setting(words, "max_acceleration", "Accelerations (mm/sec^2)", 1.0)
+        self._setting(words, "max_acceleration", "Acceleration limits (mm/s2)", 1.0)
         return None
 
     def on_M566(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self._setting(words, "jerk", "Maximum jerk rates (mm/min)", 60.0)
+        self._setting(words, "jerk", "Jerk limits (mm/min)", 60.0)
         return None
 
     def on_M906(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self._setting(words, "motor_current", "Motor current (mA)", 1.0)
+        self._setting(words, "motor_current", "Current of each motor (mA)", 1.0)
         return None
 
     def on_M115(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
@@ -122,10 +126,10 @@ class Script(PrinterController):
 
     def on_M500(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
         if not self.store():
-            self.say("Error: M500: storage cannot be written")
+            self.say("Error: the store takes nothing")
         elif not self.runs_override:
             self.say(
-                "Warning: M500: No M501 command was executed at start-up,"
+                "Warning: the script has no M501 that was executed at boot,"
                 " so what is stored now will not be loaded"
             )
         return None

@@ -7,15 +7,15 @@ to its end.
 
 from __future__ import annotations
 
-import os
 import select
+import socket
 import threading
 import time
 from collections import deque
 
 from agent.errors import BadInput
 from sim.cable import Cable
-from sim.endings import Ending, PtyEnding, Rfc2217Ending, TcpEnding
+from sim.endings import USUAL_ENDING, Ending, PtyEnding, Rfc2217Ending, TcpEnding
 from sim.faults import ResetOnOpen
 from sim.machine import SimulatedMachine
 
@@ -42,7 +42,7 @@ class Server:
         ending.on_open = self._opened
         ending.on_client = self._came
         self._stop = threading.Event()
-        self._wake_r, self._wake_w = os.pipe()
+        self._wake_r, self._wake_w = socket.socketpair()  # not every system waits for a pipe
         self._wall = time.monotonic()
         self._now = machine.controller.now
         self._thread = threading.Thread(target=self._serve, name="plumbelt-sim", daemon=True)
@@ -61,12 +61,12 @@ class Server:
         if self._stop.is_set():
             return
         self._stop.set()
-        os.write(self._wake_w, b"x")
+        self._wake_w.send(b"x")
         if self._thread.is_alive():
             self._thread.join(5)
         self._ending.close()
-        os.close(self._wake_r)
-        os.close(self._wake_w)
+        self._wake_r.close()
+        self._wake_w.close()
 
     def __enter__(self) -> Server:
         return self
@@ -80,7 +80,8 @@ class Server:
             self._deliver()
             handles = self._ending.handles()
             nap = self._nap() if handles else min(self._nap(), _WATCHING)
-            ready, _, _ = select.select([*handles, self._wake_r], [], [], nap)
+            waiting: list[int] = [*handles, self._wake_r.fileno()]
+            ready, _, _ = select.select(waiting, [], [], nap)
             if ready and not self._stop.is_set():
                 self._listen()
 
@@ -142,7 +143,7 @@ class Server:
 
 def serve(
     machine: SimulatedMachine,
-    listen: str = "pty",
+    listen: str = USUAL_ENDING,
     *,
     speed: float = 0.0,
     baud: int | None = None,

@@ -33,11 +33,11 @@ class Entry:
 
 #: What this build keeps where; another build has other positions.
 ENTRIES: Final = (
-    Entry(BYTE, 1028, "Language"),
-    Entry(LONG, 75, "Baudrate"),
-    Entry(FLOAT, 129, "Filament printed [m]", 3),
-    Entry(LONG, 125, "Printer active [s]"),
-    Entry(LONG, 79, "Max. inactive time [ms,0=off]"),
+    Entry(BYTE, 1028, "Words of the display"),
+    Entry(LONG, 75, "Speed of this link"),
+    Entry(FLOAT, 129, "Filament laid so far [m]", 3),
+    Entry(LONG, 125, "Seconds in use [s]"),
+    Entry(LONG, 79, "Sleep after [ms]"),
     Entry(FLOAT, 3, "X-axis steps per mm", 4, "steps_per_mm.x"),
     Entry(FLOAT, 7, "Y-axis steps per mm", 4, "steps_per_mm.y"),
     Entry(FLOAT, 11, "Z-axis steps per mm", 4, "steps_per_mm.z"),
@@ -47,7 +47,7 @@ ENTRIES: Final = (
     Entry(FLOAT, 51, "X-axis acceleration [mm/s^2]", 3, "max_acceleration.x"),
     Entry(FLOAT, 55, "Y-axis acceleration [mm/s^2]", 3, "max_acceleration.y"),
     Entry(FLOAT, 59, "Z-axis acceleration [mm/s^2]", 3, "max_acceleration.z"),
-    Entry(FLOAT, 145, "X min pos [mm]", 3),
+    Entry(FLOAT, 145, "Lower end of X [mm]", 3),
     Entry(FLOAT, 200, "Extr.1 steps per mm", 3, "steps_per_mm.e0"),
     Entry(FLOAT, 204, "Extr.1 max. feedrate [mm/s]", 3, "max_speed.e0"),
     Entry(FLOAT, 212, "Extr.1 acceleration [mm/s^2]", 3, "max_acceleration.e0"),
@@ -115,7 +115,9 @@ class Table(PrinterController):
     def _boot(self) -> None:
         self.say("start")
         self.say(f"Info:{self.options.name} board, simulated")
-        self.say("Info:Configuration loaded" if self._loaded else "Info:Configuration reset")
+        self.say(
+            "Info:Configuration loaded" if self._loaded else "Info:values of the board are live"
+        )
 
     _loaded = True
 
@@ -170,10 +172,12 @@ class Table(PrinterController):
         return None
 
     def on_M501(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
-        self.say("Info:Configuration loaded" if self.load() else "Info:Configuration reset")
+        self.say(
+            "Info:Configuration loaded" if self.load() else "Info:values of the board are live"
+        )
         return None
 
     def on_M502(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
         self.load_defaults()
-        self.say("Info:Configuration reset")
+        self.say("Info:values of the board are live")
         return None

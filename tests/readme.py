@@ -5,8 +5,8 @@
 
 In a ```console block every line that begins with `$ ` is a command; what follows is what it prints.
 A ```yaml block whose first line is `# NAME.yaml` is a file.  All run in order, in one empty folder
-with an empty data folder; a command that ends in ` &` runs until the end.  Port 7311 stands for any
-free one.
+with an empty data folder; a command that ends in ` &` runs until `kill %N` or the end.  Port 7311
+stands for any free one.
 """
 
 from __future__ import annotations
@@ -14,7 +14,6 @@ from __future__ import annotations
 import argparse
 import os
 import re
-import signal
 import socket
 import subprocess
 import sys
@@ -24,6 +23,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from tests.patience import PATIENCE
 
 README = Path(__file__).resolve().parent.parent / "README.md"
 PORT = "7311"
@@ -72,6 +73,9 @@ class Stage:
     def run(self, command: str) -> str:
         """What `command` prints, standard output and standard error together."""
         line = command.replace(PORT, self.port)
+        if job := re.fullmatch(r"kill %(\d+)", line):
+            self._end(self.running[int(job[1]) - 1])
+            return ""
         if line.endswith(" &"):
             self.running.append(
                 subprocess.Popen(
@@ -91,7 +95,7 @@ class Stage:
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
             stdin=subprocess.DEVNULL,
-            timeout=100,
+            timeout=PATIENCE,
             check=False,
         )
         text = done.stdout.decode().replace(self.port, PORT).replace(str(self.folder), "~")
@@ -107,7 +111,8 @@ class Stage:
         }
 
     def _wait_for_port(self) -> None:
-        for _ in range(100):
+        give_up = time.monotonic() + PATIENCE
+        while time.monotonic() < give_up:
             try:
                 socket.create_connection(("127.0.0.1", int(self.port)), timeout=1).close()
                 time.sleep(0.3)
@@ -117,11 +122,16 @@ class Stage:
 
     def end(self) -> None:
         for process in self.running:
-            process.send_signal(signal.SIGINT)
-            try:
-                process.wait(10)
-            except subprocess.TimeoutExpired:
-                process.kill()
+            self._end(process)
+
+    def _end(self, process: subprocess.Popen[bytes]) -> None:
+        """End one of our own processes, and wait: only then its port is free."""
+        process.terminate()  # an interrupt is not heard by what was begun in the background
+        try:
+            process.wait(PATIENCE)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
 
 
 @contextmanager

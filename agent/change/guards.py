@@ -17,7 +17,7 @@ from agent.model.drive import Drive
 from agent.model.exact import in_full
 from agent.model.profile import Mechanics
 from agent.model.roles import Axes, Role
-from agent.model.settings import POSITIVE, Readback, kind_of, letter_of
+from agent.model.settings import POSITIVE, UNITS, Readback, kind_of, letter_of
 
 Level = Literal["refuse", "ask", "warn"]
 
@@ -94,6 +94,27 @@ def drive_of(key: str, mechanics: Mechanics, axes: Axes) -> Drive | None:
 # --- wishes --------------------------------------------------------------------------------------
 
 
+#: What such machines have, in the unit of the key; common practice, wide on purpose.  A home offset
+#: is held against the travel of its axis where that is known.
+USUAL: Final[Mapping[str, tuple[float, float]]] = {
+    "steps_per_mm": (5.0, 20_000.0),
+    "max_speed": (0.5, 1_000.0),
+    "max_acceleration": (10.0, 50_000.0),
+    "acceleration": (10.0, 50_000.0),
+    "jerk": (0.0, 60.0),
+    "junction_deviation": (0.0, 0.5),
+    "home_offset": (-500.0, 500.0),
+    "probe_offset": (-100.0, 100.0),
+    "hotend_pid": (0.0, 5_000.0),
+    "bed_pid": (0.0, 5_000.0),
+    "motor_current": (50.0, 3_500.0),
+    "max_travel": (20.0, 20_000.0),
+    "min_speed": (0.0, 50.0),
+    "segment_time": (0.0, 200_000.0),
+    "skew": (0.0, 0.0),
+}
+
+
 def examine(
     readback: Readback, wanted: Mapping[str, float], mechanics: Mechanics, axes: Axes
 ) -> tuple[Finding, ...]:
@@ -111,6 +132,7 @@ def examine(
         found += basic
         if not any(finding.level == "refuse" for finding in basic):
             found += _size(readback.settings[key].value, key, value, mechanics, axes)
+            found += _usual(key, value, mechanics, axes)
     refused = {finding.key for finding in found if finding.level == "refuse"}
     possible = {key: value for key, value in wanted.items() if key not in refused}
     return (*found, *_pulse_rates(readback, possible, mechanics))
@@ -140,6 +162,25 @@ def _value(readback: Readback, key: str, value: float) -> Iterator[Finding]:
     elif kind == "motor_current":
         text = "a motor current belongs to one driver and one motor: is it meant for this one?"
         yield Finding("ask", "current", key, text)
+
+
+def _usual(key: str, value: float, mechanics: Mechanics, axes: Axes) -> Iterator[Finding]:
+    """A value beyond what such machines have, whatever was there before."""
+    kind = kind_of(key)
+    if kind == "steps_per_mm" and drive_of(key, mechanics, axes) is not None:
+        return  # the mechanics know better
+    low, high = USUAL[kind]
+    role = axes.role(letter_of(key))
+    travel = mechanics.travel_mm.get(role) if role is not None else None
+    if kind == "home_offset" and travel is not None:  # a belt has no end, and no such travel
+        low, high = max(low, -travel), min(high, travel)
+    if low <= value <= high:
+        return
+    text = (
+        f"{in_full(value)} {UNITS[kind]} is beyond what is usual ({low:g} to {high:g}): a slipped"
+        " decimal, another unit, or another axis?"
+    )
+    yield Finding("ask", "unusual", key, text, retype=True, mechanical=True)
 
 
 def _is_extruder(key: str) -> bool:
@@ -253,9 +294,11 @@ def _pulse_rates(
                 continue
             if before[steps] * before[cap] >= after[steps] * after[cap]:
                 continue  # no worse than it is now
+            if key != cap and cap in wanted:
+                continue  # the cap itself is to blame, and it is asked about on its own
             lower = math.floor(limit / after[steps])
             text = (
-                f"{after[steps]:.10g} step/mm at {after[cap]:g} mm/s makes "
+                f"{in_full(after[steps])} step/mm at {after[cap]:g} mm/s makes "
                 f"{after[steps] * after[cap]:.0f} pulses/s, and the controller can make "
                 f"{limit:.0f}: lower {cap} to {lower} mm/s in the same plan"
             )

@@ -13,6 +13,9 @@ from agent.model.settings import Event, Readback
 
 State = Literal["took", "did not", "other", "unknown"]
 
+#: What makes a change permanent: a store word, writing itself, or a line in the controller's file.
+KeptBy = Literal["storing", "writing", "file"]
+
 #: Proof has stages; an acknowledgement or a notice of saving is none of them.
 Stage = Literal[
     "read back",
@@ -73,6 +76,7 @@ class Outcome:
     events: tuple[Event, ...] = ()  #: what the controller said meanwhile
     notes: tuple[str, ...] = ()
     hand_over: tuple[str, ...] = ()  #: lines for the controller's file, where storing is not enough
+    kept_by: KeptBy = "storing"  #: what makes these changes permanent on this controller
 
     @property
     def verified(self) -> bool:
@@ -81,8 +85,9 @@ class Outcome:
 
     @property
     def stored(self) -> bool:
-        """The changes came back from storage."""
-        return self.verified and any(stage != "read back" for stage in self.stages)
+        """The changes came back from storage, or writing them was storing them."""
+        proved = any(stage != "read back" for stage in self.stages)
+        return self.verified and (proved or self.kept_by == "writing")
 
     def __str__(self) -> str:
         proof = ", ".join(self.stages) or "nothing"
@@ -100,6 +105,7 @@ class Outcome:
             "events": [event.to_plain() for event in self.events],
             "notes": list(self.notes),
             "hand_over": list(self.hand_over),
+            "kept_by": self.kept_by,
         }
 
 

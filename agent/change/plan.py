@@ -276,8 +276,8 @@ def _storing(family: Family, changes: tuple[Change, ...]) -> tuple[str, ...]:
     if not lines:
         return ()
     return (
-        "this controller's store word does not cover these settings; to keep them, edit its file: "
-        + " | ".join(lines),
+        "this controller's store word does not cover these settings; to keep them, put into"
+        f" {family.words.file}: {' | '.join(lines)}",
     )
 
 

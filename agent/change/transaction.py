@@ -81,6 +81,7 @@ def write(
         outcome,
         notes=(*outcome.notes, *why, *last.trouble),
         hand_over=file_lines(family, plan.changes),
+        kept_by=family.words.kept_by,
     )
 
 

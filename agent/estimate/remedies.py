@@ -177,7 +177,7 @@ def decide(
     angle_deg = None
     if angle_reason == "angle":
         applied[DELTA] = math.radians(angle.value)
-        angle_deg = round(survey.mechanics.gantry_angle_deg + angle.value, 4)
+        angle_deg = round(survey.mechanics.angle_deg + angle.value, 4)
     return Remedies(verdicts, angle_deg, angle_reason, applied)
 
 

@@ -34,8 +34,13 @@ def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
     """Every error of the machine at once, its uncertainty, and what to do.
 
     `line` makes the command line of a proposed setting.  Raises BadInput for a survey without
-    readings, Refused if the readings cannot belong to one machine.
+    readings, Refused if the readings cannot belong to one machine, Unknown where a reading rises
+    off the belt and the gantry's angle is not known.
     """
+    if survey.mechanics.gantry_angle_deg is None and not any(r.rises for r in survey.readings):
+        # flat readings and runs of the belt: to first order no angle of the gantry bears on them
+        upright = replace(survey.mechanics, gantry_angle_deg=90.0)
+        survey = replace(survey, mechanics=upright)
     belt = find(survey)
     if belt is not None:
         survey = replace(survey, readings=(*survey.readings, *belt.readings))

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import nullcontext
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
 
+from agent.bench.events import reading_plain
+from agent.bench.rounds import Laid
 from agent.errors import BadInput, Problem, Refused
 from agent.estimate.repeats import suspect
 from agent.face import tables
 from agent.face.answers import Typed, typed_lengths
-from agent.face.benchwork import PIECE_NAMES, show_picture
+from agent.face.benchwork import PIECE_NAMES, show_picture, sizes_from
+from agent.face.checking import CHECK, check_instrument, check_slicing
 from agent.face.desk import Desk, at_desk
-from agent.face.keepsake import keep
 from agent.face.moving import MOVE_NAMES, gauge_moves
 from agent.face.options import (
     COMMAND_LINE,
@@ -27,8 +31,8 @@ from agent.face.options import (
     number_from,
     wrong_line,
 )
-from agent.face.seating import Seat, Step, believed, offered_by_bench, read_one
-from agent.work.rounds import Laid, plain_reading
+from agent.face.pressing import pressed
+from agent.face.seating import Seat, Step, Values, believed, offered_by_bench, read_one
 
 if TYPE_CHECKING:
     from agent.work.session import Session
@@ -41,7 +45,7 @@ FRESH: Final = 10.0
 
 
 @click.command(cls=Verb, context_settings={"ignore_unknown_options": True})
-@click.argument("what", required=False, metavar="[PIECE | FEATURE | travel | gap]")
+@click.argument("what", required=False, metavar="[PIECE | FEATURE | travel | gap | bed]")
 @click.argument("values", nargs=-1, metavar="[MM]...")
 @click.option("--mm", "move_mm", type=LENGTH, help="length of the move for 'travel', mm")
 @click.option("--u", "u_mm", type=Number("mm", above=0), help="own standard uncertainty, mm")
@@ -50,9 +54,20 @@ FRESH: Final = 10.0
     "--file",
     "path",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="readings file: taken up if it is there, and written as readings come",
+    help="take up the readings of a file first; it is only read ('log readings' writes one)",
 )
+@click.option("--instrument", metavar="PORT", help="readings by the button of one on this port")
+@click.option("--scan", type=click.Path(path_type=Path), help="read PIECE from this flatbed scan")
+@click.option("--dpi", type=Number("dots per inch", above=0), help="of the scan, if not the file's")
+@click.option("--picture", type=click.Path(path_type=Path), help="write what --scan took as PNG")
+@click.option("--size", "sizes", multiple=True, metavar="NAME=MM", help="of a piece laid elsewhere")
 @click.option("--profile", "profile_name", help="profile, where no machine is attached")
+@click.option(
+    "--toolpath",
+    "toolpath_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="file that a piece printed by other means was made from: its slicing angle is checked",
+)
 @as_json
 @at_desk
 def gauge(
@@ -64,15 +79,24 @@ def gauge(
     u_mm: float | None,
     repeats: int,
     path: Path | None,
+    instrument: str | None,
+    scan: Path | None,
+    dpi: float | None,
+    picture: Path | None,
+    sizes: tuple[str, ...],
     profile_name: str | None,
+    toolpath_file: Path | None,
 ) -> None:
     """Take readings: of a piece, of one feature of it, or of a move.
 
-    Type each reading and Enter, as a caliper with a cable does, or several with blanks between;
+    Type each reading and Enter, as a caliper with a keyboard cable does, or several with blanks
+    between; '--instrument PORT' takes them from one on a serial port, a press of its button each;
     mm unless 'in' stands behind. Words instead of a reading: 'back', 'again', 'fix 2 19.98',
     'stop' (goes on later where it was), '?'. An empty answer leaves a feature out. 'gauge travel'
-    and 'gauge gap' move axes and ask how far: no plastic is in that. In a rehearsal the simulated
-    instruments' readings are offered.
+    and 'gauge gap' move axes and ask how far: no plastic is in that. 'gauge bed' asks for the gap
+    at each screw of the bed. In a rehearsal the simulated instruments' readings are offered.
+    'gauge strip --scan FILE' reads a flat piece from a flatbed scan, with steel rules beside it:
+    'help scan' says how to lay it.
 
     \b
     Example: plumbelt> gauge strip
@@ -80,7 +104,20 @@ def gauge(
     take_profile(desk, profile_name)
     if path is not None:
         take_file(desk, path)
+    if scan is not None:
+        take_scan(desk, what, scan, dpi, picture, sizes)
+        return
     numbers = numbers_from(desk, values)
+    if what == "bed":
+        from agent.face.levelling import gauge_bed
+
+        gauge_bed(desk, numbers, u_mm)
+        return
+    if what == CHECK:
+        check_instrument(desk, numbers)
+        return
+    if toolpath_file is not None:
+        check_slicing(desk, what, toolpath_file)
     if what in MOVE_NAMES:
         gauge_moves(desk, what, numbers, move_mm, u_mm)
     else:
@@ -96,7 +133,9 @@ def gauge(
                 )
             if seats:
                 desk.screen.say("Type what the display shows; '?' lists what else may be typed.")
-            read_features(desk, seats, repeats, u_mm)
+            link = instrument or desk.session.profile.instrument.link
+            with pressed(desk, link) if link else nullcontext():
+                read_features(desk, seats, repeats, u_mm)
     answer(desk)
 
 
@@ -112,22 +151,42 @@ def take_given(desk: Desk, seat: Seat, numbers: Sequence[float], u_mm: float | N
     if odd is not None:
         desk.screen.say(f"! {numbers[odd]:g} stands off the others; it is kept all the same.")
     desk.session.take(seat.feature, numbers, seat.laid.name, u_mm)
-    keep(desk)
+
+
+def take_scan(
+    desk: Desk,
+    what: str | None,
+    path: Path,
+    dpi: float | None,
+    picture: Path | None,
+    sizes: tuple[str, ...],
+) -> None:
+    """Keep the readings of every feature that a flatbed scan of a piece shows."""
+    from agent.face import scanning
+
+    piece, name = scanning.meant(desk, what, sizes_from(sizes, "gauge"))
+    read = scanning.read_file(desk, piece, name, path, dpi, picture)
+    name = name or desk.session.laid_whole(piece).name
+    for one in read.taken:
+        desk.session.take(one.feature, (one.mm,), name, one.u_mm)
+    document = {**scanning.plain(read), "picture": str(picture) if picture else None}
+    desk.screen.answer(document, lambda: scanning.told(desk, read, picture))
+    if read.left_out:
+        raise Refused(
+            f"{len(read.left_out)} of {len(piece.features)} features were left out",
+            remedy="The others are kept; 'gauge' asks for the rest",
+        )
 
 
 def answer(desk: Desk) -> None:
-    """What has been read in the present state, and where it is kept."""
-    taken, sheet = desk.session.now.taken, desk.session.sheet
-    kept = sheet.path if sheet is not None and sheet.round is desk.session.now else None
-    document = {
-        "readings": [plain_reading(reading) for reading in taken],
-        "file": str(kept) if kept else None,
-    }
+    """What has been read in the present state."""
+    taken = desk.session.now.taken
+    document = {"readings": [reading_plain(one.reading, one.piece) for one in taken]}
 
     def show() -> None:
         tables.readings(desk.screen, taken)
-        if kept:
-            desk.screen.say(f"Kept in {kept}")
+        if desk.session.trouble:
+            desk.screen.say(f"! The record cannot be kept: {desk.session.trouble}")
 
     desk.screen.answer(document, show)
 
@@ -147,12 +206,10 @@ def take_profile(desk: Desk, name: str | None) -> None:
 
 
 def take_file(desk: Desk, path: Path) -> None:
-    """Go on with the readings file `path`, or begin it."""
-    from agent.work.worksheet import Worksheet
-
-    desk.session.sheet = Worksheet.at(path, desk.session)
-    if count := len(desk.session.now.taken):
-        desk.screen.say(f"{count} readings of {path} are taken up.")
+    """Take up the readings of the file `path`, which stays as it is."""
+    count = desk.session.take_file(path)
+    words = "1 reading" if count == 1 else f"{count} readings"
+    desk.screen.say(f"{words} of {path} taken up." if count else f"Nothing in {path} is new.")
 
 
 def numbers_from(desk: Desk, words: Sequence[str]) -> tuple[float, ...]:
@@ -187,7 +244,7 @@ def seats_meant(desk: Desk, what: str | None, numbers: Sequence[float], repeats:
     """
     session = desk.session
     if what in PIECE_NAMES and not any(laid.name == what for laid in session.now.laid):
-        session.now.laid.append(printed_otherwise(desk, what))
+        printed_otherwise(desk, what)
     laid = session.now.laid
     if not laid:
         raise Refused(
@@ -246,7 +303,7 @@ def printed_otherwise(desk: Desk, name: str) -> Laid:
         f"No {name} was laid in this session. Is there one from this machine in its present state,"
         f" in the sizes that 'piece {name}' shows?"
     ):
-        return Laid(name, drawn)
+        return desk.session.laid_whole(drawn)
     raise Refused(
         f"no piece has been laid that is a {name}",
         remedy=f"'lay {name}' lays it; 'piece {name}' writes files to print it otherwise",
@@ -261,18 +318,13 @@ def read_features(desk: Desk, seats: list[Seat], repeats: int, u_mm: float | Non
     place, take_all = 0, False
     while place < len(seats):
         seat = seats[place]
-        values = list(seat.values)
         step = Step.ON
-        try:
-            if take_all:
-                values[:] = offered_by_bench(desk, seat, repeats)
-            else:
-                step = read_one(desk, seat, repeats, values, many=len(seats) > 1)
-        finally:  # an interrupt loses nothing that was typed
-            if values and tuple(values) != seat.values:
-                desk.session.take(seat.feature, values, seat.laid.name, u_mm)
-                keep(desk)
-        seats[place] = replace(seat, values=tuple(values))
+        values = Values(seat, partial(keep_values, desk, seat, u_mm))
+        if take_all:
+            values.put(offered_by_bench(desk, seat, repeats))
+        else:
+            step = read_one(desk, seat, repeats, values, many=len(seats) > 1)
+        seats[place] = replace(seat, values=values.now)
         if step is Step.STOP:
             desk.screen.say(f"Stopped at {seat.feature.name}; 'gauge {seat.laid.name}' goes on.")
             return
@@ -286,20 +338,28 @@ def read_features(desk: Desk, seats: list[Seat], repeats: int, u_mm: float | Non
             place += 1
 
 
+def keep_values(
+    desk: Desk, seat: Seat, u_mm: float | None, values: Sequence[float], goes_on: bool
+) -> None:
+    """Each value is kept when it is typed: nothing that breaks loses it."""
+    desk.session.take(seat.feature, values, seat.laid.name, u_mm, goes_on=goes_on)
+
+
 def ask_conditions(desk: Desk) -> None:
     """Room temperature and age of the piece, once for each state of the machine."""
     session, screen = desk.session, desk.screen
     if session.now.asked:
         return
-    session.now.asked = True
     known = session.conditions.room_c
     usual = "not known" if known is None else f"{known:g}"
     room = asked_number(desk, f"Room temperature, C (Enter: {usual})?", 0.0, 60.0)
     age = asked_number(desk, "Minutes since the piece was laid (Enter: not known)?", 0.0, 1e6)
-    session.conditions = replace(
-        session.conditions,
-        room_c=known if room is None else room,
-        minutes_since_print=age,
+    session.keep_conditions(
+        replace(
+            session.conditions,
+            room_c=known if room is None else room,
+            minutes_since_print=age,
+        )
     )
     if age is not None and age < FRESH:
         screen.say(

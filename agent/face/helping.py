@@ -46,16 +46,20 @@ def _families() -> str:
 
 @click.command("help", cls=Verb)
 @click.argument("topic", required=False, shell_complete=complete_topic)
+@click.option("--man", is_flag=True, help="everything as a manual page: '... --man | man -l -'")
 @as_json
 @at_desk
 @click.pass_context
-def help_page(ctx: click.Context, desk: Desk, /, topic: str | None) -> None:
+def help_page(ctx: click.Context, desk: Desk, /, topic: str | None, man: bool) -> None:
     """A page on a TOPIC or a verb; without one, what there is.
 
     \b
     Example: plumbelt> help lean
     """
     screen = desk.screen
+    if man:
+        show_manual(ctx, desk)
+        return
     verbs = _verbs(ctx)
     if topic is None:
         document = {"verbs": verbs, "topics": {name: title for name, (title, _) in TOPICS.items()}}
@@ -88,6 +92,16 @@ def help_page(ctx: click.Context, desk: Desk, /, topic: str | None) -> None:
         raise BadInput(
             f"there is no page on '{topic}'", remedy=f"{hint}'help' lists verbs and topics"
         )
+
+
+def show_manual(ctx: click.Context, desk: Desk) -> None:
+    """The manual page, as roff."""
+    from agent.face.manual import manual
+
+    tree = ctx.find_root().command
+    assert isinstance(tree, click.Group)
+    page = manual(tree)
+    desk.screen.answer({"page": page}, lambda: click.echo(page, nl=False))
 
 
 @click.command(cls=Verb)

@@ -4,38 +4,50 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
 from click.shell_completion import CompletionItem
 
-from agent.errors import BadInput, LinkFailed
+from agent.errors import BadInput, BrokenByRestart, LinkFailed, Refused
 from agent.face import tables
+from agent.face.cabling import joined, port_options
 from agent.face.desk import Desk, at_desk
-from agent.face.options import Count, Verb, as_json
+from agent.face.options import Verb, as_json
 
 #: Lines of damage, and of notes, that are shown of one reading.
 MOST_SHOWN: Final = 6
 
 if TYPE_CHECKING:
     from agent.model.settings import Event, Readback
+    from agent.wire.listing import PortState
 
 
 @click.command(cls=Verb)
 @as_json
 @at_desk
 def ports(desk: Desk, /) -> None:
-    """Serial ports of this computer.
+    """Serial ports of this computer, who holds them, and what a user without rights lacks.
 
     \b
     Example: plumbelt ports
     """
-    from agent.wire.port import list_ports
+    from agent.wire.listing import states
 
-    found = list_ports()
-    document = {"ports": [asdict(port) for port in found]}
+    found = states()
+    rows = []
+    for state in found:
+        port = state.port
+        rows.append(
+            {
+                **port.to_plain(),
+                "usb": port.usb_name,
+                "used_by": used_by(state),
+                "no_permission": state.barred,
+            }
+        )
 
     def show() -> None:
         if not found:
@@ -45,17 +57,41 @@ def ports(desk: Desk, /) -> None:
                 " rfc2217://HOST:PORT."
             )
             return
-        rows = [(port.device, port.description, port.serial_number or "-") for port in found]
-        desk.screen.table([("port", False), ("what it is", False), ("serial number", False)], rows)
+        desk.screen.table(
+            [("port", False), ("usb", False), ("serial number", False), ("what it is", False)],
+            [
+                (row["device"], row["usb"] or "-", row["serial_number"] or "-", row["description"])
+                for row in rows
+            ],
+        )
+        for row in rows:
+            if row["by_id"]:
+                desk.screen.say(f"{row['device']} is always {row['by_id']}")
+            if row["used_by"]:
+                desk.screen.say(f"! {row['device']} is in use by {row['used_by']}")
+            if row["no_permission"]:
+                desk.screen.say(f"! {row['device']}, no permission: {row['no_permission']}")
 
-    desk.screen.answer(document, show)
+    desk.screen.answer({"ports": rows}, show)
+
+
+def used_by(state: PortState) -> str:
+    """Who holds a port: another agent, which says so itself, or any program that can be seen."""
+    from agent.errors import Refused
+    from agent.store.locks import holder_of_lock
+
+    try:
+        agent = holder_of_lock(state.port.device)
+    except Refused:  # no place for locks
+        agent = ""
+    return agent or state.used_by
 
 
 def complete_port(
     ctx: click.Context, param: click.Parameter, incomplete: str
 ) -> list[CompletionItem]:
     """Ports of this computer that begin like `incomplete`, and a rehearsal's."""
-    from agent.wire.port import list_ports
+    from agent.wire.listing import list_ports
 
     known = {port.device: port.description for port in list_ports()}
     desk = ctx.find_object(Desk)
@@ -66,9 +102,7 @@ def complete_port(
 
 @click.command(cls=Verb)
 @click.argument("port", required=False, shell_complete=complete_port)
-@click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits a second")
-@click.option("--find-speed", is_flag=True, help="try each usual speed until it answers")
-@click.option("--reset", is_flag=True, help="restart the controller while opening the port")
+@port_options
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
 @click.option("--again", is_flag=True, help="the same machine: readings and plans stay")
 @as_json
@@ -77,9 +111,6 @@ def attach(
     desk: Desk,
     /,
     port: str | None,
-    baud: int,
-    find_speed: bool,
-    reset: bool,
     profile_name: str | None,
     again: bool,
 ) -> None:
@@ -104,14 +135,11 @@ def attach(
     if again:
         reset_rehearsed(desk)
         session.let_go()
-        desk.lost = port  # until it answers
-        transport = desk.open_again(port)
-        readback = session.attach_again(transport)
+        session.lose(port)  # until it answers
+        transport, readback = joined(desk, port, session.attach_again, again=True)
     else:
         session.detach()
-        transport = desk.open(port, None if find_speed else baud, reset=reset)
-        readback = session.attach(transport)
-    desk.lost = ""
+        transport, readback = joined(desk, port, partial(session.attach, serial=serial_of(port)))
 
     def show() -> None:
         desk.screen.say(
@@ -119,13 +147,47 @@ def attach(
             f" '{readback.family}', {len(readback.settings)} settings read twice."
         )
         show_state(desk, readback)
-        if session.notebook.trouble:
-            desk.screen.say(f"! The record cannot be kept: {session.notebook.trouble}")
-        from agent.face.resuming import notice
-
-        notice(desk)
+        tell_standing(desk)
 
     desk.screen.answer(readback.to_plain(), show)
+    if not desk.in_shell:  # one verb, one process: nothing stays open behind it
+        warn_at_leaving(desk)
+        session.detach()
+    if readback.damaged:
+        raise Refused("the settings were not read cleanly", remedy="'readback' reads again")
+
+
+def serial_of(port: str) -> str:
+    """USB serial number of a port of this computer; empty where none is known."""
+    if "://" in port:
+        return ""
+    from agent.wire.listing import list_ports
+
+    return next((p.serial_number or "" for p in list_ports() if p.device == port), "")
+
+
+def tell_standing(desk: Desk) -> None:
+    """Where the work stands, in order of danger: what was left, and what is not as it was left."""
+    from agent.bench.standing import standing_of
+
+    session = desk.session
+    for told in standing_of(session.bench):
+        desk.screen.say(f"! {told}")
+    if session.trouble:
+        desk.screen.say(f"! The record cannot be kept: {session.trouble}")
+    for told in session.book.damage:
+        desk.screen.say(f"! The record: {told}")
+
+
+def warn_at_leaving(desk: Desk) -> None:
+    """What is left hot or not stored when the port is let go; nothing if nothing is."""
+    session = desk.session
+    if session.link is None:
+        return
+    if session.bench.unstored:
+        desk.screen.complain("! What was written is live and NOT STORED: 'store' keeps it.")
+    if session.bench.heater_state in ("on", "unknown"):
+        desk.screen.complain(f"! {desk.heat_words()}")
 
 
 def reset_rehearsed(desk: Desk) -> None:
@@ -169,8 +231,17 @@ def detach(desk: Desk, /) -> None:
     \b
     Example: plumbelt> detach
     """
+    heaters = desk.session.bench.heater_state
+    warn_at_leaving(desk)
     desk.session.detach()
-    desk.screen.answer({"attached": False}, lambda: desk.screen.say("Detached."))
+    desk.screen.answer(
+        {"attached": False, "heaters": heaters},
+        lambda: desk.screen.say(
+            "Detached; the heaters are OFF."
+            if heaters == "off"
+            else f"Detached. Heaters: {heaters.upper()}."
+        ),
+    )
 
 
 @click.command(cls=Verb)
@@ -178,13 +249,13 @@ def detach(desk: Desk, /) -> None:
     "--port", shell_complete=complete_port, help="port of a machine that is not attached yet"
 )
 @click.option("--from", "log", type=click.Path(path_type=Path), help="a log file instead of a port")
-@click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits a second")
+@port_options
 @click.option("--all", "whole", is_flag=True, help="also what is kept as text")
 @click.option("--stored", "with_stored", is_flag=True, help="also what is stored, where it differs")
 @as_json
 @at_desk
 def readback(
-    desk: Desk, /, port: str | None, log: Path | None, baud: int, whole: bool, with_stored: bool
+    desk: Desk, /, port: str | None, log: Path | None, whole: bool, with_stored: bool
 ) -> None:
     """Read all settings, of the attached machine, of a PORT, or from a log file.
 
@@ -201,7 +272,7 @@ def readback(
     if log is not None:
         found = from_file(log)
     else:
-        with one_shot(desk, port, baud):
+        with one_shot(desk, port):
             found = read_or_lose(desk)
             if with_stored:
                 looked = desk.session.look_at_all()
@@ -228,6 +299,11 @@ def readback(
     if with_stored:
         document["stored_differs"] = stored
     desk.screen.answer(document, show)
+    if found.damaged:
+        raise Refused(
+            "the settings were not read cleanly, and nothing may rest on such a reading",
+            remedy="'readback' reads again; check cable and speed if it stays so",
+        )
 
 
 def event_words(event: Event) -> str:
@@ -245,14 +321,15 @@ def _plain_words(value: object) -> str:
 
 
 def read_or_lose(desk: Desk) -> Readback:
-    """Read back; a link that fails even at that counts as lost."""
+    """Read back; a link that fails even at that counts as lost, unless the controller speaks."""
     link, _ = desk.session.joined()
     try:
         found = desk.session.read_back()
-    except LinkFailed:
-        desk.lost = link.transport.name
+    except BrokenByRestart:
         raise
-    desk.lost = ""
+    except LinkFailed:
+        desk.session.lose(link.transport.name)
+        raise
     return found
 
 
@@ -297,7 +374,7 @@ def from_file(path: Path) -> Readback:
 
 
 @contextmanager
-def one_shot(desk: Desk, port: str | None, baud: int = 115200) -> Iterator[None]:
+def one_shot(desk: Desk, port: str | None) -> Iterator[None]:
     """Attached to `port` for the time of one command; without a port, what is attached stays."""
     if port is None:
         desk.session.joined()
@@ -307,8 +384,12 @@ def one_shot(desk: Desk, port: str | None, baud: int = 115200) -> Iterator[None]
         raise BadInput(
             "--port is for one-shot use", remedy="In the shell, 'attach PORT' comes first"
         )
-    desk.session.attach(desk.open(port, baud))
+    if desk.session.link is not None:
+        raise BadInput("a machine is attached already", remedy="Name its port once")
+    joined(desk, port, partial(desk.session.attach, serial=serial_of(port)))
+    tell_standing(desk)
     try:
         yield
     finally:
+        warn_at_leaving(desk)
         desk.session.detach()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 from pathlib import Path
 from typing import Any, Final
@@ -9,9 +10,10 @@ from typing import Any, Final
 import click
 
 from agent.errors import AgentError, BadInput, Problem, Refused
+from agent.face.cabling import port_options
 from agent.face.desk import Desk, at_desk
 from agent.face.linking import one_shot
-from agent.face.options import Count, Verb, as_json
+from agent.face.options import Verb, as_json
 
 SHELLS: Final = ("bash", "zsh", "fish")
 
@@ -22,11 +24,11 @@ _NOT_IN_A_SCRIPT: Final = ("run", "rehearse", "sim", "demo", "attach", "detach")
 @click.command(cls=Verb)
 @click.argument("script", type=click.Path(path_type=Path))
 @click.option("--port", help="port of a machine that is not attached yet")
-@click.option("--baud", type=Count(1), default=115200, show_default=True, help="bits a second")
+@port_options
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
 @as_json
 @at_desk
-def run(desk: Desk, /, script: Path, port: str | None, baud: int, profile_name: str | None) -> None:
+def run(desk: Desk, /, script: Path, port: str | None, profile_name: str | None) -> None:
     """Carry out the verbs of SCRIPT, one a line, in one session; '#' begins a remark.
 
     The first line that fails ends it. A 'write' or 'store' in it needs '--approve DIGEST'.
@@ -40,7 +42,7 @@ def run(desk: Desk, /, script: Path, port: str | None, baud: int, profile_name: 
 
         desk.session.use(load_profile(profile_name))
     results: list[dict[str, Any]] = []
-    with one_shot(desk, port, baud):
+    with one_shot(desk, port):
         for number, line in steps:
             code, answers = carried_out(desk, line)
             results.append({"line": line, "number": number, "exit": code, "answers": answers})
@@ -103,13 +105,14 @@ def carried_out(desk: Desk, line: str) -> tuple[int, list[dict[str, Any]]]:
 
 @click.command(cls=Verb)
 @click.argument("shell", type=click.Choice(SHELLS), metavar="bash|zsh|fish")
+@click.option("--install", is_flag=True, help="write them where that shell looks for them")
 @as_json
 @at_desk
-def completion(desk: Desk, /, shell: str) -> None:
+def completion(desk: Desk, /, shell: str, install: bool) -> None:
     """The lines that make SHELL complete verbs and options of plumbelt.
 
     \b
-    Example: plumbelt completion bash >> ~/.bashrc
+    Example: plumbelt completion bash --install
     """
     from click.shell_completion import get_completion_class
 
@@ -122,4 +125,28 @@ def completion(desk: Desk, /, shell: str) -> None:
         source = maker(plumbelt, {}, "plumbelt", "_PLUMBELT_COMPLETE").source()
     except RuntimeError as error:
         raise AgentError(str(error), remedy="Install that shell first") from error
-    desk.screen.answer({"shell": shell, "source": source}, lambda: click.echo(source))
+    if not install:
+        desk.screen.answer({"shell": shell, "source": source}, lambda: click.echo(source))
+        return
+    from agent.store.atomic import write_file
+
+    path, then = completion_place(shell)
+    write_file(path, source)
+    desk.screen.answer(
+        {"shell": shell, "file": str(path), "then": then},
+        lambda: desk.screen.say(f"Written to {path}. {then}"),
+    )
+
+
+def completion_place(shell: str) -> tuple[Path, str]:
+    """Where a shell looks for a user's completions (XDG Base Directory), and what is left to do."""
+    data = Path(os.environ.get("XDG_DATA_HOME") or "~/.local/share").expanduser()
+    config = Path(os.environ.get("XDG_CONFIG_HOME") or "~/.config").expanduser()
+    if shell == "bash":
+        return data / "bash-completion/completions/plumbelt", "A new shell has it."
+    if shell == "fish":
+        return config / "fish/completions/plumbelt.fish", "A new shell has it."
+    place = data / "zsh/site-functions"
+    return place / "_plumbelt", (
+        f"A new shell has it if ~/.zshrc says 'fpath+=({place})' before 'compinit'."
+    )

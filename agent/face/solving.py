@@ -284,7 +284,7 @@ def show_corrections(screen: Screen, survey: Survey, solution: Solution) -> None
     if solution.slicing_angle_deg is not None:
         screen.say(
             f"Slice with a gantry angle of {solution.slicing_angle_deg:.3f} deg instead of"
-            f" {survey.mechanics.gantry_angle_deg:g} deg. No line is sent for this."
+            f" {survey.mechanics.angle_deg:g} deg. No line is sent for this."
         )
     if solution.contradictory:
         screen.say("Nothing, until the readings agree with each other.")

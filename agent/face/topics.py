@@ -132,6 +132,27 @@ byte. 'write' changes what is live. 'store' makes it permanent, asks again, and
 is a step of its own: it stores everything that is live, not just the plan.
 'undo' brings back what was read before the first write.""",
     ),
+    "scan": (
+        "a flat piece read from a flatbed scan instead of with a caliper",
+        """\
+      _________________________   glass, seen from above
+     |  ___________________    |
+     | |===================| | |  = piece, smooth side (it lay on the belt)
+     | |==     ==          | | |    down, marks up, along the rim
+     | |==     ====        | |r|  r steel rule along it, millimetre side
+     | |===================| |_|    down, its marks towards the piece
+     |  r r r r r r r r r r    |    and one across it
+     |_________________________|
+
+Nothing touches anything else; the rules reach as far as the piece does. A
+dark sheet behind light plastic, the white lid behind dark. 300 or 600 dpi,
+all improvements off, PNG, TIFF or JPEG. An A4 glass takes a strip with a
+shorter plate: 'lay strip --size plate-along=60'.
+    plumbelt> gauge strip --scan FILE --picture WHERE.png
+The rules take out the scanner's own scale, skew and bow. Look at the picture:
+the edges taken and the jaw positions are in it. A scan that cannot be relied
+on is refused, with the reason.""",
+    ),
     "proof": (
         "when a setting counts as stored",
         """\
@@ -191,6 +212,26 @@ where it stands. A length of whole turns does not see the roller's run-out; any
 other may be off by 0.2 mm. With --both each mark is reached from both sides,
 which shows lost motion; a loaded run against an empty one shows slip. Run-out
 and slip are for the mechanic; only the slope is for a setting.""",
+    ),
+    "ports": (
+        "rights, names that stay, and what gets in the way",
+        """\
+    rights    On Linux a port belongs to a group (dialout, uucp): 'ports' gives
+              the command that adds you. It counts after a new log-in.
+    names     ttyUSB0 is only the first that came. The name under
+              /dev/serial/by-id stays, and 'attach' takes it. Boards without a
+              serial number differ by their socket alone; a rule of udev:
+              SUBSYSTEM=="tty", KERNELS=="1-2.3", SYMLINK+="belt-left"
+    grabbed   Services for modems and braille displays (modemmanager, brltty)
+              open what looks like theirs: busy for a moment after plugging in,
+              or taken for good. Remove them, or except the device by a rule.
+    restarts  Opening raises the lines DTR and RTS, which restarts many boards.
+              '--keep-lines' leaves them up at the end: no restart next time.
+              '--reset' lets them rise; some boards are silent without.
+    hubs      A laptop that suspends, or a hub without a supply of its own,
+              drops the port. Plug into the computer; no suspend while laying.
+    Windows   COM3, COM12 as the device manager has them; no pseudo-terminals:
+              'sim --listen tcp:0'. macOS: /dev/cu.*, not /dev/tty.*""",
     ),
     "family": (
         "the five kinds of controllers that are understood",

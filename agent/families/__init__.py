@@ -8,14 +8,30 @@ from agent.families import log, reading
 from agent.families.base import Family
 from agent.families.numbered import Numbered
 from agent.families.override import Override
-from agent.families.reading import adopt, agreed, read_back, read_once
+from agent.families.reading import (
+    adopt,
+    agreed,
+    read_back,
+    read_back_once_up,
+    read_once,
+)
 from agent.families.replay import Replay
 from agent.families.script import Script
 from agent.families.table import Table
 from agent.model.settings import Readback
 from agent.wire.link import Link
 
-__all__ = ["FAMILIES", "USUAL", "adopt", "agreed", "from_log", "identify", "read_back", "read_once"]
+__all__ = [
+    "FAMILIES",
+    "USUAL",
+    "adopt",
+    "agreed",
+    "from_log",
+    "identify",
+    "read_back",
+    "read_back_once_up",
+    "read_once",
+]
 
 #: Every family by its name; where evidence is equal, the one met first counts.
 FAMILIES: Final[dict[str, Family]] = {

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from typing import Final, Literal
 
-from agent.errors import LinkFailed
+from agent.errors import BrokenByRestart, LinkFailed
 from agent.families.base import Family, Query
 from agent.families.evidence import family_of, identity_in
 from agent.model.exact import as_printed
@@ -56,6 +56,18 @@ def read_back(link: Link, family: Family) -> Readback:
     if not both.damaged:
         link.resync()
     return both
+
+
+def read_back_once_up(link: Link, family: Family) -> Readback:
+    """As `read_back`; a restart in the middle of it (a board that boots late) is waited for.
+
+    Only for an attach or a look, where nothing was written that a restart could have undone.
+    """
+    try:
+        return read_back(link, family)
+    except BrokenByRestart:
+        link.settle()
+        return read_back(link, family)
 
 
 def _replies(link: Link, family: Family) -> list[Reply]:

@@ -70,3 +70,8 @@ class Reading:
     #: but what square and foot add to it has the other sign
     side: Side | None = None
     slope: bool | None = None  #: the slope of a series of moves: no offset of one move is in it
+
+    @property
+    def rises(self) -> bool:
+        """True where it leads off the belt, so that the gantry's angle is part of the command."""
+        return self.along[2] != 0

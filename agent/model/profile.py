@@ -5,17 +5,30 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Final, Literal
 
+from agent.errors import Unknown
 from agent.model.budget import Budget
 from agent.model.drive import Drive
 from agent.model.exact import exact
 from agent.model.roles import Axes, Role
 from agent.model.settings import Setting
 
+#: Name of a machine that no profile has named.
+UNNAMED: Final = "unnamed"
+#: The modem lines DTR and RTS at the opening of a port: held down, let rise, or left alone (also
+#: at the close, so that the next opening brings no rise).
+Lines = Literal["down", "up", "keep"]
+
 #: `none`: each axis has its motor.  Two motors that share across and gantry have their steps set
 #: per axis before mixing (`axes`), per motor (`motors`), or nobody knows yet (`unknown`).
 Coupling = Literal["none", "axes", "motors", "unknown"]
+
+
+#: Keys of a profile file that a verb may need and nobody has told.
+ANGLE: Final = "mechanics.gantry_angle_deg"
+NOZZLE: Final = "material.nozzle_c"
+BED: Final = "material.bed_c"
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,22 +40,47 @@ class BedScrews:
 
 
 @dataclass(frozen=True, slots=True)
+class Post:
+    """A screw under the bed: where it stands on the belt's plane."""
+
+    x_mm: float
+    s_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Stand:
+    """The screws that a bed stands on; one of them may be left alone as the reference."""
+
+    pitch_mm: float  #: height per turn
+    posts: Mapping[str, Post]  #: by name, three or four as a rule
+    fixed: str | None = None  #: name of the one that is never turned
+
+
+@dataclass(frozen=True, slots=True)
 class Mechanics:
     """How the machine is built; the angle is the set (slicing) angle of the gantry."""
 
-    gantry_angle_deg: float = 45.0
+    gantry_angle_deg: float | None = None  #: None: not known; see `angle_deg`
     drives: Mapping[Role, Drive] = field(default_factory=dict)
     travel_mm: Mapping[Role, float] = field(default_factory=dict)  #: usable travel from zero
     belt_loop_mm: float | None = None
     max_pulse_rate: float = 40_000.0  #: step pulses per second the controller can make
     screws: BedScrews | None = None
+    stand: Stand | None = None
     yaw_span_mm: float | None = None  #: spacing at which yaw is given in mm
     coupling: Coupling = "none"  #: two motors sharing across and gantry: whose steps are set
 
     @property
+    def angle_deg(self) -> float:
+        """Set angle, degrees.  Raises Unknown where nobody has told it."""
+        if self.gantry_angle_deg is None:
+            raise Unknown(ANGLE, "the angle of the gantry to the belt is not known")
+        return self.gantry_angle_deg
+
+    @property
     def gantry_angle(self) -> float:
-        """Set angle, rad."""
-        return math.radians(self.gantry_angle_deg)
+        """Set angle, rad.  Raises Unknown where nobody has told it."""
+        return math.radians(self.angle_deg)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +91,17 @@ class Material:
     shrink_percent: float = 0.0
     shrink_u_percent: float = 0.2
     filament_mm: float = 1.75
-    nozzle_c: float = 215.0
-    bed_c: float = 60.0
+    nozzle_c: float | None = None  #: None: not known; see `heats`
+    bed_c: float | None = None  #: 0: not heated
+
+    @property
+    def heats(self) -> tuple[float, float]:
+        """Temperatures of nozzle and bed, degrees C.  Raises Unknown for one nobody has told."""
+        if self.nozzle_c is None:
+            raise Unknown(NOZZLE, f"the temperature of the nozzle for {self.name} is not known")
+        if self.bed_c is None:
+            raise Unknown(BED, f"the temperature of the bed for {self.name} is not known")
+        return self.nozzle_c, self.bed_c
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +122,18 @@ class Instrument:
     resolution_mm: float = 0.01
     mpe_mm: float = 0.03
     repeatability_mm: float = 0.02
+    range_mm: float | None = None  #: longest length it can read; None: not known
+    move_u_mm: float | None = None  #: standard uncertainty of what measures a move
+    link: str = ""  #: where it sends its readings to; empty: they are typed
+
+
+@dataclass(frozen=True, slots=True)
+class Port:
+    """Where the controller is found, and how its port is opened."""
+
+    port: str = ""
+    baud: int | None = None
+    lines: Lines | None = None  #: None: as is remembered for the port, or down
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +185,7 @@ class Profile:
     tolerance: Tolerance = Tolerance()
     priors: Priors = Priors()
     budget: Budget = field(default_factory=Budget)
+    link: Port = Port()
     settings: Mapping[str, SavedSetting] = field(default_factory=dict)
     other: tuple[str, ...] = ()  #: setting lines kept as text, never replayed blindly
     identity: str = ""  #: how the controller named itself when the settings were read

@@ -74,7 +74,7 @@ def feed_test(
         + in_range("repeats", repeats, 2, 20)
         + in_range("speed", speed, 0.2, 5.0),
     )
-    heat = f"S{profile.material.nozzle_c:g}"
+    heat = f"S{profile.material.heats[0]:g}"
     return FeedTest(
         kind=kind,
         commanded_mm=length,

@@ -16,7 +16,7 @@ from typing import Final
 
 from agent.errors import BadInput, Problem, Refused
 from agent.model.geometry import commands
-from agent.model.profile import Profile
+from agent.model.profile import Material, Profile
 from agent.model.roles import ROLES, Role
 from agent.pieces.bead import bead_area, filament_area
 from agent.pieces.envelope import MARGIN_MM
@@ -122,10 +122,16 @@ def summary(piece: Piece, profile: Profile) -> Summary:
         filament_cm3=filament * filament_area(profile.material.filament_mm) / 1000,
         seconds=math.fsum(times),
         belt_mm=math.fsum(abs(b - a) for a, b in pairwise(belt)),
-        heats={"nozzle": profile.material.nozzle_c, "bed": profile.material.bed_c},
+        heats=_told_heats(profile.material),
         low=(min(p[0] for p in places), min(p[1] for p in places), min(belt)),
         high=(max(p[0] for p in places), max(p[1] for p in places), max(belt)),
     )
+
+
+def _told_heats(material: Material) -> dict[str, float]:
+    """Temperatures that are known, degrees C: a piece can be drawn and judged without them."""
+    told = {"nozzle": material.nozzle_c, "bed": material.bed_c}
+    return {name: value for name, value in told.items() if value is not None}
 
 
 def _checked_moves(piece: Piece, profile: Profile) -> list[Move]:
@@ -262,12 +268,13 @@ def _number(value: float, digits: int) -> str:
 
 
 def _start(profile: Profile) -> tuple[str, ...]:
-    axes, material = profile.axes, profile.material
+    axes = profile.axes
     home = " ".join(axes.letter(role).upper() for role in ("across", "gantry"))
     park = _words(profile, {"gantry": _PARK_MM})[0]
-    nozzle, bed = _number(material.nozzle_c, 1), _number(material.bed_c, 1)
-    heat_bed = (f"M140 S{bed}",) if material.bed_c > 0 else ()
-    wait_bed = (f"M190 S{bed}",) if material.bed_c > 0 else ()
+    nozzle_c, bed_c = profile.material.heats
+    nozzle, bed = _number(nozzle_c, 1), _number(bed_c, 1)
+    heat_bed = (f"M140 S{bed}",) if bed_c > 0 else ()
+    wait_bed = (f"M190 S{bed}",) if bed_c > 0 else ()
     return (
         "G21",
         "G90",

@@ -20,13 +20,16 @@ from agent.model.profile import (
     Instrument,
     Material,
     Mechanics,
+    Port,
+    Post,
     Priors,
+    Stand,
     Tolerance,
 )
 from agent.model.roles import ROLES, Axes
 from agent.model.survey import Survey
 from agent.store.nodes import Node, Scalar, Sheet
-from agent.store.strict import Key, Number, Table, Text, Whole
+from agent.store.strict import Choice, Key, ListOf, Number, Table, TableOf, Text, Whole
 
 _LENGTH: Final = Number("mm", above=0, most=1e6)
 _UNCERTAINTY: Final = Number("mm", least=0, most=100)
@@ -194,10 +197,58 @@ _SCREWS: Final = Table(
 
 
 def _screws_plain(screws: BedScrews) -> dict[str, Any]:
+    return {"span_mm": screws.span_mm, **_thread(screws.pitch_mm)}
+
+
+_PLACE: Final = Number("mm", least=-1e5, most=1e5)
+
+
+def _stand(
+    at: Mapping[str, tuple[float, float]],
+    screw: str | None = None,
+    pitch_mm: float | None = None,
+    fixed: str | None = None,
+) -> Stand:
+    if (screw is None) == (pitch_mm is None):
+        raise ValueError("expected either screw (such as M4) or pitch_mm")
+    if len(at) < 3:
+        raise ValueError(f"a bed stands on three screws at least, found {len(at)}")
+    if fixed is not None and fixed not in at:
+        raise ValueError(f"fixed names {fixed!r}; the screws are {', '.join(at)}")
+    pitch = pitch_mm if screw is None else thread_pitch(screw)
+    assert pitch is not None
+    return Stand(pitch, {name: Post(*place) for name, place in at.items()}, fixed)
+
+
+def _post_name(key: str) -> str:
+    right = re.fullmatch(r"[A-Za-z][A-Za-z0-9_-]{0,30}", key)
+    return "" if right else f"expected the name of a screw, such as front-left, found {key!r}"
+
+
+STAND: Final = Table(
+    _stand,
+    {
+        "screw": Key(Text(most=10)),
+        "pitch_mm": Key(Number("mm", above=0, most=100)),
+        "fixed": Key(Text(most=31)),
+        "at": Key(TableOf(ListOf(_PLACE, least=2, most=2), _post_name), required=True),
+    },
+    "the screws of the bed: {screw: M4, at: {NAME: [x, s], ...}}",
+)
+
+
+def _thread(pitch_mm: float) -> dict[str, Any]:
+    """A thread as its name where it is a coarse one, else its pitch."""
     for name, pitch in COARSE_PITCH.items():
-        if pitch == screws.pitch_mm:
-            return {"span_mm": screws.span_mm, "screw": name}
-    return {"span_mm": screws.span_mm, "pitch_mm": screws.pitch_mm}
+        if pitch == pitch_mm:
+            return {"screw": name}
+    return {"pitch_mm": pitch_mm}
+
+
+def _stand_plain(stand: Stand) -> dict[str, Any]:
+    fixed = {} if stand.fixed is None else {"fixed": stand.fixed}
+    at = {name: [post.x_mm, post.s_mm] for name, post in stand.posts.items()}
+    return {**_thread(stand.pitch_mm), **fixed, "at": at}
 
 
 MECHANICS: Final = Table(
@@ -208,6 +259,8 @@ MECHANICS: Final = Table(
         "belt_loop_mm": Key(_LENGTH),
         "max_pulse_rate": Key(Number("pulses/s", above=0, most=1e8)),
         "screws": Key(_SCREWS),
+        "bed": Key(STAND, into="stand"),
+        "coupling": Key(Choice(("none", "axes", "motors", "unknown"))),
         "yaw_span_mm": Key(_LENGTH),
         "drives": Key(Table(dict, {role: Key(DRIVE) for role in ROLES})),
     },
@@ -221,6 +274,8 @@ def mechanics_plain(mechanics: Mechanics) -> dict[str, Any]:
         "belt_loop_mm": mechanics.belt_loop_mm,
         "max_pulse_rate": mechanics.max_pulse_rate,
         "screws": mechanics.screws and _screws_plain(mechanics.screws),
+        "bed": mechanics.stand and _stand_plain(mechanics.stand),
+        "coupling": None if mechanics.coupling == "none" else mechanics.coupling,
         "yaw_span_mm": mechanics.yaw_span_mm,
         "drives": {role: drive_plain(drive) for role, drive in mechanics.drives.items()},
     }
@@ -258,8 +313,30 @@ INSTRUMENT: Final = Table(
         "resolution_mm": Key(Number("mm", above=0, most=10)),
         "mpe_mm": Key(Number("mm", least=0, most=10)),
         "repeatability_mm": Key(Number("mm", least=0, most=10)),
+        "range_mm": Key(_LENGTH),
+        "move_u_mm": Key(Number("mm", above=0, most=100)),
+        "link": Key(Text(most=200)),
     },
 )
+
+PORT: Final = Table(
+    Port,
+    {
+        "port": Key(Text(most=300)),
+        "baud": Key(Whole(1, 10_000_000)),
+        "lines": Key(Choice(("down", "up", "keep"))),
+    },
+)
+
+
+def port_plain(port: Port) -> dict[str, Any]:
+    usual = plain_fields(Port())
+    return {key: value for key, value in plain_fields(port).items() if value != usual.get(key)}
+
+
+def instrument_plain(instrument: Instrument) -> dict[str, Any]:
+    return {key: value for key, value in plain_fields(instrument).items() if value != ""}
+
 
 TOLERANCE: Final = Table(Tolerance, {"scale_percent": Key(_PERCENT), "angle_deg": Key(_DEGREES)})
 
@@ -302,7 +379,7 @@ def survey_plain(survey: Survey) -> dict[str, Any]:
     plain = {
         "axes": plain_fields(survey.axes),
         "mechanics": mechanics_plain(survey.mechanics),
-        "instrument": plain_fields(survey.instrument),
+        "instrument": instrument_plain(survey.instrument),
         "material": plain_fields(survey.material),
         "tolerance": plain_fields(survey.tolerance),
         "priors": plain_fields(survey.priors),

@@ -3,24 +3,28 @@
 from __future__ import annotations
 
 import json
-import math
+import sqlite3
 import uuid
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from agent.errors import BadInput, Problem
+from agent.store.checks import body_misfit, column_misfit, misfit
+from agent.store.journal import utc_now
+from agent.store.rows import ADD
+from agent.store.tables import TABLES
 
 #: First line of an export.
 EXPORT_FORMAT: Final = "plumbelt-record/1"
 
-_TEXTS: Final = ("at", "machine", "port", "family", "identity", "agent", "kind", "key", "text")
-_IDENTITIES: Final = ("id", "session", "entry")
-
 
 def checked_rows(
     lines: Iterable[str], source: str, columns: Mapping[str, tuple[str, ...]]
-) -> Iterator[tuple[str, tuple[Any, ...]]]:
-    """(table, values) of each row.  Raises BadInput, with its line, for the first wrong one."""
+) -> Iterator[tuple[str, tuple[Any, ...], str]]:
+    """(table, values, why it fits no kind of entry) of each row.
+
+    Raises BadInput, with its line, for the first that is no row of a record at all.
+    """
     known: dict[str, set[str]] = {"session": set(), "entry": set()}
     number = 0
     for number, line in enumerate(lines, 1):
@@ -31,12 +35,12 @@ def checked_rows(
         table = row.pop("table", None)
         if table not in columns or set(row) != set(columns[table]):
             raise _bad(source, number, "", "is no row of a record")
-        for column, value in row.items():
-            wrong = _wrong(table, column, value)
-            if wrong:
-                raise _bad(source, number, f"{table}.{column}", wrong)
+        if wrong := column_misfit(table, row):
+            column, _, what = wrong.partition(": ")
+            raise _bad(source, number, f"{table}.{column}", what)
         _check_parent(known, table, row, source, number)
-        yield table, tuple(row[column] for column in columns[table])
+        why = body_misfit(row["kind"], row["body"]) if table == "entry" else ""
+        yield table, tuple(row[column] for column in columns[table]), why
     if number == 0:
         raise _bad(source, 1, "", "the file is empty")
 
@@ -56,38 +60,6 @@ def _row(line: str, source: str, number: int) -> dict[str, Any]:
     return row
 
 
-def _wrong(table: str, column: str, value: Any) -> str:
-    """What is wrong with one value; empty if nothing is."""
-    if column in _IDENTITIES:
-        try:
-            uuid.UUID(value)
-        except (ValueError, AttributeError, TypeError):
-            return f"expected an identity, found {value!r:.40}"
-        return ""
-    if column == "body":
-        return _wrong_body(value)
-    if column == "way":
-        return "" if value in (">", "<") else "expected > or <"
-    if column == "n":
-        return "" if type(value) is int and value > 0 else "expected a count"
-    if column == "u" and value is None:
-        return ""
-    if column in ("value", "u") or (table, column) == ("line", "at"):
-        finite = isinstance(value, int | float) and not isinstance(value, bool)
-        return "" if finite and math.isfinite(value) else "expected a finite number"
-    if column in _TEXTS:
-        return "" if isinstance(value, str) and len(value) <= 10_000 else "expected a text"
-    return "is not known"
-
-
-def _wrong_body(value: Any) -> str:
-    try:
-        body = json.loads(value)
-    except (ValueError, TypeError):
-        body = None
-    return "" if isinstance(body, dict) else "expected an object as JSON text"
-
-
 def _check_parent(
     known: dict[str, set[str]], table: str, row: Mapping[str, Any], source: str, number: int
 ) -> None:
@@ -102,3 +74,40 @@ def _check_parent(
 def _bad(source: str, number: int, key: str, what: str) -> BadInput:
     problem = Problem(source, number, key, what)
     return BadInput(f"{source} cannot be merged", problems=[problem])
+
+
+# --- what fits no record -------------------------------------------------------------------------
+
+#: Space of the identities of rows that are kept apart: the same row is kept once.
+_APART: Final = uuid.UUID("2f5e1c1a-6c53-5c0e-9a53-2d1f5b8f6b1e")
+
+
+def keep_apart(
+    db: sqlite3.Connection, table: str, values: Sequence[Any], source: str, why: str
+) -> None:
+    """Keep a row that fits no record where nothing reads it but `fitting_now`."""
+    row = json.dumps([table, *values])  # ASCII: half characters cannot be kept otherwise
+    identity = str(uuid.uuid5(_APART, row))
+    db.execute(
+        "INSERT OR IGNORE INTO apart VALUES (?, ?, ?, ?, ?)",
+        (identity, utc_now(), source, why, row),
+    )
+
+
+def fitting_now(db: sqlite3.Connection) -> int:
+    """Bring in what was kept apart and fits by now, after an update say; how many rows."""
+    taken = 0
+    for identity, row in db.execute("SELECT id, row FROM apart ORDER BY id").fetchall():
+        table, *values = json.loads(row)
+        if table != "entry" or misfit(table, dict(zip(TABLES[table].names, values, strict=True))):
+            continue
+        if not db.execute("SELECT 1 FROM session WHERE id = ?", (values[1],)).fetchone():
+            continue
+        taken += db.execute(ADD["entry"], values).rowcount
+        db.execute("DELETE FROM apart WHERE id = ?", (identity,))
+        for other, held in db.execute(
+            "SELECT id, row FROM apart WHERE instr(row, ?) = 1", (f'["figure", "{values[0]}"',)
+        ).fetchall():
+            db.execute(ADD["figure"], json.loads(held)[1:])
+            db.execute("DELETE FROM apart WHERE id = ?", (other,))
+    return taken

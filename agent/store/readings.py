@@ -20,6 +20,7 @@ from typing import Any, Final, get_args
 
 from agent.families import FAMILIES
 from agent.model.feature import KINDS, Reading, Side
+from agent.model.profile import Mechanics
 from agent.model.survey import BeltRun, Conditions, Survey
 from agent.store import machine
 from agent.store.atomic import write_file
@@ -201,6 +202,12 @@ def _file(**found: Any) -> ReadingsFile:
     readings = found.pop("readings", ())
     if not readings and not found.get("belt_runs"):
         raise ValueError("expected at least one reading under readings, or a belt_run; found none")
+    mechanics = found.get("mechanics", Mechanics())
+    if mechanics.gantry_angle_deg is None and any(reading.rises for reading in readings):
+        raise ValueError(
+            "mechanics.gantry_angle_deg is missing: the angle, in degrees, for which the pieces"
+            " were sliced; expected a line such as mechanics: {gantry_angle_deg: 35}"
+        )
     survey = Survey(
         readings,
         steps_per_mm=of_kind(settings, "steps_per_mm"),

@@ -6,9 +6,13 @@ import json
 import secrets
 import time
 import uuid
+import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
+
+from agent.store.checks import Misfit, body_of
+from agent.store.tables import TABLES
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,11 +69,9 @@ class Point:
 #: Space of the identities that are made from the names of journals.
 JOURNALS: Final = uuid.UUID("6f0c3f6e-0d0e-5a40-9b52-7c1d2a6f1b10")
 
+#: Tables of an export, with their columns.
 COLUMNS: Final[dict[str, tuple[str, ...]]] = {
-    "session": ("id", "at", "machine", "port", "family", "identity", "agent"),
-    "entry": ("id", "session", "at", "kind", "body"),
-    "figure": ("entry", "key", "value", "u"),
-    "line": ("session", "n", "at", "way", "text"),
+    table: TABLES[table].names for table in ("session", "entry", "figure", "line")
 }
 
 #: Rows of one machine, or all.
@@ -98,13 +100,13 @@ def new_identity() -> str:
 
 
 def _insert(table: str, verb: str) -> str:
-    columns = COLUMNS[table]
+    columns = TABLES[table].names
     return f"{verb} INTO {table} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
 
 
-INSERT: Final = {table: _insert(table, "INSERT") for table in COLUMNS}
+INSERT: Final = {table: _insert(table, "INSERT") for table in TABLES}
 #: As `INSERT`, but a row that is there already stays as it is.
-ADD: Final = {table: _insert(table, "INSERT OR IGNORE") for table in COLUMNS}
+ADD: Final = {table: _insert(table, "INSERT OR IGNORE") for table in TABLES}
 
 
 def session_values(row: SessionRow) -> tuple[str, ...]:
@@ -113,8 +115,29 @@ def session_values(row: SessionRow) -> tuple[str, ...]:
 
 
 def entry_of(row: Sequence[Any]) -> EntryRow:
-    """An entry from its columns and the machine of its session."""
-    return EntryRow(row[0], row[1], row[2], row[3], json.loads(row[4]), row[5])
+    """An entry from its columns and the machine of its session.
+
+    Raises Misfit (see `checks`), also for a body that was damaged since it was written.
+    """
+    body = body_of(row[3], row[4])
+    told = body.pop(CHECK, None)
+    if told is not None and told != check_of(body):
+        raise Misfit("its check sum is wrong: something has changed it on the disk")
+    return EntryRow(row[0], row[1], row[2], row[3], body, row[5])
+
+
+#: Key of the check sum in a body.
+CHECK: Final = "crc"
+
+
+def check_of(body: Mapping[str, Any]) -> str:
+    """CRC-32 (that of ISO 3309, as zlib has it) over a body as JSON."""
+    return f"{zlib.crc32(as_json(body).encode()):08x}"
+
+
+def checked_json(body: Mapping[str, Any]) -> str:
+    """A body as JSON with its check sum: a flipped bit on the disk does not pass for a value."""
+    return as_json({**body, CHECK: check_of(body)})
 
 
 def as_json(value: Any) -> str:

@@ -6,13 +6,13 @@ may or may not have taken effect, and only reading back can tell.
 
 from __future__ import annotations
 
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from agent.errors import LinkFailed, Refused
+from agent.errors import BrokenByRestart, LinkFailed, Refused, Unanswered
 from agent.model import settings as model
 from agent.wire import events as wire
 from agent.wire.exchange import Exchange, LocalFault, State, Window
@@ -41,8 +41,9 @@ _SLICE: Final = 0.25
 #: After the first word of a boot a controller may be deaf for this long.
 AFTER_BOOT: Final = 2.0
 
-#: Kinds of events that may come for hours.
-_CHATTY: Final = frozenset({"busy", "unsolicited"})
+#: Most lines that say nothing of an answer, before a stream is given up: a report ten times a
+#: second during half an hour of heating is well below it.
+MOST_CHATTER: Final = 20_000
 
 _SPEED: Final = (
     "The speed is wrong, or the cable is bad; `attach PORT --find-speed` tries the usual ones"
@@ -98,7 +99,9 @@ class Link:
         self.pause = pause  #: seconds between an answer and the next question
         self.junk = 0  #: bytes received that were no text
         self.ack_first = False  #: acknowledges on reception, data after it
-        self.events: list[model.Event] = []
+        self.events: list[model.Event] = []  #: of each kind the first `MOST_LINES`
+        self._kinds: Counter[str] = Counter()
+        self._now_told: list[model.Event] = []  #: since the present question was asked
         self.on_traffic: Callable[[float, Literal[">", "<"], str], None] | None = None
         self.gate: Callable[[str], None] | None = None  #: raises Refused for what may not go out
         self._last: deque[str] = deque(maxlen=_KEPT)
@@ -131,6 +134,7 @@ class Link:
         with self._honest():
             self._agree_numbers()
             self._rest()
+            self._pump(self.transport.now())  # what has come already is no answer to this line
             self._send(line, timeout, reads=reads)
             return self._reply(line, end, MOST_TIMEOUTS * timeout)
 
@@ -141,7 +145,7 @@ class Link:
             self._pump(until)
 
     def _reply(self, line: str, end: End, patience: float) -> Reply:
-        first_event = len(self.events)
+        self._now_told = []
         limit = self.transport.now() + patience
         quiet_at = limit
         lines: list[str] = []
@@ -169,7 +173,7 @@ class Link:
             tuple(lines),
             ok=isinstance(answer, wire.Acknowledged),
             error=answer.reason if isinstance(answer, wire.Rejected) else _complaint(lines),
-            events=tuple(self.events[first_event:]),
+            events=tuple(self._now_told),
         )
 
     def stream(
@@ -185,10 +189,10 @@ class Link:
 
         Comments and empty lines are left out.  `stop` is asked before each line; what is in
         flight is then still waited for.  Raises LinkFailed as `ask` does, and for a line that
-        the controller refuses.
+        the controller refuses, and for a controller that talks on and on and answers nothing.
         """
         source = map(self._let_out, filter(None, map(_without_comment, lines)))
-        acknowledged = 0
+        acknowledged = chatter = 0
         with self._honest(), self._window(window):
             self._agree_numbers()
             ahead = next(source, None)
@@ -212,9 +216,15 @@ class Link:
                     if isinstance(event, wire.Rejected):
                         raise self._failed(f"refused: {event.line}: {event.reason}")
                     if isinstance(event, wire.Acknowledged):
-                        acknowledged += 1
+                        acknowledged, chatter = acknowledged + 1, 0
                         if on_progress is not None:
                             on_progress(acknowledged)
+                    else:
+                        chatter += 1
+                if chatter > MOST_CHATTER:
+                    raise self._failed(
+                        f"the controller talks without end and does not answer {self._oldest}"
+                    )
         return acknowledged
 
     def settle(self, quiet: float = 0.5, *, limit: float = 15.0) -> tuple[str, ...]:
@@ -244,6 +254,10 @@ class Link:
     def revive(self) -> None:
         """The controller was unlocked: from HALTED to DOUBT."""
         self.exchange.revive()
+
+    @property
+    def _oldest(self) -> str:
+        return next(iter(self.exchange.in_flight), "the last line")
 
     # The wire
 
@@ -290,29 +304,42 @@ class Link:
             case wire.Junk(size):
                 self.junk += size
         told = narrate(event)
-        if told is None or (told.kind in _CHATTY and len(self.events) > MOST_LINES):
+        if told is None:
             return
-        if not (told.kind in SAID_TWICE and self.events and told == self.events[-1]):
-            self.events.append(told)
+        for kept, full in (
+            (self._now_told, len(self._now_told) >= MOST_LINES),
+            (self.events, self._kinds[told.kind] >= MOST_LINES),
+        ):
+            if not full and not (told.kind in SAID_TWICE and kept and told == kept[-1]):
+                kept.append(told)
+        self._kinds[told.kind] += 1
 
     def _check(self, event: wire.Event) -> None:
         match event:
             case wire.Silent(lost):
-                raise self._failed(*self._silence(lost[0]))
+                raise self._silence(lost[0])
             case wire.Restarted(_, lost) if lost:
-                raise self._failed(f"the controller restarted during {lost[0]}", _RESTARTED)
+                raise BrokenByRestart(
+                    f"the controller restarted during {lost[0]}",
+                    remedy=_RESTARTED,
+                    wire=tuple(self._last),
+                )
             case wire.Halted(reason):
                 raise self._failed(f"the controller has halted: {reason}", _HALTED)
             case wire.HopelessResend(number):
                 raise self._failed(f"the controller keeps asking for line {number}", _DOUBT)
 
-    def _silence(self, line: str) -> tuple[str, str]:
+    def _silence(self, line: str) -> LinkFailed:
         """What was not answered, and what that most likely means."""
         if self.junk:
-            return f"no answer to {line}, only {self.junk} bytes that are no text", _SPEED
-        if self._answered == float("-inf"):
-            return f"no answer to {line}", _SILENT
-        return f"no answer to {line}", _DOUBT
+            what = f"no answer to {line}, only {self.junk} bytes that are no text"
+            return self._failed(what, _SPEED)
+        what = f"no answer to {line}"
+        if self._answered > float("-inf"):
+            return self._failed(what, _DOUBT)
+        if any(kept.startswith("<") for kept in self._last):
+            return self._failed(what, _SILENT)
+        return Unanswered(what, remedy=_SILENT, wire=tuple(self._last))
 
     def _failed(self, what: str, remedy: str = "") -> LinkFailed:
         return LinkFailed(what, remedy=remedy or _DOUBT, wire=tuple(self._last))

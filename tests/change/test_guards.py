@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from agent.change.guards import (
+    USUAL,
     Bracket,
     Finding,
     blocked_roles,
@@ -21,7 +22,7 @@ from agent.change.guards import (
 from agent.model.drive import Drive, Roller, Toothed
 from agent.model.profile import Mechanics
 from agent.model.roles import Axes
-from agent.model.settings import Readback, Setting
+from agent.model.settings import UNITS, Readback, Setting
 from tests.change.bench import HERON, holding
 
 
@@ -205,3 +206,30 @@ def test_no_value_passes_that_is_not_a_finite_number(value: float, key: str) -> 
     refused = any(f.level == "refuse" for f in findings)
     assert refused or math.isfinite(value)
     assert refused or value > 0 or key == "junction_deviation"
+
+
+@pytest.mark.parametrize("kind", sorted(UNITS))
+def test_every_kind_of_key_is_asked_about_beyond_what_is_usual(kind: str) -> None:
+    low, high = USUAL[kind]
+    for value in (low - 1 - abs(low), high * 1.5 + 1):
+        key = f"{kind}.e0" if kind == "steps_per_mm" else f"{kind}.x"
+        settings = {**holding().settings, key: Setting(value, UNITS[kind], 2)}
+        found = replace(holding(), settings=settings)
+        assert [level for level, _, _ in said(key, value, found)] != []
+    inside = (low + high) / 2
+    found = replace(holding(), settings={f"{kind}.x": Setting(inside, UNITS[kind], 2)})
+    assert "unusual" not in {code for _, code, _ in said(f"{kind}.x", inside, found)}
+
+
+def test_a_home_offset_is_held_against_the_travel_of_its_axis() -> None:
+    role = next(iter(HERON.mechanics.travel_mm))
+    key, travel = f"home_offset.{Axes().letter(role)}", HERON.mechanics.travel_mm[role]
+    found = replace(holding(), settings={key: Setting(0.0, "mm", 2)})
+    assert said(key, 0.9 * travel, found) == []
+    assert said(key, 1.1 * travel, found) == [("ask", "unusual", True)]
+
+
+def test_an_excessive_cap_is_to_blame_itself_and_not_the_steps_beside_it() -> None:
+    wanted = {"steps_per_mm.x": 80.1, "max_speed.x": 900.0}
+    findings = examine(holding(), wanted, HERON.mechanics, Axes())
+    assert {f.key for f in findings if f.level == "refuse"} == {"max_speed.x"}

@@ -17,8 +17,10 @@ from agent.model.settings import Event, Readback, Setting
 from agent.store.journal import MemoryJournal
 from agent.store.profiles import with_settings
 from agent.wire.link import Link
+from sim.faults import parse_faults
 from sim.machine import SimulatedMachine, build
 from sim.memory import MemoryTransport
+from sim.script import Script
 from tests.change.bench import HERON, HERON_PLAIN, holding
 
 #: A value that was tuned and written with more digits than are printed.
@@ -61,7 +63,7 @@ def flashed(family: str) -> tuple[SimulatedMachine, Profile]:
         ("replay", 4000.0),  # far too large for a belt
         ("numbered", 4000.0),
         ("table", 4000.0),
-        ("override", 105.37),  # its configuration file survives, the override does not
+        ("override", 4000.0),  # a new card holds the board's own file, and no override
     ],
 )
 def test_after_a_flash_all_that_can_be_kept_comes_back_and_is_proved(
@@ -214,3 +216,63 @@ def test_the_preview_says_it_all_in_words_and_as_data() -> None:
 
 def test_no_family_is_left_out() -> None:
     assert set(FAMILIES) == {"replay", "numbered", "table", "override", "script"}
+
+
+def test_a_saved_value_beyond_what_is_usual_is_asked_about_and_typed_again() -> None:
+    settings = {**holding().settings, "home_offset.z": Setting(0.0, "mm", 2, "M206 Z0.00")}
+    preview = restore(saved(home_offset__z=4000.0), replace(holding(), settings=settings), Replay())
+    assert preview.plan.wanted == {"home_offset.z": 4000.0}
+    assert preview.plan.retype == ("home_offset.z",)
+    assert "beyond what is usual" in preview.plan.asks[0]
+
+
+def test_one_excessive_cap_leaves_the_sound_steps_in_the_plan() -> None:
+    settings = {**HERON.settings, "max_speed.x": SavedSetting(Setting(900.0, "mm/s", 2))}
+    settings["steps_per_mm.x"] = SavedSetting(Setting(80.3, "step/mm", 2))
+    preview = restore(replace(HERON, settings=settings), holding(), Replay())
+    assert preview.plan.wanted == {"steps_per_mm.x": 80.3}
+    assert "max_speed.x" in {item.key for item in preview.cannot}
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_a_reflash_is_rehearsed_on_every_family(family: str) -> None:
+    """`sim --fault layout`: attach, restore, keep, and after a power cycle all is there again."""
+    machine = build(HERON_PLAIN, seed=None, family=family, faults=parse_faults(["layout"]))
+    link = attach(machine)
+    card, _ = identify(link)
+    assert card is not None
+    found = read_clean(link, card)
+    assert found.settings["steps_per_mm.z"].value == 4000.0
+    preview = restore(HERON, found, card, events=link.events)
+    assert list(preview.blocked) == ["belt"]
+    journal = MemoryJournal()
+    outcome = write(link, card, preview.plan, preview.plan.digest, journal=journal)
+    assert outcome.verified
+    told = outcome.to_plain()
+    assert told["kept_by"] == card.words.kept_by
+    assert told["stored"] is (card.words.kept_by == "writing")
+    assert bool(told["hand_over"]) is (card.words.kept_by == "file")
+    match card.words.kept_by:
+        case "storing":
+            looked = look(link, card, preview.plan, journal=journal)
+            others = "store them too" if looked.others else None
+            assert store(
+                link, card, preview.plan, looked, looked.digest, journal=journal, others=others
+            ).stored
+        case "file":
+            assert any(card.words.file in warning for warning in preview.plan.warnings)
+            for line in outcome.hand_over:  # the technician edits the file
+                edit(machine, line)
+    machine.controller.power_on(link.transport.now())
+    again = restore(HERON, read_clean_after_boot(machine), card)
+    assert again.plan.empty
+    assert again.blocked == {}
+
+
+def edit(machine: SimulatedMachine, line: str) -> None:
+    """Put a line of the hand-over into the start-up script, as it stands."""
+    controller = machine.controller
+    assert isinstance(controller, Script)
+    live, controller.live = controller.live, dict(controller.file)
+    controller.do(line)
+    controller.file, controller.live = dict(controller.live), live

@@ -226,7 +226,7 @@ def test_roll_shows_as_sway_and_gap_without_shear():
 
 
 def test_pulse_rate_after_a_finer_microstep():
-    mechanics = Mechanics(max_pulse_rate=40_000)
+    mechanics = Mechanics(gantry_angle_deg=45, max_pulse_rate=40_000)
     steady = reading("travel", (0, 300, 0), 300.0, 0.1)
     solution = solve(
         survey(steady, mechanics=mechanics, steps={"z": 638.62}, max_speed={"z": 80.0})
@@ -243,7 +243,7 @@ def coupled(how):
         reading("pitch", (120, 0, 0), 120 * 1.004, 0.02),
         reading("travel", (0, 100 * math.sqrt(2), 100 * math.sqrt(2)), 200 * 0.998, 0.02),
         reading("pitch", (0, 50 * math.sqrt(2), 50 * math.sqrt(2)), 100 * 0.998, 0.02),
-        mechanics=Mechanics(coupling=how),
+        mechanics=Mechanics(gantry_angle_deg=45, coupling=how),
     )
 
 

@@ -94,7 +94,7 @@ def test_angle_in_screw_turns():
             reading("lean", (0, 0, 60), -0.9, 0.02),
             reading("pitch", (0, 0, 60), 60.9, 0.02),
             reading("travel", (0, 200, 0), 200.0, 0.02),
-            mechanics=Mechanics(screws=screws),
+            mechanics=Mechanics(gantry_angle_deg=45, screws=screws),
         )
     )
     shim = 320 * math.tan(math.radians(solution.parameters["gantry_angle_deg"].value))

@@ -10,7 +10,6 @@ import pytest
 from agent.face.desk import Desk
 from agent.face.main import run
 from agent.rehearsal import Rehearsal, behind_a_terminal
-from agent.wire.port import Address, PortInfo
 from tests.face.bench import carry_out
 
 CHANGES = ("M92 ", "M203", "M201", "M500", "M501", "M502")
@@ -51,19 +50,6 @@ def test_a_wrong_speed_is_named_with_the_remedy(
     monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
     assert run(["readback", "--port", elsewhere.address, "--baud", "115200"]) == 3
     assert "--find-speed" in " ".join(capsys.readouterr().err.split())
-
-
-def test_a_usb_port_is_found_again_by_its_serial_number(monkeypatch: pytest.MonkeyPatch) -> None:
-    """After a reset it may come back under another name."""
-    there = [PortInfo("/dev/first", "a board", "AB12", None, 1, 2)]
-    opened = []
-    monkeypatch.setattr("agent.wire.port.list_ports", lambda: tuple(there))
-    monkeypatch.setattr("agent.wire.port.open_port", lambda url, baud, **kw: opened.append(url))
-    address = Address.of("/dev/first", 250000)
-    assert address == Address("/dev/first", 250000, "AB12")
-    there[0] = PortInfo("/dev/second", "a board", "AB12", None, 1, 2)
-    address.open_again()
-    assert opened == ["/dev/second"]
 
 
 def test_every_fault_stands_on_the_simulator_s_help_page(capsys) -> None:

@@ -18,6 +18,7 @@ from agent.face.shell import run_shell
 from agent.model.settings import Event
 from agent.rehearsal import Rehearsal, behind_a_terminal
 from tests.face.bench import TO_A_PLAN, carry_out, desk_at
+from tests.patience import PATIENCE
 
 
 @pytest.fixture
@@ -154,7 +155,9 @@ def test_completion_of_the_users_shell_offers_verbs() -> None:
         "_PLUMBELT_COMPLETE": "bash_complete",
     }
     line = [sys.executable, "-c", "from agent.face.main import main; main()"]
-    done = subprocess.run(line, capture_output=True, text=True, env=env, timeout=30, check=True)
+    done = subprocess.run(
+        line, capture_output=True, text=True, env=env, timeout=PATIENCE, check=True
+    )
     assert "plain,readback" in done.stdout.split()
     assert "plain,rehearse" in done.stdout.split()
 

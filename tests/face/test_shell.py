@@ -15,6 +15,7 @@ import pytest
 from agent.face.desk import Desk
 from agent.face.shell import offers, wants_file
 from tests.face.bench import desk_at
+from tests.patience import PATIENCE
 
 COLUMNS, ROWS = 80, 24
 
@@ -37,7 +38,7 @@ class Terminal:
             env=env,  # type: ignore[arg-type]
             dimensions=(ROWS, COLUMNS),
             encoding="utf-8",
-            timeout=30,
+            timeout=PATIENCE,
         )
         self.screen = pyte.Screen(COLUMNS, ROWS)
         self._stream = pyte.Stream(self.screen)
@@ -56,7 +57,7 @@ class Terminal:
         self._heard = found.end()
 
     def _read(self) -> str:
-        text: str = self.child.read_nonblocking(65536, timeout=30)
+        text: str = self.child.read_nonblocking(65536, timeout=PATIENCE)
         # The emulator answers where the cursor stands, as a real terminal would.
         if "\x1b[6n" in text:
             self.child.send(f"\x1b[{self.screen.cursor.y + 1};{self.screen.cursor.x + 1}R")
@@ -170,7 +171,9 @@ def test_a_window_made_smaller_loses_nothing(terminal: Terminal) -> None:
 
 
 def test_plain_terminal_and_no_colour_are_respected(tmp_path: Path) -> None:
-    terminal = Terminal(tmp_path, "demo", "--seed", "5", NO_COLOR="1", TERM="dumb")
+    terminal = Terminal(
+        tmp_path, "demo", "--bench", "none", "--seed", "5", NO_COLOR="1", TERM="dumb"
+    )
     terminal.child.expect(pexpect.EOF)
     said = terminal.child.before
     assert said is not None
@@ -186,7 +189,7 @@ def test_lines_from_a_pipe_are_carried_out(tmp_path: Path) -> None:
         input="readback\nquit\n",
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=PATIENCE,
         check=True,
         env={**os.environ, "PLUMBELT_HOME": str(tmp_path)},
     )

@@ -221,7 +221,7 @@ def test_a_cold_bed_is_not_waited_for():
 
 
 def test_nothing_is_laid_where_travel_is_not_known():
-    profile = replace(machine(), mechanics=Mechanics())
+    profile = replace(machine(), mechanics=Mechanics(gantry_angle_deg=45))
     with pytest.raises(BadInput) as caught:
         toolpath(strip(profile), profile)
     assert [problem.key for problem in caught.value.problems] == [

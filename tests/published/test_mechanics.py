@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from agent.estimate.positioning import positioning
-from agent.model.bed import COARSE_PITCH, thread_pitch, tilt
+from agent.model.bed import COARSE_PITCH, Point, plane, thread_pitch, tilt
 from agent.model.drive import Drive, Roller, Screw, Toothed
 from agent.model.geometry import affine_with_slopes, between_faces, between_points, commands
 
@@ -188,3 +188,39 @@ def test_positioning_own_case():
 def test_positioning_wants_both_ways():
     with pytest.raises(ValueError, match="two targets"):
         positioning(FORWARD, BACKWARD[:, :3])
+
+
+def test_plane_through_points():
+    """Worked example of a plane through five points in the documentation of an open library of
+    linear algebra (Eigen 2, module LeastSquares, `linearRegression`; read at
+    hackage.haskell.org/package/eigen-1.1.3; its result from memory):
+    y = 0.495 x - 1.927 z - 2.906."""
+    given = [
+        (3.02, 6.89, -4.32), (2.01, 5.39, -3.79), (2.41, 6.01, -4.01), (2.09, 5.55, -3.86),
+        (2.58, 6.32, -4.10),
+    ]  # fmt: skip
+    found = plane([Point(x, z, y) for x, y, z in given])
+    assert (found.slope_x, found.slope_s) == pytest.approx((0.495, -1.927), abs=0.0005)
+    assert found.offset == pytest.approx(-2.906, abs=0.0005)
+
+
+def test_uncertainty_of_a_plane_against_a_general_library():
+    """Covariance of the plane's coefficients as `scipy.optimize.curve_fit` gives it, with the
+    uncertainty of the heights known (`absolute_sigma`) and taken from their scatter."""
+    from scipy.optimize import curve_fit
+
+    rng = np.random.default_rng(5)
+    x, s = rng.uniform(0, 250, 12), rng.uniform(0, 300, 12)
+    h = 0.2 + 0.001 * x - 0.0004 * s + rng.normal(0, 0.05, 12)
+    points = [Point(*row) for row in zip(x.tolist(), s.tolist(), h.tolist(), strict=True)]
+
+    def model(places, offset, across, along):
+        return offset + across * places[0] + along * places[1]
+
+    for u, known in ((0.2, True), (0.001, False)):
+        expected, covariance = curve_fit(
+            model, (x, s), h, sigma=np.full(12, u), absolute_sigma=known
+        )
+        found = plane(points, u)
+        assert (found.offset, found.slope_x, found.slope_s) == pytest.approx(expected, rel=1e-6)
+        assert np.array(found.covariance) == pytest.approx(covariance, rel=1e-5)

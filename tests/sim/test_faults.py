@@ -200,7 +200,7 @@ def test_little_room():
     [
         ("lies", b"echo:Settings Stored"),
         ("fails", b"echo:Error writing"),
-        ("none", b"echo:no EEPROM"),
+        ("none", b"echo:no persistent store"),
     ],
 )
 def test_storage_that_does_not_keep(does, answer):
@@ -215,8 +215,8 @@ def test_another_layout_brings_defaults_until_something_is_stored():
     _, made = port("layout")
     assert made.controller.live["steps_per_mm.z"] == 4000
     said = boot(made)
-    assert "echo:EEPROM version mismatch (EEPROM=V3 Board=V4)" in said
-    assert "echo:Hardcoded Default Settings Loaded" in said
+    assert "echo:block of another layout, version mismatch (held=V3 known=V4)" in said
+    assert "echo:Default values of the board: settings loaded" in said
     say(made, b"M92 Z105.37\nM500\n")
     boot(made)
     assert made.controller.live["steps_per_mm.z"] == 105.37

@@ -94,14 +94,14 @@ def test_an_alarm_locks_until_it_is_unlocked():
     made.controller.raise_alarm(6)
     made.controller.take()
     assert say(made, "G1 X1") == ["error:9"]
-    assert say(made, "$X") == ["[MSG:Caution: Unlocked]", "ok"]
+    assert say(made, "$X") == ["[MSG:awake, its place is not known]", "ok"]
     assert say(made, "G1 X1 F600") == ["ok"]
 
 
 def test_after_a_hard_limit_only_a_reset_is_heard():
     made = machine("numbered")
     made.controller.raise_alarm(1)
-    assert made.controller.take().decode().splitlines() == ["ALARM:1", "[MSG:Reset to continue]"]
+    assert made.controller.take().decode().splitlines() == ["ALARM:1", "[MSG:a reset wakes it]"]
     assert say(made, "$120=500") == []
     assert say(made, b"\x18", wait=2.0)[-1] == "heron 1.1 ['$' for help]"
     assert say(made, "$$")[-1] == "ok"
@@ -112,7 +112,7 @@ def test_a_reset_while_moving_leaves_an_alarm():
     say(made, "G1 X100 F600")
     assert say(made, b"\x18", wait=2.0)[1:] == [
         "heron 1.1 ['$' for help]",
-        "[MSG:'$H'|'$X' to unlock]",
+        "[MSG:locked, $X or $H wakes it]",
     ]
 
 

@@ -23,16 +23,16 @@ def say(made, data, now=None):
 
 def test_a_dump_ends_with_ok_and_shows_two_decimals():
     assert say(machine(), b"M503\n").splitlines() == [
-        "echo:  G21    ; Units in mm",
-        "echo:; Steps per unit:",
+        "echo:  G21    ; lengths in mm",
+        "echo:; Pulses for each mm:",
         "echo: M92 X80.00 Y80.00 Z105.37 E412.00",
-        "echo:; Maximum feedrates (units/s):",
+        "echo:; Highest speed, mm/s:",
         "echo:  M203 X180.00 Y160.00 Z60.00 E50.00",
-        "echo:; Maximum acceleration (units/s2):",
+        "echo:; Highest acceleration, mm/s2:",
         "echo:  M201 X1200.00 Y900.00 Z300.00 E4000.00",
-        "echo:; Acceleration (units/s2): P print, R retract, T travel:",
+        "echo:; Acceleration of laying P, drawing back R, going over T:",
         "echo:  M204 P700.00 R1500.00 T900.00",
-        "echo:; Advanced: B minimum segment time, S and T minimum feedrates, J junction:",
+        "echo:; Lowest speeds S and T, shortest piece of a move B, corners J:",
         "echo:  M205 J0.03",
         "ok",
     ]
@@ -41,7 +41,7 @@ def test_a_dump_ends_with_ok_and_shows_two_decimals():
 def test_other_dump_styles():
     bare = machine(headings=False, settings_prefix="", settings_indent="", steps_indent="")
     assert say(bare, b"M503\n").splitlines()[:2] == [
-        "G21    ; Units in mm",
+        "G21    ; lengths in mm",
         "M92 X80.00 Y80.00 Z105.37 E412.00",
     ]
     assert "M92 X80.0000" in say(machine(decimals=4), b"M503 S0\n")

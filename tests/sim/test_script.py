@@ -10,7 +10,7 @@ def test_single_questions_are_answered_in_sentences():
         "ok",
     ]
     assert say(made, "M203")[0] == (
-        "Max speeds (mm/min): X: 10800.000, Y: 9600.000, Z: 3600.000, E: 3000.000"
+        "Speed limits (mm/min): X: 10800.000, Y: 9600.000, Z: 3600.000, E: 3000.000"
     )
 
 
@@ -47,11 +47,11 @@ def test_an_edited_script_counts_from_the_next_boot():
 def test_a_script_without_the_override_word_is_warned_of():
     made = machine("script")
     made.controller.runs_override = False
-    assert "No M501 command was executed" in say(made, "M500")[0]
+    assert "no M501 that was executed" in say(made, "M500")[0]
 
 
 def test_unknown_words():
-    assert say(machine("script"), "M9999 X1") == ["Error: M9999: Command is not supported", "ok"]
+    assert say(machine("script"), "M9999 X1") == ["Error: M9999 means nothing here", "ok"]
 
 
 def test_a_reset_by_word():

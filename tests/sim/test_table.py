@@ -9,7 +9,7 @@ def test_the_ok_comes_first_and_the_table_ends_with_an_idle_word():
     assert "EPR:3 3 80.0000 X-axis steps per mm" in heard
     assert "EPR:3 11 105.3700 Z-axis steps per mm" in heard
     assert "EPR:3 15 180.000 X-axis max. feedrate [mm/s]" in heard
-    assert "EPR:2 75 115200 Baudrate" in heard
+    assert "EPR:2 75 115200 Speed of this link" in heard
     assert heard[-1] == "wait"
 
 
@@ -57,9 +57,9 @@ def test_a_wrong_type_or_place_writes_nothing_and_says_nothing():
 def test_an_entry_that_is_no_number():
     made = machine("table")
     made.controller.plain[129] = "NAN"
-    assert "EPR:3 129 NAN Filament printed [m]" in say(made, "M205")
+    assert "EPR:3 129 NAN Filament laid so far [m]" in say(made, "M205")
     say(made, "M206 T3 P129 X1.5")
-    assert "EPR:3 129 1.500 Filament printed [m]" in say(made, "M205")
+    assert "EPR:3 129 1.500 Filament laid so far [m]" in say(made, "M205")
 
 
 def test_unknown_words_are_told_after_the_ok():

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from agent.errors import LinkFailed
-from agent.store.locks import PortLock
+from agent.errors import LinkFailed, Refused
+from agent.store.locks import PortLock, holder_of_lock, locks_folder
 
 
 def test_a_second_agent_is_told_who_has_the_port(tmp_path: Path) -> None:
@@ -59,3 +59,34 @@ def test_a_killed_holder_leaves_no_lock(tmp_path: Path) -> None:
     holder.stdout.close()
     holder.stdin.close()
     PortLock("port", tmp_path).release()
+
+
+def test_every_user_of_the_computer_meets_the_same_lock(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever their homes are."""
+    monkeypatch.setenv("PLUMBELT_HOME", "/somewhere/of/one")
+    folder = locks_folder()
+    with PortLock("/dev/ttyUSB0") as held:
+        monkeypatch.setenv("PLUMBELT_HOME", "/somewhere/of/another")
+        monkeypatch.setenv("HOME", "/home/another")
+        assert locks_folder() == folder
+        with pytest.raises(LinkFailed):
+            PortLock("/dev/ttyUSB0")
+        assert holder_of_lock("/dev/ttyUSB0").startswith(f"plumbelt (process {os.getpid()}")
+        assert held.path.stat().st_mode & 0o777 == 0o666
+        assert folder.stat().st_mode & 0o1777 == 0o1777
+    assert holder_of_lock("/dev/ttyUSB0") == ""
+
+
+def test_a_lock_is_never_taken_through_a_link(tmp_path: Path) -> None:
+    victim = tmp_path / "victim"
+    victim.write_text("kept")
+    (tmp_path / "dev_ttyUSB9.lock").symlink_to(victim)
+    with pytest.raises(Refused):
+        PortLock("/dev/ttyUSB9", tmp_path)
+    assert victim.read_text() == "kept"
+
+
+@pytest.mark.parametrize("name", ["COM12", "com12", r"\\.\COM12", "COM12:"])
+def test_the_names_of_one_windows_port_are_one_lock(tmp_path: Path, name: str) -> None:
+    with PortLock(r"\\.\COM12", tmp_path), pytest.raises(LinkFailed):
+        PortLock(name, tmp_path)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from agent.errors import LinkFailed, Refused
+from agent.errors import LinkFailed, Refused, Unanswered
 from agent.model.settings import Event
 from agent.wire.exchange import State, Window
 from agent.wire.link import Link, Reply
@@ -78,7 +78,9 @@ def test_an_interrupt_leaves_doubt() -> None:
     transport = always(b"")
 
     def interrupted(until: float) -> bytes:
-        raise KeyboardInterrupt
+        if transport.received:
+            raise KeyboardInterrupt
+        return b""
 
     transport.read = interrupted  # type: ignore[method-assign]
     link = Link(transport)
@@ -164,3 +166,23 @@ def test_traffic_is_recorded_line_by_line() -> None:
     link.on_traffic = lambda instant, way, line: record.append((way, line))
     link.ask("M503")
     assert record == [(">", "M503"), ("<", "ok")]
+
+
+def test_a_restart_that_lay_before_is_no_failure_of_the_next_question() -> None:
+    """What came while nobody asked is noted as an event."""
+    transport = always(b"ok\n")
+    link = Link(transport)
+    assert link.ask("M115").ok
+    transport.say(b"start\n")
+    assert link.ask("M115", reads=True).ok
+    assert [event.kind for event in link.events] == ["restarted"]
+
+
+def test_silence_from_the_first_byte_on_is_told_from_silence_later() -> None:
+    link = Link(always(b""))
+    with pytest.raises(Unanswered):
+        link.ask("M115")
+    talks = Link(Scripted(lambda line: b"echo: hm\n"))
+    with pytest.raises(LinkFailed) as caught:
+        talks.ask("M115")
+    assert not isinstance(caught.value, Unanswered)

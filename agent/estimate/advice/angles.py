@@ -16,7 +16,7 @@ def gantry_angle(f: Findings) -> Iterator[Advice]:
     mechanics = f.survey.mechanics
     if f.remedies.angle_deg is None:
         return
-    true = mechanics.gantry_angle_deg + angle.value
+    true = mechanics.angle_deg + angle.value
     lever = mechanics.screws.span_mm if mechanics.screws else SPAN
     shim = abs(shim_mm(angle.value, lever))
     steeper = "steeper" if angle.value > 0 else "flatter"

@@ -33,6 +33,8 @@ def nominal(reading: Reading) -> str:
     return f"{length(reading.along) if component is None else reading.along[component]:z.2f}"
 
 
-def angle(degrees: float) -> str:
+def angle(degrees: float | None) -> str:
     """A slicing angle, to a thousandth of a degree and without idle noughts."""
+    if degrees is None:
+        return "not known"
     return f"{degrees:.3f}".rstrip("0").rstrip(".") + "°"

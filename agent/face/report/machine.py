@@ -180,7 +180,7 @@ def conditions(tune: Tune) -> Sequence[Part]:
                 ),
                 *(
                     [("Nozzle and bed", f"{material.nozzle_c:g} and {material.bed_c:g} °C")]
-                    if named
+                    if named and material.nozzle_c is not None and material.bed_c is not None
                     else []
                 ),
                 ("Room", noted(found.room_c, "°C")),

@@ -11,6 +11,7 @@ import click
 from agent.errors import AgentError, BadInput, Refused
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Count, Verb, as_json
+from agent.store.names import safe_name
 
 if TYPE_CHECKING:
     from agent.face.report.tune import Series, Tune
@@ -41,7 +42,8 @@ def report(
 ) -> None:
     """A report of the tune as one file to print and sign: a certificate of one page, and its annex.
 
-    Of a readings FILE; in the shell of this session; else of the newest session in the record.
+    Of a readings FILE; else of the tune on the bench, whichever process did it; with --session of
+    an earlier one in the record.
 
     \b
     Example: plumbelt report readings.yaml --out report.html
@@ -53,12 +55,12 @@ def report(
         from agent.face.report.tune import tune_of_file
 
         tune = tune_of_file(file)
-    elif number is None and machine is None and (desk.in_shell or desk.rehearsal is not None):
+    elif number is None and machine is None:
         tune = tune_at(desk)
     else:
         tune = tune_recorded(desk, number or 1, machine)
     ending = ".pdf" if pdf or (out is not None and out.suffix.lower() == ".pdf") else ".html"
-    path = out or Path(f"report-{_safe(tune.machine)}-{made.isoformat()}{ending}")
+    path = out or Path(f"report-{safe_name(tune.machine)}-{made.isoformat()}{ending}")
     save(tune, made, path, pdf=ending == ".pdf", force=force)
     from agent.face.report.changes import state
 
@@ -81,11 +83,6 @@ def date_from(text: str | None) -> date:
         ) from None
 
 
-def _safe(name: str) -> str:
-    """`name` as part of a file name."""
-    return "".join(c if c.isalnum() or c in "-_" else "_" for c in name)[:60] or "unnamed"
-
-
 def save(tune: Tune, made: date, path: Path, *, pdf: bool = False, force: bool = False) -> None:
     """Write the report, whole or not at all.
 
@@ -105,7 +102,7 @@ def save(tune: Tune, made: date, path: Path, *, pdf: bool = False, force: bool =
 
 def tune_at(desk: Desk) -> Tune:
     """The tune of the session at hand.  Raises Refused without readings."""
-    from agent.face.report.tune import tune_of_session
+    from agent.face.report.tune import tune_of_bench
 
     session, simulated = desk.session, desk.rehearsal is not None
     history: tuple[Series, ...] = ()
@@ -118,7 +115,7 @@ def tune_at(desk: Desk) -> Tune:
                 history = history_of(record, session.profile.name, session.profile)
         except AgentError as error:  # the tune itself does not hang on the record
             desk.screen.say(f"No drift is shown: {error}")
-    return tune_of_session(session, history=history, simulated=simulated)
+    return tune_of_bench(session.bench, source="this session", history=history, simulated=simulated)
 
 
 def tune_recorded(desk: Desk, number: int, machine: str | None) -> Tune:

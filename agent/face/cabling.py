@@ -1,0 +1,145 @@
+"""How a verb comes to an open port: what was typed, what the profile says, what is remembered.
+
+Here, too, is the way to boards that say nothing while the modem lines are down.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Final, TypeVar
+
+import click
+
+from agent.errors import BadInput, Unanswered
+from agent.face.desk import Desk
+from agent.face.options import Count
+
+if TYPE_CHECKING:
+    from agent.wire.identity import Opening
+    from agent.wire.transport import Transport
+
+T = TypeVar("T")
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+_RAISE: Final = (
+    "some boards say nothing while the modem lines are down; '--reset' raises them, which restarts"
+    " many boards"
+)
+
+
+# --- options -------------------------------------------------------------------------------------
+
+
+def port_options(function: Function) -> Function:
+    """Add the options that say how a port is opened; they end up in `Desk.how`."""
+    for option in reversed(_OPTIONS):
+        function = option(function)
+    return function
+
+
+def _baud(ctx: click.Context, _param: click.Parameter, value: int | None) -> None:
+    _say(ctx, baud=value)
+
+
+def _speed(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
+    _say(ctx, find_speed=value)
+
+
+def _reset(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
+    _say(ctx, lines="up" if value else None)
+
+
+def _keep(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
+    desk = ctx.find_object(Desk)
+    if not value or desk is None or ctx.resilient_parsing:
+        return
+    if desk.how.lines is not None:
+        raise BadInput("--reset and --keep-lines given together", remedy="Keep one of them")
+    _say(ctx, lines="keep")
+
+
+def _say(ctx: click.Context, **said: Any) -> None:
+    desk = ctx.find_object(Desk)
+    if desk is not None and not ctx.resilient_parsing:
+        desk.how = replace(desk.how, **said)
+
+
+_OPTIONS: Final = (
+    click.option(
+        "--baud",
+        type=Count(1),
+        expose_value=False,
+        callback=_baud,
+        help="bits a second; else the profile's, or 115200",
+    ),
+    click.option(
+        "--find-speed",
+        is_flag=True,
+        expose_value=False,
+        callback=_speed,
+        help="try each usual speed until it answers",
+    ),
+    click.option(
+        "--reset",
+        is_flag=True,
+        is_eager=True,  # before the other one, which looks at it
+        expose_value=False,
+        callback=_reset,
+        help="let the modem lines rise: restarts many boards",
+    ),
+    click.option(
+        "--keep-lines",
+        is_flag=True,
+        expose_value=False,
+        callback=_keep,
+        help="leave the modem lines up at the end: no restart next time",
+    ),
+)
+
+
+# --- opening -------------------------------------------------------------------------------------
+
+
+def joined(
+    desk: Desk, port: str, join: Callable[[Transport], T], *, again: bool = False
+) -> tuple[Transport, T]:
+    """Open `port` as is wanted and `join` what is there; (the open port, what `join` gave).
+
+    again: the port of before, wherever it is now.  A port at which not a byte came while the
+    modem lines were down is tried with the lines up, if the technician agrees; that is remembered
+    for the port.  Raises LinkFailed, and what `join` raises.
+    """
+    if desk.rehearses(port):
+        transport = desk.open(port)
+        return transport, join(transport)
+    how = desk.how
+    transport = desk.open_again(port, how) if again else desk.open(port, how)
+    try:
+        result = join(transport)
+    except Unanswered as silence:
+        if not _may_rise(desk, how, silence):
+            raise
+        baud = None if desk.opening is None else desk.opening.baud
+        transport = desk.open(transport.name, replace(how, baud=baud, lines="up"))
+        result = join(transport)
+        desk.remember_lines("up")
+    desk.opened()
+    return transport, result
+
+
+def _may_rise(desk: Desk, how: Opening, silence: Unanswered) -> bool:
+    """True if the modem lines are down by default, can rise, and may."""
+    address = desk.opening
+    if address is None or address.url.startswith("socket://"):
+        return False
+    if address.lines != "down" or how.lines is not None:
+        return False
+    if not (desk.in_shell or sys.stdin.isatty()):
+        silence.remedy += f". Or: {_RAISE}"
+        return False
+    desk.screen.say(f"{silence.what}: {_RAISE}.")
+    return desk.screen.agrees(
+        f"Try {address.url} with the lines up? Not while a job runs; the gantry must be supported."
+    )

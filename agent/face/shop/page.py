@@ -1,0 +1,161 @@
+"""The workshop as one HTML page that needs no network: no script, no font, no picture from outside.
+
+jinja2 escapes every value: what a foreign record says is text on the page and nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from agent.face.screen import clean
+from agent.face.shop import sheets
+from agent.face.shop.sheets import Sheet
+from agent.face.words import shown
+from agent.workshop.capability import Capability
+from agent.workshop.comparison import Verdict
+from agent.workshop.fleet import Machine
+from agent.workshop.fleet import due as due_now
+from agent.workshop.picture import svg
+from agent.workshop.series import Charted
+
+#: Charts drawn on one page; the others are told by their rows.
+MOST_PICTURES = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    svg: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    name: str
+    title: str
+    texts: tuple[str, ...] = ()
+    table: Sheet | None = None
+    pictures: tuple[Figure, ...] = ()
+
+
+def page(
+    found: Sequence[Machine],
+    charted: Sequence[Charted],
+    verdicts: Sequence[Verdict],
+    capabilities: Sequence[tuple[str, Capability]],
+    *,
+    made: date,
+    source: str,
+) -> str:
+    """The page; the same content and date give the same text."""
+    overdue = due_now(found, made)
+    fired = [c for c in charted if c.chart.signals]
+    parts = [
+        Part("machines", "Machines", (STANDINGS,), sheets.machines(found, made)),
+        Part(
+            "due",
+            "Due",
+            () if overdue else ("None is due.",),
+            sheets.machines(overdue, made) if overdue else None,
+        ),
+        Part(
+            "drift",
+            "Drift",
+            (false_alarms(charted),) if fired else (NO_SIGNAL, false_alarms(charted)),
+            sheets.signals(fired) if fired else None,
+            tuple(Figure(svg(c), _caption(c)) for c in fired[:MOST_PICTURES]),
+        ),
+        Part(
+            "compare",
+            "Which stand out",
+            () if verdicts else (NOTHING_STANDS_OUT,),
+            sheets.verdicts(verdicts) if verdicts else None,
+        ),
+        Part(
+            "capability",
+            "Yield and capability",
+            (CAPABILITY,) if capabilities else ("Too few machines were measured as left.",),
+            sheets.capabilities(capabilities) if capabilities else None,
+        ),
+    ]
+    return _rendered("The workshop", made, f"{source}. {summary(found, made)}", parts)
+
+
+def cover_page(machines: Sheet, capable: Sheet, yield_words: str, made: date) -> str:
+    """The cover sheet of a row of machines that were tuned in one sitting."""
+    parts = [
+        Part("machines", "Machines", (STANDINGS,), machines),
+        Part(
+            "capability",
+            "Yield and capability",
+            (yield_words, CAPABILITY),
+            capable if capable.rows else None,
+        ),
+    ]
+    return _rendered("A row of machines", made, yield_words, parts)
+
+
+def _rendered(title: str, made: date, summary: str, parts: Sequence[Part]) -> str:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("agent.face.shop", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=lambda value: clean(value) if type(value) is str else value,
+    )
+    return environment.get_template("fleet.html").render(
+        title=title, made=made.isoformat(), summary=summary, parts=parts
+    )
+
+
+STANDINGS = (
+    "As left: 'within' or 'beyond' its tolerance with 95 % confidence (ISO 14253-1), 'open' where"
+    " the uncertainty does not tell, 'unknown' where nothing was measured since the last change."
+)
+NO_SIGNAL = "No rule fired."
+NOTHING_STANDS_OUT = (
+    "No machine and no batch stands out beyond what chance does in one page of twenty (Holm)."
+)
+CAPABILITY = (
+    "Cp compares the scatter of the machines with the tolerance, Cpk also where their middle lies"
+    " (ISO 22514-2). They speak of normal, stable values alone."
+)
+
+
+def false_alarms(charted: Sequence[Charted]) -> str:
+    """How many signals chance alone would give, so that one of many is not taken for a fault."""
+    from statistics import NormalDist
+
+    count = sum(len(c.chart.values) for c in charted if c.chart.enough)
+    expected = count * 2 * (1 - NormalDist().cdf(3))
+    return (
+        f"{count} values stand in charts with limits; where nothing drifts, about {expected:.1f} of"
+        " them lie beyond by chance, and more by the other rules: one signal is a reason to measure"
+        " again, not to change."
+    )
+
+
+def summary(found: Sequence[Machine], today: date) -> str:
+    counts = dict.fromkeys(("within", "beyond", "open", "unknown"), 0)
+    for machine in found:
+        counts[machine.standing] += 1
+    told = ", ".join(f"{count} {state}" for state, count in counts.items() if count)
+    waiting = sum(bool(m.open) for m in found)
+    return (
+        f"{len(found)} machines: {told or 'none'}; {len(due_now(found, today))} due; "
+        f"{waiting} with something open."
+    )
+
+
+def _caption(c: Charted) -> str:
+    since = "" if c.since is None else f", since the {c.since.part} {c.since.what}".rstrip()
+    kind = "right steps/mm against the first" if c.unit == "%" else "as measured"
+    rules = "; ".join(dict.fromkeys(s.what for s in c.chart.signals))
+    return (
+        f"{c.machine}, {shown(c.error).words} ({kind}{since}): bars are 95 % intervals, the "
+        f"dotted line is the weighted average. {rules}."
+    )

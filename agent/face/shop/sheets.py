@@ -1,0 +1,178 @@
+"""Tables of the workshop: the same rows for the terminal, a CSV file and the page."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from agent.face.screen import Column, clean
+from agent.face.words import shown
+
+if TYPE_CHECKING:
+    from agent.workshop.capability import Capability
+    from agent.workshop.comparison import Verdict
+    from agent.workshop.fleet import Left, Machine
+    from agent.workshop.series import Charted
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """Columns (heading, flush right) and rows of texts."""
+
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+    def csv(self) -> str:
+        """As RFC 4180 has it; a cell that a spreadsheet would calculate is made a text."""
+        out = io.StringIO()
+        write = csv.writer(out)
+        write.writerow([name for name, _ in self.columns])
+        write.writerows([[_inert(cell) for cell in row] for row in self.rows])
+        return out.getvalue()
+
+
+def _inert(cell: str) -> str:
+    """A foreign text that begins like a formula, with an apostrophe before it; numbers stay."""
+    shown_cell = clean(cell)
+    if (shown_cell[:1] in "=+-@" and shown_cell[1:2].isalpha()) or shown_cell[:1] in "=@":
+        return f"'{shown_cell}"
+    return shown_cell
+
+
+def save_csv(path: Path, sheet: Sheet) -> None:
+    from agent.store.atomic import ABSENT, write_file
+
+    write_file(path, sheet.csv(), expect=ABSENT)
+
+
+def day(at: str) -> str:
+    return at[:10] or "never"
+
+
+def machines(found: Sequence[Machine], today: date) -> Sheet:
+    """One machine a row."""
+    return Sheet(
+        (
+            ("machine", False),
+            ("where", False),
+            ("last tune", False),
+            ("as left", False),
+            ("largest, of its tolerance", True),
+            ("due", False),
+            ("open", False),
+        ),
+        tuple(
+            (
+                m.name,
+                m.place,
+                day(m.tuned) + (" (clock put right)" if m.clock_off else ""),
+                m.standing,
+                largest(m.left),
+                _due(m, today),
+                ", ".join(m.open),
+            )
+            for m in found
+        ),
+    )
+
+
+def largest(found: Mapping[str, Left]) -> str:
+    """The error that fills most of its tolerance, with its 95 % half width, in shares of it."""
+    if not found:
+        return ""
+    name, left = max(found.items(), key=lambda item: abs(item[1].value) / item[1].limit)
+    share, half = abs(left.value) / left.limit, 2 * left.u / left.limit
+    return f"{shown(name).words} {share:.0%} ± {half:.0%}"
+
+
+def _due(machine: Machine, today: date) -> str:
+    over = machine.days_over(today)
+    if over is None or machine.due is None:
+        return "now: never tuned"
+    return f"{machine.due.isoformat()}" + (f", {over} days over" if over > 0 else "")
+
+
+def signals(found: Sequence[Charted]) -> Sheet:
+    """One signal of a chart a row."""
+    rows = []
+    for c in found:
+        for s in c.chart.signals:
+            value, u = c.chart.values[s.place], c.u[s.place]
+            rows.append(
+                (
+                    c.machine,
+                    shown(c.error).words,
+                    day(c.points[s.place].at),
+                    f"{value:+.3f} ± {2 * u:.3f} {c.unit}",
+                    s.what,
+                    s.usually,
+                )
+            )
+    columns = ("machine", "error", "on", "value", "rule", "what usually causes it")
+    return Sheet(tuple((name, name == "value") for name in columns), tuple(rows))
+
+
+def points(found: Sequence[Charted]) -> Sheet:
+    """Every point of every chart: for a file."""
+    columns = (
+        *("machine", "error", "unit", "since", "at", "value", "u", "moving range"),
+        *("mean", "lower limit", "upper limit", "ewma", "signals"),
+    )
+    rows = []
+    for c in found:
+        k = c.chart
+        since = "" if c.since is None else f"{c.since.part} {c.since.what}".strip()
+        for i, (point, value) in enumerate(zip(c.points, k.values, strict=True)):
+            rows.append(
+                (
+                    *(c.machine, c.error, c.unit, since, point.at, f"{value:.6g}", f"{c.u[i]:.3g}"),
+                    "" if i == 0 else f"{k.ranges[i - 1]:.6g}",
+                    *(f"{x:.6g}" if k.enough else "" for x in (k.centre, k.lower, k.upper)),
+                    f"{k.ewma[i]:.6g}",
+                    " ".join(s.rule for s in k.signals if s.place == i),
+                )
+            )
+    return Sheet(tuple((name, False) for name in columns), tuple(rows))
+
+
+def verdicts(found: Sequence[Verdict]) -> Sheet:
+    """One machine or batch that stands out a row."""
+    columns = (
+        *(("error", False), ("which", False), ("name", False)),
+        *(("from the others", True), ("p, held over all", True)),
+    )
+    rows = tuple(
+        (
+            shown(v.error).words,
+            v.what,
+            v.name or "(not noted)",
+            f"{v.value:+.3f} {'%' if v.error.endswith('_scale') else '°'}",
+            f"{v.p_held:.2g}",
+        )
+        for v in found
+    )
+    return Sheet(columns, rows)
+
+
+def capabilities(found: Sequence[tuple[str, Capability]]) -> Sheet:
+    """One error a row: yield, Cp and Cpk with their 95 % intervals."""
+    columns = (
+        *(("error", False), ("machines", True), ("within", True)),
+        *(("Cp (95 %)", True), ("Cpk (95 %)", True)),
+    )
+    rows = tuple(
+        (
+            shown(name).words,
+            str(c.n),
+            f"{c.within} ({c.share_within:.0%})",
+            f"{c.cp:.2f} ({c.cp_interval[0]:.2f} to {c.cp_interval[1]:.2f})",
+            f"{c.cpk:.2f} ({c.cpk_interval[0]:.2f} to {c.cpk_interval[1]:.2f})",
+        )
+        for name, c in found
+    )
+    return Sheet(columns, rows)

@@ -1,0 +1,160 @@
+"""Machines and batches side by side: which one stands out beyond what chance would do.
+
+Model: y_ij = b(batch of i) + m_i + e_ij, i a machine, j a tune of it; b fixed, m_i ~ N(0, g s^2),
+e_ij ~ N(0, s^2).  Restricted maximum likelihood over g >= 0; as a batch is a property of a whole
+machine, everything follows from each machine's mean and count n_i with weights
+w_i = n_i / (1 + g n_i):
+
+    b_k = sum w_i y_i. / W_k,  W_k = sum of w_i in batch k
+    s^2 = (SS within machines + sum w_i (y_i. - b_k)^2) / (N - p)
+    -2 l = (N - p) log s^2 + sum log(1 + g n_i) + sum log W_k  (+ constant)
+
+(Searle, Casella, McCulloch: Variance Components, 6.6, from memory.)  With one value a machine this
+is one-way analysis of variance over the batches.  Tests are by Student's t and F with machines
+minus batches degrees of freedom; Holm's method (1979) holds the family of all tests together, so
+that with nothing wrong some verdict comes out in at most 5 % of the pages.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+#: Chance that a page with nothing wrong in it names anything.
+LEVEL = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """Batches and machines of one error, in the unit of its values."""
+
+    batches: Mapping[str, float]  #: mean of each
+    machines: Mapping[str, float]  #: mean of each machine, less its batch
+    within: float  #: variance of tunes of one machine
+    between: float  #: variance of machines of one batch
+    f: float  #: of the batches, 0 where there is one
+    f_dof: tuple[int, int]
+    p: float  #: of all batches being alike
+    batch_p: Mapping[str, float]  #: of each batch against the others
+    machine_p: Mapping[str, float]  #: of each machine among those of its batch
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """A machine or batch that stands out in one error."""
+
+    error: str
+    what: str  #: machine or batch
+    name: str
+    value: float  #: how far from the others, in the unit of the error
+    p: float  #: of one test
+    p_held: float  #: held over all tests of the page (Holm)
+
+    def to_plain(self) -> dict[str, Any]:
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+def fit(values: Mapping[str, Sequence[float]], batch_of: Mapping[str, str]) -> Fit | None:
+    """Fit of the values of each machine; None with fewer than three machines.
+
+    Machines that `batch_of` does not name are of the batch ''.
+    """
+    from scipy.optimize import minimize_scalar
+    from scipy.stats import f as f_distribution
+    from scipy.stats import t as student
+
+    names = [name for name, some in values.items() if len(some)]
+    m = len(names)
+    if m < 3:
+        return None
+    n = np.array([len(values[name]) for name in names], dtype=float)
+    means = np.array([float(np.mean(values[name])) for name in names])
+    squares = sum(float(np.sum((np.asarray(values[k]) - np.mean(values[k])) ** 2)) for k in names)
+    batches = sorted({batch_of.get(name, "") for name in names})
+    member = np.array([[batch_of.get(k, "") == b for b in batches] for k in names], dtype=float)
+    free = float(n.sum()) - len(batches)
+
+    def at(g: float) -> tuple[float, float, Any, Any]:
+        w = n / (1 + g * n)
+        total = member.T @ w
+        b = (member.T @ (w * means)) / total
+        s2 = (squares + float(np.sum(w * (means - member @ b) ** 2))) / free
+        scale = max(s2, 1e-300)
+        loss = free * math.log(scale) + float(np.sum(np.log1p(g * n)) + np.sum(np.log(total)))
+        return loss, s2, b, w
+
+    g = 0.0
+    if np.any(n > 1):
+        found = minimize_scalar(
+            lambda x: at(math.expm1(x))[0], bounds=(0.0, 20.0), method="bounded",
+            options={"xatol": 1e-10},
+        )  # fmt: skip
+        g = math.expm1(float(found.x))
+        if at(0.0)[0] <= at(g)[0]:
+            g = 0.0
+    _, s2, b, w = at(g)
+    total = member.T @ w
+    dof = m - len(batches)
+    apart = means - member @ b
+    batch_p, f, p = {}, 0.0, 1.0
+    if len(batches) > 1 and dof > 0 and s2 > 0:
+        all_of_it = float(np.sum(total * b) / np.sum(total))
+        f = float(np.sum(total * (b - all_of_it) ** 2)) / s2 / (len(batches) - 1)
+        p = float(f_distribution.sf(f, len(batches) - 1, dof))
+        for k, batch in enumerate(batches):
+            others = np.sum(total) - total[k]
+            rest = (np.sum(total * b) - total[k] * b[k]) / others
+            u = math.sqrt(s2 * (1 / total[k] + 1 / others))
+            batch_p[batch] = float(2 * student.sf(abs(float(b[k] - rest)) / u, dof))
+    machine_p = {}
+    if dof > 1 and s2 > 0:
+        leverage = w * (member @ (1 / total))
+        for i, name in enumerate(names):
+            share = 1 - float(leverage[i])
+            if share < 1e-9:
+                continue  # alone in its batch
+            r2 = float(w[i] * apart[i] ** 2) / (s2 * share)
+            left = dof - r2
+            # Studentized without the machine itself (Cook, Weisberg 1982, 2.2.1, from memory).
+            t = math.sqrt(r2 * (dof - 1) / left) if left > 1e-12 else math.inf
+            machine_p[name] = float(2 * student.sf(t, dof - 1))
+    return Fit(
+        dict(zip(batches, map(float, b), strict=True)),
+        dict(zip(names, map(float, apart), strict=True)),
+        s2,
+        g * s2,
+        f,
+        (len(batches) - 1, dof),
+        p,
+        batch_p,
+        machine_p,
+    )
+
+
+def holm(p: Sequence[float]) -> list[float]:
+    """P values held over all of them (Holm 1979): p_(k) (n - k + 1), rising, at most 1."""
+    order = sorted(range(len(p)), key=lambda i: p[i])
+    held, most = [0.0] * len(p), 0.0
+    for k, i in enumerate(order):
+        most = max(most, min(1.0, p[i] * (len(p) - k)))
+        held[i] = most
+    return held
+
+
+def standing_out(fits: Mapping[str, Fit]) -> tuple[Verdict, ...]:
+    """Machines and batches that stand out, the surest first; one family of tests over all."""
+    asked: list[tuple[str, str, str, float, float]] = []
+    for error, found in fits.items():
+        for batch, p in found.batch_p.items():
+            others = [v for name, v in found.batches.items() if name != batch]
+            value = found.batches[batch] - sum(others) / len(others)
+            asked.append((error, "batch", batch, value, p))
+        for machine, p in found.machine_p.items():
+            asked.append((error, "machine", machine, found.machines[machine], p))
+    held = holm([row[-1] for row in asked])
+    verdicts = (Verdict(*row, p_held) for row, p_held in zip(asked, held, strict=True))
+    return tuple(sorted((v for v in verdicts if v.p_held < LEVEL), key=lambda v: v.p_held))

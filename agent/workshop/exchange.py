@@ -1,0 +1,183 @@
+"""The exchange: both sides end with what either of them had, whatever cuts it short.
+
+What arrived at one side behind the mark that the other keeps of it is compared by identity; only
+what is lacking travels.  Rows are never changed, so that taking one twice is taking it once, and a
+mark moves in the same transaction as the rows before it.  A side that was restored from a backup,
+or a record that was copied to a second computer, no longer holds the mark: then everything is
+compared from the beginning, by identity again, and nothing is lost or doubled.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from agent.store.checks import misfit
+from agent.store.tables import LINES, TABLES, UNITS
+from agent.workshop.asking import Row
+from agent.workshop.sides import (
+    Bench,
+    Load,
+    Mark,
+    Side,
+    Workshop,
+    heads,
+    holds,
+    in_portions,
+    lacking,
+    line_counts,
+    lines_beyond,
+    rows_of,
+)
+
+#: Arrivals looked at together, lines of traffic that travel together, characters of bodies.
+BATCH: Final = 2_000
+BATCH_LINES: Final = 20_000
+BATCH_CHARACTERS: Final = 32_000_000
+
+Told = Callable[[str, int], None]  #: direction, rows so far
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """What one direction brought."""
+
+    new: int = 0  #: rows that the target did not have
+    apart: int = 0  #: rows that fit no record and were kept apart
+    anew: bool = False  #: compared from the beginning, as the mark no longer held
+
+
+@dataclass(frozen=True, slots=True)
+class Exchanged:
+    """What an exchange brought, both ways."""
+
+    sent: Carried
+    received: Carried
+    renewed: bool  #: this record goes on under a new identity: it was restored or copied
+
+    @property
+    def complete(self) -> bool:
+        """Nothing of the shared record had to be kept apart."""
+        return not self.received.apart
+
+
+def exchange(bench: Bench, workshop: Workshop, told: Told | None = None) -> Exchanged:
+    """Carry what either side lacks to the other.
+
+    Raises LinkFailed or Refused at a cut; what was taken by then stays, and the next exchange
+    goes on behind it.
+    """
+    renewed = False
+    mark = workshop.mark_of(bench.identity)
+    if mark is not None and not holds(bench, mark):
+        bench.renew()
+        renewed = True
+    sent = carry(bench, workshop, told=_telling(told, "sent"))
+    received = carry(workshop, bench, told=_telling(told, "received"))
+    if received.new:
+        carry(bench, workshop)  # moves the mark past what has just come from there
+    return Exchanged(sent, received, renewed)
+
+
+def _telling(told: Told | None, way: str) -> Callable[[int], None] | None:
+    return None if told is None else lambda rows: told(way, rows)
+
+
+def carry(source: Side, target: Side, told: Callable[[int], None] | None = None) -> Carried:
+    """Bring to `target` what it lacks of `source`."""
+    mark = target.mark_of(source.identity)
+    anew = mark is not None and not holds(source, mark)
+    # The marked arrival itself is looked at again: lines may have come to it since.
+    after = mark.n if mark is not None and not anew else 0
+    new = apart = 0
+    while found := heads(source, after, BATCH):
+        after = found[-1].n + 1
+        for load in _loads(source, target, found):
+            whole = load is _WHOLE
+            if whole and mark == found[-1]:
+                continue
+            mark = found[-1] if whole else mark
+            new += target.take(load, source.identity, mark if whole else None)
+            apart += len(load.apart)
+            if told is not None:
+                told(new)
+    return Carried(new, apart, anew)
+
+
+#: Behind the last load of a batch: now the mark may move.
+_WHOLE: Final = Load()
+
+
+def _loads(source: Side, target: Side, found: list[Mark]) -> Iterator[Load]:
+    """What `target` lacks of these arrivals, in portions that are not too large."""
+    arrived: dict[str, list[str]] = {}
+    for head in found:
+        arrived.setdefault(head.what, []).append(head.id)
+    for table in UNITS:
+        missing = lacking(target, table, arrived.get(table, []))
+        for ids in in_portions(source, table, missing, BATCH_CHARACTERS) if missing else ():
+            load = Load(rows_of(source, table, ids))
+            if isinstance(target, Bench):
+                _sort_out(load, target)
+            yield load
+    yield from _line_loads(source, target, arrived.get(LINES, []))
+    yield _WHOLE
+
+
+def _line_loads(source: Side, target: Side, sessions: list[str]) -> Iterator[Load]:
+    if not sessions:
+        return
+    known = set(sessions) - set(lacking(target, "session", sessions))
+    theirs, ours = line_counts(target, sessions), line_counts(source, sessions)
+    rows: list[Row] = []
+    for session in sessions:
+        beyond = theirs[session]
+        while session in known and beyond < ours[session]:
+            some = lines_beyond(source, session, beyond, BATCH_LINES - len(rows))
+            rows += some
+            beyond = some[-1][1] if some else ours[session]
+            if len(rows) >= BATCH_LINES:
+                yield _line_load(rows, target)
+                rows = []
+    if rows:
+        yield _line_load(rows, target)
+
+
+def _line_load(rows: list[Row], target: Side) -> Load:
+    load = Load({LINES: rows})
+    if isinstance(target, Bench):
+        _sort_out(load, target)
+    return load
+
+
+# --- what fits no record -------------------------------------------------------------------------
+
+
+def _sort_out(load: Load, target: Bench) -> None:
+    """Put rows of a foreign record that fit none apart, with what belongs to them."""
+    gone: set[str] = set()
+    for table in TABLES:
+        if rows := load.rows.get(table):
+            load.rows[table] = list(_fitting(load, target, table, rows, gone))
+
+
+def _fitting(
+    load: Load, target: Bench, table: str, rows: list[Row], gone: set[str]
+) -> Iterable[Row]:
+    names = TABLES[table].names
+    parent = next((c for c in TABLES[table].columns if c.of), None)
+    at = names.index(parent.name) if parent is not None else 0
+    absent = set(gone)
+    if parent is not None and parent.of not in load.rows:
+        absent |= set(lacking(target, parent.of, sorted({str(row[at]) for row in rows})))
+    for row in rows:
+        why = misfit(table, dict(zip(names, row, strict=True)))
+        if not why and parent is not None and row[at] in absent:
+            why = f"its {parent.of} is not here"
+        if why:
+            load.apart.append((table, row, why))
+            if table in UNITS:
+                gone.add(str(row[0]))
+        else:
+            yield row

@@ -1,0 +1,310 @@
+"""All machines at a glance: where, when tuned last, how far off as left, what is open, when due.
+
+Read from the newest entry of each kind, never from the history: a list of 2,000 machines costs the
+same however long their lives are.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from typing import Any, Final, Literal
+
+from agent.model.profile import Tolerance
+from agent.store.checks import Misfit, body_of
+from agent.workshop.asking import Asked, Row
+from agent.workshop.clocks import Clocks
+
+#: What is known of an error against its tolerance: within or beyond it with 95 % confidence
+#: (ISO 14253-1, 5.2 and 5.3), or neither.
+Standing = Literal["within", "beyond", "open"]
+
+#: Errors that have a tolerance of their own, and the unit they are shown in.
+SCALES: Final = ("x_scale", "y_scale", "z_scale")
+ANGLES: Final = ("gantry_angle_deg", "yaw_deg", "rail_deg", "roll_deg")
+
+#: Coverage factor where the degrees of freedom are not kept (GUM G.6.6).
+_K: Final = 2.0
+
+#: An error whose uncertainty is no smaller was not determined by readings: half of what is known
+#: of such machines beforehand (`Priors`), the ratio of `estimate.parameters`.
+UNDETERMINED: Final[Mapping[str, float]] = {
+    **dict.fromkeys(SCALES, 0.015),
+    "gantry_angle_deg": 0.75,
+    "yaw_deg": 0.5,
+    "rail_deg": 0.25,
+    "roll_deg": 0.25,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """An error as left: scales relative, angles in degrees."""
+
+    value: float
+    u: float
+    limit: float
+
+    @property
+    def standing(self) -> Standing:
+        half = _K * self.u
+        if abs(self.value) + half <= self.limit:
+            return "within"
+        return "beyond" if abs(self.value) - half > self.limit else "open"
+
+    def to_plain(self) -> dict[str, Any]:
+        return {
+            "value": self.value,
+            "u": self.u,
+            "tolerance": self.limit,
+            "standing": self.standing,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Machine:
+    """One machine as it stands."""
+
+    name: str
+    place: str  #: as noted, else the bench that had it last
+    tuned: str  #: when its errors were estimated last, by the workshop's clock; empty: never
+    due: date | None
+    left: Mapping[str, Left] = field(default_factory=dict)
+    measured_since: bool = True  #: the errors were measured after the last change of settings
+    unstored: bool = False
+    unproved: bool = False
+    edit_file: bool = False  #: lines for the controller's own file were handed over
+    clock_off: bool = False  #: noted by a clock that was off, and put right
+
+    @property
+    def standing(self) -> Literal["within", "beyond", "open", "unknown"]:
+        """Of the machine as a whole: the worst of what is known."""
+        if not self.left or not self.measured_since:
+            return "unknown"
+        found = {left.standing for left in self.left.values()}
+        return "beyond" if "beyond" in found else "open" if "open" in found else "within"
+
+    @property
+    def open(self) -> tuple[str, ...]:
+        """What is still to do, in words."""
+        words = []
+        if self.unproved:
+            words.append("unproved")
+        if self.unstored:
+            words.append("unstored")
+        if self.edit_file:
+            words.append("edit its file")
+        if not self.measured_since:
+            words.append("not measured since the change")
+        return tuple(words)
+
+    def days_over(self, today: date) -> int | None:
+        """Days since it was due; negative: days that are left; None: never tuned."""
+        return None if self.due is None else (today - self.due).days
+
+    def to_plain(self) -> dict[str, Any]:
+        return {
+            "machine": self.name,
+            "where": self.place,
+            "last_tune": self.tuned,
+            "due": None if self.due is None else self.due.isoformat(),
+            "standing": self.standing,
+            "as_left": {name: left.to_plain() for name, left in self.left.items()},
+            "measured_since": self.measured_since,
+            "open": list(self.open),
+            "clock_off": self.clock_off,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class _Newest:
+    entry: str
+    at: str  #: by the workshop's clock
+    bench: str
+    off: bool
+
+
+def machines(asked: Asked, *, due_days: int = 180, only: str | None = None) -> tuple[Machine, ...]:
+    """Every machine by name, or the one that is named."""
+    newest = _newest(asked, only)
+    estimates = {m: kinds["estimate"] for m, kinds in newest.items() if "estimate" in kinds}
+    outcomes = {m: kinds["outcome"] for m, kinds in newest.items() if "outcome" in kinds}
+    figures = _figures(asked, [found.entry for found in estimates.values()])
+    ends = _bodies(asked, [found.entry for found in outcomes.values()])
+    changed = _last_writes(asked, outcomes, estimates)
+    benches: dict[str, str] = dict(asked.ask("SELECT id, name FROM bench"))
+    cards = _documents(asked, "card")
+    profiles = _documents(asked, "profile")
+    return tuple(
+        _machine(
+            name,
+            newest[name],
+            figures,
+            ends,
+            changed.get(name, ""),
+            {**profiles.get(name, {}), **cards.get(name, {})},
+            benches,
+            due_days,
+        )
+        for name in sorted(newest)
+    )
+
+
+def _machine(
+    name: str,
+    kinds: Mapping[str, _Newest],
+    figures: Mapping[str, Mapping[str, tuple[float, float]]],
+    ends: Mapping[str, Mapping[str, Any]],
+    changed: str,
+    facts: Mapping[str, Any],
+    benches: Mapping[str, str],
+    due_days: int,
+) -> Machine:
+    estimate, outcome = kinds.get("estimate"), kinds.get("outcome")
+    last = max(kinds.values(), key=lambda found: found.at)
+    end = ends.get(outcome.entry, {}) if outcome is not None else {}
+    days = facts.get("due_days", due_days)
+    return Machine(
+        name,
+        str(facts.get("place") or benches.get(last.bench, "")),
+        estimate.at if estimate is not None else "",
+        None if estimate is None else _due(estimate.at, days),
+        {} if estimate is None else as_left(figures.get(estimate.entry, {}), facts),
+        measured_since=estimate is None or changed < estimate.at,
+        unstored=bool(end) and _unstored(end),
+        unproved=bool(end) and not end.get("verified"),
+        edit_file=bool(end.get("hand_over")),
+        clock_off=any(found.off for found in kinds.values()),
+    )
+
+
+def _unstored(end: Mapping[str, Any]) -> bool:
+    """Written and verified, and neither stored nor permanent by the writing itself."""
+    permanent = end.get("stored") or end.get("permanent") or end.get("hand_over")
+    return bool(end.get("verified")) and bool(end.get("changes")) and not permanent
+
+
+def as_left(found: Mapping[str, tuple[float, float]], facts: Mapping[str, Any]) -> dict[str, Left]:
+    """Errors that readings have determined, against the tolerance of the machine's profile."""
+    usual = Tolerance()
+    scale = float(facts.get("scale_percent", usual.scale_percent)) / 100
+    angle = float(facts.get("angle_deg", usual.angle_deg))
+    return {
+        name: Left(*found[name], scale if name in SCALES else angle)
+        for name in (*SCALES, *ANGLES)
+        if name in found and found[name][1] < UNDETERMINED[name]
+    }
+
+
+def _due(at: str, days: Any) -> date | None:
+    try:
+        return datetime.fromisoformat(at).date() + timedelta(days=float(days))
+    except (ValueError, TypeError, OverflowError):
+        return None
+
+
+def _newest(asked: Asked, only: str | None) -> dict[str, dict[str, _Newest]]:
+    """The newest entry of each kind of each machine, by the workshop's clock."""
+    clocks = Clocks(asked)
+    found: dict[str, dict[str, _Newest]] = {}
+    for machine, kind, bench, at, entry in asked.ask(
+        "SELECT machine, kind, bench, at, entry FROM latest "
+        + ("WHERE machine <> :only" if only is None else "WHERE machine = :only"),
+        only=only or "",
+    ):
+        right = clocks.right(bench, at)
+        kinds = found.setdefault(machine, {})
+        if kind not in kinds or kinds[kind].at < right:
+            kinds[kind] = _Newest(entry, right, bench, right != at)
+    return found
+
+
+def _figures(asked: Asked, entries: Sequence[str]) -> dict[str, dict[str, tuple[float, float]]]:
+    """Errors of some estimates: value and standard uncertainty by name."""
+    found: dict[str, dict[str, tuple[float, float]]] = {}
+    for entry, key, value, u in asked.ask(
+        "SELECT entry, key, value, u FROM figure WHERE entry AMONG :entries "
+        "AND key >= 'estimate.' AND key < 'estimate/'",
+        entries=list(entries),
+    ):
+        if u is not None:
+            found.setdefault(entry, {})[key.partition(".")[2]] = (value, u)
+    return found
+
+
+def _bodies(asked: Asked, entries: Sequence[str]) -> dict[str, Mapping[str, Any]]:
+    rows = asked.ask(
+        "SELECT id, kind, body FROM entry WHERE id AMONG :entries", entries=list(entries)
+    )
+    return {identity: body for identity, _, body in _readable(rows)}
+
+
+def _readable(rows: Sequence[Row]) -> Iterator[tuple[str, str, Mapping[str, Any]]]:
+    """(identity, kind, body) of entries; what is none of its kind is left out."""
+    for identity, kind, body in rows:
+        try:
+            yield identity, kind, body_of(kind, body)
+        except Misfit:
+            continue
+
+
+def _last_writes(
+    asked: Asked, outcomes: Mapping[str, _Newest], estimates: Mapping[str, _Newest]
+) -> dict[str, str]:
+    """When settings were last written, for machines whose last outcome is behind their estimate.
+
+    A proof after the measuring is an outcome, too, and changes nothing: of the outcomes of that
+    session, those that were read back and no more are of a write.
+    """
+    later = {
+        name: found
+        for name, found in outcomes.items()
+        if name in estimates and found.at > estimates[name].at
+    }
+    if not later:
+        return {}
+    clocks = Clocks(asked)
+    machine_of = {found.entry: name for name, found in later.items()}
+    # The kind is compared as a value made up, so that the entries are found by their session.
+    session_of: dict[str, str] = dict(
+        asked.ask("SELECT session, id FROM entry WHERE id AMONG :entries", entries=list(machine_of))
+    )
+    rows = asked.ask(
+        "SELECT session, at, id, kind, body FROM entry "
+        "WHERE session AMONG :sessions AND (kind || '') = 'outcome'",
+        sessions=list(session_of),
+    )
+    found: dict[str, str] = {}
+    at_of = {identity: (session, at) for session, at, identity, _, _ in rows}
+    for identity, _, body in _readable([row[2:] for row in rows]):
+        if set(body["stages"]) <= {"read back"}:
+            session, at = at_of[identity]
+            name = machine_of[session_of[session]]
+            right = clocks.right(later[name].bench, at)
+            found[name] = max(found.get(name, ""), right)
+    return found
+
+
+def _documents(asked: Asked, kind: str) -> dict[str, dict[str, Any]]:
+    """Facts of the newest document of a kind, by machine."""
+    found: dict[str, dict[str, Any]] = {}
+    for machine, facts in asked.ask(
+        "SELECT machine, facts FROM document WHERE kind = :kind ORDER BY at, id", kind=kind
+    ):
+        try:
+            plain = json.loads(facts)
+        except (ValueError, RecursionError):
+            continue
+        if isinstance(plain, dict):
+            found[machine] = {k: v for k, v in plain.items() if v is not None}
+    return found
+
+
+def due(found: Sequence[Machine], today: date | None = None) -> tuple[Machine, ...]:
+    """Machines that are due, the longest overdue first; then those that were never tuned."""
+    day = today or datetime.now(UTC).date()
+    over = [m for m in found if m.due is not None and m.due <= day]
+    never = [m for m in found if m.due is None]
+    return (*sorted(over, key=lambda m: (m.due, m.name)), *never)

@@ -1,0 +1,273 @@
+"""What the record tells of all machines: standing, due, drift, which one stands out, in order."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from agent.store.record import Record
+from agent.workshop.asking import Asked, OwnRecord
+from agent.workshop.exchange import exchange
+from agent.workshop.fleet import Machine, due, machines
+from agent.workshop.life import events
+from agent.workshop.notes import note
+from agent.workshop.questions import capabilities, compared, drift
+from agent.workshop.series import lives
+from agent.workshop.server import Shared
+from agent.workshop.sides import Bench, Workshop
+from tests.workshop.postgres import Server, why_not
+from tests.workshop.shop import STEPS, Writer, instant, year
+
+
+@pytest.fixture
+def record(tmp_path: Path) -> Iterator[Record]:
+    with Record(tmp_path / "record.db") as kept:
+        yield kept
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def asking(request: pytest.FixtureRequest, record: Record) -> Iterator[Callable[[], Asked]]:
+    """The record as either engine holds it."""
+    if request.param == "sqlite":
+        yield lambda: OwnRecord(record)
+        return
+    if why := why_not():
+        pytest.skip(why)
+    url = request.getfixturevalue("url")
+    with Shared(url) as shared:
+
+        def shared_now() -> Asked:
+            exchange(Bench(record), Workshop(shared))
+            return shared
+
+        yield shared_now
+
+
+def by_name(found: tuple[Machine, ...]) -> dict[str, Machine]:
+    return {machine.name: machine for machine in found}
+
+
+def test_a_list_tells_how_each_machine_stands(record: Record, asking: Callable[[], Asked]) -> None:
+    w = Writer()
+    w.tune("done", 10)
+    w.tune("unstored", 10, store=False)
+    w.tune("unmeasured", 10, check=False)
+    session = w.session("off", 10)
+    w.estimate(session, 10, {"z_scale": 0.02})
+    session = w.session("vague", 10)
+    w.estimate(session, 10, {"z_scale": 0.0009, "x_scale": 0.03}, u=0.0004)
+    session = w.session("broken", 10)
+    w.outcome(session, 10, verified=False)
+    w.keep(record)
+    found = by_name(machines(asking(), due_days=30))
+    assert {name: m.standing for name, m in found.items()} == {
+        "done": "within",
+        "unstored": "within",
+        "unmeasured": "unknown",
+        "off": "beyond",
+        "vague": "beyond",
+        "broken": "unknown",
+    }
+    assert found["done"].open == ()
+    assert found["unstored"].open == ("unstored",)
+    assert found["unmeasured"].open == ("not measured since the change",)
+    assert found["broken"].open == ("unproved",)
+    assert found["vague"].left["z_scale"].standing == "open"
+    assert found["done"].due == date(2026, 2, 14)
+    names = [m.name for m in due(tuple(found.values()), date(2026, 3, 1))]
+    assert names == ["done", "off", "unmeasured", "unstored", "vague", "broken"]
+    assert due(tuple(found.values()), date(2026, 2, 1)) == (found["broken"],)
+
+
+def test_errors_that_no_reading_determined_are_not_shown(record: Record) -> None:
+    w = Writer()
+    w.estimate(w.session("heron", 1), 1, {"z_scale": 0.01, "yaw_deg": 0.3}, u=0.6)
+    w.keep(record)
+    assert machines(OwnRecord(record))[0].left == {}
+    assert lives(OwnRecord(record))[0:] == ()
+
+
+def test_cards_and_profiles_say_where_and_how_close(
+    record: Record, asking: Callable[[], Asked]
+) -> None:
+    w = Writer()
+    w.tune("heron", 10)
+    facts = json.dumps({"scale_percent": 0.001, "angle_deg": 0.1})
+    w.add("document", "5" * 8 + "-0000-4000-8000-" + "0" * 12, instant(1), "b", "profile", "heron",
+          "heron", facts, "text")  # fmt: skip
+    w.keep(record)
+    note(record, "heron", {}, {"place": "bay 3"})
+    note(record, "heron", {"belt": "B-7"}, {"due_days": 10})
+    [found] = machines(asking())
+    assert (found.place, found.due) == ("bay 3", date(2026, 1, 25))
+    assert found.left["z_scale"].limit == pytest.approx(0.00001)
+
+
+def test_a_machine_that_does_not_drift_shows_none_whatever_was_written(
+    record: Record, asking: Callable[[], Asked]
+) -> None:
+    w = Writer()
+    assert len(list(year("heron", w, tunes=12))) == 12
+    w.keep(record)
+    charts = {c.error: c for c in drift(asking(), "heron")}
+    assert set(charts) == {"x_scale", "y_scale", "z_scale"}
+    for c in charts.values():
+        assert len(c.points) == 24  # found, and as left, of each tune
+        assert [s.rule for s in c.chart.signals if s.rule == "beyond"] == []
+
+
+def test_a_belt_that_gives_way_is_seen_and_a_new_belt_begins_a_new_chart(
+    record: Record, asking: Callable[[], Asked]
+) -> None:
+    w = Writer()
+    for n in range(12):
+        z = STEPS["z"] * (1 + (0.004 if n >= 8 else 0.0))
+        w.tune("heron", 10 + 20 * n, {"z": z}, check=False)
+    session = w.session("heron", 255)
+    w.entry(session, 255, "note", {"belt": "B-0417"})
+    for n in range(3):
+        w.tune("heron", 260 + 20 * n, {"z": STEPS["z"] * 1.01})
+    w.keep(record)
+    first, second = (c for c in drift(asking(), "heron") if c.error == "z_scale")
+    fired = {(first.points[s.place].at[:10], s.rule) for s in first.chart.signals}
+    assert (instant(170)[:10], "range") in fired
+    assert second.since is not None
+    assert (second.since.part, second.since.what) == ("belt", "B-0417")
+    assert second.chart.signals == ()
+    assert {s.usually for s in first.chart.signals} != {""}
+
+
+def test_a_batch_of_belts_that_stands_out_is_named(
+    record: Record, asking: Callable[[], Asked]
+) -> None:
+    w = Writer()
+    for i in range(18):
+        batch = f"B-{i % 3}"
+        session = w.session(f"machine {i:02}", 1)
+        w.entry(session, 1, "note", {"belt": batch})
+        shift = 1.003 if batch == "B-2" else 1.0
+        for n in range(3):
+            right = {"z": STEPS["z"] * shift * (1 + w.dice.gauss(0, 0.0003))}
+            w.tune(f"machine {i:02}", 10 + 30 * n, right)
+    w.keep(record)
+    fits, found = compared(lives(asking()))
+    assert found[0].to_plain() | {"p": 0, "p_held": 0, "value": 0} == {
+        "error": "z_scale", "what": "batch", "name": "B-2", "value": 0, "p": 0, "p_held": 0,
+    }  # fmt: skip
+    assert found[0].value == pytest.approx(0.3, abs=0.05)
+    assert {v.error for v in found} == {"z_scale"}
+    assert fits["z_scale"].f_dof == (2, 15)
+    made = dict(capabilities(machines(asking())))
+    assert made["x_scale"].n == 18
+    assert made["x_scale"].cp > 1
+
+
+def test_a_clock_that_was_a_year_ahead_puts_nothing_out_of_order(
+    record: Record, asking: Callable[[], Asked]
+) -> None:
+    good, bad = "1" * 8 + "-0000-4000-8000-" + "0" * 12, "2" * 8 + "-0000-4000-8000-" + "0" * 12
+    w = Writer(bench=good)
+    w.add("bench", good, "anna", instant(0))
+    w.add("bench", bad, "anna", instant(0))
+    w.add("clock", identity_of(3), good, instant(1), 0.1)
+    w.add("clock", identity_of(4), bad, instant(1), 0.2)
+    w.add("clock", identity_of(5), bad, instant(376), 365 * 86400.0)
+    w.tune("heron", 5)
+    w.tune("heron", 20)
+    w.bench = bad
+    w.tune("heron", 2)
+    w.tune("heron", 365 + 12)  # noted by the wrong clock, on day 12
+    w.keep(record)
+    found = events(asking(), "heron")
+    days = [e.at[:10] for e in found if e.what == "estimate"]
+    assert days == [instant(day)[:10] for day in (2, 2, 5, 5, 12, 12, 20, 20)]
+    assert {e.at[:10] for e in found if e.ahead} == {instant(12)[:10]}
+    [machine] = machines(asking())
+    assert machine.tuned[:10] == instant(20)[:10]
+
+
+def identity_of(number: int) -> str:
+    return f"{number:08}-0000-4000-8000-{0:012}"
+
+
+def test_a_life_tells_of_another_firmware_and_of_entries_by_their_own_count(
+    record: Record,
+) -> None:
+    w = Writer()
+    for day, controller in ((1, "bench 1.0"), (2, "bench 1.0"), (3, "bench 2.0")):
+        session = w.session("heron", day, controller)
+        w.entry(session, day, "note", {"text": f"day {day}", "n": day})
+    w.keep(record)
+    found = events(OwnRecord(record), "heron")
+    assert [e.text for e in found if e.what == "answers"] == [
+        "the controller answers as bench 1.0",
+        "the controller answers as bench 2.0 (before: bench 1.0)",
+    ]
+
+
+def test_both_engines_give_the_same_answers(record: Record, request: pytest.FixtureRequest) -> None:
+    if why := why_not():
+        pytest.skip(why)
+    url = request.getfixturevalue("url")
+    w = Writer()
+    for name in ("heron", "Egret", "stork ü", "zebra"):
+        list(year(name, w, tunes=9))
+    w.keep(record)
+    own = OwnRecord(record)
+    with Shared(url) as shared:
+        exchange(Bench(record), Workshop(shared))
+        assert machines(own) == machines(shared)
+        assert drift(own) == drift(shared)
+        assert lives(own) == lives(shared)
+        assert [e.at for e in events(own, "heron")] == [e.at for e in events(shared, "heron")]
+
+
+def test_roles_may_do_what_they_are_for_and_nobody_changes_anything(
+    record: Record, server: Server
+) -> None:
+    import psycopg
+
+    from agent.errors import Refused
+    from agent.workshop.server import make_workshop
+
+    url = server.database()
+    made = make_workshop(url, technicians=["anna"], readers=["bob"])
+    assert any("anna" in line for line in made)
+    name = url.partition("@/")[2].partition("?")[0]
+    anna, bob = server.url(name, "anna"), server.url(name, "bob")
+    list(year("heron", writer := Writer(), tunes=1))
+    writer.keep(record)
+    with Shared(bob) as shared, pytest.raises(Refused, match="permission denied"):
+        exchange(Bench(record), Workshop(shared))
+    with Shared(anna) as shared:
+        assert exchange(Bench(record), Workshop(shared)).sent.new
+    with Shared(bob) as shared:
+        assert [m.name for m in machines(shared)] == ["heron"]
+    for user in (url, anna, bob):
+        for table in ("session", "entry", "figure", "line", "bench", "document", "mark"):
+            for verb in ("DELETE FROM {}", "TRUNCATE {} CASCADE", "UPDATE {} SET id = id"):
+                statement = verb.format(table)
+                with psycopg.connect(user, autocommit=True) as db:
+                    db.execute("SET search_path = plumbelt")
+                    with pytest.raises(psycopg.Error):
+                        db.execute(statement)  # type: ignore[arg-type]
+    with psycopg.connect(anna, autocommit=True) as db:
+        db.execute("SET search_path = plumbelt")
+        for own in ("arrival", "latest"):
+            with pytest.raises(psycopg.errors.InsufficientPrivilege):
+                db.execute(f"DELETE FROM {own}")  # type: ignore[arg-type]
+    assert make_workshop(url) == ()
+
+
+def test_the_second_at_a_machine_is_told_who_has_it(server: Server, url: str) -> None:
+    with Shared(url) as one, Shared(url) as two:
+        assert one.hold("heron", "anna on bench 1") == ""
+        assert one.hold("egret", "anna on bench 1") == ""
+        told = two.hold("heron", "bob on bench 2")
+        assert told.startswith("anna on bench 1 since 20")
+    with Shared(url) as two:
+        assert two.hold("heron", "bob on bench 2") == ""
