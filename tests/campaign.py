@@ -23,8 +23,8 @@ from typing import Any
 
 import numpy as np
 
-from agent.estimate.fit import fit
-from agent.estimate.observation import Noise, observe, unknowns_of
+from agent.estimate.consistency import examine
+from agent.estimate.observation import Noise, observe
 from agent.estimate.parameters import PUBLIC, parameters_of, public_unit
 from agent.estimate.remedies import decide, errors_after
 from agent.estimate.solution import Parameter
@@ -107,11 +107,10 @@ def judged(survey: Survey, true: Array, naive: tuple[float, float, float]) -> Tu
 
     The plant knows no offsets as such, beads simply lie there: then `true` ends with the shrink.
     """
-    unknowns = unknowns_of(survey)
-    found = fit(observe(survey, unknowns), unknowns)
-    parameters = parameters_of(found)
-    remedies = decide(survey, found, parameters)
-    known = dict(zip(unknowns.names, true, strict=False))
+    examined = examine(survey)
+    parameters = parameters_of(examined.fit)
+    remedies = decide(survey, examined, parameters)
+    known = dict(zip(examined.fit.unknowns.names, true, strict=False))
     errors = {
         public: parameter.value - known[own] * public_unit(public)
         for public, parameter in parameters.items()
@@ -142,9 +141,8 @@ def _four(errors: Array) -> tuple[float, float, float, float]:
 def by_formula(seeds: Sequence[int]) -> list[Tuned]:
     """Machines read by the estimator's own prediction plus noise."""
     blank = survey_of([[1.0] * REPEATS] * len(features()))
-    unknowns = unknowns_of(blank)
     machine = profile()
-    obs = observe(blank, unknowns, Noise(READING_SD, math.inf))
+    obs, unknowns = observe(blank, Noise(READING_SD, math.inf))
     own = np.array([r.u_mm is not None for r in blank.readings])
     # What the readings scatter by beyond their repeats: run-out and stray faces.
     step = display_step(machine.instrument.resolution_mm)

@@ -1,6 +1,6 @@
 """Readings to parameters with uncertainty, to remedies, to the next reading.  Pure."""
 
-from agent.estimate.planning import foresee, next_reading, planned
+from agent.estimate.planning import foresee, next_reading, planned, preposterior
 from agent.estimate.solution import (
     Advice,
     Combination,
@@ -25,6 +25,7 @@ __all__ = [
     "foresee",
     "next_reading",
     "planned",
+    "preposterior",
     "residual_limits",
     "solve",
 ]

@@ -58,6 +58,13 @@ class BeltFindings:
     def slips(self) -> bool:
         return self.slip is not None and self.slip.present
 
+    @property
+    def withheld(self) -> str:
+        """Why the belt's scale is left alone, whatever it is: `slip`, `trend` or nothing."""
+        if self.slips:
+            return "slip"
+        return "trend" if any(run.trend_is_significant for run in self.runs) else ""
+
     def to_plain(self) -> dict[str, Any]:
         return {
             "runs": [_run_plain(run) for run in self.runs],
@@ -234,4 +241,5 @@ def _as_readings(runs: Sequence[BeltRun], evaluated: Sequence[Evaluated]) -> Ite
                 (length * (1 + result.scale),),
                 u_mm=length * result.u_scale * math.sqrt(2),
                 name="belt run",
+                slope=True,
             )

@@ -6,33 +6,44 @@ N(p0, P0), the fit minimises
     (y - f(p))' V^-1 (y - f(p)) + (p - p0)' P0^-1 (p - p0)
 
 by Gauss-Newton: N = J' V^-1 J + P0^-1, N dp = J' V^-1 (y - f) + P0^-1 (p0 - p).  P = N^-1 is the
-covariance of the result.  (Generalised least squares with prior information; the common error of
-the instrument is one of the unknowns, see `agent.estimate.observation`.)
+covariance of the result.  (Generalised least squares with prior information; what readings share
+is among the unknowns, see `agent.estimate.effects`.)
 
-Degrees of freedom: the gain G = P J' V^-1 passes the readings on to the unknowns; of u^2(p) the
-part sum G^2 s^2/n comes from the repeatability s, known with nu degrees of freedom, all else is
-stated.  Welch-Satterthwaite (GUM G.2b) then gives nu_eff = nu u^4 / part^2.
+All is done in units of the priors, in which the matrices are well conditioned: H = J diag(u0).
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 
 from agent.errors import Refused
 from agent.estimate.observation import Observations, Unknowns
 from agent.estimate.uncertainty import coverage_factor
-from agent.model.geometry import Array
+from agent.model.geometry import DELTA, EX, EZ, Array
 
 #: A step shorter than this, in units of the resulting uncertainties, ends the iteration.  Where
 #: readings leave a combination open, steps shrink slowly: yaw, rail and roll with no gap read.
-_CONVERGED = 1e-6
+_CONVERGED = 1e-4
 _MOST_STEPS = 200
+_FEW_STEPS = 40
 
 #: A step after which the cost rises again by more than this share of its slope was too long.
 _OVERSHOT = 0.1
+
+#: Degrees of freedom of the likelihood with long tails, under which a gross mistake weighs little.
+_LONG_TAILS = 2.0
+
+#: Contributor of the uncertainty of a reading that is left out, and its variance, mm^2.
+LEFT_OUT: Final = "left out"
+_NOTHING_KNOWN = 1e12
+
+#: No axis moves less than this share of what it is told, and no gantry lies flatter than this, rad.
+_LEAST_SCALE = -0.9
+_FLATTEST = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +56,7 @@ class Fit:
     cov: Array  #: (k, k); rows of stated (not sought) unknowns are zero
     J: Array  #: (n, k) at p
     predicted: Array  #: (n,) mm, as this instrument should show them
-    dof: Array  #: (k,) effective degrees of freedom, inf where all is stated
+    factor95: Array  #: (k,) half width of the 95 % interval over the standard uncertainty
 
     @property
     def u(self) -> Array:
@@ -57,7 +68,12 @@ class Fit:
 
     def coverage(self, i: int) -> float:
         """Coverage factor for 95 % of unknown number i."""
-        return coverage_factor(max(float(self.dof[i]), 1.0))
+        return float(self.factor95[i])
+
+    @property
+    def misfit(self) -> Array:
+        """Measured minus predicted (n,), mm."""
+        return self.observations.measured - self.predicted
 
 
 def posterior(J: Array, variance: Array, prior_u: Array) -> Array:
@@ -65,39 +81,58 @@ def posterior(J: Array, variance: Array, prior_u: Array) -> Array:
 
     Unknowns with prior_u = 0 are stated: their rows and columns are zero.
     """
-    cov = np.zeros((len(prior_u), len(prior_u)))
-    sought = np.flatnonzero(prior_u > 0)
-    scale = prior_u[sought]  # in units of the priors the matrix is well conditioned
-    scaled = J[:, sought] * scale
-    N = (scaled.T / variance) @ scaled + np.eye(len(sought))
-    cov[np.ix_(sought, sought)] = np.linalg.inv(N) * np.outer(scale, scale)
+    scaled = J * prior_u
+    N = (scaled.T / variance) @ scaled
+    N[np.diag_indices_from(N)] += 1.0
+    cov: Array = np.linalg.inv(N) * np.outer(prior_u, prior_u)
     return cov
 
 
-def fit(observations: Observations, unknowns: Unknowns) -> Fit:
-    """Most probable unknowns.  Raises Refused if the readings lead nowhere (not of one machine)."""
+def fit(
+    observations: Observations,
+    unknowns: Unknowns,
+    start: Array | None = None,
+    *,
+    robust: bool = False,
+) -> Fit:
+    """Most probable unknowns.  Raises Refused if the readings lead nowhere (not of one machine).
+
+    `robust`: reading by reading with the long tails of Student's t instead of the normal law, by
+    weights (nu + 1)/(nu + z^2) renewed at every step, so that a gross mistake hardly pulls.
+    """
     weight = 1.0 / observations.independent
-    sought = np.flatnonzero(unknowns.u > 0)
-    scale = unknowns.u[sought]  # in units of the priors the matrix is well conditioned
+    scale = unknowns.u
 
-    def look(p: Array) -> tuple[Array, Array, Array, float]:
+    def look(p: Array) -> tuple[Array, Array, Array]:
         y, J = observations.predict(p)
-        misfit = observations.measured - y
-        pull = (unknowns.mean - p)[sought] / scale
-        return J[:, sought] * scale, misfit, pull, float(weight @ misfit**2 + pull @ pull)
+        pull = np.divide(unknowns.mean - p, scale, out=np.zeros_like(p), where=scale > 0)
+        return J * scale, observations.measured - y, pull
 
-    p = unknowns.mean.copy()
-    J, misfit, pull, cost = look(p)
-    for _ in range(_MOST_STEPS):
-        N = (J.T * weight) @ J + np.eye(len(sought))
-        step = np.linalg.solve(N, (J.T * weight) @ misfit + pull)
-        slope = float(step @ N @ step)  # by which the cost falls along the step, halved
-        share = 1.0
+    def loss(misfit: Array) -> tuple[float, Array]:
+        """Cost of the misfits and the weight of each reading."""
+        z2 = weight * misfit**2
+        if not robust:
+            return float(np.sum(z2)), weight
+        nu = _LONG_TAILS
+        return float((nu + 1) * np.sum(np.log1p(z2 / nu))), weight * (nu + 1) / (nu + z2)
+
+    p = (unknowns.mean if start is None else start).copy()
+    H, misfit, pull = look(p)
+    cost, w = loss(misfit)
+    cost += float(pull @ pull)
+    for _ in range(_FEW_STEPS if robust else _MOST_STEPS):
+        N = (H.T * w) @ H
+        N[np.diag_indices_from(N)] += 1.0
+        downhill = (H.T * w) @ misfit + pull
+        step = np.linalg.solve(N, downhill)
+        slope = float(step @ downhill)  # by which the cost falls along the step, halved
+        share = _inside(observations.theta, p, step * scale)
         while True:
-            trial = p.copy()
-            trial[sought] += share * step * scale
-            J, misfit, pull, reached = look(trial)
-            left = float(step @ ((J.T * weight) @ misfit + pull))
+            trial = p + share * step * scale
+            H, misfit, pull = look(trial)
+            reached, w = loss(misfit)
+            reached += float(pull @ pull)
+            left = float(step @ ((H.T * w) @ misfit + pull))
             # A full step nearly always helps.  Wild readings need a shorter one, and in the bent
             # valley of an open combination steps overshoot: back to where the slope vanishes.
             falls = reached <= cost * (1 + 1e-9) + 1e-9
@@ -105,20 +140,46 @@ def fit(observations: Observations, unknowns: Unknowns) -> Fit:
                 break
             share *= max(slope / (slope - left), 0.1) if left < 0 else 0.5
         p, cost = trial, reached
-        if share * math.sqrt(slope) < _CONVERGED:
-            return _described(observations, unknowns, p, weight)
+        if share * math.sqrt(max(slope, 0.0)) < _CONVERGED:
+            return described(observations, unknowns, p)
+    if robust:  # near the readings that agree is near enough
+        return described(observations, unknowns, p)
     raise Refused(
         "the readings cannot belong to one machine: the estimate does not settle",
         remedy="Check feature, direction and unit of each reading, and read the worst again.",
     )
 
 
-def _described(obs: Observations, unknowns: Unknowns, p: Array, weight: Array) -> Fit:
-    y, J = obs.predict(p)
-    cov = posterior(J, obs.independent, unknowns.u)
-    variance = np.diag(cov)
-    gain = cov @ (J.T * weight)
-    from_repeats = gain**2 @ obs.repeat_variance
-    with np.errstate(divide="ignore", invalid="ignore"):
-        dof = np.where(from_repeats > 0, obs.noise.dof * variance**2 / from_repeats**2, np.inf)
-    return Fit(unknowns, obs, p, cov, J, y, dof)
+def _inside(theta: float, p: Array, step: Array) -> float:
+    """Share of a step that leaves a machine which can exist."""
+    share = 1.0
+    for i in range(EX, EZ + 1):
+        if p[i] + step[i] < _LEAST_SCALE:
+            share = min(share, 0.5 * (_LEAST_SCALE - p[i]) / step[i])
+    for bound in (_FLATTEST, math.pi - _FLATTEST):
+        room = bound - theta - p[DELTA]
+        if room * step[DELTA] > 0 and abs(step[DELTA]) > abs(room):
+            share = min(share, 0.5 * room / step[DELTA])
+    return max(share, 1e-6)
+
+
+def described(observations: Observations, unknowns: Unknowns, p: Array) -> Fit:
+    """The fit at the unknowns p: prediction, Jacobian, covariance; all variances as stated."""
+    y, J = observations.predict(p)
+    cov = posterior(J, observations.independent, unknowns.u)
+    return Fit(unknowns, observations, p, cov, J, y, np.full(len(p), coverage_factor(math.inf)))
+
+
+def without(fit: Fit, rows: list[int]) -> Observations:
+    """The observations with some readings left out: nothing is known of them any more."""
+    own = {name: variance.copy() for name, variance in fit.observations.own.items()}
+    for variance in own.values():
+        variance[rows] = 0.0
+    own[LEFT_OUT] = np.zeros(fit.observations.size)
+    own[LEFT_OUT][rows] = _NOTHING_KNOWN
+    return fit.observations.having(own)
+
+
+def restated(fit: Fit, measured: Array) -> Observations:
+    """The observations with other values read."""
+    return replace(fit.observations, measured=measured)

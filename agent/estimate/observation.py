@@ -1,27 +1,24 @@
 """Readings as a function of the unknowns: predicted values and the analytic Jacobian.
 
-The unknowns are the seven machine errors, the shrink m of the material, one offset b for each
-direction group that is read (`x`, `s`, `h`, `gantry`, `diagonal`), and the common error c of the
-instrument, which all its readings share:
+The unknowns sought are the seven machine errors, the shrink m of the material and one offset b for
+each direction group that is read (`x`, `s`, `h`, `gantry`, `diagonal`); besides, the shared errors
+z of the uncertainty budget with their columns Z (see `agent.estimate.effects`):
 
-    outside  (1-m) L + b + c        inside  (1-m) L - b + c        pitch   (1-m) L + c
-    lean     (1-m) (A v)_s + c      sway    (1-m) (A v)_x + c
-    travel   |A v| + c              gap     (A v)_h + c
+    outside  (1-m) L + b        inside  (1-m) L - b        pitch   (1-m) L
+    lean     (1-m) (A v)_s      sway    (1-m) (A v)_x
+    travel   |A v|              gap     (A v)_h                          each + Z z
 
-with L the distance of parallel faces or of points, see `agent.model.geometry`.  Carrying c as an
-unknown with the prior N(0, mpe^2/3) is the same as a covariance that all readings of the instrument
-share (both give the same normal equations), and stays linear in the number of readings.
+with L the distance of parallel faces or of points, see `agent.model.geometry`.
 
 Independent variance of a reading (mean of n values): s^2/n + d^2/12, s the repeatability, d the
-display step; for printed features besides form^2, by which single faces stray (beads along
-different walls differ a little), and for a belt on a driven roller the roller's run-out: between
-two belt positions b apart an error of amplitude a and unknown phase has the variance
-a^2 (1 - cos(2 pi b / P)), P the travel per roller turn, none over whole turns.
+display step, and what the budget gives each reading for itself.  Values copied instead of read
+again have no spread: they say nothing of the repeatability and count once.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from statistics import fmean
 
@@ -29,46 +26,53 @@ import numpy as np
 import numpy.typing as npt
 
 from agent.errors import BadInput
-from agent.estimate.uncertainty import (
-    ENOUGH_DOF,
-    display_step,
-    pooled_deviation,
-    rectangular,
-)
+from agent.estimate import effects
+from agent.estimate.repeats import copied
+from agent.estimate.uncertainty import ENOUGH_DOF, display_step, pooled_deviation
 from agent.model import geometry
-from agent.model.drive import Roller
 from agent.model.feature import GROUPS, Reading, Vector, direction_group
 from agent.model.geometry import ERRORS, Array
 from agent.model.survey import Survey
 
 Index = npt.NDArray[np.intp]
 
-#: No reading is better than this, mm; keeps the weights finite for an ideal instrument.
-_LEAST_U = 1e-5
+#: No reading is better than 10 nm; keeps the weights finite for an ideal instrument, mm^2.
+LEAST_VARIANCE = 1e-10
 
-_PRINTED = {"outside", "inside", "pitch", "lean", "sway"}
-_OFFSET = {"outside": 1.0, "inside": -1.0}
 #: Which component of its vector a reading shows, where it is no distance.
 COMPONENT = {"sway": 0, "lean": 1, "gap": 2}
+
+#: Contributor of what a reading's own stated uncertainty covers, and of the spread of its repeats.
+STATED, REPEATABILITY, RESOLUTION = "stated", "repeatability", "resolution"
 
 
 @dataclass(frozen=True, slots=True)
 class Unknowns:
-    """Names, prior means and prior standard deviations; scales relative, angles rad, mm."""
+    """Names, prior means and prior standard deviations; scales relative, angles rad, mm.
+
+    First the unknowns sought, then the shared errors of the budget, named by their contributor
+    and what shares it.
+    """
 
     names: tuple[str, ...]
     mean: Array  #: (k,)
     u: Array  #: (k,); 0 where a value is stated and not sought
+    sought: int  #: how many of the k are sought
 
     def index(self, name: str) -> int:
         return self.names.index(name)
 
+    @property
+    def components(self) -> tuple[str, ...]:
+        """Contributor of each shared error."""
+        return tuple(name.partition(":")[0] for name in self.names[self.sought :])
 
-SHRINK, INSTRUMENT = "shrink", "instrument"
+
+SHRINK = "shrink"
 
 
-def unknowns_of(survey: Survey) -> Unknowns:
-    """All unknowns of a survey with what is known of them before any reading."""
+def _sought(survey: Survey) -> Unknowns:
+    """The unknowns sought, with what is known of them before any reading."""
     priors, theta = survey.priors, survey.mechanics.gantry_angle
     present = {
         direction_group(r.along, theta) for r in survey.readings if r.kind in ("outside", "inside")
@@ -79,11 +83,11 @@ def unknowns_of(survey: Survey) -> Unknowns:
     u += [math.radians(d) for d in (priors.angle_deg, priors.yaw_deg)]
     u += [math.radians(d) for d in (priors.roll_deg, priors.rail_deg)]
     u += [survey.material.shrink_u_percent / 100]
-    u += [priors.offset_mm] * len(groups) + [rectangular(survey.instrument.mpe_mm)]
+    u += [priors.offset_mm] * len(groups)
     mean = np.zeros(len(u))
     mean[len(ERRORS)] = survey.material.shrink_percent / 100
-    names = (*ERRORS, SHRINK, *(f"offset.{group}" for group in groups), INSTRUMENT)
-    return Unknowns(names, mean, np.array(u))
+    names = (*ERRORS, SHRINK, *(f"offset.{group}" for group in groups))
+    return Unknowns(names, mean, np.array(u), len(names))
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,12 +99,15 @@ class Noise:
 
 
 def noise_of(survey: Survey) -> Noise:
-    """Repeatability: the pooled one with enough repeats, else not below the stated one."""
-    own = [r.mm for r in survey.readings if r.u_mm is None]
-    s, dof = pooled_deviation(own)
+    """Repeatability: the pooled one with enough repeats, else not below the stated one.
+
+    Repeats without any spread are copies and are left out.
+    """
+    s, dof = pooled_deviation(r.mm for r in survey.readings if r.u_mm is None and not copied(r.mm))
     stated = survey.instrument.repeatability_mm
     if dof >= ENOUGH_DOF or s > stated:
-        return Noise(s, float(dof))
+        # Rounding alone makes this much scatter; less is no information.
+        return Noise(max(s, display_step(survey.instrument.resolution_mm)), float(dof))
     return Noise(stated, math.inf)
 
 
@@ -110,9 +117,9 @@ class Observations:
 
     v: Array  #: (n, 3) nominal vectors, mm
     measured: Array  #: (n,) means, mm
-    independent: Array  #: (n,) variance that is a reading's own, mm^2
-    repeat_variance: Array  #: (n,) the part of it that comes from the estimated spread, mm^2
-    common: Array  #: (n,) 1 where the instrument's common error enters, else 0
+    own: Mapping[str, Array]  #: variance (n,) that each reading has for itself, by contributor
+    independent: Array  #: (n,) their sum, mm^2
+    Z: Array  #: (n, q) columns of the shared errors
     printed: Array  #: (n,) 1 where the material shrinks, else 0
     offset_sign: Array  #: (n,) +1 outside, -1 inside, 0 else
     offset_column: Index  #: (n,) column of the offset among the unknowns (any, where sign is 0)
@@ -145,14 +152,19 @@ class Observations:
             length[index], slope[index] = sized.value, sized.slope
         m = len(ERRORS)
         keep = 1.0 - p[m] * self.printed
-        column = self.offset_column
-        y = keep * length + self.offset_sign * p[column] + p[-1] * self.common
+        column, sought = self.offset_column, len(p) - self.Z.shape[1]
+        y = keep * length + self.offset_sign * p[column] + self.Z @ p[sought:]
         J = np.zeros((self.size, len(p)))
         J[:, :m] = keep[:, None] * slope
         J[:, m] = -self.printed * length
         J[np.arange(self.size), column] += self.offset_sign
-        J[:, -1] = self.common
+        J[:, sought:] = self.Z
         return y, J
+
+    def having(self, own: Mapping[str, Array]) -> Observations:
+        """The same readings with other variances of their own."""
+        total = np.maximum(sum(own.values(), np.zeros(self.size)), LEAST_VARIANCE)
+        return replace(self, own=own, independent=total)
 
     def at(self, theta: float, v: Array) -> Observations:
         """The same readings on pieces laid with another set angle."""
@@ -174,32 +186,48 @@ def _formula(reading: Reading, group: str) -> int | str:
     return reading.between or default
 
 
-def observe(survey: Survey, unknowns: Unknowns, noise: Noise | None = None) -> Observations:
-    """Arrays of a survey's readings.
+def observe(survey: Survey, noise: Noise | None = None) -> tuple[Observations, Unknowns]:
+    """Arrays of a survey's readings, and all unknowns they rest on.
 
     `noise`: repeatability to use instead of the one the readings show (for planned readings).
     """
+    sought = _sought(survey)
+    bare = _bare(survey, sought, noise or noise_of(survey))
+    J = bare.predict(sought.mean)[1]
+    of = effects.layout(survey)
+    shared = effects.shared(survey, of, J)
+    columns = [s.column for s in shared]
+    unknowns = Unknowns(
+        (*sought.names, *(f"{s.component}:{s.of}" for s in shared)),
+        np.concatenate([sought.mean, np.zeros(len(shared))]),
+        np.concatenate([sought.u, [s.u for s in shared]]),
+        sought.sought,
+    )
+    whole = replace(bare, Z=np.column_stack(columns) if columns else bare.Z)
+    return whole.having({**bare.own, **effects.own(survey, of, J)}), unknowns
+
+
+def _bare(survey: Survey, sought: Unknowns, noise: Noise) -> Observations:
+    """The readings without the budget."""
     readings, instrument, theta = survey.readings, survey.instrument, survey.mechanics.gantry_angle
-    noise = noise or noise_of(survey)
-    own = np.array([r.u_mm is not None for r in readings], dtype=bool)
-    count = np.array([max(len(r.mm), 1) for r in readings], dtype=float)
-    repeat = np.where(own, 0.0, noise.s**2 / count)
     stated = np.array([r.u_mm or 0.0 for r in readings])
-    step = display_step(instrument.resolution_mm)
-    printed = np.array([float(r.kind in _PRINTED) for r in readings])
-    form = survey.priors.form_mm * printed
-    independent = np.where(own, stated**2, repeat + step**2 + form**2)
+    read = stated == 0
+    count = np.array([1.0 if copied(r.mm) else max(len(r.mm), 1.0) for r in readings])
     groups = [direction_group(r.along, theta) for r in readings]
-    columns = {name: i for i, name in enumerate(unknowns.names)}
+    columns = {name: i for i, name in enumerate(sought.names)}
     formulas = [_formula(r, g) for r, g in zip(readings, groups, strict=True)]
-    observations = Observations(
+    return Observations(
         v=np.array([r.along for r in readings], dtype=float).reshape(-1, 3),
         measured=np.array([fmean(r.mm) if r.mm else math.nan for r in readings], dtype=float),
-        independent=np.maximum(independent, _LEAST_U**2),
-        repeat_variance=repeat,
-        common=np.where(own, 0.0, 1.0),
-        printed=printed,
-        offset_sign=np.array([_OFFSET.get(r.kind, 0.0) for r in readings]),
+        own={
+            STATED: stated**2,
+            REPEATABILITY: read * noise.s**2 / count,
+            RESOLUTION: read * display_step(instrument.resolution_mm) ** 2,
+        },
+        independent=np.zeros(len(readings)),
+        Z=np.zeros((len(readings), 0)),
+        printed=np.array([float(r.kind in effects.PRINTED) for r in readings]),
+        offset_sign=np.array([effects.GROWS.get(r.kind, 0.0) for r in readings]),
         offset_column=np.array(
             [columns.get(f"offset.{g}", len(ERRORS)) for g in groups], dtype=np.intp
         ),
@@ -210,21 +238,6 @@ def observe(survey: Survey, unknowns: Unknowns, noise: Noise | None = None) -> O
         theta=theta,
         noise=noise,
     )
-    run_out = np.where(own, 0.0, _run_out(survey, observations, unknowns))
-    return replace(observations, independent=observations.independent + run_out)
-
-
-def _run_out(survey: Survey, observations: Observations, unknowns: Unknowns) -> Array:
-    """Variance (n,) by which the roller's run-out moves each reading, mm^2."""
-    drive = survey.mechanics.drives.get("belt")
-    if drive is None or not isinstance(drive.output, Roller):
-        return np.zeros(observations.size)
-    belt = observations.v @ geometry.commands(observations.theta)[2]
-    by_scale = observations.predict(unknowns.mean)[1][:, geometry.EZ]
-    per_mm = np.divide(by_scale, belt, out=np.zeros_like(belt), where=np.abs(belt) > 1e-9)
-    turns = belt / drive.output.travel_per_turn
-    variance: Array = per_mm**2 * drive.output.run_out**2 * (1 - np.cos(2 * np.pi * turns))
-    return variance
 
 
 def turned_with_gantry(v: Array, old: float, new: float) -> Array:

@@ -6,8 +6,9 @@ import math
 from collections.abc import Mapping
 from typing import Final
 
-from agent.estimate.fit import Fit
-from agent.estimate.observation import INSTRUMENT, SHRINK
+from agent.estimate.fit import Fit, posterior
+from agent.estimate.observation import SHRINK
+from agent.estimate.shares import shares
 from agent.estimate.solution import Parameter
 
 #: The fit's name of each machine parameter; the order is the order of the answer.
@@ -35,6 +36,7 @@ def parameters_of(fit: Fit) -> dict[str, Parameter]:
     """All parameters of a fit, by public name."""
     offsets = {name: name for name in fit.unknowns.names if name.startswith("offset.")}
     u = fit.u
+    stated = posterior(fit.J, fit.observations.independent, fit.unknowns.u)
     found = {}
     for public, name in {**PUBLIC, **offsets}.items():
         i = fit.unknowns.index(name)
@@ -48,14 +50,13 @@ def parameters_of(fit: Fit) -> dict[str, Parameter]:
             expanded95=expanded * factor,
             determined=bool(prior > 0 and u[i] < DETERMINED * prior),
             significant=bool(prior > 0 and abs(value) > expanded),
+            budget=shares(fit, stated, i),
         )
     return found
 
 
 def determined_by_fit_name(fit: Fit) -> dict[str, bool]:
     """Which unknowns the readings determine, by the fit's own names."""
-    return {
-        name: bool(before > 0 and now < DETERMINED * before)
-        for name, now, before in zip(fit.unknowns.names, fit.u, fit.unknowns.u, strict=True)
-        if name != INSTRUMENT
-    }
+    sought = fit.unknowns.sought
+    rows = zip(fit.unknowns.names[:sought], fit.u, fit.unknowns.u, strict=False)
+    return {name: bool(before > 0 and now < DETERMINED * before) for name, now, before in rows}

@@ -13,10 +13,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from agent.estimate.fit import Fit, posterior
-from agent.estimate.observation import Noise, observe, unknowns_of
+from agent.estimate.consistency import Examined
+from agent.estimate.curvature import bent
+from agent.estimate.fit import Fit, described, posterior
+from agent.estimate.observation import Noise, observe
 from agent.estimate.parameters import PUBLIC, public_unit
 from agent.estimate.solution import NextReading
+from agent.estimate.spread import sized
 from agent.model.feature import Kind, Reading, Vector
 from agent.model.geometry import Array
 from agent.model.survey import Survey
@@ -101,29 +104,44 @@ def _improved(cov: Array, j: Array, variance: float) -> Array:
     return np.asarray(np.diag(cov) - gain**2 / (variance + j @ gain))
 
 
+def preposterior(survey: Survey, readings: Sequence[Reading]) -> Fit:
+    """What would be known after `readings`, whatever they show: covariance and Jacobian.
+
+    The survey's own readings count along; all contributors of the budget at their stated sizes,
+    second-order terms of open rotations included.
+    """
+    whole = replace(survey, readings=(*survey.readings, *readings))
+    stated = Noise(survey.instrument.repeatability_mm, math.inf)
+    observations, unknowns = observe(whole, stated)
+    before = described(observations, unknowns, unknowns.mean)
+    curved = bent(before)
+    if curved is None:
+        return before
+    return described(*curved, curved[1].mean)
+
+
 def foresee(survey: Survey, readings: Sequence[Reading]) -> dict[str, float]:
     """Standard uncertainty of each parameter, in its public unit, after `readings`.
 
     The values of the readings do not matter; the survey's own readings count along.
     """
-    whole = replace(survey, readings=(*survey.readings, *readings))
-    unknowns = unknowns_of(whole)
-    stated = Noise(survey.instrument.repeatability_mm, math.inf)
-    observations = observe(whole, unknowns, stated)
-    J = observations.predict(unknowns.mean)[1]
-    u = np.sqrt(np.diag(posterior(J, observations.independent, unknowns.u)))
+    fit = preposterior(survey, readings)
+    unknowns, u = fit.unknowns, fit.u
+    offsets = [name for name in unknowns.names if name.startswith("offset.")]
     return {
-        name: float(u[unknowns.index(own)]) * public_unit(name) for name, own in PUBLIC.items()
-    } | {name: float(u[i]) for i, name in enumerate(unknowns.names) if name.startswith("offset.")}
+        name: float(u[unknowns.index(own)]) * public_unit(name)
+        for name, own in {**PUBLIC, **{name: name for name in offsets}}.items()
+    }
 
 
-def next_reading(survey: Survey, fit: Fit) -> NextReading | None:
+def next_reading(survey: Survey, examined: Examined) -> NextReading | None:
     """The reading that shrinks the worst-known wanted parameter most, or None.
 
     Wanted are the scales and the angle that the present readings bear on (all four where there
     are none), worst-known is the largest uncertainty in units of its tolerance.  Readings of the
     pieces at hand come before moves, moves before new pieces.
     """
+    fit, grid = examined.fit, examined.spread
     limits, u = _limits(survey), fit.u
     wanted = [name for name in _WANTED if _bears_on(fit, PUBLIC[name])] or list(_WANTED)
     worst = max(wanted, key=lambda name: u[fit.unknowns.index(PUBLIC[name])] / limits[name])
@@ -134,8 +152,8 @@ def next_reading(survey: Survey, fit: Fit) -> NextReading | None:
     pools = [_fresh(stage, survey) for stage in stages]
     extra = [candidate for pool in pools for candidate in pool]
     whole = replace(survey, readings=(*survey.readings, *extra))
-    unknowns = unknowns_of(whole)
-    observations = observe(whole, unknowns, fit.observations.noise)
+    stated = observe(whole, fit.observations.noise)
+    observations, unknowns = sized(*stated, grid.form, grid.grade)
     J = observations.predict(_carried(fit, unknowns.names, unknowns.mean))[1]
     n = len(survey.readings)
     cov = posterior(J[:n], observations.independent[:n], unknowns.u)

@@ -13,28 +13,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from agent.estimate.consistency import TELLS, Examined
 from agent.estimate.fit import Fit
 from agent.estimate.observation import turned_with_gantry
-from agent.estimate.repeats import torn
 from agent.estimate.solution import Correction, Parameter
 from agent.model.exact import sendable
-from agent.model.geometry import DELTA, EPS, ERRORS, EX, EY, EZ, PSI, RHO, Array
+from agent.model.geometry import DELTA, ERRORS, EX, EY, EZ, Array
 from agent.model.roles import PARAMETER_LETTER, ROLES, Role
 from agent.model.survey import Survey
 
 LineBuilder = Callable[[str, float], str | None]
 
 ERROR_OF: Mapping[Role, int] = {"across": EX, "gantry": EY, "belt": EZ}
-
-#: A reading speaks of an error if a relative change of the error by 1 moves the reading by at
-#: least this share of its nominal length.
-_SPEAKS = 0.2
-
-#: Above this `contradiction` nothing is proposed: the typical misfit is four times its uncertainty.
-CONTRADICTORY = 16.0
-
-#: No rotation is off by more prior standard deviations than this: 12 degrees of gantry angle.
-_FARTHEST_TURN = 8.0
 
 #: log2 of a length ratio nearer than this to a whole number (not 0) is a microstep mismatch:
 #: within about 5 % of 2, 4, 1/2, ...
@@ -74,7 +64,7 @@ def several_speak(fit: Fit, column: int) -> bool:
     """True if two different features or more tell of an error."""
     obs = fit.observations
     size = np.linalg.norm(obs.v, axis=1)
-    speaks = np.abs(fit.J[:, column]) >= _SPEAKS * size
+    speaks = np.abs(fit.J[:, column]) >= TELLS * size
     formula = np.empty(obs.size)
     for number, (_, rows) in enumerate(obs.rows):
         formula[rows] = number
@@ -87,7 +77,7 @@ def _is_travelled(survey: Survey, fit: Fit, column: int) -> bool:
     obs = fit.observations
     size = np.linalg.norm(obs.v, axis=1)
     moved = np.array([r.kind == "travel" for r in survey.readings], dtype=bool)
-    return bool(np.any(moved & (np.abs(fit.J[:, column]) >= _SPEAKS * size)))
+    return bool(np.any(moved & (np.abs(fit.J[:, column]) >= TELLS * size)))
 
 
 def looks_like_material(survey: Survey, fit: Fit) -> bool:
@@ -144,44 +134,30 @@ def power_of_two(e: float) -> float | None:
     return 2.0**whole if whole != 0 and abs(exponent - whole) < _NEAR_POWER else None
 
 
-def contradiction(fit: Fit) -> float:
-    """Mean square of what is left of each reading, in units of its own variance.
-
-    About 1 or less for readings of one machine; far more where a feature, a unit or digits are
-    wrong, and then the estimate is of no machine at all.  Infinite where it has to turn the gantry
-    by many times what such machines are off (a length that a leaning face would explain).
-    """
-    turns = [i for i in (DELTA, PSI, RHO, EPS) if fit.unknowns.u[i] > 0]
-    if any(abs(fit.p[i]) > _FARTHEST_TURN * fit.unknowns.u[i] for i in turns):
-        return math.inf
-    misfit = fit.observations.measured - fit.predicted
-    return float(np.mean(misfit**2 / fit.observations.independent)) if misfit.size else 0.0
-
-
-def torn_readings(survey: Survey) -> tuple[int, ...]:
-    """Readings whose own repeats cannot be of one length."""
-    return tuple(i for i, r in enumerate(survey.readings) if torn(r.mm, math.hypot(*r.along)))
-
-
 def decide(
-    survey: Survey, fit: Fit, parameters: Mapping[str, Parameter], *, slips: bool = False
+    survey: Survey, examined: Examined, parameters: Mapping[str, Parameter], *, withheld: str = ""
 ) -> Remedies:
-    """Remedies for an estimate; on a belt that slips its scale is left alone.
+    """Remedies for an estimate; `withheld`: why the belt's scale is left alone (slip, trend).
 
-    Where the readings contradict each other, or repeats of one of them, nothing is proposed.
+    Where the readings contradict each other nothing is proposed, and no error is taken out that
+    is beyond all that such machines are known to have.
     """
+    fit = examined.fit
     material = looks_like_material(survey, fit)
     verdicts = {
         role: _verdict(survey, fit, role, parameters[letter(role)], material) for role in ROLES
     }
-    known_cause = any(v.reason == "microstep_mismatch" for v in verdicts.values())
-    if torn_readings(survey) or (contradiction(fit) > CONTRADICTORY and not known_cause):
+    if examined.contradictory:
         left = {
             role: replace(v, apply=False, reason="contradiction") for role, v in verdicts.items()
         }
         return Remedies(left, None, "contradiction", np.zeros(len(ERRORS)))
-    if slips:
-        verdicts["belt"] = replace(verdicts["belt"], apply=False, reason="slip")
+    for role, verdict in verdicts.items():
+        beyond = ERROR_OF[role] in examined.unlike
+        if (verdict.apply and examined.unlike) or (beyond and verdict.reason == "material"):
+            verdicts[role] = replace(verdict, apply=False, reason="unlike")
+    if withheld:
+        verdicts["belt"] = replace(verdicts["belt"], apply=False, reason=withheld)
     applied = np.zeros(len(ERRORS))
     for role, verdict in verdicts.items():
         if verdict.apply:
@@ -196,6 +172,8 @@ def decide(
         angle_reason = "not_significant"
     elif abs(angle.value) <= survey.tolerance.angle_deg:
         angle_reason = "small"
+    elif examined.unlike:
+        angle_reason = "unlike"
     angle_deg = None
     if angle_reason == "angle":
         applied[DELTA] = math.radians(angle.value)

@@ -24,6 +24,11 @@ def repeatability(stated: float, repeats: Iterable[Sequence[float]]) -> float:
     return max(stated, pooled) if dof >= ENOUGH_DOF else stated
 
 
+def copied(values: Sequence[float]) -> bool:
+    """True if a value was typed again instead of read again: three or more without any spread."""
+    return len(values) > 2 and min(values) == max(values)
+
+
 def suspect(values: Sequence[float], sigma: float, alpha: float = 0.01) -> int | None:
     """Index of the one value to ask about, or None.
 
@@ -57,15 +62,17 @@ def strays(
     """(reading, repeat) of every value to ask about among the repeats of many readings.
 
     Each reading is held against the pooled spread of all others, so that a bad value does not
-    hide behind the scatter it makes itself.
+    hide behind the scatter it makes itself, at such a level that a whole survey of good ones is
+    asked about with probability `alpha` (Bonferroni).
     """
+    several = sum(len(values) > 2 for values in readings)
     parts = [(s * s * dof, dof) for s, dof in (pooled_deviation([r]) for r in readings)]
     squares, dof = math.fsum(q for q, _ in parts), sum(d for _, d in parts)
     found = []
     for i, (values, (own, own_dof)) in enumerate(zip(readings, parts, strict=True)):
         left = dof - own_dof
         pooled = math.sqrt(max(squares - own, 0.0) / left) if left >= ENOUGH_DOF else 0.0
-        odd = suspect(values, max(stated, pooled), alpha)
+        odd = suspect(values, max(stated, pooled), alpha / max(several, 1))
         if odd is not None:
             found.append((i, odd))
     return tuple(found)

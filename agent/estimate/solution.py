@@ -7,8 +7,31 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from agent.estimate.belt_findings import BeltFindings
+from agent.estimate.consistency import Examined, Goodness
 from agent.estimate.fit import Fit
 from agent.model.feature import Vector
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """Part of a parameter's variance that one contributor brings."""
+
+    component: str
+    share: float  #: all of a parameter add up to 1
+
+    def to_plain(self) -> dict[str, Any]:
+        return {"component": self.component, "share": self.share}
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """The mistake that would make a reading agree with all others."""
+
+    mistake: str  #: see `agent.estimate.mistakes`
+    text: str
+
+    def to_plain(self) -> dict[str, str]:
+        return {"mistake": self.mistake, "text": self.text}
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,9 +44,18 @@ class Parameter:
     expanded95: float  #: half width of the 95 % interval
     determined: bool  #: these readings, not the prior, say what it is
     significant: bool  #: different from zero beyond the 95 % interval
+    budget: tuple[Share, ...] = ()  #: where its variance comes from, largest first
 
     def to_plain(self) -> dict[str, Any]:
-        return {name: getattr(self, name) for name in self.__slots__}
+        plain = {name: getattr(self, name) for name in self.__slots__}
+        plain["budget"] = [share.to_plain() for share in self.budget]
+        return plain
+
+    @classmethod
+    def from_plain(cls, plain: Mapping[str, Any]) -> Parameter:
+        """The parameter that `to_plain` described; older ones have no budget."""
+        budget = tuple(Share(**share) for share in plain.get("budget", ()))
+        return cls(**{**plain, "budget": budget})
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +85,19 @@ class Residual:
     residual: float  #: measured minus predicted
     u: float  #: standard uncertainty of the residual
     outlier: bool
+    explanation: Explanation | None = None
+    allowed: float | None = None  #: how large it may be and still fit; None: it always fits
 
     def to_plain(self) -> dict[str, Any]:
-        return {name: getattr(self, name) for name in self.__slots__}
+        plain = {name: getattr(self, name) for name in self.__slots__}
+        plain["explanation"] = self.explanation.to_plain() if self.explanation else None
+        return plain
+
+    @classmethod
+    def from_plain(cls, plain: Mapping[str, Any]) -> Residual:
+        """The residual that `to_plain` described; older ones have neither of the last two."""
+        why = plain.get("explanation")
+        return cls(**{**plain, "explanation": Explanation(**why) if why else None})
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +152,14 @@ class Solution:
     next: NextReading | None
     belt: BeltFindings | None = None
     u_expected: tuple[float, ...] = ()  #: standard uncertainty of each expected reading, mm
-    fit: Fit | None = field(default=None, repr=False, compare=False)
+    goodness: Goodness | None = None
+    contradictory: bool = False  #: the readings contradict each other: nothing rests on them
+    examined: Examined | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def fit(self) -> Fit | None:
+        """The fit it rests on, where it is at hand."""
+        return self.examined.fit if self.examined else None
 
     def to_plain(self) -> dict[str, Any]:
         return {
@@ -122,5 +171,7 @@ class Solution:
             "expected_next": list(self.expected_next),
             "advice": [a.to_plain() for a in self.advice],
             "next": self.next.to_plain() if self.next else None,
+            "fit": self.goodness.to_plain() if self.goodness else None,
+            "contradictory": self.contradictory,
             **({"belt_run": self.belt.to_plain()} if self.belt else {}),
         }

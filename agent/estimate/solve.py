@@ -11,21 +11,23 @@ from agent.errors import BadInput
 from agent.estimate.advice import Findings, advise
 from agent.estimate.belt_findings import find
 from agent.estimate.combinations import known_combinations
-from agent.estimate.fit import Fit, fit
-from agent.estimate.observation import observe, unknowns_of
+from agent.estimate.consistency import Examined, examine
+from agent.estimate.effects import FRESH
+from agent.estimate.fit import LEFT_OUT, Fit
+from agent.estimate.mistakes import slip_limit
+from agent.estimate.observation import LEAST_VARIANCE
 from agent.estimate.parameters import determined_by_fit_name, parameters_of
 from agent.estimate.planning import next_reading
 from agent.estimate.remedies import LineBuilder, Remedies, corrections, decide, readings_after
-from agent.estimate.repeats import strays
-from agent.estimate.solution import Residual, Solution
+from agent.estimate.solution import Explanation, Residual, Solution
 from agent.model.geometry import Array
 from agent.model.survey import Survey
 
-#: Level at which one reading in a whole survey is called an outlier against the fit.
-OUTLIER_LEVEL = 0.01
+#: Level at which one reading of a whole second round is said to disagree.
+DISAGREES_LEVEL = 0.01
 
-#: A limit below this is nought as it is printed, mm.
-_NO_ROOM = 0.0005
+#: A reading whose residual keeps less than this share of its variance sets its part alone.
+_ALONE = 1e-3
 
 
 def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
@@ -44,24 +46,23 @@ def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
         survey = replace(survey, readings=(*survey.readings, *belt.readings))
     if not survey.readings and belt is None:
         raise BadInput("no readings to solve from", remedy="Take one reading at least.")
-    unknowns = unknowns_of(survey)
-    found = fit(observe(survey, unknowns), unknowns)
+    examined = examine(survey)
+    found = examined.fit
     parameters = parameters_of(found)
-    remedies = decide(survey, found, parameters, slips=belt is not None and belt.slips)
+    withheld = belt.withheld if belt is not None else ""
+    remedies = decide(survey, examined, parameters, withheld=withheld)
     changes = corrections(survey, found, remedies, line)
     derived = known_combinations(found, determined_by_fit_name(found))
-    stray = strays([r.mm for r in survey.readings], survey.instrument.repeatability_mm)
-    residuals = residuals_of(found, {i for i, _ in stray})
-    upcoming = next_reading(survey, found)
+    residuals = residuals_of(examined)
+    upcoming = next_reading(survey, examined)
     by_setting = {c.setting.split(".")[1]: (c.old, c.new) for c in changes}
     findings = Findings(
         survey=survey,
-        fit=found,
+        examined=examined,
         parameters=parameters,
         remedies=remedies,
         derived=derived,
         residuals=residuals,
-        stray=stray,
         new_steps={
             role: by_setting[survey.axes.letter(role)]
             for role in remedies.verdicts
@@ -82,27 +83,44 @@ def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
         next=upcoming,
         belt=belt,
         u_expected=tuple(u_expected.tolist()),
-        fit=found,
+        goodness=examined.goodness,
+        contradictory=examined.contradictory,
+        examined=examined,
     )
 
 
-def residuals_of(fit: Fit, stray: set[int]) -> tuple[Residual, ...]:
-    """Residuals with their standard uncertainty; `stray` are already known not to belong.
+def residuals_of(examined: Examined) -> tuple[Residual, ...]:
+    """Residuals with their standard uncertainty; outliers are the readings called wrong.
 
-    cov(y - f(p)) = V - J P J' (V the variance of the readings, P the posterior covariance).  The
-    largest of n residuals is held against `list_deviate`.
+    A reading of variance V and with the row j of the Jacobian leaves cov(y - f(p)) = V - j P j'
+    where it counts in the estimate (P its covariance), V + j P j' where it was left out.  With
+    e = (y - f(p)) V / (V - j P j') it differs from what all others say of it.
     """
-    obs = fit.observations
-    own = np.sqrt(_left(fit))
-    misfit = obs.measured - fit.predicted
-    tested = ~np.array(sets_alone(fit), dtype=bool)
-    out = tested & (np.abs(misfit) > list_deviate(obs.size) * own)
-    columns = (fit.predicted, obs.measured, misfit, own, out)
+    fit = examined.fit
+    why = {a.row: Explanation(a.mistake, a.text) for a in examined.accused}
+    V, told = _own_and_told(fit)
+    out = np.array([i in why for i in range(len(V))], dtype=bool)
+    left = np.where(out, V + told, np.maximum(V - told, 0.0))
+    share = np.where(out, 1.0, left / V)
+    alone = share <= _ALONE
+    apart = np.maximum(left, LEAST_VARIANCE) / np.maximum(share, _ALONE) ** 2
+    limit = slip_limit(apart) * share
+    columns = (fit.predicted, fit.observations.measured, fit.misfit, np.sqrt(left), limit, alone)
     rows = zip(*(column.tolist() for column in columns), strict=True)
     return tuple(
-        Residual(predicted, measured, residual, u, outlier or i in stray)
-        for i, (predicted, measured, residual, u, outlier) in enumerate(rows)
+        Residual(
+            predicted, measured, residual, u, i in why, why.get(i), None if lonely else allowed
+        )
+        for i, (predicted, measured, residual, u, allowed, lonely) in enumerate(rows)
     )
+
+
+def residual_limits(solution: Solution) -> tuple[float | None, ...]:
+    """How far each reading may be from the estimate and still fit, mm.
+
+    None for a reading that sets its part of the estimate alone: it always fits.
+    """
+    return tuple(r.allowed for r in solution.residuals)
 
 
 def list_deviate(count: int) -> float:
@@ -111,41 +129,34 @@ def list_deviate(count: int) -> float:
     The normal deviate at level alpha/(2n) (Bonferroni), so that a whole list of good readings is
     seldom called wrong: 2.6 for one reading, 3.5 for twenty.
     """
-    return NormalDist().inv_cdf(1 - OUTLIER_LEVEL / (2 * max(count, 1)))
+    return NormalDist().inv_cdf(1 - DISAGREES_LEVEL / (2 * max(count, 1)))
 
 
-def sets_alone(fit: Fit) -> tuple[bool, ...]:
-    """For each reading, whether it sets its part of the estimate alone: it always fits then."""
-    return tuple(bool(x) for x in _left(fit) <= 1e-3 * fit.observations.independent)
-
-
-def residual_limits(solution: Solution) -> tuple[float | None, ...]:
-    """How far each reading may be from the estimate and still fit, mm.
-
-    None for a reading that sets its part of the estimate alone; where the fit is not at hand any
-    more, for one that leaves no room at all.
-    """
-    limits = [list_deviate(len(solution.residuals)) * r.u for r in solution.residuals]
-    if solution.fit is not None:
-        alone = sets_alone(solution.fit)
-    else:
-        alone = tuple(limit < _NO_ROOM for limit in limits)
-    return tuple(None if lonely else limit for limit, lonely in zip(limits, alone, strict=True))
-
-
-def _left(fit: Fit) -> Array:
-    """Variance (n,) of the residuals, mm^2."""
-    J = fit.J
-    left: Array = np.maximum(fit.observations.independent - ((J @ fit.cov) * J).sum(axis=1), 0.0)
-    return left
+def _own_and_told(fit: Fit) -> tuple[Array, Array]:
+    """Variance (n,) of each reading by itself, and of what the estimate says of it, mm^2."""
+    obs, J = fit.observations, fit.J
+    V = obs.independent - obs.own.get(LEFT_OUT, np.zeros(obs.size))
+    told: Array = ((J @ fit.cov) * J).sum(axis=1)
+    return np.maximum(V, LEAST_VARIANCE), told
 
 
 def _expected(fit: Fit, remedies: Remedies) -> tuple[Array, Array]:
     """Readings (n,) expected after the remedies, and the standard uncertainty (n,) of their
-    difference from what the same instrument then shows with as many repeats, mm."""
+    difference from what the same instrument then shows with as many repeats, mm.
+
+    What repeats (the zero of the caliper, the square, the gauge, the way of slicing) is the same
+    again and is foretold with the rest; so a second round on the same instrument is no proof of
+    it.  What is drawn anew (form, hand, warmth, where on the belt) counts once more.
+    """
     expected, J = readings_after(fit, remedies.applied)
-    model = ((J @ fit.cov) * J).sum(axis=1)
-    return expected, np.sqrt(np.maximum(model, 0.0) + fit.observations.independent)
+    sought = fit.unknowns.sought
+    fresh = np.zeros(len(fit.p), dtype=bool)
+    fresh[sought:] = [c in FRESH for c in fit.unknowns.components]
+    told = np.where(fresh, 0.0, J)
+    again = (J[:, fresh] ** 2) @ fit.unknowns.u[fresh] ** 2
+    V = _own_and_told(fit)[0]
+    expected = expected - J[:, fresh] @ fit.p[fresh]
+    return expected, np.sqrt(((told @ fit.cov) * told).sum(axis=1) + again + V)
 
 
 def agreement(solution: Solution, measured: Array) -> tuple[bool, ...]:

@@ -229,8 +229,11 @@ def foretold(
         material=material,
         tolerance=profile.tolerance,
         priors=profile.priors,
+        budget=profile.budget,
     )
-    readings = [replace(planned(f.kind, f.along), between=f.between) for f in drawn.features]
+    readings = [
+        replace(planned(f.kind, f.along), between=f.between, side=f.side) for f in drawn.features
+    ]
     if beside == "travel":
         readings += [planned(f.kind, f.along, U_TRAVEL) for f in travel_features(profile)]
     # A reading that tells nothing stands for none at all.

@@ -6,12 +6,14 @@ end alone, to tell how good the result is.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import click
 
+from agent.bench.rounds import MOVES
 from agent.errors import Refused
 from agent.face import tables
 from agent.face.benchwork import WHOLE_SET
@@ -21,14 +23,17 @@ from agent.face.screen import Screen
 from agent.face.simulating import DEFAULT_SEED, bench_options
 from agent.face.solving import show_corrections
 from agent.face.words import BY_HAND, MAIN, shown
-from agent.model.roles import ROLES
+from agent.model.roles import ROLES, Role
 from agent.rehearsal import Rehearsal, behind_a_terminal, bench_of, plain_profile
 from agent.work.laying import Progress
-from agent.work.moves import MOVES
+from agent.work.moves import Travel
 from agent.work.session import Session
 
 #: Times the caliper is put on anew for each feature.
 RESEATS: Final = 5
+
+#: Lengths over which each axis is moved: a gauge's offset drops out between two.
+MOVES_EACH: Final = 2
 
 #: Standard uncertainty of the length gauges beside the axes, mm.
 U_GAUGE: Final = 0.05
@@ -158,17 +163,22 @@ def _attach(job: Job) -> None:
 
 def _measure(job: Job, heading: str) -> None:
     """Moves, pieces, readings: the same the first time and the second."""
+    from agent.pieces.cooling import cooling_minutes
+
     screen, session, bench = job.screen, job.session, job.rehearsal
     screen.heading(heading)
     for role in ROLES:
-        travel = session.travel_of(role)
-        for lines in (travel.take_up, travel.go):
-            session.send_lines(lines)
-        values = bench.measure(travel.feature, MOVES, RESEATS)
-        session.send_lines(travel.back)
-        # Repeats of one move share its gauge: they do not make its uncertainty smaller.
-        session.take(travel.feature, (sum(values) / len(values),), MOVES, U_GAUGE)
-    screen.say(f"{len(ROLES)} moves made and read on the gauges.")
+        for travel in _moves(session, role):
+            for lines in (travel.take_up, travel.go):
+                session.send_lines(lines)
+            values = bench.measure(travel.feature, MOVES, RESEATS)
+            session.send_lines(travel.back)
+            # Repeats of one move share its gauge: they do not make its uncertainty smaller.
+            session.take(travel.feature, (sum(values) / len(values),), MOVES, U_GAUGE)
+    screen.say(
+        f"{len(ROLES)} axes moved over {MOVES_EACH} lengths each, lost motion taken up, and read on"
+        " the gauges."
+    )
     for name in WHOLE_SET:
         piece = session.draw(name)
         laying = session.begin_laying(piece)
@@ -176,9 +186,28 @@ def _measure(job: Job, heading: str) -> None:
             session.lay_on(laying, on_progress=_counting(done))
         laid = session.laid_whole(piece)
         bench.laid(laid.name)
+        minutes = math.ceil(cooling_minutes(piece, session.profile))
+        bench.wait(minutes)
+        screen.say(f"{name} cools for {minutes} min before it is read.")
         for feature in piece.features:
             session.take(feature, bench.measure(feature, laid.name, RESEATS), laid.name)
     screen.say(f"{len(session.now.taken)} features read, the caliper put on {RESEATS} times each.")
+
+
+def _moves(session: Session, role: Role) -> Iterator[Travel]:
+    """The measured moves of an axis: a long one and parts of it.
+
+    What a gauge or play adds to each move alike drops out between them.
+    """
+    whole = session.travel_of(role)
+    for part in range(MOVES_EACH):
+        share = 1 - part / MOVES_EACH
+        if not part:
+            yield whole
+            continue
+        move = session.travel_of(role, round(whole.mm * share, 2))
+        name = f"{move.feature.name} {move.mm:g}"
+        yield replace(move, feature=replace(move.feature, name=name))
 
 
 def _counting(done: Callable[[int], None]) -> Callable[[Progress], None]:
@@ -224,9 +253,10 @@ def _write(job: Job) -> None:
         proofs["controller received the previewed lines"] = all(line in sent for line in plan.lines)
     else:
         screen.say("Nothing to write: no setting needs a change.")
-    solution = session.now.solution
-    assert solution is not None
-    session.new_state(solution.slicing_angle_deg)
+    if session.now.solution is not None:  # no line was to be written: the angle alone
+        angle = session.now.solution.slicing_angle_deg
+        in_use = session.profile.mechanics.angle_deg
+        session.take_angle(in_use if angle is None else angle, as_solved=True)
     job.rehearsal.slice_at(session.profile.mechanics.angle_deg)
 
 

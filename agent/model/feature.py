@@ -69,6 +69,7 @@ class Reading:
     #: lean or sway from the opposite face, the square turned round: signed as from the usual one,
     #: but what square and foot add to it has the other sign
     side: Side | None = None
+    slope: bool | None = None  #: the slope of a series of moves: no offset of one move is in it
 
     @property
     def rises(self) -> bool:

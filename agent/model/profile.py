@@ -8,11 +8,14 @@ from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from agent.errors import Unknown
+from agent.model.budget import Budget
 from agent.model.drive import Drive
 from agent.model.exact import exact
 from agent.model.roles import Axes, Role
 from agent.model.settings import Setting
 
+#: Name of a machine that no profile has named.
+UNNAMED: Final = "unnamed"
 #: The modem lines DTR and RTS at the opening of a port: held down, let rise, or left alone (also
 #: at the close, so that the next opening brings no rise).
 Lines = Literal["down", "up", "keep"]
@@ -120,6 +123,7 @@ class Instrument:
     mpe_mm: float = 0.03
     repeatability_mm: float = 0.02
     range_mm: float | None = None  #: longest length it can read; None: not known
+    move_u_mm: float | None = None  #: standard uncertainty of what measures a move
     link: str = ""  #: where it sends its readings to; empty: they are typed
 
 
@@ -180,7 +184,7 @@ class Profile:
     instrument: Instrument = Instrument()
     tolerance: Tolerance = Tolerance()
     priors: Priors = Priors()
-    budget: Mapping[str, float] = field(default_factory=dict)  #: own sizes of noise components
+    budget: Budget = field(default_factory=Budget)
     link: Port = Port()
     settings: Mapping[str, SavedSetting] = field(default_factory=dict)
     other: tuple[str, ...] = ()  #: setting lines kept as text, never replayed blindly

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from agent.model.budget import Budget
 from agent.model.feature import Reading
 from agent.model.profile import Instrument, Material, Mechanics, Priors, Tolerance
 from agent.model.roles import Axes
@@ -51,5 +52,6 @@ class Survey:
     material: Material = field(default_factory=Material)
     tolerance: Tolerance = field(default_factory=Tolerance)
     priors: Priors = field(default_factory=Priors)
+    budget: Budget = field(default_factory=Budget)
     conditions: Conditions = field(default_factory=Conditions)
     belt_runs: tuple[BeltRun, ...] = ()

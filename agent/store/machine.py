@@ -12,6 +12,7 @@ from dataclasses import dataclass, fields
 from typing import Any, Final
 
 from agent.model.bed import COARSE_PITCH, thread_pitch
+from agent.model.budget import CONTRIBUTORS, Budget
 from agent.model.drive import Drive, Output, Roller, Screw, Toothed
 from agent.model.profile import (
     Bead,
@@ -313,6 +314,7 @@ INSTRUMENT: Final = Table(
         "mpe_mm": Key(Number("mm", least=0, most=10)),
         "repeatability_mm": Key(Number("mm", least=0, most=10)),
         "range_mm": Key(_LENGTH),
+        "move_u_mm": Key(Number("mm", above=0, most=100)),
         "link": Key(Text(most=200)),
     },
 )
@@ -351,6 +353,14 @@ PRIORS: Final = Table(
     },
 )
 
+_SIZES: Final = {
+    "mm": Number("mm", least=0, most=10),
+    "percent": Number("%", least=0, most=50),
+    "deg": Number("degrees", least=0, most=45),
+}
+
+BUDGET: Final = Table(Budget, {name: Key(_SIZES[name.rpartition("_")[2]]) for name in CONTRIBUTORS})
+
 
 def plain_fields(value: Any) -> dict[str, Any]:
     """All fields of a flat dataclass that hold something, by name."""
@@ -358,13 +368,21 @@ def plain_fields(value: Any) -> dict[str, Any]:
     return {name: item for name, item in found.items() if item is not None}
 
 
+def budget_plain(budget: Budget) -> dict[str, float]:
+    """The contributors that are not of the usual size."""
+    usual = plain_fields(Budget())
+    return {name: size for name, size in plain_fields(budget).items() if size != usual[name]}
+
+
 def survey_plain(survey: Survey) -> dict[str, Any]:
     """The parts of a machine that a survey rests on."""
-    return {
+    plain = {
         "axes": plain_fields(survey.axes),
         "mechanics": mechanics_plain(survey.mechanics),
         "instrument": instrument_plain(survey.instrument),
         "material": plain_fields(survey.material),
         "tolerance": plain_fields(survey.tolerance),
         "priors": plain_fields(survey.priors),
+        "budget": budget_plain(survey.budget),
     }
+    return {key: value for key, value in plain.items() if key != "budget" or value}

@@ -8,14 +8,15 @@ printed one agrees with it.  `profiles/heron.yaml` shows all there is.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
 from agent.errors import BadInput, Problem, Refused
 from agent.model.exact import as_printed, exact, in_full
-from agent.model.profile import Profile, SavedSetting, Stand
+from agent.model.profile import Material, Mechanics, Profile, SavedSetting, Stand
+from agent.model.roles import ROLES
 from agent.model.settings import POSITIVE, UNITS, Readback, Setting, kind_of
 from agent.store import machine
 from agent.store.atomic import ABSENT, stamp_of, write_file
@@ -183,11 +184,6 @@ def _setting(key: str, saved: _Saved) -> Setting:
     return Setting(saved.value, unit, saved.digits, saved.raw, saved.tolerance)
 
 
-def _component(key: str) -> str:
-    right = re.fullmatch(r"[a-z][a-z0-9_.]{0,39}", key)
-    return "" if right else f"expected the name of a component of noise, found {key!r}"
-
-
 def _profile(**found: Any) -> Profile:
     found.pop("format")
     saved: Mapping[str, _Saved] = found.pop("settings", {})
@@ -209,7 +205,7 @@ _FILE: Final = Table(
         "instrument": Key(machine.INSTRUMENT),
         "tolerance": Key(machine.TOLERANCE),
         "priors": Key(machine.PRIORS),
-        "budget": Key(TableOf(Number(least=0, most=1e6), _component)),
+        "budget": Key(machine.BUDGET),
         "link": Key(machine.PORT),
         "settings": Key(TableOf(_SETTING, setting_key_problem, _value_problem)),
         "other": Key(ListOf(Text(most=500))),
@@ -226,7 +222,90 @@ _FILE: Final = Table(
 
 def profile_text(profile: Profile) -> str:
     """The text of a profile that reads back as `profile`."""
-    return dump(profile_plain(profile))
+    known = _known_plain(profile)
+    blocks = [_HEAD]
+    for section, remark in _SECTIONS:
+        told = {key: known[key] for key in section if key in known}
+        gaps = _GAPS[section[0]](profile) if section[0] in _GAPS else []
+        if not told and not gaps:
+            continue
+        lines = [f"# {line}" for line in remark]
+        if told:
+            lines.append(dump(told).rstrip())
+        blocks.append("\n".join([*lines, *gaps]))
+    return "\n\n".join(blocks) + "\n"
+
+
+#: Sections of a profile's text in the order of use, with the remark over each.
+_SECTIONS: Final[tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]] = (
+    (("format", "name", "note", "family"), ()),
+    (
+        ("axes",),
+        ("Letters of the controller; a leading '-' where it counts the other way. Along the belt",
+         "counts positive the way the nozzle travels over it when the gantry rises."),
+    ),
+    (("mechanics",), ("How it is built: lengths in mm, angles in degrees.",)),
+    (("material",), ("Plastic in use: shrink in %, temperatures in degrees C.",)),
+    (("bead",), ("Planned bead, mm, and speeds, mm/s.",)),
+    (("instrument",), ("Caliper: step of the display, permissible error, range, mm.",)),
+    (("tolerance",), ("Errors that may stay: nothing smaller is changed.",)),
+    (("priors",), ("How far off such machines are before anything is measured (one standard",
+                   "deviation).")),
+    (("budget",), ("Sizes of noise components that are not the usual ones.",)),
+    (("link",), ("Where the controller is found.",)),
+    (
+        ("identity", "read_at", "read_from", "settings", "other"),
+        ("As the controller printed its settings; 'written' is what was sent in full precision.",),
+    ),
+)  # fmt: skip
+
+_HEAD: Final = (
+    "# What is not in this file is not known, or as usual; 'plumbelt profile check' tells what a\n"
+    "# gap forbids. Standard uncertainties (u_...) may be added where they are known better."
+)
+
+
+def _mechanics_gaps(profile: Profile) -> list[str]:
+    found = profile.mechanics
+    gaps = []
+    if found.gantry_angle_deg is None:
+        gaps.append("  # gantry_angle_deg: not known")
+    if len(found.travel_mm) < len(ROLES):
+        gaps.append("  # travel_mm: not known for every axis")
+    gaps += [f"  # drives.{role}: not known" for role in ROLES if role not in found.drives]
+    return gaps
+
+
+def _material_gaps(profile: Profile) -> list[str]:
+    told = profile.material
+    if told.name == Material().name:
+        return []
+    names = {"nozzle_c": told.nozzle_c, "bed_c": told.bed_c}
+    return [f"  # {name}: not known" for name, value in names.items() if value is None]
+
+
+_GAPS: Final[dict[str, Callable[[Profile], list[str]]]] = {
+    "mechanics": _mechanics_gaps,
+    "material": _material_gaps,
+}
+
+
+def _known_plain(profile: Profile) -> dict[str, Any]:
+    """`profile_plain` without what is merely usual."""
+    plain, usual = profile_plain(profile), profile_plain(Profile(profile.name))
+    for key in ("material", "bead", "instrument", "tolerance", "priors"):
+        if plain.get(key) == usual.get(key):
+            plain.pop(key, None)
+    if plain.get("material", {}).get("name") == Material().name:
+        plain["material"] = {k: v for k, v in plain["material"].items() if k != "name"}
+    mechanics = dict(plain.get("mechanics", {}))
+    if mechanics.get("max_pulse_rate") == Mechanics().max_pulse_rate:
+        del mechanics["max_pulse_rate"]
+    if mechanics:
+        plain["mechanics"] = mechanics
+    else:
+        plain.pop("mechanics", None)
+    return plain
 
 
 def profile_plain(profile: Profile) -> dict[str, Any]:
@@ -246,7 +325,7 @@ def profile_plain(profile: Profile) -> dict[str, Any]:
         "instrument": machine.instrument_plain(profile.instrument),
         "tolerance": machine.plain_fields(profile.tolerance),
         "priors": machine.plain_fields(profile.priors),
-        "budget": dict(profile.budget),
+        "budget": machine.budget_plain(profile.budget),
         "link": machine.port_plain(profile.link),
         "settings": {key: _setting_plain(saved) for key, saved in profile.settings.items()},
         "other": [_clean(line, 500) for line in profile.other],

@@ -236,6 +236,7 @@ _FILE: Final = Table(
         "material": Key(machine.MATERIAL),
         "tolerance": Key(machine.TOLERANCE),
         "priors": Key(machine.PRIORS),
+        "budget": Key(machine.BUDGET),
         "conditions": Key(_CONDITIONS),
         "pieces": Key(ListOf(_PIECE)),
         "readings": Key(ListOf(_READING)),

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import yaml
 
-from agent.estimate.observation import observe, unknowns_of
+from agent.estimate.observation import observe
 from agent.model.feature import Reading
 from agent.model.profile import Profile
 from agent.model.survey import Survey
@@ -134,10 +134,10 @@ def survey_of(machine: Profile, readings: list[Reading]) -> Survey:
 
 def read(survey: Survey) -> Survey:
     """The survey with values as a machine with known errors would give, and their scatter."""
-    unknowns = unknowns_of(survey)
+    observations, unknowns = observe(survey)
     p = unknowns.mean.copy()
     p[: len(_TRUTH)] = _TRUTH
-    true, _ = observe(survey, unknowns).predict(p)
+    true, _ = observations.predict(p)
     scatter = np.random.default_rng(3)
     return replace(
         survey,

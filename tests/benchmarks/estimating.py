@@ -11,7 +11,7 @@ from scipy.optimize import least_squares
 
 from agent.estimate import solve
 from agent.estimate.fit import fit
-from agent.estimate.observation import observe, unknowns_of
+from agent.estimate.observation import observe
 from agent.model.geometry import Array
 from agent.model.profile import Profile
 from agent.model.survey import Survey
@@ -72,8 +72,7 @@ class Problem:
     """The estimate as libraries want it: weighted misfits and pulls towards the priors."""
 
     def __init__(self, survey: Survey) -> None:
-        self.unknowns = unknowns_of(survey)
-        self.observations = observe(survey, self.unknowns)
+        self.observations, self.unknowns = observe(survey)
         self.sought = np.flatnonzero(self.unknowns.u > 0)
         self.root_weight = 1 / np.sqrt(self.observations.independent)
 

@@ -41,7 +41,8 @@ def test_oval_roller_is_mechanics_and_the_slope_is_the_setting():
     correction = by_setting(solution)["steps_per_mm.z"]
     assert (correction.new, correction.u) == (
         pytest.approx(163.86, abs=0.02),
-        pytest.approx(0.02, abs=0.01),
+        # 0.02 of the run itself, the rest the belt's scale from piece to piece and the gauge
+        pytest.approx(164.2 * math.hypot(1e-4, 2e-4, 1e-4), abs=0.01),
     )
     text = next(a.text for a in solution.advice if a.code == "run_out")
     assert "0.24 mm" in text

@@ -12,7 +12,7 @@ from scipy.optimize import least_squares
 from agent.errors import BadInput
 from agent.estimate import solve
 from agent.estimate.fit import fit
-from agent.estimate.observation import observe, unknowns_of
+from agent.estimate.observation import observe
 from agent.model.geometry import affine
 from agent.model.profile import Instrument, Material
 from tests.estimate.cases import reading, survey
@@ -33,9 +33,9 @@ def noisy(seed, repeats=5, spread=0.02):
         *(reading(kind, v, [50.0] * repeats) for kind, v in FEATURES),
         material=Material("", 0.3, 0.1),
     )
-    unknowns = unknowns_of(blank)
+    obs, unknowns = observe(blank)
     p = unknowns.mean + unknowns.u * rng.standard_normal(len(unknowns.mean))
-    true = observe(blank, unknowns).predict(p)[0]
+    true = obs.predict(p)[0]
     return p, survey(
         *(
             reading(kind, v, list(mm + spread * rng.standard_normal(repeats)))
@@ -61,8 +61,7 @@ def test_many_precise_lengths_settle_although_no_gap_was_read(seed):
             for i in range(40)
         )
     )
-    unknowns = unknowns_of(blank)
-    obs = observe(blank, unknowns)
+    obs, unknowns = observe(blank)
     errors = (0.006, -0.004, 0.011, 0.0087, 0.0035, 0.001, -0.002)
     p = np.concatenate([errors, unknowns.mean[7:]])
     noise = 0.015 * rng.standard_normal(40)
@@ -78,8 +77,7 @@ def test_many_precise_lengths_settle_although_no_gap_was_read(seed):
 def test_estimate_equals_a_general_least_squares(seed):
     """Against scipy.optimize.least_squares on the same weighted residuals, prior included."""
     _, case = noisy(seed)
-    unknowns = unknowns_of(case)
-    obs = observe(case, unknowns)
+    obs, unknowns = observe(case)
 
     def residuals(z):
         p = unknowns.mean + unknowns.u * z
@@ -97,15 +95,14 @@ def test_estimate_equals_a_general_least_squares(seed):
 def test_common_instrument_error_is_a_shared_covariance(seed):
     """The extra unknown gives the generalised least squares with V + (mpe^2/3) 1 1'."""
     _, case = noisy(seed)
-    unknowns = unknowns_of(case)
-    obs = observe(case, unknowns)
+    obs, unknowns = observe(case)
     ours = fit(obs, unknowns)
     J = ours.J[:, :-1]
-    V = np.diag(obs.independent) + unknowns.u[-1] ** 2 * np.outer(obs.common, obs.common)
+    V = np.diag(obs.independent) + unknowns.u[-1] ** 2 * obs.Z @ obs.Z.T
     inverse = np.linalg.inv(V)
     full = np.linalg.inv(J.T @ inverse @ J + np.diag(1 / unknowns.u[:-1] ** 2))
     assert ours.u[:-1] == pytest.approx(np.sqrt(np.diag(full)), rel=1e-6)
-    misfit = obs.measured - (ours.predicted - obs.common * ours.p[-1])
+    misfit = obs.measured - (ours.predicted - obs.Z[:, 0] * ours.p[-1])
     score = J.T @ inverse @ misfit - (ours.p - unknowns.mean)[:-1] / unknowns.u[:-1] ** 2
     assert score * np.sqrt(np.diag(full)) == pytest.approx(0.0, abs=1e-4)
 
@@ -128,13 +125,13 @@ def test_truth_is_found_with_ideal_readings():
     blank = survey(
         *(reading(kind, v, 50.0, 1e-4) for kind, v in FEATURES), material=Material("", 0.3, 0.1)
     )
-    unknowns = unknowns_of(blank)
-    exact = observe(blank, unknowns).predict(true[: len(unknowns.names)])[0]
+    obs, unknowns = observe(blank)
+    exact = obs.predict(true[: len(unknowns.names)])[0]
     ideal = survey(
         *(reading(kind, v, float(mm), 1e-4) for (kind, v), mm in zip(FEATURES, exact, strict=True)),
         material=Material("", 0.3, 0.1),
     )
-    found = fit(observe(ideal, unknowns), unknowns)
+    found = fit(*observe(ideal))
     A = affine(math.pi / 4, true[:7])
     assert affine(math.pi / 4, found.p[:7]) == pytest.approx(A, abs=2e-3)
     assert found.predicted == pytest.approx(exact, abs=5e-4)

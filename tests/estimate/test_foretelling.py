@@ -8,9 +8,11 @@ import pytest
 
 from agent.estimate import Solution, solve
 from agent.estimate.foretelling import compare, growth_bound
+from agent.model.budget import NO_BUDGET
 from agent.model.feature import Reading
 from agent.model.profile import Instrument, Material, Mechanics
 from agent.model.survey import Survey
+from tests.estimate.cases import SQUARE
 
 BEAD = 0.5  #: mm
 
@@ -28,6 +30,8 @@ SURVEY = Survey(
     steps_per_mm={"x": 80.0, "y": 80.0, "z": 105.37},
     material=Material(shrink_percent=0.0, shrink_u_percent=0.001),
     instrument=Instrument(mpe_mm=0.0),
+    budget=NO_BUDGET,
+    priors=SQUARE,
 )
 
 

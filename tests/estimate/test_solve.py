@@ -11,7 +11,7 @@ from agent.estimate import agreement, foresee, planned, residual_limits, solve
 from agent.estimate.repeats import strays, suspect
 from agent.model.profile import BedScrews, Mechanics, Tolerance
 from agent.model.survey import Conditions
-from tests.estimate.cases import by_setting, codes, reading, survey
+from tests.estimate.cases import SQUARE, by_setting, codes, reading, survey
 
 
 def test_a_single_length_never_moves_a_setting():
@@ -39,7 +39,7 @@ def test_wrong_microsteps_are_no_scale(factor):
     solution = solve(
         survey(
             reading("travel", (100, 0, 0), 100 * factor, 0.1),
-            reading("travel", (150, 0, 0), 150 * factor * 1.002, 0.1),
+            reading("travel", (150, 0, 0), 150 * factor * 1.0002, 0.1),
         )
     )
     assert solution.corrections == ()
@@ -116,8 +116,10 @@ def test_a_reading_that_does_not_fit_is_asked_about_not_dropped():
     solution = solve(survey(*good, bad))
     assert [r.outlier for r in solution.residuals][-1]
     assert "outlier" in codes(solution)
+    # One wrong reading does not move the answer, and nothing is proposed while it stands.
     kept = solve(survey(*good)).parameters["x_scale"].value
-    assert solution.parameters["x_scale"].value != pytest.approx(kept, abs=1e-3)
+    assert solution.parameters["x_scale"].value == pytest.approx(kept, abs=1e-6)
+    assert (solution.corrections, solution.contradictory) == ((), True)
 
 
 def test_contradictory_readings_propose_nothing():
@@ -145,8 +147,9 @@ def test_a_decimal_comma_that_made_two_numbers_proposes_nothing():
         )
     )
     assert solution.corrections == ()
-    text = next(a.text for a in solution.advice if a.code == "contradiction")
-    assert "45 and 297" in text
+    assert solution.residuals[0].explanation.mistake == "comma"
+    assert "297.45" in next(a.text for a in solution.advice if a.code == "outlier")
+    assert solution.contradictory
 
 
 def test_display_step_alone_is_no_outlier():
@@ -167,7 +170,7 @@ def test_a_bad_value_does_not_hide_behind_its_own_scatter():
 
 
 def test_longer_strips_tell_more_before_they_are_printed():
-    blank = survey()
+    blank = survey(priors=SQUARE)
     u = [
         foresee(blank, [planned("outside", (0, 15, 0)), planned("outside", (0, L, 0))])["z_scale"]
         for L in (60.0, 200.0)
@@ -246,9 +249,10 @@ def test_a_reading_fits_up_to_its_limit_and_one_that_is_alone_has_none():
     # The limit is of the residual; the estimate follows the reading by the rest.
     u, limit = found(0.0).residuals[3].u, limits[3]
     at_the_limit = limit * 0.02**2 / u**2
-    assert not found(0.97 * at_the_limit).residuals[3].outlier
+    # It is the limit of a slip; with the named mistakes the odds turn a little earlier.
+    assert not found(0.85 * at_the_limit).residuals[3].outlier
     assert found(1.03 * at_the_limit).residuals[3].outlier
-    assert residual_limits(replace(found(0.0), fit=None))[:4] == limits[:4]
+    assert residual_limits(replace(found(0.0), examined=None)) == limits
 
 
 def test_degenerate_sets_say_what_is_missing():
@@ -268,8 +272,8 @@ def test_plain_form_is_plain():
     again = json.loads(json.dumps(plain, allow_nan=False))
     assert set(again) == {
         "parameters", "corrections", "slicing_angle_deg", "derived", "residuals",
-        "expected_next", "advice", "next",
+        "expected_next", "advice", "next", "fit", "contradictory",
     }  # fmt: skip
     assert set(again["parameters"]["x_scale"]) == {
-        "value", "u", "prior_u", "expanded95", "determined", "significant",
+        "value", "u", "prior_u", "expanded95", "determined", "significant", "budget",
     }  # fmt: skip

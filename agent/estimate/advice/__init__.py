@@ -20,16 +20,25 @@ from agent.estimate.advice.axes import (
 )
 from agent.estimate.advice.belt import belt_runs
 from agent.estimate.advice.findings import Findings, Rule
-from agent.estimate.advice.practice import contradictory, nothing_to_change, strays, warm
+from agent.estimate.advice.practice import (
+    accused,
+    contradictory,
+    copies,
+    nothing_to_change,
+    scatter,
+    unlike,
+    warm,
+)
 from agent.estimate.solution import Advice
 
-__all__ = ["RULES", "Findings", "advise"]
+__all__ = ["OF_READINGS", "RULES", "Findings", "advise"]
 
-#: In the order in which they are told: most pressing first.
+#: What is told of the readings themselves, most pressing first.
+OF_READINGS: Final[tuple[Rule, ...]] = (accused, contradictory, unlike, scatter, copies, warm)
+
+#: What rests on the readings, in the order in which it is told.
 RULES: Final[tuple[Rule, ...]] = (
     belt_runs,
-    contradictory,
-    strays,
     scales,
     coupled,
     gantry_angle,
@@ -41,11 +50,11 @@ RULES: Final[tuple[Rule, ...]] = (
     squareness,
     flow,
     pulse_rate,
-    warm,
     nothing_to_change,
 )
 
 
 def advise(findings: Findings) -> tuple[Advice, ...]:
-    """All advice, most pressing first."""
-    return tuple(advice for rule in RULES for advice in rule(findings))
+    """All advice, most pressing first; none that rests on readings that contradict each other."""
+    rules = OF_READINGS if findings.examined.contradictory else (*OF_READINGS, *RULES)
+    return tuple(advice for rule in rules for advice in rule(findings))

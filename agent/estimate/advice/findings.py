@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 from agent.estimate.belt_findings import BeltFindings
+from agent.estimate.consistency import Examined
 from agent.estimate.fit import Fit
 from agent.estimate.remedies import Remedies
 from agent.estimate.solution import Advice, Combination, NextReading, Parameter, Residual
@@ -21,15 +22,18 @@ class Findings:
     """All that the rules may look at."""
 
     survey: Survey
-    fit: Fit
+    examined: Examined
     parameters: Mapping[str, Parameter]
     remedies: Remedies
     derived: Mapping[str, Combination]
     residuals: tuple[Residual, ...]
-    stray: tuple[tuple[int, int], ...]  #: (reading, repeat) that stand off their own repeats
     new_steps: Mapping[Role, tuple[float, float]]  #: role -> old, new of proposed settings
     next: NextReading | None
     belt: BeltFindings | None = None
+
+    @property
+    def fit(self) -> Fit:
+        return self.examined.fit
 
 
 Rule = Callable[[Findings], Iterator[Advice]]

@@ -8,64 +8,115 @@ from collections.abc import Iterator
 import numpy as np
 
 from agent.estimate.advice.findings import Findings, named, percent
-from agent.estimate.remedies import (
-    CONTRADICTORY,
-    ERROR_OF,
-    contradiction,
-    letter,
-    torn_readings,
-)
+from agent.estimate.consistency import POOR, copied_rows
+from agent.estimate.remedies import ERROR_OF, letter
 from agent.estimate.solution import Advice
+from agent.model.geometry import EZ
 from agent.model.roles import ROLES
 
 #: Linear expansion of unfilled printing plastics, 1/K: 68e-6 typical, from memory.
 PLASTIC_EXPANSION = 68e-6
 
+#: Factor on the stated sizes from which a spread is told (common practice).
+_MUCH = 1.9
+
 #: A part is taken as warm for this long after printing, minutes (common practice).
 WARM_MINUTES = 20.0
 
 
-def strays(f: Findings) -> Iterator[Advice]:
-    for i, k in f.stray:
-        reading = f.survey.readings[i]
-        others = [x for j, x in enumerate(reading.mm) if j != k]
+def accused(f: Findings) -> Iterator[Advice]:
+    """Readings called wrong, with the mistake that would explain each; swapped ones once."""
+    told: set[int] = set()
+    for found in f.examined.accused:
+        if found.row in told:
+            continue
+        if found.partner is not None:
+            told.add(found.partner)
+        residual = f.residuals[found.row]
+        if found.text:
+            why = f"All agree if {found.text}. Check it, and correct or read it again."
+        else:
+            why = "No usual mistake explains it: read it again."
         yield Advice(
             "outlier",
-            f"{named(f.survey, i)}: value {k + 1} ({reading.mm[k]:g} mm) stands off its own "
-            f"repeats (mean of the others {np.mean(others):.3f} mm). Read it again or correct it; "
-            "it still counts as it is.",
+            f"{named(f.survey, found.row)}: {residual.measured:.3f} mm does not fit the others, "
+            f"which say {residual.predicted:.3f} mm. {why}",
         )
-    for i, residual in enumerate(f.residuals):
-        if residual.outlier and all(i != j for j, _ in f.stray):
-            yield Advice(
-                "outlier",
-                f"{named(f.survey, i)}: {residual.measured:.3f} mm does not fit the others, "
-                f"which say {residual.predicted:.3f} mm. Wrong feature, turned piece or swapped "
-                "digits? It still counts as it is.",
-            )
 
 
 def contradictory(f: Findings) -> Iterator[Advice]:
-    for i in torn_readings(f.survey):
-        low, high = min(f.survey.readings[i].mm), max(f.survey.readings[i].mm)
+    if f.examined.accused:
         yield Advice(
             "contradiction",
-            f"{named(f.survey, i)}: {low:g} and {high:g} mm cannot be repeats of one reading. A "
-            "decimal comma between brackets makes two numbers of one: write a point. Nothing is "
-            "proposed.",
+            "The readings contradict each other. Nothing is proposed until they agree.",
         )
-    size = contradiction(f.fit)
-    if size > CONTRADICTORY and f.remedies.angle_reason == "contradiction":
-        how = (
-            f"what is left of them is {math.sqrt(size):.0f} times their uncertainty"
-            if math.isfinite(size)
-            else "only a gantry turned by many degrees would explain them"
-        )
+    elif not f.examined.agrees:
         yield Advice(
             "contradiction",
-            f"The readings contradict each other: {how}. Nothing is proposed. Read those that do "
-            "not belong again; a decimal point, a unit, a wrong feature, a piece turned round or a "
-            "wrong slicing angle are the usual reasons.",
+            "The readings contradict each other, and no single one is to blame "
+            f"({_chi2(f)}). Nothing is proposed. A piece turned round, a wrong slicing angle, a "
+            "unit or a piece of another machine are the usual reasons.",
+        )
+
+
+def unlike(f: Findings) -> Iterator[Advice]:
+    for i in f.examined.unlike:
+        unknowns = f.fit.unknowns
+        turn = i > EZ
+        size = (
+            f"{math.degrees(f.fit.p[i]):+.1f}° where ±{math.degrees(unknowns.u[i]):g}° is stated"
+            if turn
+            else f"{percent(f.fit.p[i])} where ±{100 * unknowns.u[i]:g} % is stated"
+        )
+        yield Advice(
+            "unlike",
+            f"The readings agree with each other, but not with what is stated of such machines: "
+            f"{_ERROR_WORDS[i]} {size}. Wrong microsteps, a wrong axis, factory values after a "
+            "flash, or priors stated too narrow: find out which first. Nothing is proposed.",
+        )
+
+
+_ERROR_WORDS = (
+    "scale, across,",
+    "scale, gantry,",
+    "scale, belt,",
+    "gantry angle",
+    "yaw",
+    "roll",
+    "rail skew",
+)
+
+
+def scatter(f: Findings) -> Iterator[Advice]:
+    """A spread beyond the stated one: it widens the intervals, and is told."""
+    found = f.examined
+    if found.contradictory or found.unlike:
+        return
+    if found.goodness.p < POOR or found.spread.form > _MUCH or found.spread.grade > _MUCH:
+        form = f.survey.budget.form_mm * found.spread.form
+        yield Advice(
+            "poor_fit",
+            f"The readings scatter more than the budget says ({_chi2(f)}): faces by about "
+            f"{form:.2f} mm, all else {found.spread.grade:.1f} times the stated sizes. The "
+            "uncertainties are widened accordingly. Look for a bent rail, a wrong slicing angle, "
+            "a warm piece or rough faces.",
+        )
+
+
+def _chi2(f: Findings) -> str:
+    g = f.examined.goodness
+    return f"chi-squared {g.statistic:.0f} for {g.dof} readings"
+
+
+def copies(f: Findings) -> Iterator[Advice]:
+    """Repeats that are too alike to have been read."""
+    names = [named(f.survey, i) for i in copied_rows(f.survey)]
+    if names:
+        listed = ", ".join(names[:3]) + (" and others" if len(names) > 3 else "")
+        yield Advice(
+            "copied",
+            f"{listed}: the same value several times over. Repeats without any spread say nothing "
+            "about repeatability and count once: seat the caliper anew for each value.",
         )
 
 
@@ -92,7 +143,7 @@ def warm(f: Findings) -> Iterator[Advice]:
 
 
 def nothing_to_change(f: Findings) -> Iterator[Advice]:
-    if not f.remedies.nothing or f.remedies.angle_reason == "contradiction":
+    if not f.remedies.nothing or f.examined.unlike:
         return
     shown = []
     for role in ROLES:

@@ -45,10 +45,11 @@ class Kept:
 def remedies_of(measured: Measured) -> Remedies | None:
     """What the estimate decided for each error; None if the fit is not at hand any more."""
     solution, belt = measured.solution, measured.solution.belt
-    if solution.fit is None:
+    if solution.examined is None:
         return None
     survey = replace(measured.survey, readings=readings_of(measured))
-    return decide(survey, solution.fit, solution.parameters, slips=belt is not None and belt.slips)
+    withheld = belt.withheld if belt is not None else ""
+    return decide(survey, solution.examined, solution.parameters, withheld=withheld)
 
 
 def kept(tune: Tune) -> Iterator[Kept]:

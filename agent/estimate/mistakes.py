@@ -1,0 +1,293 @@
+"""One wrong reading: found, named, and explained by the usual mistakes of the hand.
+
+Each reading is taken to be wrong with a small probability.  What a mistake would have done is
+undone (the sign turned, the inch converted, the neighbour's value put in its place) and the
+readings so mended are held against all others.  With S the covariance of all readings before they
+are read, priors included (see `agent.estimate.spread`), alpha = S^-1 r, and c the change that
+undoes the mistake, the quadratic form r' S^-1 r changes by
+
+    2 c' alpha + c' S^-1 c
+
+and the odds of the mistake are its share beforehand times exp of minus half of that, times the
+factor by which it stretches the reading.  A slip of unknown size t ~ N(0, tau^2) of reading i alone
+has the odds
+
+    sqrt(v / (v + tau^2)) exp(e^2/2 (1/v - 1/(v + tau^2))),   v = 1/(S^-1)_ii,  e = v alpha_i
+
+(e is what reading i differs by from what all others say of it, v the variance of that; the
+mixture model of Box & Tiao, Biometrika 55 (1968) 119-129.)
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from statistics import fmean
+from typing import Final
+
+import numpy as np
+
+from agent.estimate.fit import Fit
+from agent.estimate.repeats import torn
+from agent.estimate.spread import Spread
+from agent.model.feature import Reading, direction_group
+from agent.model.geometry import Array
+from agent.model.survey import Survey
+
+#: Names of the mistakes, as other programs see them.
+SIGN, DEGREES, SIDE, SWAPPED, INCH, DECIMAL, COMMA, JAWS, NOMINAL, ONE_OF, COPIED, OFF = (
+    "sign",
+    "degrees",
+    "inside_for_outside",
+    "swapped",
+    "inch",
+    "decimal",
+    "comma",
+    "jaws_10mm",
+    "nominal",
+    "one_of_n",
+    "copied",
+    "off",
+)
+
+#: Share of readings that are wrong, by kind of mistake (common practice: one in a hundred in all).
+_SHARE: Final = {
+    SIGN: 3e-3,
+    DEGREES: 1e-3,
+    SIDE: 1e-3,
+    SWAPPED: 1.5e-3,
+    INCH: 1e-3,
+    DECIMAL: 1e-3,
+    JAWS: 1e-3,
+    NOMINAL: 1.5e-3,
+    OFF: 4e-3,
+}
+
+#: A slip of unknown size: share and standard deviation, mm.
+_SLIPS: Final = ((0.55, 0.4), (0.3, 1.5), (0.15, 20.0))
+
+#: Above this probability a reading is called wrong.
+ACCUSED: Final = 0.5
+
+#: Halvings of the bracket in which a limit is sought.
+_HALVINGS = 25
+
+#: In surveys beyond this size no pairs are tried, and one node of the grid stands for all.
+_MOST_PAIRED = 150
+
+#: Readings that all others foretell well need no explanation: no mistake reaches even odds of one
+#: in a hundred, whatever it undoes.
+_WORTH_TRYING: Final = -math.log(0.03) + math.log(0.01)
+
+_SIGNED: Final = frozenset(("lean", "sway", "gap"))
+
+
+@dataclass(frozen=True, slots=True)
+class Suspicion:
+    """A mistake that may have been made."""
+
+    mistake: str
+    rows: tuple[int, ...]  #: the readings it concerns
+    change: tuple[float, ...]  #: what undoes it, mm; 0 where it is not known
+    log_odds: float
+    about: str = ""  #: what the reading should be, in words, where the mistake tells
+
+
+def suspicions(survey: Survey, fit: Fit, spread: Spread) -> list[Suspicion]:
+    """All mistakes that could have been made, with their odds against none at all."""
+    n = fit.observations.size
+    paired = n <= _MOST_PAIRED
+    # A gross mistake puts all weight on the widest node; undone, on others: all are looked at.
+    kept = slice(None) if paired else np.array([np.argmax(spread.log)])
+    w, V, Ninv = spread.log[kept], spread.V[kept], spread.Ninv[kept]
+    w = w - np.logaddexp.reduce(w)
+    HV = spread.H[kept] / V[:, :, None]
+    HVN = HV @ Ninv
+    alpha = spread.r / V - (HVN @ (HV.transpose(0, 2, 1) @ spread.r)[:, :, None])[:, :, 0]
+    S = np.zeros((0, 0, 0))
+    if paired:
+        S = -HVN @ HV.transpose(0, 2, 1)
+        S[:, np.arange(n), np.arange(n)] += 1 / V
+        diagonal = np.einsum("knn->kn", S).copy()
+    else:
+        diagonal = 1 / V - (HVN * HV).sum(axis=2)
+
+    def odds(i: int, c: Array) -> Array:
+        """Log odds (m,) of the changes c (m,) of reading i."""
+        quadratic = 2 * c[:, None] * alpha[:, i] + c[:, None] ** 2 * diagonal[:, i]
+        logs: Array = np.logaddexp.reduce(w - quadratic / 2, axis=1)
+        return logs
+
+    found: list[Suspicion] = []
+    # No change of reading i alone lowers the quadratic form by more than e^2/v.
+    most = np.logaddexp.reduce(w[:, None] + alpha**2 / diagonal / 2, axis=0)
+    for i, reading in enumerate(survey.readings):
+        if most[i] < _WORTH_TRYING:
+            continue
+        guesses = list(_guesses(survey, reading, fit, i))
+        if guesses:
+            logs = odds(i, np.array([g.change[0] for g in guesses]))
+            found += [
+                Suspicion(g.mistake, g.rows, g.change, g.log_odds + float(x), g.about)
+                for g, x in zip(guesses, logs, strict=True)
+            ]
+    found += _slips(w, alpha, diagonal)
+    if paired:
+        found += _swaps(survey, fit, w, alpha, S)
+    return found
+
+
+def slip_odds(v: Array, e: Array) -> Array:
+    """Log odds of a slip of unknown size in readings that differ by e from what the others say.
+
+    v: variance of e.
+    """
+    sizes = []
+    for share, tau in _SLIPS:
+        wide = v + tau**2
+        stretched = 0.5 * np.log(v / wide) + e**2 / 2 * (1 / v - 1 / wide)
+        sizes.append(math.log(share * _SHARE[OFF]) + stretched)
+    odds: Array = np.logaddexp.reduce(np.array(sizes), axis=0)
+    return odds
+
+
+def slip_limit(v: Array) -> Array:
+    """How far a reading may differ from what the others say before a slip is the likelier, mm."""
+    low, high = np.zeros_like(v), 30.0 * np.sqrt(v)
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        wrong = slip_odds(v, middle) > 0
+        low, high = np.where(wrong, low, middle), np.where(wrong, middle, high)
+    return high
+
+
+def _slips(w: Array, alpha: Array, diagonal: Array) -> Iterator[Suspicion]:
+    logs = np.logaddexp.reduce(slip_odds(1 / diagonal, alpha / diagonal) + w[:, None], axis=0)
+    for i, x in enumerate(logs):
+        yield Suspicion(OFF, (i,), (0.0,), float(x))
+
+
+def _swaps(survey: Survey, fit: Fit, w: Array, alpha: Array, S: Array) -> Iterator[Suspicion]:
+    """Two readings typed in each other's place."""
+    y = fit.observations.measured
+    n = len(survey.readings)
+    if n < 2:
+        return
+    i, j = np.triu_indices(n, 1)
+    d = y[j] - y[i]
+    quadratic = 2 * d * (alpha[:, i] - alpha[:, j]) + d**2 * (
+        S[:, i, i] + S[:, j, j] - 2 * S[:, i, j]
+    )
+    logs = np.logaddexp.reduce(w[:, None] - quadratic / 2, axis=0) + math.log(
+        2 * _SHARE[SWAPPED] / (n - 1)
+    )
+    for k in np.flatnonzero(logs > logs.max() - 5.0):
+        a, b, c = int(i[k]), int(j[k]), float(d[k])
+        yield Suspicion(SWAPPED, (a, b), (c, -c), float(logs[k]))
+
+
+def _guesses(survey: Survey, reading: Reading, fit: Fit, i: int) -> Iterator[Suspicion]:
+    """Mistakes that say what the reading should have been; `log_odds` beforehand."""
+    y = float(fit.observations.measured[i])
+    length = math.hypot(*reading.along)
+
+    def guess(
+        mistake: str, right: float, share: float, stretch: float, about: str = ""
+    ) -> Suspicion:
+        return Suspicion(
+            mistake, (i,), (right - y,), math.log(_SHARE[mistake] * share * stretch), about
+        )
+
+    if reading.kind in _SIGNED:
+        yield guess(SIGN, -y, 1, 1, f"{-y:+.2f} mm")
+        if abs(y) < 30:
+            right = length * math.tan(math.radians(y))
+            yield guess(DEGREES, right, 0.5, length * math.radians(1), f"{right:+.2f} mm")
+            yield guess(DEGREES, -right, 0.1, length * math.radians(1), f"{-right:+.2f} mm")
+    else:
+        yield guess(INCH, y * 25.4, 1, 25.4, f"{y * 25.4:.2f} mm")
+    for factor in (10.0, 0.1, 100.0, 0.01):
+        yield guess(DECIMAL, y * factor, 0.25, factor, f"{y * factor:.2f} mm")
+    if reading.kind in ("outside", "inside"):
+        for by in (10.0, -10.0):
+            share = 0.45 if (by > 0) == (reading.kind == "inside") else 0.05
+            yield guess(JAWS, y + by, share, 1, f"{y + by:.2f} mm")
+        group = direction_group(reading.along, survey.mechanics.gantry_angle)
+        offset = float(fit.p[fit.unknowns.index(f"offset.{group}")])
+        other = y + 2 * offset * (1 if reading.kind == "outside" else -1)
+        yield guess(SIDE, other, 1, 1)
+    if reading.kind not in _SIGNED:
+        nominals = sorted(set(_mistyped(length)) - {length})
+        for nominal in nominals:
+            # A longer nominal would have foretold a longer reading by as much.
+            yield guess(
+                NOMINAL, y + length - nominal, 1 / len(nominals), 1, f"{nominal:g} mm nominal"
+            )
+
+
+def _mistyped(length: float) -> Iterator[float]:
+    """Lengths that could be mistyped as `length`: digits swapped, one changed, a slip."""
+    text = f"{length:.6f}".rstrip("0").rstrip(".")
+    digits = [k for k, c in enumerate(text) if c.isdigit()][:4]
+    for a, b in pairwise(digits):
+        swapped = list(text)
+        swapped[a], swapped[b] = swapped[b], swapped[a]
+        yield float("".join(swapped))
+    for k in digits:
+        for digit in "0123456789":
+            yield float(text[:k] + digit + text[k + 1 :])
+    yield from (length * 10, length / 10, length + 10, length - 10, length + 1, length - 1)
+
+
+# --- within the repeats of one reading ------------------------------------------------------------
+
+
+def joined(values: Sequence[float]) -> tuple[float, ...] | None:
+    """Values in which a decimal comma made two numbers of one, put together again; or None.
+
+    `25,27` typed among `25.26` gives 25, 27, 25.26.
+    """
+    whole = [float(x).is_integer() for x in values]
+    out: list[float] = []
+    k = 0
+    while k < len(values):
+        if k + 1 < len(values) and whole[k] and whole[k + 1] and 0 <= values[k + 1] < 1000:
+            digits = f"{values[k + 1]:.0f}"
+            out.append(float(f"{values[k]:.0f}.{digits}"))
+            k += 2
+        else:
+            out.append(values[k])
+            k += 1
+    if len(out) == len(values):
+        return None
+    spread = max(out) - min(out)
+    return tuple(out) if spread <= 0.2 + 0.002 * abs(fmean(out)) else None
+
+
+def is_torn(reading: Reading) -> bool:
+    """True if the repeats of a reading cannot be of one length."""
+    return torn(reading.mm, math.hypot(*reading.along))
+
+
+# --- in words ------------------------------------------------------------------------------------
+
+_WORDS: Final = {
+    SIGN: "the sign is the other way round: {about}",
+    DEGREES: "it was typed in degrees instead of mm: {about}",
+    SIDE: "the other side of the walls was read: outside for inside, or inside for outside",
+    INCH: "it was typed in inches: {about}",
+    DECIMAL: "the decimal point has slipped: {about}",
+    COMMA: "a decimal comma made two numbers of one: {about}",
+    JAWS: "10 mm of the jaws were counted wrongly: {about}",
+    NOMINAL: "the nominal was mistyped: {about}",
+    ONE_OF: "one of its values is off: {about}",
+    COPIED: "one value was typed again instead of read again",
+    SWAPPED: "it was swapped with {about}",
+}
+
+
+def explained(mistake: str, about: str) -> str:
+    """A mistake in words that follow 'all readings agree if'; empty for a slip without a name."""
+    return _WORDS[mistake].format(about=about) if mistake in _WORDS else ""

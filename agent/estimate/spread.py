@@ -1,0 +1,185 @@
+"""What the readings themselves show of their spread: a posterior over the variances.
+
+The budget states usual sizes.  Two factors on them are left to the readings: one on the form of
+single faces, and one, the grade of the bench, on everything else in the list: who keeps a clean
+caliper, square pieces and a stiff machine does so in what can be seen and in what cannot.  Both
+have weak priors, ln(factor) normal, and are integrated over a grid (a hierarchical model; with wide
+priors of the unknowns the weights are those of restricted maximum likelihood: Patterson & Thompson,
+Biometrika 58 (1971) 545-554).  With the readings linearised, r = H x + e, x ~ N(0, 1), e ~ N(0, V),
+
+    -2 ln L = r' S^-1 r + ln|S|,    S = V + H H',    N = 1 + H' V^-1 H
+    S^-1 = V^-1 - V^-1 H N^-1 H' V^-1,    ln|S| = ln|V| + ln|N|
+
+The answer is the mixture over the grid: its mean, its covariance, and the interval about the mean
+that holds 95 % of it.  The spread s of the repeats is known with its own degrees of freedom; the
+part it has in the variance of an unknown gives that effective ones (Welch-Satterthwaite, GUM G.2b)
+and the interval the ratio of Student's t to the normal deviate.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from agent.estimate.curvature import SECOND_ORDER
+from agent.estimate.fit import LEFT_OUT, Fit, described
+from agent.estimate.observation import REPEATABILITY, RESOLUTION, STATED, Observations, Unknowns
+from agent.estimate.uncertainty import coverage_factor
+from agent.model.geometry import Array
+
+FORM: Final = "form_mm"
+
+#: What is stated with the reading or read off its repeats, and has no part in the grade.
+_STATED: Final = frozenset((STATED, REPEATABILITY, RESOLUTION, LEFT_OUT, SECOND_ORDER))
+
+#: Factors on the stated sizes: of the form, and of all else (the grade of the bench).
+_FORMS: Final = np.array([0.35, 0.6, 1.0, 1.6, 2.5, 4.0])
+_GRADES: Final = np.array([0.16, 0.25, 0.4, 0.63, 1.0, 1.6, 2.5])
+#: ln(factor) beforehand: standard deviation a factor of 2, the grade a little better than usual,
+#: where all contributors are seldom at their full size together (common practice).
+_PRIOR_LOG: Final = math.log(2.0)
+_PRIOR_GRADE: Final = math.log(0.8)
+
+#: Nodes that weigh less have no say in the answer.
+_LEAST_WEIGHT: Final = 1e-4
+
+#: Variances below this are those of what is stated and not sought.
+_TINY: Final = 1e-24
+_HALVINGS: Final = 20
+#: A part of the repeats in a variance below this leaves the normal deviate as it is.
+_MATTERS: Final = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """The grid: factors, weights, and the linear model at each node."""
+
+    factors: Array  #: (K, 2) form, grade
+    log: Array  #: (K,) logarithm of the weights, the largest 0
+    quadratic: Array  #: (K,) r' S^-1 r
+    size: Array  #: (K, k) prior standard uncertainties
+    V: Array  #: (K, n) independent variances
+    Ninv: Array  #: (K, k, k) in units of the prior sizes
+    x: Array  #: (K, k) unknowns in units of the prior sizes
+    H: Array  #: (K, n, k)
+    r: Array  #: (n,) linearised misfit at the prior mean
+
+    @property
+    def weights(self) -> Array:
+        """Weight (K,) of each node, adding up to 1."""
+        w = np.exp(self.log)
+        weights: Array = w / w.sum()
+        return weights
+
+    @property
+    def form(self) -> float:
+        """Mean factor on the form of single faces."""
+        return float(self.weights @ self.factors[:, 0])
+
+    @property
+    def grade(self) -> float:
+        """Mean factor on everything else."""
+        return float(self.weights @ self.factors[:, 1])
+
+
+def spread(fit: Fit) -> Spread:
+    """Weigh the grid by how probable it makes the readings; linear around `fit`."""
+    obs, unknowns = fit.observations, fit.unknowns
+    none = np.zeros(obs.size)
+    form = obs.own.get(FORM, none)
+    graded = sum((v for c, v in obs.own.items() if c not in _STATED | {FORM}), none)
+    stated = obs.independent - form - graded
+    shared = _graded(unknowns)
+    forms = _FORMS if np.any(form) else np.ones(1)
+    grades = _GRADES if np.any(shared) or np.any(graded) else np.ones(1)
+    factors = np.array([(f, g) for f in forms for g in grades])
+    prior = -0.5 * np.sum(((np.log(factors) - [0.0, _PRIOR_GRADE]) / _PRIOR_LOG) ** 2, axis=1)
+
+    r = fit.misfit + fit.J @ (fit.p - unknowns.mean)
+    size = np.where(shared, factors[:, 1:2], 1.0) * unknowns.u
+    V = stated + factors[:, 0:1] ** 2 * form + factors[:, 1:2] ** 2 * graded
+    H = fit.J * size[:, None, :]
+    HV = H.transpose(0, 2, 1) / V[:, None, :]
+    N = HV @ H
+    diagonal = np.arange(N.shape[1])
+    N[:, diagonal, diagonal] += 1.0
+    Ninv = np.asarray(np.linalg.inv(N), dtype=np.float64)
+    downhill = HV @ r
+    x = np.einsum("kij,kj->ki", Ninv, downhill)
+    quadratic = np.sum(r**2 / V, axis=1) - np.sum(downhill * x, axis=1)
+    determinant = np.sum(np.log(V), axis=1) + np.linalg.slogdet(N)[1]
+    log = prior - 0.5 * (quadratic + determinant)
+    return Spread(factors, log - log.max(), quadratic, size, V, Ninv, x, H, r)
+
+
+def sized(
+    obs: Observations, unknowns: Unknowns, form: float, grade: float
+) -> tuple[Observations, Unknowns]:
+    """The budget at the sizes that the readings show: form and grade as factors on the stated."""
+    own = {
+        name: variance * (1.0 if name in _STATED else form**2 if name == FORM else grade**2)
+        for name, variance in obs.own.items()
+    }
+    u = np.where(_graded(unknowns), grade, 1.0) * unknowns.u
+    return obs.having(own), replace(unknowns, u=u)
+
+
+def _graded(unknowns: Unknowns) -> npt.NDArray[np.bool_]:
+    """Which unknowns (k,) are shared errors whose size goes with the grade of the bench."""
+    graded = np.zeros(len(unknowns.names), dtype=bool)
+    graded[unknowns.sought :] = [c not in _STATED for c in unknowns.components]
+    return graded
+
+
+def averaged(fit: Fit, spread: Spread) -> Fit:
+    """The fit as the mixture over the grid: mean, covariance, degrees of freedom.
+
+    Its observations and priors are those of the sizes found.
+    """
+    kept = spread.weights > _LEAST_WEIGHT
+    w, size = spread.weights[kept], spread.size[kept]
+    w = w / w.sum()
+    Ninv = spread.Ninv[kept]
+    p = spread.x[kept] * size
+    mean = w @ p
+    apart = p - mean
+    cov = np.einsum("kij,ki,kj->ij", Ninv * w[:, None, None], size, size) + (apart.T * w) @ apart
+    u2 = np.einsum("kii->ki", Ninv) * size**2
+    factor = _half_width(w, apart, np.sqrt(u2)) / np.sqrt(np.maximum(np.diag(cov), _TINY))
+    obs, unknowns = sized(fit.observations, fit.unknowns, spread.form, spread.grade)
+    at = described(obs, unknowns, unknowns.mean + mean)
+    return replace(
+        at, cov=cov, factor95=np.where(np.diag(cov) > _TINY, factor, 0.0) * _student(fit)
+    )
+
+
+def _half_width(w: Array, apart: Array, u: Array) -> Array:
+    """Half width (k,) of the interval about 0 that holds 95 % of normals N(apart, u^2) (K, k)."""
+    from scipy.special import ndtr
+
+    safe = np.maximum(u, math.sqrt(_TINY))
+    low = np.zeros(u.shape[1])
+    high: Array = (np.abs(apart) + 2 * safe).max(axis=0)
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        held = w @ (ndtr((middle - apart) / safe) - ndtr((-middle - apart) / safe))
+        low, high = np.where(held < 0.95, middle, low), np.where(held < 0.95, high, middle)
+    return high
+
+
+def _student(fit: Fit) -> Array:
+    """Student's t over the normal deviate (k,), for the share that estimated repeats have."""
+    obs = fit.observations
+    ratio = np.ones(len(fit.p))
+    if not math.isfinite(obs.noise.dof):
+        return ratio
+    gain = fit.cov @ (fit.J.T / obs.independent)
+    repeats = gain**2 @ obs.own[REPEATABILITY]
+    for i in np.flatnonzero(repeats > _MATTERS * np.diag(fit.cov)):
+        dof = obs.noise.dof * float(fit.cov[i, i] / repeats[i]) ** 2
+        ratio[i] = coverage_factor(max(dof, 1.0)) / coverage_factor(math.inf)
+    return ratio

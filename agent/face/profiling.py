@@ -1,0 +1,435 @@
+"""A machine's own profile: `profile new` asks for it; `profile check`, `edit` and `set`."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from agent.errors import AgentError, BadInput, Problem, Refused, Unknown
+from agent.face.cabling import port_options
+from agent.face.cautions import acknowledge
+from agent.face.desk import Desk, at_desk
+from agent.face.linking import one_shot
+from agent.face.options import COMMAND_LINE, Verb, as_json, wrong_line
+
+if TYPE_CHECKING:
+    from agent.model.interview import Interview, Question
+    from agent.model.profile import Profile
+
+_PORT = click.option("--port", help="port of a machine that is not attached yet")
+
+#: Words that may be typed instead of an answer.
+WORDS: Final = "Enter takes what stands in brackets; '?' explains, 'back', 'stop' (goes on later)"
+
+
+# --- new -----------------------------------------------------------------------------------------
+
+
+@click.command("new", cls=Verb)
+@click.argument("name")
+@_PORT
+@port_options
+@click.option(
+    "--answers",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="file of answers, one a line, instead of typing them",
+)
+@as_json
+@at_desk
+def profile_new(desk: Desk, /, name: str, port: str | None, answers: Path | None) -> None:
+    """Ask about a new machine and write its profile NAME, only what is known.
+
+    With a port (or in the shell with a machine attached) the controller is read first, and what it
+    says is proposed. 'stop' keeps the answers; the same command goes on with them.
+
+    \b
+    Example: plumbelt profile new mine --port /dev/ttyUSB0
+    """
+    from agent.model.interview import Interview
+    from agent.store.drafts import drop_draft, load_draft, save_draft
+    from agent.store.profiles import profile_names, profile_path, save_profile
+
+    place = profile_path(name)
+    if name in profile_names():
+        raise Refused(
+            f"a profile {name!r} is there already",
+            remedy=f"'profile edit {name}' changes it. Nothing was asked",
+        )
+    typed = None if answers is None else _answers_of(answers)
+    with _machine(desk, port) as told_by:
+        interview = Interview(_told(desk, name, told_by), load_draft(name))
+        if interview.given:
+            desk.screen.say(f"Going on: {len(interview.given)} answers are kept from before.")
+        desk.screen.say(WORDS)
+        interview = _held(desk, interview, typed, lambda kept: save_draft(name, kept.given))
+    if (question := interview.next()) is not None:
+        raise Refused(
+            f"stopped at '{question.text}', {interview.left} questions are left",
+            remedy=f"The answers are kept: 'profile new {name}' goes on",
+        )
+    made = interview.profile()
+    written = save_profile(made, place)
+    drop_draft(name)
+    if desk.in_shell:
+        desk.session.use(made)
+    from agent.change.completeness import check
+
+    checked = check(made, desk.session.readback if told_by else None)
+    document = {
+        "file": str(written.path),
+        "answers": len(interview.given),
+        **checked.to_plain(),
+    }
+
+    def show() -> None:
+        desk.screen.say(f"Written: {written.path} ({len(interview.given)} answers).")
+        _say_checked(desk, checked.gaps, checked.findings)
+        desk.screen.say(f"'profile edit {name}' opens it; every key may be changed by hand.")
+
+    desk.screen.answer(document, show)
+
+
+@contextlib.contextmanager
+def _machine(desk: Desk, port: str | None) -> Iterator[bool]:
+    """True inside where a machine is attached; one that a port was named for only meanwhile."""
+    if port is not None:
+        with one_shot(desk, port):
+            yield True
+    else:
+        yield desk.session.link is not None
+
+
+def _told(desk: Desk, name: str, attached: bool) -> Any:
+    from agent.model.interview import Told
+    from agent.store.journal import utc_now
+
+    if not attached:
+        return Told(name)
+    session = desk.session
+    return Told(name, session.read_back(), session.joined()[0].transport.name, utc_now())
+
+
+def _answers_of(path: Path) -> list[str]:
+    from agent.store.nodes import read_file
+
+    return read_file(path).decode("utf-8", "replace").splitlines()
+
+
+def _held(desk: Desk, interview: Interview, typed: list[str] | None, keep: Any) -> Interview:
+    """The interview with all questions asked, or up to where it was stopped.
+
+    Raises BadInput, naming the line, for an answer of a file that is none.
+    """
+    line = 0
+    while (question := interview.next()) is not None:
+        if question.moves is not None and not _moved(desk, interview, question):
+            interview = replace(interview, given={**interview.given, question.key: "unknown"})
+            continue
+        if typed is None:
+            text = _asked(desk, question)
+        elif line < len(typed):
+            text = typed[line]
+            line += 1
+        else:
+            break
+        word = text.strip().lower()
+        if word == "?":
+            desk.screen.say(f"  {question.help}")
+        elif word == "back":
+            interview = interview.back()
+            keep(interview)
+        elif word == "stop":
+            break
+        else:
+            try:
+                interview = interview.answer(text)
+            except ValueError as refusal:
+                if typed is not None:
+                    problem = Problem("answers", line, question.key, str(refusal))
+                    raise BadInput("an answer does not fit", problems=[problem]) from None
+                desk.screen.say(f"  {refusal}. Type it again.")
+                continue
+            keep(interview)
+    return interview
+
+
+def _asked(desk: Desk, question: Question) -> str:
+    screen = desk.screen
+    screen.say()
+    screen.say(question.why)
+    for number, offer in enumerate(question.offers, 1):
+        screen.say(f"  {number}  {offer}")
+    default = "" if question.default is None else f" [{question.default}]"
+    return screen.ask(f"{question.text}{default}:")
+
+
+def _moved(desk: Desk, interview: Interview, question: Question) -> bool:
+    """Make the short move that a question is about; False where it is not to be made.
+
+    What the move could do at worst is said first; an axis whose stored value cannot belong to its
+    drive is not moved.
+    """
+    from agent.change.guards import blocked_roles, plausible, worst_travel
+    from agent.model.interview import SHOWN_MM
+    from agent.work.moves import relative
+
+    role = question.moves
+    assert role is not None
+    made = interview.profile()
+    live = desk.session.clean_readback
+    blocked = blocked_roles(plausible(live, made.mechanics, made.axes), made.axes)
+    if role in blocked:
+        desk.screen.say(f"! The {role} axis is not moved: {blocked[role]}")
+        return False
+    drive = made.mechanics.drives.get(role)
+    steps = live.settings.get(f"steps_per_mm.{made.axes.letter(role)}")
+    if drive is None or steps is None:
+        desk.screen.say(f"! The {role} axis is not moved: its drive is not known.")
+        return False
+    acknowledge(desk)
+    worst = worst_travel(SHOWN_MM, steps.value, drive)
+    desk.screen.say(
+        f"The {role} axis ({made.axes.letter(role).upper()}) moves {SHOWN_MM:g} mm now, at worst"
+        f" {worst:.1f} mm."
+    )
+    asked = interview.values()["axes"]
+    # by the letter's own sign: what is seen then turns it or leaves it
+    desk.session.send_lines(("G21", "G91", relative(asked, role, SHOWN_MM), "M400", "G90"))
+    return True
+
+
+# --- check ---------------------------------------------------------------------------------------
+
+
+@click.command("check", cls=Verb)
+@click.argument("name")
+@_PORT
+@port_options
+@as_json
+@at_desk
+def profile_check(desk: Desk, /, name: str, port: str | None) -> None:
+    """What profile NAME does not know yet, what that forbids, and what cannot be right.
+
+    With a port, or a machine attached, also against what is live there.
+
+    \b
+    Example: plumbelt profile check heron
+    """
+    from agent.change.completeness import check
+    from agent.store.profiles import load_profile
+
+    found = load_profile(name)
+    live = None
+    if port is not None:
+        with one_shot(desk, port):
+            live = desk.session.read_back()
+    elif desk.session.link is not None and desk.session.profile.name == found.name:
+        live = desk.session.read_back()
+    checked = check(found, live)
+
+    def show() -> None:
+        _say_checked(desk, checked.gaps, checked.findings)
+
+    desk.screen.answer(checked.to_plain(), show)
+    if not checked.complete or checked.findings:
+        raise click.exceptions.Exit(1)
+
+
+def _say_checked(desk: Desk, gaps: Sequence[Any], findings: Sequence[str]) -> None:
+    if not gaps and not findings:
+        desk.screen.say("Complete: nothing is missing, and nothing in it is doubtful.")
+    if gaps:
+        desk.screen.table(
+            [("not known", False), ("what that forbids", False)],
+            [(gap.key, gap.forbids) for gap in gaps],
+        )
+    for finding in findings:
+        desk.screen.say(f"! {finding}")
+
+
+# --- edit and set --------------------------------------------------------------------------------
+
+
+@click.command("edit", cls=Verb)
+@click.argument("name")
+@as_json
+@at_desk
+def profile_edit(desk: Desk, /, name: str) -> None:
+    """Open profile NAME in your editor ($VISUAL or $EDITOR) and check it on leaving.
+
+    A text with mistakes is kept beside the file and opened again; the profile changes only to what
+    can be read.
+
+    \b
+    Example: plumbelt profile edit mine
+    """
+    from agent.store.atomic import ABSENT, stamp_of, write_file
+    from agent.store.nodes import read_file
+    from agent.store.profiles import find_profile, profile_path, read_profile
+
+    source = find_profile(name)
+    place = profile_path(name) if _is_ready(source) else source
+    before = read_file(source)
+    stamp = ABSENT if place != source else stamp_of(before)
+    draft = place.with_name(place.name + ".edited")
+    place.parent.mkdir(parents=True, exist_ok=True)
+    if draft.exists():
+        desk.screen.say(f"Going on with {draft}, which was left with mistakes.")
+    else:
+        draft.write_bytes(before)
+    while True:
+        _open_editor(draft)
+        text = read_file(draft)
+        if text == before:
+            draft.unlink()
+            desk.screen.answer(
+                {"file": str(place), "changed": False},
+                lambda: desk.screen.say("Nothing was changed."),
+            )
+            return
+        try:
+            read_profile(text, str(draft))
+            break
+        except BadInput as mistakes:
+            for problem in mistakes.problems:
+                desk.screen.say(f"! {problem}")
+            if not desk.screen.agrees("Open it again?"):
+                raise BadInput(
+                    f"{mistakes.what}; {place} is as it was",
+                    problems=mistakes.problems,
+                    remedy=f"Your text is kept in {draft}; 'profile edit {name}' goes on with it",
+                ) from None
+    try:
+        write_file(place, text.decode("utf-8"), expect=stamp)
+    except Refused as refusal:
+        raise Refused(refusal.what, remedy=f"Your text is kept in {draft}") from None
+    draft.unlink()
+    desk.screen.answer(
+        {"file": str(place), "changed": True}, lambda: desk.screen.say(f"Written: {place}")
+    )
+
+
+def _is_ready(path: Path) -> bool:
+    from agent.store.home import ready_profiles
+
+    return path.parent == ready_profiles()
+
+
+def _open_editor(path: Path) -> None:
+    """Raises Refused where there is no editor or it fails; the text stays."""
+    import os
+    import shlex
+    import subprocess
+
+    editor = os.environ.get("VISUAL") or os.environ.get("EDITOR") or ""
+    words = shlex.split(editor)
+    if not words:
+        raise Refused("no editor is named", remedy=f"Set EDITOR to one, or change {path} by hand")
+    try:
+        code = subprocess.call([*words, str(path)])
+    except OSError as error:
+        raise Refused(f"the editor {editor!r} cannot be started ({error})") from None
+    if code:
+        raise Refused(f"the editor left with code {code}", remedy=f"Your text is kept in {path}")
+
+
+@click.command("set", cls=Verb)
+@click.argument("key")
+@click.argument("value", nargs=-1, required=True)
+@click.option("--profile", "name", help="of this profile instead of the machine at hand")
+@as_json
+@at_desk
+def profile_set(desk: Desk, /, key: str, value: tuple[str, ...], name: str | None) -> None:
+    """Tell one KEY of a profile, such as mechanics.gantry_angle_deg 35, and keep it.
+
+    Everything else in the file stays as it was written.
+
+    \b
+    Example: plumbelt profile set mechanics.belt_loop_mm 1460 --profile mine
+    """
+    kept, path = keep_key(desk, key, " ".join(value), name)
+    document = {"key": key, "file": None if path is None else str(path), "profile": kept.name}
+    where = "for this session; 'profile save NAME' keeps it" if path is None else f"in {path}"
+    desk.screen.answer(document, lambda: desk.screen.say(f"{key} is kept {where}."))
+
+
+def keep_key(
+    desk: Desk, key: str, typed: str, name: str | None = None
+) -> tuple[Profile, Path | None]:
+    """Set one key of a profile and of the session; the file it went to, None where there is none.
+
+    Raises BadInput for a key or value that a profile cannot have, and nothing is changed then.
+    """
+    from agent.store.atomic import ABSENT, stamp_of, write_file
+    from agent.store.editing import with_key
+    from agent.store.nodes import read_file
+    from agent.store.profiles import (
+        find_profile,
+        profile_names,
+        profile_path,
+        profile_text,
+        read_profile,
+    )
+
+    session = desk.session
+    wanted = name or session.profile.name
+    has_file = name is not None or wanted in profile_names()
+    source = find_profile(wanted) if has_file else None
+    before = profile_text(session.profile).encode() if source is None else read_file(source)
+    value = _value(typed)
+    try:
+        text = with_key(before.decode("utf-8"), key, value)
+        kept = read_profile(text.encode(), "profile set")
+    except ValueError as refusal:
+        raise wrong_line([Problem(COMMAND_LINE, None, key, str(refusal))], "profile set") from None
+    except BadInput as mistakes:
+        problems = [Problem(COMMAND_LINE, None, p.key or key, p.what) for p in mistakes.problems]
+        raise wrong_line(problems, "profile set") from None
+    path = None
+    if source is not None:
+        ready = _is_ready(source)
+        path = profile_path(wanted) if ready else source
+        write_file(path, text, expect=ABSENT if ready else stamp_of(before))
+    if session.profile.name == kept.name:
+        told = read_profile(
+            with_key(profile_text(session.profile), key, value).encode(), "profile set"
+        )
+        session.use(told)
+    return kept, path
+
+
+def _value(typed: str) -> Any:
+    """A value as typed: YAML's own plain forms, numbers kept as they are."""
+    import yaml
+
+    from agent.store.yamltext import Bare
+
+    text = typed.strip().replace(",", ".") if typed.count(",") == 1 and " " not in typed else typed
+    try:
+        found = yaml.safe_load(text)
+    except yaml.YAMLError:
+        return typed
+    if isinstance(found, Mapping):
+        return found
+    return found if isinstance(found, list) else Bare(text)
+
+
+def told_now(desk: Desk, missing: Unknown) -> bool:
+    """Ask for what a verb needs and nobody has told; True if it is known now and kept."""
+    desk.screen.say(f"{missing.what[0].upper()}{missing.what[1:]}.")
+    while True:
+        typed = desk.screen.ask(f"{missing.key} (Enter: leave it unknown):")
+        if not typed:
+            return False
+        try:
+            keep_key(desk, missing.key, typed)
+        except AgentError as error:
+            problems = error.problems if isinstance(error, BadInput) else ()
+            desk.screen.say("  " + ("; ".join(p.what for p in problems) or error.what))
+            continue
+        return True

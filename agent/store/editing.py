@@ -1,0 +1,81 @@
+"""One key of a profile's text set anew, everything else left as the person wrote it."""
+
+from __future__ import annotations
+
+import re
+from typing import Any, Final
+
+from agent.store.yamltext import dump
+
+_INDENT: Final = "  "
+
+
+def with_key(text: str, key: str, value: Any) -> str:
+    """`text` with `section.name` (or a key of the top) set to `value`, plain data.
+
+    Remarks, order and every other line stay; a remark that names the key as not known gives way.
+    Raises ValueError for a key deeper than two levels or a section that is not a table.
+    """
+    section, dot, name = key.partition(".")
+    if "." in name:
+        raise ValueError(f"{key} lies too deep to be set alone; 'profile edit' changes it")
+    lines = text.splitlines()
+    start = _find(lines, rf"{re.escape(section)}\s*:", 0, len(lines))
+    if not dot:
+        return _join(_put(lines, start, _end(lines, start), dump({section: value})))
+    if start is None:
+        return _join([*lines, "", *dump({section: {name: value}}).splitlines()])
+    end = _end(lines, start)
+    head = lines[start]
+    inline = head.partition(":")[2].split("#")[0].strip()
+    if inline:
+        lines[start:end] = _opened(lines[start:end], section)
+        return with_key(_join(lines), key, value)
+    fresh = [f"{_INDENT}{line}" for line in dump({name: value}).splitlines()]
+    place = _find(lines, rf"{_INDENT}(?:# )?{re.escape(name)}\s*:", start + 1, end)
+    if place is None:
+        return _join([*lines[: start + 1], *fresh, *lines[start + 1 :]])
+    stop = place + 1
+    while stop < end and re.match(rf"{_INDENT}\s+\S", lines[stop]):
+        stop += 1
+    remark = re.search(r"\s+#.*$", lines[place].lstrip().removeprefix("# "))
+    if remark and len(fresh) == 1:
+        fresh = [fresh[0] + remark[0]]
+    return _join([*lines[:place], *fresh, *lines[stop:]])
+
+
+def _opened(lines: list[str], section: str) -> list[str]:
+    """A table on one line (or wrapped in braces) as lines of its own."""
+    import yaml
+
+    table = yaml.safe_load("\n".join(lines))[section]
+    if not isinstance(table, dict):
+        raise ValueError(f"{section} is no table")
+    inner = [line for name in table for line in dump({name: table[name]}).splitlines()]
+    return [f"{section}:", *(f"{_INDENT}{line}" for line in inner)]
+
+
+def _find(lines: list[str], pattern: str, start: int, end: int) -> int | None:
+    return next((n for n in range(start, end) if re.match(pattern, lines[n])), None)
+
+
+def _end(lines: list[str], start: int | None) -> int:
+    """Line after the block that begins at `start`; remarks and blanks before the next stay out."""
+    if start is None:
+        return len(lines)
+    end = start + 1
+    while end < len(lines) and not re.match(r"\S", lines[end]):
+        end += 1
+    while end > start + 1 and not lines[end - 1].strip():
+        end -= 1
+    return end
+
+
+def _put(lines: list[str], start: int | None, end: int, block: str) -> list[str]:
+    if start is None:
+        return [*lines, *block.splitlines()]
+    return [*lines[:start], *block.splitlines(), *lines[end:]]
+
+
+def _join(lines: list[str]) -> str:
+    return "\n".join(lines) + "\n"

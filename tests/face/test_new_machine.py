@@ -1,0 +1,227 @@
+"""From `profile new` to the first piece laid, on machines that no profile is known of.
+
+A player answers what a technician at the machine would: it reads the type plate (the invented
+machine's own profile) and sees which way an axis moved.  Every question put to it is counted.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from agent.face.desk import Desk
+from agent.face.main import run
+from agent.model.drive import Roller, Screw, Toothed
+from agent.model.roles import ROLES
+from agent.rehearsal import behind_a_terminal, plain_profile
+from agent.store.home import ready_profiles
+from agent.store.profiles import load_profile
+
+MACHINES = ("heron", "egret", "curlew", "stilt", "avocet")
+
+#: What a new user may be asked at most, from the first question to the piece on the belt.
+MOST_ANSWERS = 25
+
+
+def parts(drive):
+    """A drive as a technician would type it."""
+    words = [f"steps {drive.full_steps} micro {drive.microsteps} ratio {drive.ratio:g}"]
+    output = drive.output
+    if isinstance(output, Toothed):
+        words.append(f"teeth {output.teeth} pitch {output.pitch:g}")
+    elif isinstance(output, Screw):
+        words.append(f"lead {output.lead:g}")
+    else:
+        words.append(f"roller {output.diameter:g} belt {output.belt:g}")
+    return " ".join(words)
+
+
+def bed_screws(mechanics):
+    if mechanics.stand is not None:
+        posts = mechanics.stand.posts.items()
+        return f"{mechanics.stand.pitch_mm:g} " + " ".join(
+            f"{name} {post.x_mm:g} {post.s_mm:g}" for name, post in posts
+        )
+    return f"{mechanics.screws.pitch_mm:g} {mechanics.screws.span_mm:g}"
+
+
+class Player:
+    """Answers questions as one who knows the machine `plate`; keeps what was asked."""
+
+    def __init__(self, plate):
+        self.plate = plate
+        self.asked = []
+
+    def __call__(self, question):
+        self.asked.append(question)
+        return self.answer(" ".join(question.split()))
+
+    def answer(self, question):
+        plate, mechanics = self.plate, self.plate.mechanics
+        if question.startswith("Letters of the axes"):
+            return " ".join(plate.axes.letter(role) for role in ROLES)
+        if question.startswith("Angle between"):
+            return f"{mechanics.gantry_angle_deg:g}"
+        for role in ROLES:
+            if question.startswith(f"Drive of the {role} axis"):
+                return parts(mechanics.drives[role])
+        if question.startswith("Travel of"):
+            return " ".join(f"{mechanics.travel_mm[role]:g}" for role in ROLES)
+        if question.startswith("Length of the belt"):
+            return f"{mechanics.belt_loop_mm:g}"
+        if question.startswith("Screws that set"):
+            return bed_screws(mechanics)
+        if question.startswith("May each axis"):
+            return "yes"
+        if "to the right or to the left" in question:
+            return "right" if plate.axes.sign("across") > 0 else "left"
+        if "up, away from the belt" in question:
+            return "up" if plate.axes.sign("gantry") > 0 else "down"
+        if "Did the belt's surface" in question:
+            return "away" if plate.axes.sign("belt") > 0 else "toward"
+        if question.startswith("Plastic"):
+            return "PLA"
+        if "'understood'" in question:
+            return "understood"
+        if "Type 'yes'" in question:
+            return "yes"
+        return ""  # what is proposed
+
+
+@pytest.fixture(autouse=True)
+def own_home(tmp_path, monkeypatch):
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path / "home"))
+
+
+@pytest.fixture
+def served(request):
+    name = request.param
+    plate = load_profile(name)
+    bench = behind_a_terminal(
+        plain_profile(ready_profiles() / f"{name}.yaml"), seed=11, family=plate.family
+    )
+    yield plate, bench
+    bench.close()
+
+
+@pytest.mark.parametrize("served", MACHINES, indirect=True, ids=MACHINES)
+def test_a_new_machine_lays_its_first_piece(served, capsys):
+    plate, bench = served
+    player = Player(plate)
+    desk = Desk(in_shell=True)
+    desk.screen.ask_with(player)
+    try:
+        assert run(["attach", bench.address], desk) == 0
+        assert run(["profile", "new", "mine"], desk) == 0, capsys.readouterr()
+        made = load_profile("mine")
+        assert made.axes == plate.axes
+        assert made.family == plate.family
+        assert made.mechanics.gantry_angle_deg == plate.mechanics.gantry_angle_deg
+        assert made.mechanics.travel_mm == plate.mechanics.travel_mm
+        for role, drive in plate.mechanics.drives.items():
+            output = made.mechanics.drives[role].output
+            assert made.mechanics.drives[role].steps_per_mm == pytest.approx(drive.steps_per_mm)
+            assert type(output) is type(drive.output) is not None
+            assert not isinstance(output, Roller) or output.diameter == drive.output.diameter
+        if plate.family == "numbered":  # knows no heaters: a measured move is its first reading
+            assert run(["lay", "strip"], desk) == 1
+            assert "Moves and readings need no heater" in capsys.readouterr().err.replace("\n", " ")
+            assert run(["gauge", "travel-across"], desk) == 0, capsys.readouterr()
+            assert len(player.asked) <= MOST_ANSWERS, player.asked
+            return
+        assert run(["lay", "strip"], desk) == 0, capsys.readouterr()
+    finally:
+        desk.close()
+    assert len(player.asked) <= MOST_ANSWERS, player.asked
+    # the piece lies as it was meant: its longest length is there, and true to a few percent
+    laid = desk.session.now.laid[-1].piece
+    longest = max(
+        (f for f in laid.features if f.kind == "outside"), key=lambda f: max(map(abs, f.along))
+    )
+    (read,) = bench.measure(longest, "", 1)
+    assert read == pytest.approx(max(map(abs, longest.along)), rel=0.12)
+
+
+def test_answers_from_a_file_without_a_machine(tmp_path, capsys):
+    answers = tmp_path / "answers.txt"
+    lines = ["x y -z", "35", "teeth 20 pitch 2", "lead 8", "roller 24 belt 0.8", "200 220 4000"]
+    lines += ["unknown", "M3 260", "ABS", "", "", "", "", "0.05", "0.1 0.1"]
+    answers.write_text("\n".join(lines) + "\n")
+    code = run(["profile", "new", "mine", "--answers", str(answers), "--json"])
+    found = json.loads(capsys.readouterr().out)
+    assert code == 0
+    assert found["answers"] == len(lines)
+    assert [gap["key"] for gap in found["gaps"]] == ["mechanics.belt_loop_mm", "settings"]
+    made = load_profile("mine")
+    assert made.axes.sign("belt") == -1
+    assert made.material.name == "ABS"
+    assert made.material.heats == (240, 100)  # of ABS, not of another plastic
+    assert made.instrument.move_u_mm == 0.05
+    text = Path(found["file"]).read_text()
+    assert "max_pulse_rate" not in text
+    assert "priors" not in text
+
+
+def said(capsys):
+    """What went to standard error, without its line ends."""
+    return capsys.readouterr().err.replace("\n", " ")
+
+
+def test_a_wrong_answer_of_a_file_is_named_and_the_others_are_kept(tmp_path, capsys):
+    answers = tmp_path / "answers.txt"
+    answers.write_text("x y z\n350\n")
+    assert run(["profile", "new", "mine", "--answers", str(answers)]) == 2
+    assert "answers:2  angle  expected 5 to 90 degrees, found 350" in capsys.readouterr().err
+    answers.write_text("35\n")
+    assert run(["profile", "new", "mine", "--answers", str(answers)]) == 1
+    said = capsys.readouterr()
+    assert "Going on: 1 answers are kept" in said.out
+    assert "goes on" in said.err
+
+
+def test_what_is_unknown_stays_unknown_and_is_asked_for_when_it_is_needed(tmp_path, capsys):
+    answers = tmp_path / "answers.txt"
+    answers.write_text("x y z\n" + "unknown\n" * 4 + "220 200 5000\n" + "unknown\n" * 9)
+    assert run(["profile", "new", "mine", "--answers", str(answers)]) == 0
+    made = load_profile("mine")
+    assert made.mechanics.gantry_angle_deg is None
+    assert made.mechanics.drives == {}
+    assert made.material.nozzle_c is None
+    assert run(["piece", "post", "--profile", "mine"]) == 1
+    assert "'profile set mechanics.gantry_angle_deg VALUE'" in said(capsys)
+    desk = Desk(in_shell=True)
+    desk.screen.ask_with(lambda question: "32,5")
+    desk.session.use(made)
+    assert run(["piece", "post"], desk) == 0
+    assert load_profile("mine").mechanics.gantry_angle_deg == 32.5
+    assert desk.session.profile.mechanics.gantry_angle_deg == 32.5
+
+
+def test_back_and_help_and_stop(capsys):
+    typed = iter(["x y z", "?", "40", "back", "45", "stop"])
+    desk = Desk(in_shell=True)
+    desk.screen.ask_with(lambda question: next(typed))
+    assert run(["profile", "new", "mine"], desk) == 1
+    said = capsys.readouterr()
+    assert "protractor" in said.out
+    from agent.store.drafts import load_draft
+
+    assert load_draft("mine") == {"axes": "x y z", "angle": "45"}
+
+
+@pytest.mark.parametrize("name", MACHINES)
+def test_the_ready_profiles_are_complete_and_agree_with_their_machines(name, capsys):
+    from agent.change.completeness import check
+    from agent.rehearsal import in_memory
+    from agent.work.session import Session
+
+    profile = load_profile(name)
+    bench = in_memory(plain_profile(ready_profiles() / f"{name}.yaml"), family=profile.family)
+    session = Session(profile)
+    checked = check(profile, session.attach(bench.open()))
+    assert checked.to_plain() == {"complete": True, "gaps": [], "findings": []}
+    bare = replace(profile, mechanics=replace(profile.mechanics, gantry_angle_deg=None))
+    assert [gap.key for gap in check(bare).gaps] == ["mechanics.gantry_angle_deg"]
