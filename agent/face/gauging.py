@@ -18,6 +18,7 @@ from agent.estimate.repeats import suspect
 from agent.face import tables
 from agent.face.answers import Typed, typed_lengths
 from agent.face.benchwork import PIECE_NAMES, show_picture, sizes_from
+from agent.face.checking import CHECK, check_instrument, check_slicing
 from agent.face.desk import Desk, at_desk
 from agent.face.moving import MOVE_NAMES, gauge_moves
 from agent.face.options import (
@@ -61,6 +62,12 @@ FRESH: Final = 10.0
 @click.option("--picture", type=click.Path(path_type=Path), help="write what --scan took as PNG")
 @click.option("--size", "sizes", multiple=True, metavar="NAME=MM", help="of a piece laid elsewhere")
 @click.option("--profile", "profile_name", help="profile, where no machine is attached")
+@click.option(
+    "--toolpath",
+    "toolpath_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="file that a piece printed by other means was made from: its slicing angle is checked",
+)
 @as_json
 @at_desk
 def gauge(
@@ -78,6 +85,7 @@ def gauge(
     picture: Path | None,
     sizes: tuple[str, ...],
     profile_name: str | None,
+    toolpath_file: Path | None,
 ) -> None:
     """Take readings: of a piece, of one feature of it, or of a move.
 
@@ -105,6 +113,11 @@ def gauge(
 
         gauge_bed(desk, numbers, u_mm)
         return
+    if what == CHECK:
+        check_instrument(desk, numbers)
+        return
+    if toolpath_file is not None:
+        check_slicing(desk, what, toolpath_file)
     if what in MOVE_NAMES:
         gauge_moves(desk, what, numbers, move_mm, u_mm)
     else:
