@@ -18,7 +18,7 @@ import pytest
 
 from agent.face.demo import Job, whole_job
 from agent.face.screen import Screen
-from agent.rehearsal import Rehearsal, in_memory
+from agent.rehearsal import Rehearsal, bench_of, in_memory
 from agent.store.profiles import load_profile
 from agent.work.session import Session
 from tests.patience import PATIENCE
@@ -128,6 +128,7 @@ def test_a_machine_that_changes_meanwhile_is_not_verified(
 
 def test_demo_over_a_real_pseudo_terminal() -> None:
     line = [sys.executable, "-m", "agent.face.main", "demo", "--json", "--seed", "4"]
+    line += ["--bench", "none"]
     done = subprocess.run(line, capture_output=True, text=True, timeout=PATIENCE, check=False)
     document = json.loads(done.stdout)
     assert (done.returncode, document["verified"]) == (0, True)
@@ -137,3 +138,11 @@ def test_demo_over_a_real_pseudo_terminal() -> None:
         assert document[which].keys() == {*SCALES, "gantry_angle_deg"}
     assert document["by_hand"].keys() == {"yaw_deg", "rail_deg", "roll_deg"}
     assert "Lay and measure again" in done.stderr
+
+
+@pytest.mark.parametrize("seed", [1, 11])
+def test_on_an_ordinary_bench_the_job_is_foretold_and_ends_inside_tolerance(seed: int) -> None:
+    document = carried_out(job_at(in_memory(seed=seed, bench=bench_of("usual", (), seed))))
+    assert document["verified"], document["proofs"]
+    assert max(abs(document["after"][name]) for name in SCALES) <= 0.001
+    assert abs(document["after"]["gantry_angle_deg"]) <= 0.15

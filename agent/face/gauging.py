@@ -17,6 +17,7 @@ from agent.estimate.repeats import suspect
 from agent.face import tables
 from agent.face.answers import Typed, typed_lengths
 from agent.face.benchwork import PIECE_NAMES, show_picture
+from agent.face.checking import CHECK, check_instrument, check_slicing
 from agent.face.desk import Desk, at_desk
 from agent.face.moving import MOVE_NAMES, gauge_moves
 from agent.face.options import (
@@ -54,6 +55,12 @@ FRESH: Final = 10.0
     help="take up the readings of a file first; it is only read ('log readings' writes one)",
 )
 @click.option("--profile", "profile_name", help="profile, where no machine is attached")
+@click.option(
+    "--toolpath",
+    "toolpath_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="file that a piece printed by other means was made from: its slicing angle is checked",
+)
 @as_json
 @at_desk
 def gauge(
@@ -66,6 +73,7 @@ def gauge(
     repeats: int,
     path: Path | None,
     profile_name: str | None,
+    toolpath_file: Path | None,
 ) -> None:
     """Take readings: of a piece, of one feature of it, or of a move.
 
@@ -87,6 +95,11 @@ def gauge(
 
         gauge_bed(desk, numbers, u_mm)
         return
+    if what == CHECK:
+        check_instrument(desk, numbers)
+        return
+    if toolpath_file is not None:
+        check_slicing(desk, what, toolpath_file)
     if what in MOVE_NAMES:
         gauge_moves(desk, what, numbers, move_mm, u_mm)
     else:

@@ -32,6 +32,7 @@ class Database:
         cannot be written.  The file is left as it is in each of these cases.
         """
         self.path = path
+        self._synced = True
         make_folder(self.path.parent)
         with in_words(self.path):
             self.connection = sqlite3.connect(
@@ -105,9 +106,16 @@ class Database:
         self.close()
 
     @contextmanager
-    def writing(self) -> Iterator[sqlite3.Connection]:
-        """One transaction: all of it or nothing, in turn with other agents."""
+    def writing(self, *, synced: bool = True) -> Iterator[sqlite3.Connection]:
+        """One transaction: all of it or nothing, in turn with other agents.
+
+        synced: on the disk when this returns.  Otherwise it outlives this process, and the power
+        once the next synced transaction has come: the log is flushed in its order.
+        """
         with in_words(self.path):
+            if synced is not self._synced:
+                self.connection.execute(f"PRAGMA synchronous = {'FULL' if synced else 'NORMAL'}")
+                self._synced = synced
             self.connection.execute("BEGIN IMMEDIATE")
             try:
                 yield self.connection

@@ -171,7 +171,9 @@ def test_a_window_made_smaller_loses_nothing(terminal: Terminal) -> None:
 
 
 def test_plain_terminal_and_no_colour_are_respected(tmp_path: Path) -> None:
-    terminal = Terminal(tmp_path, "demo", "--seed", "5", NO_COLOR="1", TERM="dumb")
+    terminal = Terminal(
+        tmp_path, "demo", "--bench", "none", "--seed", "5", NO_COLOR="1", TERM="dumb"
+    )
     terminal.child.expect(pexpect.EOF)
     said = terminal.child.before
     assert said is not None

@@ -17,7 +17,7 @@ from agent.errors import BadInput, Refused
 from agent.model.settings import Readback, Setting
 from agent.store.database import set_aside
 from agent.store.journal import read_journal
-from agent.store.record import Record
+from agent.store.record import BATCH_LINES, Record
 from agent.store.rows import new_identity
 from agent.store.schema import STEPS
 
@@ -297,7 +297,7 @@ def test_a_full_disk_keeps_the_lines_and_says_so(path: Path) -> None:
         session = record.begin("heron")
         pages = record.connection.execute("PRAGMA page_count").fetchone()[0]
         record.connection.execute(f"PRAGMA max_page_count = {pages}")
-        for n in range(600):  # traffic never raises: the wire comes first
+        for n in range(BATCH_LINES + 100):  # traffic never raises: the wire comes first
             session.traffic(n, ">", "M92 X80.1" * 10)
         assert "disk is full" in session.trouble
         with pytest.raises(Refused, match="disk is full"):
@@ -305,7 +305,7 @@ def test_a_full_disk_keeps_the_lines_and_says_so(path: Path) -> None:
         record.connection.execute("PRAGMA max_page_count = 100000")
         session.note("note", {"text": "y" * 5000})
         assert session.trouble == ""
-        assert len(record.lines(session.row.id)) == 600
+        assert len(record.lines(session.row.id)) == BATCH_LINES + 100
 
 
 def test_identities_are_in_the_order_of_their_making() -> None:
@@ -369,9 +369,44 @@ def test_a_merged_entry_that_is_none_of_its_kind_is_kept_apart_and_counted(
 
 
 def test_a_record_with_journals_can_be_merged(tmp_path: Path, path: Path) -> None:
-    with new_journal("heron", "01234567", tmp_path / "journals") as journal:
-        journal.note("sending", index=0, line="M92 X80.1")
-        with Record(tmp_path / "a.db") as a, Record(path) as b:
-            a.take_over(read_journal(journal.path))
-            assert b.merge(a.export()) == 2
-            assert list(a.export()) == list(b.export())
+    file = tmp_path / "a.jsonl"
+    at = "2026-03-01T10:01:00.000+00:00"
+    file.write_text(f'{{"step":"sending","at":"{at}","index":0,"line":"M92 X80.1"}}\n')
+    with Record(tmp_path / "a.db") as a, Record(path) as b:
+        a.take_over(read_journal(file))
+        assert b.merge(a.export()) == 2
+        assert list(a.export()) == list(b.export())
+
+
+def test_traffic_outlives_a_killed_process_and_notes_are_synced(path: Path) -> None:
+    """Traffic is kept without a flush of the disk, at most half a second late; notes with one."""
+    script = (
+        "import os, signal, sys; from pathlib import Path; from agent.store import record\n"
+        "session = record.Record(Path(sys.argv[1])).begin('heron')\n"
+        "for n in range(record.BATCH_LINES): session.traffic(n, '>', f'G1 X{n}')\n"
+        "session.note('note', {'n': 1})\n"
+        "session.traffic(0, '>', 'M92 X80'); session._kept_at = -1e9\n"
+        "session.traffic(0, '<', 'ok'); os.kill(os.getpid(), signal.SIGKILL)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script, str(path)], check=False)
+    assert done.returncode == -signal.SIGKILL
+    with Record(path) as record:
+        [session] = record.sessions()
+        kept = [line.text for line in record.lines(session.id)]
+        assert kept[-2:] == ["M92 X80", "ok"]
+        assert len(kept) == BATCH_LINES + 2
+
+
+def test_only_traffic_waits_for_no_disk(path: Path) -> None:
+    def level() -> int:
+        return int(record.rows("PRAGMA synchronous")[0][0])
+
+    full, normal = 2, 1
+    with Record(path) as record:
+        session = record.begin("heron")
+        assert level() == full
+        session.traffic(0.0, ">", "G1 X1")
+        session.flush()
+        assert level() == normal
+        session.note("note", {})
+        assert level() == full
