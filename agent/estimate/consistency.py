@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from statistics import fmean
 from typing import Final
@@ -129,7 +128,7 @@ def examine(survey: Survey) -> Examined:
             accused = (*accused, *_accusations(survey, best))
             out = [*out, *best.rows]
             found = _settled(obs, unknowns, out)
-        elif tried:
+        elif tried or _agrees(found[1]):
             break
     return _examined(found, accused, (), stray)
 
@@ -165,10 +164,9 @@ def _settled(obs: Observations, unknowns: Unknowns, out: Sequence[int]) -> tuple
     at = _fitted(obs, unknowns, out)
     curved = bent(at)
     if curved is not None:
-        # The terms are added once the valley is known; the start is on its floor.
+        # First order from here on: the grid is linear around the fit.
         extra = np.zeros(len(curved[1].names) - len(at.p))
-        with suppress(Refused):
-            at = fit(*curved, start=np.append(at.p, extra))
+        at = described(*curved, np.append(at.p, extra))
     return at, spread(at)
 
 

@@ -327,6 +327,40 @@ def test_an_export_is_one_json_object_a_line(path: Path) -> None:
             assert isinstance(json.loads(line), dict)
 
 
+def test_traffic_outlives_a_killed_process_and_notes_are_synced(path: Path) -> None:
+    """Traffic is kept without a flush of the disk, at most half a second late; notes with one."""
+    script = (
+        "import os, signal, sys; from pathlib import Path; from agent.store import record\n"
+        "session = record.Record(Path(sys.argv[1])).begin('heron')\n"
+        "for n in range(record.BATCH_LINES): session.traffic(n, '>', f'G1 X{n}')\n"
+        "session.note('note', {'n': 1})\n"
+        "session.traffic(0, '>', 'M92 X80'); session._kept_at = -1e9\n"
+        "session.traffic(0, '<', 'ok'); os.kill(os.getpid(), signal.SIGKILL)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script, str(path)], check=False)
+    assert done.returncode == -signal.SIGKILL
+    with Record(path) as record:
+        [session] = record.sessions()
+        kept = [line.text for line in record.lines(session.id)]
+        assert kept[-2:] == ["M92 X80", "ok"]
+        assert len(kept) == BATCH_LINES + 2
+
+
+def test_only_traffic_waits_for_no_disk(path: Path) -> None:
+    def level() -> int:
+        return int(record.rows("PRAGMA synchronous")[0][0])
+
+    full, normal = 2, 1
+    with Record(path) as record:
+        session = record.begin("heron")
+        assert level() == full
+        session.traffic(0.0, ">", "G1 X1")
+        session.flush()
+        assert level() == normal
+        session.note("note", {})
+        assert level() == full
+
+
 @pytest.mark.parametrize("kinds", [(), ("note",), ("note", "plan")])
 def test_the_newest_entries_are_found_without_sorting_all_of_them(
     path: Path, kinds: tuple[str, ...]
@@ -373,43 +407,9 @@ def test_a_merged_entry_that_is_none_of_its_kind_is_kept_apart_and_counted(
 
 def test_a_record_with_journals_can_be_merged(tmp_path: Path, path: Path) -> None:
     file = tmp_path / "a.jsonl"
-    at = "2026-03-01T10:01:00.000+00:00"
-    file.write_text(f'{{"step":"sending","at":"{at}","index":0,"line":"M92 X80.1"}}\n')
+    plan = Plan("heron", "replay", (), (), "0", identity="bench").to_plain()
+    file.write_text(json.dumps({"step": "begun", "at": "2026-03-01T10:00:00", "plan": plan}) + "\n")
     with Record(tmp_path / "a.db") as a, Record(path) as b:
         a.take_over(read_journal(file))
         assert b.merge(a.export()) == 2
         assert list(a.export()) == list(b.export())
-
-
-def test_traffic_outlives_a_killed_process_and_notes_are_synced(path: Path) -> None:
-    """Traffic is kept without a flush of the disk, at most half a second late; notes with one."""
-    script = (
-        "import os, signal, sys; from pathlib import Path; from agent.store import record\n"
-        "session = record.Record(Path(sys.argv[1])).begin('heron')\n"
-        "for n in range(record.BATCH_LINES): session.traffic(n, '>', f'G1 X{n}')\n"
-        "session.note('note', {'n': 1})\n"
-        "session.traffic(0, '>', 'M92 X80'); session._kept_at = -1e9\n"
-        "session.traffic(0, '<', 'ok'); os.kill(os.getpid(), signal.SIGKILL)\n"
-    )
-    done = subprocess.run([sys.executable, "-c", script, str(path)], check=False)
-    assert done.returncode == -signal.SIGKILL
-    with Record(path) as record:
-        [session] = record.sessions()
-        kept = [line.text for line in record.lines(session.id)]
-        assert kept[-2:] == ["M92 X80", "ok"]
-        assert len(kept) == BATCH_LINES + 2
-
-
-def test_only_traffic_waits_for_no_disk(path: Path) -> None:
-    def level() -> int:
-        return int(record.rows("PRAGMA synchronous")[0][0])
-
-    full, normal = 2, 1
-    with Record(path) as record:
-        session = record.begin("heron")
-        assert level() == full
-        session.traffic(0.0, ">", "G1 X1")
-        session.flush()
-        assert level() == normal
-        session.note("note", {})
-        assert level() == full
