@@ -28,6 +28,18 @@ ROOT: Final = Path(__file__).resolve().parent.parent
 #: Versions that the package says it runs on, oldest first.
 VERSIONS: Final = ("3.11", "3.12", "3.13", "3.14")
 
+#: Readings of an invented machine, enough for a report.
+READINGS: Final = """\
+format: plumbelt-readings/1
+mechanics: {gantry_angle_deg: 45}
+settings: {steps_per_mm: {x: 80, y: 80, z: 154}}
+instrument: {resolution_mm: 0.01, mpe_mm: 0.03}
+material: {shrink_percent: 0, shrink_u_percent: 0.02}
+readings:
+  - {feature: outside, along: [0, 200, 0], mm: [198.42, 198.41, 198.43], between: edges}
+  - {feature: travel, along: [0, 300, 0], mm: [297.45], u_mm: 0.1}
+"""
+
 
 def usable(names: Iterable[str] = ()) -> list[str]:
     """Interpreters that run: those named, or one of each version."""
@@ -84,10 +96,12 @@ def used(command: str, folder: Path) -> None:
     said = run(
         [command, "rehearse", "--seed", "3"],
         folder,
-        "readback\npiece strip --svg strip.svg\nreport --out tune.html\nquit\n",
+        "readback\npiece strip --svg strip.svg\nquit\n",
     )
     assert "steps_per_mm.z" in said
     assert "<svg" in (folder / "strip.svg").read_text(encoding="utf-8")
+    (folder / "tower.yaml").write_text(READINGS, encoding="utf-8")
+    run([command, "report", "tower.yaml", "--out", "tune.html"], folder)
     page = (folder / "tune.html").read_text(encoding="utf-8")
     assert "<style" in page, "the page has its style sheet in it"
     assert "heron" in run([command, "profile", "list"], folder)
