@@ -188,16 +188,7 @@ def show_error(error: AgentError, desk: Desk) -> None:
     for line in error.wire[-WIRE_SHOWN:]:
         desk.screen.complain(f"  {line}")
     if desk.screen.json and not desk.screen.answered:
-        desk.screen.document(
-            {
-                "error": error.what,
-                "remedy": error.remedy,
-                "problems": [
-                    {"source": p.source, "line": p.line, "key": p.key, "what": p.what}
-                    for p in problems
-                ],
-            }
-        )
+        desk.screen.document(error.to_plain())
 
 
 def main() -> None:

@@ -155,11 +155,22 @@ class Screen:
         if self.collected is not None:
             self.collected.append(dict(document))
         elif not self.answered:
-            import json
-
-            sys.stdout.write(json.dumps(document, indent=2, allow_nan=False) + "\n")
-            sys.stdout.flush()
+            self._write(document)
         self.answered = True
+
+    def documents(self, documents: Sequence[Mapping[str, Any]]) -> None:
+        """A list of documents as the answer of a command that was asked several things at once."""
+        if self.collected is not None:
+            self.collected.extend(dict(document) for document in documents)
+        elif not self.answered:
+            self._write(documents)
+        self.answered = True
+
+    def _write(self, answer: Mapping[str, Any] | Sequence[Mapping[str, Any]]) -> None:
+        import json
+
+        sys.stdout.write(json.dumps(answer, indent=2, allow_nan=False) + "\n")
+        sys.stdout.flush()
 
     def ask(self, question: str, *, reading: bool = False) -> str:
         """The technician's answer to one question, without blanks around it.

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from agent.change.plan import Plan
 from agent.errors import BadInput, Refused
 from agent.model.settings import Readback, Setting
 from agent.store.database import set_aside
@@ -176,14 +177,16 @@ def test_a_row_with_a_known_identity_and_another_content_is_refused(
 
 def test_a_journal_is_taken_over_once_however_often(tmp_path: Path, path: Path) -> None:
     file = tmp_path / "a.jsonl"
-    plan = {"machine": "heron", "family": "replay", "identity": "bench"}
+    plan = Plan("heron", "replay", (), (), "0", identity="bench").to_plain()
     with Record(path) as record:
         file.write_text(
-            json.dumps({"step": "begun", "at": "2026-03-01T10:00", "plan": plan}) + "\n"
+            json.dumps({"step": "begun", "at": "2026-03-01T10:00:00", "plan": plan}) + "\n"
         )
         assert record.take_over(read_journal(file)) == 1
         with file.open("a") as more:
-            more.write('{"step":"sending","at":"2026-03-01T10:01","index":0,"line":"M92 X80.1"}\n')
+            more.write(
+                '{"step":"sending","at":"2026-03-01T10:01:00","index":0,"line":"M92 X80.1"}\n'
+            )
         assert record.take_over(read_journal(file)) == 1
         assert record.take_over(read_journal(file)) == 0
         [row] = record.sessions("heron")
@@ -403,9 +406,10 @@ def test_a_merged_entry_that_is_none_of_its_kind_is_kept_apart_and_counted(
 
 
 def test_a_record_with_journals_can_be_merged(tmp_path: Path, path: Path) -> None:
-    with new_journal("heron", "01234567", tmp_path / "journals") as journal:
-        journal.note("sending", index=0, line="M92 X80.1")
-        with Record(tmp_path / "a.db") as a, Record(path) as b:
-            a.take_over(read_journal(journal.path))
-            assert b.merge(a.export()) == 2
-            assert list(a.export()) == list(b.export())
+    file = tmp_path / "a.jsonl"
+    plan = Plan("heron", "replay", (), (), "0", identity="bench").to_plain()
+    file.write_text(json.dumps({"step": "begun", "at": "2026-03-01T10:00:00", "plan": plan}) + "\n")
+    with Record(tmp_path / "a.db") as a, Record(path) as b:
+        a.take_over(read_journal(file))
+        assert b.merge(a.export()) == 2
+        assert list(a.export()) == list(b.export())
