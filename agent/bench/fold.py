@@ -36,6 +36,7 @@ from agent.bench.value import (
     merged,
     moved_since,
 )
+from agent.change.judgement import judge
 from agent.change.outcome import Outcome
 from agent.change.plan import Plan
 from agent.errors import AgentError
@@ -213,6 +214,10 @@ def _cause(bench: Bench, before: Readback, found: Readback, moved: set[str]) -> 
         return (
             "they are as the profile keeps them: stored values were loaded, or a restore was done"
         )
+    values = {key: setting.value for key, setting in before.settings.items()}
+    judged = judge(values, before.identity, found, bench.machine)
+    if judged.kind in ("reflash", "mechanics", "tuned"):
+        return judged.cause
     return "somebody or a job set them at the machine, or this is another machine"
 
 
