@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from typing import Final
 
+from agent.face.troubles import TROUBLES
+
 TOPICS: Final[dict[str, tuple[str, str]]] = {
     "frame": (
         "x, s and h: the directions everything is measured in",
@@ -264,4 +266,5 @@ Readings after a change against what was expected of them:
     allowed      how large the difference may be; of a whole list of good
                  readings all keep within it 99 times in 100""",
     ),
+    **TROUBLES,
 }

@@ -406,9 +406,10 @@ def test_a_merged_entry_that_is_none_of_its_kind_is_kept_apart_and_counted(
 
 
 def test_a_record_with_journals_can_be_merged(tmp_path: Path, path: Path) -> None:
-    with new_journal("heron", "01234567", tmp_path / "journals") as journal:
-        journal.note("sending", index=0, line="M92 X80.1")
-        with Record(tmp_path / "a.db") as a, Record(path) as b:
-            a.take_over(read_journal(journal.path))
-            assert b.merge(a.export()) == 2
-            assert list(a.export()) == list(b.export())
+    file = tmp_path / "a.jsonl"
+    plan = Plan("heron", "replay", (), (), "0", identity="bench").to_plain()
+    file.write_text(json.dumps({"step": "begun", "at": "2026-03-01T10:00:00", "plan": plan}) + "\n")
+    with Record(tmp_path / "a.db") as a, Record(path) as b:
+        a.take_over(read_journal(file))
+        assert b.merge(a.export()) == 2
+        assert list(a.export()) == list(b.export())
