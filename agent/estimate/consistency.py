@@ -33,7 +33,7 @@ from agent.estimate.mistakes import (
 from agent.estimate.observation import Observations, Unknowns, noise_of, observe
 from agent.estimate.repeats import copied, others_mean, strays
 from agent.estimate.spread import Spread, averaged, spread
-from agent.estimate.uncertainty import display_step
+from agent.estimate.uncertainty import chi2_beyond, display_step
 from agent.model.geometry import ERRORS, EZ
 from agent.model.survey import Survey
 
@@ -96,15 +96,6 @@ class Examined:
     def contradictory(self) -> bool:
         """The readings contradict each other: nothing may rest on them."""
         return bool(self.accused) or not self.agrees
-
-
-def chi2_beyond(statistic: float, dof: float) -> float:
-    """Probability of a larger chi-squared; 1 where nothing is left to disagree."""
-    if dof < 1:
-        return 1.0
-    from scipy.special import chdtrc
-
-    return float(chdtrc(dof, max(statistic, 0.0)))
 
 
 def examine(survey: Survey) -> Examined:

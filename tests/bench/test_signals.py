@@ -71,8 +71,9 @@ def test_a_hot_shell_whose_terminal_closes_cools(tmp_path: Path) -> None:
         shell.expect("HEATERS ARE ON")
         shell.expect("heron : ")
         assert hot(machine)
-        shell.close()  # closes the terminal: the system sends a hang-up
+        shell.kill(signal.SIGHUP)  # what the system sends when a terminal is closed
         until(lambda: not hot(machine), "it stays hot")
+        shell.close()
 
 
 def cooled(done: list[str]) -> None:
