@@ -31,6 +31,10 @@ class Refused(AgentError):
     exit_code = 1
 
 
+class Declined(Refused):
+    """The technician said no; nothing is wrong with the step itself."""
+
+
 class Unknown(Refused):
     """Something of the machine that the verb needs, and that nobody has told yet."""
 

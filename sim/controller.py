@@ -22,15 +22,12 @@ import threading
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal, Protocol
 
 from sim.heat import Heater
 from sim.motion import Motion
 from sim.options import Change, ChangeKind, Options
 from sim.words import read_words
-
-if TYPE_CHECKING:
-    from sim.cable import Cable
 
 #: Direction of bytes, as the client sees it.
 Way = Literal["sent", "received"]
@@ -61,10 +58,19 @@ class Watcher:
         return False
 
 
+class Wire(Protocol):
+    """What a trouble may know of the cable that it sits on, and do to it."""
+
+    client_baud: int | None  #: speed the client has set, where it is known
+
+    def unplug(self) -> None:
+        """Pull the cable."""
+
+
 class Trouble:
     """Something that happens to bytes on the cable; the base does nothing."""
 
-    def carry(self, data: bytes, way: Way, cable: Cable) -> bytes:
+    def carry(self, data: bytes, way: Way, cable: Wire) -> bytes:
         """What comes out at the other end."""
         return data
 

@@ -16,8 +16,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from agent.errors import BadInput, Problem
-from sim.cable import Cable
-from sim.controller import Controller, Trouble, Watcher, Way
+from sim.controller import Controller, Trouble, Watcher, Way, Wire
 
 _Kind = Literal["count", "share", "seconds", "text", "way", "word"]
 
@@ -248,7 +247,7 @@ class _PerByte(Trouble):
     def __init__(self, p: float, way: str, rng: random.Random) -> None:
         self.p, self.way, self.rng = p, way, rng
 
-    def carry(self, data: bytes, way: Way, cable: Cable) -> bytes:
+    def carry(self, data: bytes, way: Way, cable: Wire) -> bytes:
         if self.way not in (way, "both") or not self.p:
             return data
         out = bytearray()
@@ -287,7 +286,7 @@ class PerLine(Trouble):
         self.p, self.way, self.rng = p, way, rng
         self._begun: dict[Way, bytes] = {"sent": b"", "received": b""}
 
-    def carry(self, data: bytes, way: Way, cable: Cable) -> bytes:
+    def carry(self, data: bytes, way: Way, cable: Wire) -> bytes:
         if self.way not in (way, "both"):
             return data
         *lines, rest = (self._begun[way] + data).split(b"\n")
@@ -328,7 +327,7 @@ class Unplug(Trouble):
         self.left, self.way = after, way
         self.done = False
 
-    def carry(self, data: bytes, way: Way, cable: Cable) -> bytes:
+    def carry(self, data: bytes, way: Way, cable: Wire) -> bytes:
         if self.done or self.way not in (way, "both"):
             return data
         data, lost = data[: self.left], data[self.left :]
@@ -345,7 +344,7 @@ class WrongSpeed(Trouble):
     def __init__(self, baud: int) -> None:
         self.baud = baud
 
-    def carry(self, data: bytes, way: Way, cable: Cable) -> bytes:
+    def carry(self, data: bytes, way: Way, cable: Wire) -> bytes:
         client = cable.client_baud
         if client is not None and abs(client - self.baud) <= 0.03 * self.baud:
             return data

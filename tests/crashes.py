@@ -1,221 +1,396 @@
-"""Crash campaign: one tune-and-store session, cut at every byte and at every journal step.
+"""Crash campaign: a whole job by the shipped verbs, cut everywhere, gone on with by new processes.
 
-    python -m tests.crashes [--family NAME] [--slice K] [--jobs N] [--json]
+    python -m tests.crashes [--family NAME] [--slice K] [--twice] [--json]
 
-A session attaches, reads, plans, writes, looks and stores, at a machine on which a job has left a
-limit of its own that must not become permanent.  It is cut
+The job attaches, moves, lays, gauges, solves, writes, stores, proves, undoes and restores, each
+verb in a process of its own with the record on a file system in memory.  Each verb is cut
 
     sent       after n bytes to the controller: the cable is out
     power      the same, and the machine loses its power too
     received   after n bytes from the controller: the cable is out
-    before     before the n-th journal step is safe: the agent is killed
-    after      after it: the agent is killed
+    before     before the n-th event is on the disk: the agent is killed, without a word
+    after      after it
+    signal     at the n-th time it listens: the agent is asked to terminate
 
-Then a new agent attaches with nothing but the journals and the wire.  It must say of every change
-what the controller holds, on the simulator's own word, and finish or undo (by turns) to the exact
-state that is wanted, stored where the family can store.  All in one process on a virtual clock, so
-that a run is the same every time.
+at every K-th place (and with --twice once more while it recovers).  Then new processes go on with
+nothing but the record and the wire, to the end of the job.  What they say of heaters, changes and
+values is held against the simulator's own word, nothing may be sent that nobody confirmed, and the
+end (live, stored, readings, proofs, heaters) must be that of the job that nothing cut.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-import multiprocessing
+import os
+import random
+import shutil
 import sys
-from collections.abc import Iterable, Iterator
-from contextlib import suppress
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Final, Literal, get_args
 
-from agent.change.compare import compare_live_with_stored
-from agent.change.outcome import State
-from agent.change.plan import Plan, make_plan
-from agent.change.resume import account, finish, undo, values_written
-from agent.change.storing import Look, Others, look, store
-from agent.change.transaction import read_clean, write
+from agent.bench.value import Bench
 from agent.errors import LinkFailed
-from agent.families import FAMILIES, identify
-from agent.families.base import Family
-from agent.store.journal import CLOSED, Entry
-from agent.wire.link import Link
+from agent.families import FAMILIES
+from agent.pieces.resize import resized
+from agent.store import record as records
+from agent.store.rows import EntryRow
 from agent.wire.transport import Transport
-from sim.controller import Change
-from sim.machine import SimulatedMachine, build
-from sim.memory import MemoryTransport
-from tests.change.bench import HERON, HERON_PLAIN
-from tests.change.cuts import CutTransport, Killed
+from agent.work.signals import Ended
+from tests.bench.world import PORT, Told, World
+from tests.change.bench import HERON
+from tests.change.cuts import Killed
 
-Kind = Literal["sent", "power", "received", "before", "after"]
+Kind = Literal["sent", "power", "received", "before", "after", "signal"]
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
 
-#: Two axes, a raised and a lowered limit: every rank in the order of lines.
-WANTED: Final = {
-    "steps_per_mm.x": 80.61234,
-    "steps_per_mm.z": 106.02,
-    "max_speed.x": 150.0,
-    "max_speed.y": 170.0,
-}
-OLD: Final = {
-    "steps_per_mm.x": 80.0,
-    "steps_per_mm.z": 105.37,
-    "max_speed.x": 180.0,
-    "max_speed.y": 160.0,
-}
+X, Z = "steps_per_mm.x", "steps_per_mm.z"
+
 #: A limit that a job has left live and that nobody wants to keep.
 JOB: Final = {"max_acceleration.x": 900.0}
-KEPT: Final = {key: HERON.settings[key].setting.value for key in JOB}
+
+#: A small strip: less to lay, the same lengths along.
+SIZES: Final = {"plate across": 30.0, "plate along": 30.0}
+
+#: Steps that end a recovery that does not get on.
+PATIENCE: Final = 12
 
 
-@dataclass(frozen=True, slots=True)
-class Cut:
-    """Where one session is cut; `at` counts bytes or journal steps from 1."""
-
-    family: str
-    kind: Kind
-    at: int
-
-    def __str__(self) -> str:
-        return f"{self.family} {self.kind} {self.at}"
+# --- the cable, and what may happen on it --------------------------------------------------------
 
 
 @dataclass
-class Disk:
-    """What survives an agent: its journals.  Kills the agent at a step."""
+class Fate:
+    """Where the next process is cut; counts what passes meanwhile."""
 
-    journals: list[list[Entry]] = field(default_factory=list)
-    kill_before: int = 0
-    kill_after: int = 0
-    steps: int = 0
+    kind: Kind | None = None
+    at: int = 0
+    sent: int = 0
+    received: int = 0
+    events: int = 0
+    reads: int = 0
+    dead: bool = False  #: the process is gone: nothing of it reaches anything any more
+    out: bool = False  #: the cable is out
 
-    def journal(self) -> Page:
-        return Page(self)
+    def counts(self) -> dict[Kind, int]:
+        return {
+            "sent": self.sent,
+            "power": self.sent,
+            "received": self.received,
+            "before": self.events,
+            "after": self.events,
+            "signal": self.reads,
+        }
 
 
-class Page:
-    """One journal on the disk; it is there once its first step is safe."""
+@dataclass
+class CutCable:
+    """A transport that a fate hangs over."""
 
-    def __init__(self, disk: Disk) -> None:
-        self._disk = disk
-        self._entries: list[Entry] = []
+    inner: Transport
+    fate: Fate
+    name: str = PORT
 
-    def note(self, step: str, **data: Any) -> None:
-        disk = self._disk
-        disk.steps += 1
-        if disk.steps == disk.kill_before:
+    def now(self) -> float:
+        return self.inner.now()
+
+    def write(self, data: bytes) -> None:
+        fate = self.fate
+        self._check()
+        if fate.kind in ("sent", "power") and fate.sent + len(data) > fate.at:
+            part = data[: max(0, fate.at - fate.sent)]
+            fate.sent += len(part)
+            self.inner.write(part)
+            fate.out = True
+            self._check()
+        fate.sent += len(data)
+        self.inner.write(data)
+
+    def read(self, until: float) -> bytes:
+        fate = self.fate
+        self._check()
+        fate.reads += 1
+        if fate.kind == "signal" and fate.reads == fate.at:
+            raise Ended(15)
+        data = self.inner.read(until)
+        if fate.kind == "received" and fate.received + len(data) > fate.at:
+            data = data[: max(0, fate.at - fate.received)]
+            fate.out = True
+            if not data:
+                self._check()
+        fate.received += len(data)
+        return data
+
+    def close(self) -> None:
+        self.inner.close()
+
+    def _check(self) -> None:
+        if self.fate.dead:
             raise Killed
-        if not self._entries:
-            disk.journals.append(self._entries)
-        # through text, as on a real disk: what does not survive that is lost
-        self._entries.append(json.loads(json.dumps({"step": step, **data})))
-        if disk.steps == disk.kill_after:
+        if self.fate.out:
+            raise LinkFailed("the cable is out", remedy="Attach again.")
+
+
+@contextmanager
+def hanging_over(fate: Fate) -> Iterator[None]:
+    """Events of the process that runs meanwhile are counted, and cut where the fate says."""
+    keep = records.Session.keep
+    flush = records.Session.flush
+
+    def kept(session: records.Session, entry: EntryRow, figures: Any = None) -> None:
+        if fate.dead:
             raise Killed
+        fate.events += 1
+        if fate.kind == "before" and fate.events == fate.at:
+            fate.dead = True
+            raise Killed
+        keep(session, entry, figures)
+        if fate.kind == "after" and fate.events == fate.at:
+            fate.dead = True
+            raise Killed
+
+    def flushed(session: records.Session) -> None:
+        if fate.dead:
+            raise Killed
+        flush(session)
+
+    records.Session.keep = kept  # type: ignore[method-assign]
+    records.Session.flush = flushed  # type: ignore[method-assign]
+    try:
+        yield
+    finally:
+        records.Session.keep = keep  # type: ignore[method-assign]
+        records.Session.flush = flush  # type: ignore[method-assign]
+
+
+# --- the job -------------------------------------------------------------------------------------
 
 
 @dataclass
 class Confirmed:
-    """What the technician has agreed to, and when: values to set, and stores."""
+    """What the technician has agreed to: values to set, from when on."""
 
     values: list[tuple[float, dict[str, float]]] = field(default_factory=list)
-    stores: list[float] = field(default_factory=list)
 
-    def allows(self, change: Change) -> bool:
-        """Whether a plan that names this change was agreed to before it happened.
-
-        Looking is part of what is agreed to: it may put back what was live when it began.
-        """
-        agreed = [
-            values[change.key]
-            for at, values in self.values
-            if at <= change.at and change.key in values
-        ]
-        return change.new is not None and any(abs(change.new - one) < 1e-5 for one in agreed)
+    def allows(self, key: str, new: float | None, at: float) -> bool:
+        agreed = [v[key] for since, v in self.values if since <= at and key in v]
+        return new is not None and any(abs(new - one) < 1e-4 for one in agreed)
 
 
 @dataclass
-class Agent:
-    """One agent at one machine, with a technician who says yes."""
+class Job:
+    """One machine, one technician, and a process for every verb."""
 
-    transport: Transport
-    disk: Disk
-    confirmed: Confirmed
-    machine: SimulatedMachine
+    world: World
+    confirmed: Confirmed = field(default_factory=Confirmed)
+    fate: Fate = field(default_factory=Fate)
 
-    def attach(self) -> None:
-        self.link = Link(self.transport)
-        family, _ = identify(self.link)
-        assert family is not None
-        self.family: Family = family
+    @classmethod
+    def new(cls, family: str) -> Job:
+        job = cls(World.new(family, seed=3))
+        job.world.wrap = lambda transport: CutCable(transport, job.fate)
+        job.world.save_profile()
+        job.controller.live.update(JOB)
+        job.controller.apply()
+        return job
 
-    def write(self, plan: Plan) -> None:
-        self.confirmed.values.append((self.transport.now(), plan.wanted))
-        outcome = write(
-            self.link,
-            self.family,
-            plan,
-            plan.digest,
-            journal=self.disk.journal(),
-            retyped=plan.wanted,
-        )
-        if not outcome.verified:
-            raise AssertionError(f"not verified: {outcome}")
+    @property
+    def controller(self) -> Any:
+        return self.world.controller
 
-    def keep(self, plan: Plan | None) -> None:
-        """Look and store; `plan` None: whatever is live and not stored, but for the job's."""
-        if not can_store(self.family):
-            return
-        live = dict(self.machine.controller.live)
-        self.confirmed.values.append((self.transport.now(), live))
-        journal = self.disk.journal()
-        if plan is None:
-            looked: Look = compare_live_with_stored(
-                self.link,
-                self.family,
-                "heron",
-                journal=journal,
-                written=values_written(self.disk.journals),
+    @property
+    def now(self) -> float:
+        return float(self.controller.now)
+
+    def run(self, *words: str, port: bool = True) -> Told:
+        """One verb in a process of its own, under whatever fate hangs over it."""
+        answers: dict[str, Any] = {
+            "To_write": self.agrees_to_write,
+            "To_store": self.agrees_to_store,
+            "large_change": self.types_again,
+            "Are_they_in_it": self.edits_the_file,
+            "switch_the_machine_off": self.switches,
+            "Leave_all_the_same": "yes",
+            "Keep_it": "yes",
+            "1_of_3": "stop",
+        }
+        # whoever loads what is stored to look at it puts back what was live
+        self.confirmed.values.append((self.now, dict(self.controller.live)))
+        with hanging_over(self.fate):
+            try:
+                return self.world.run(*words, port=port, **answers)
+            except Killed:
+                return Told(-9, "", "")
+            except Ended:
+                return Told(143, "", "")
+            finally:
+                self.bury()
+
+    def bury(self) -> None:
+        """What a dead process held is free again."""
+        for desk in self.world.desks:
+            book = desk.session.book
+            lock = getattr(book, "_lock", None)
+            if lock is not None:
+                lock.release()
+            record = getattr(book, "_record", None)
+            if record is not None:
+                with suppress(Exception):
+                    record.connection.close()
+        self.world.desks.clear()
+
+    def agrees_to_write(self, question: str) -> str:
+        plan = self.world.desks[-1].session.plan
+        assert plan is not None
+        self.confirmed.values.append((self.now, plan.wanted))
+        return question.partition("digest ")[2][:4]
+
+    def agrees_to_store(self, question: str) -> str:
+        kept = {k: v for k, v in (self.controller.stored or {}).items() if k in JOB}
+        self.confirmed.values.append((self.now, kept))
+        return question.partition("digest ")[2][:4]
+
+    def types_again(self, question: str) -> str:
+        plan = self.world.desks[-1].session.plan
+        assert plan is not None
+        key = question.partition("new value of ")[2].partition(" ")[0]
+        return f"{plan.wanted[key]:.10g}"
+
+    def edits_the_file(self, _question: str) -> str:
+        done = self.world.desks[-1].session.done
+        if done is not None:
+            self.world.rehearsal.edit_file(done.wanted)
+        return "yes"
+
+    def switches(self, _question: str) -> str:
+        self.controller.power_on(self.now)
+        return ""
+
+    @property
+    def bench(self) -> Bench:
+        return self.world.bench
+
+    @property
+    def family(self) -> Any:
+        return FAMILIES[self.controller.family]
+
+
+@dataclass(frozen=True)
+class Step:
+    """One verb of the job: how it is done, and how a new process sees that it is."""
+
+    name: str
+    do: Callable[[Job], object]
+    done: Callable[[Job], bool]
+    prepare: Callable[[Job], object] = lambda job: None
+
+
+def _gauge(name: str, *values: float, u: float | None = None) -> Step:
+    given = [f"{value:g}" for value in values]
+    given += [] if u is None else ["--u", f"{u:g}"]
+    return Step(
+        f"gauge {name}",
+        lambda job: job.run("gauge", name, *given),
+        lambda job: any(
+            t.reading.name == name.replace("-", " ") and len(t.reading.mm) == len(values)
+            for t in job.bench.now.taken
+        ),
+    )
+
+
+def _lay(job: Job) -> object:
+    if job.family.heats:
+        sizes = [f"{name.replace(' ', '-')}={mm:g}" for name, mm in SIZES.items()]
+        return job.run("lay", "strip", *(word for size in sizes for word in ("--size", size)))
+    return job.run("gauge", "strip")  # printed by other means
+
+
+def _restored(job: Job) -> bool:
+    bench = job.bench
+    return abs(job.controller.live[Z] - 105.37) < 1e-6 and not (
+        bench.unstored or bench.broken or bench.fallen
+    )
+
+
+def _restore(job: Job) -> object:
+    shown = job.run("profile", "restore", "heron", "--preview", "--json")
+    if shown.code:
+        return shown
+    document = shown.json
+    values = {c["key"]: c["new"] for c in document["changes"]}
+    job.confirmed.values.append((job.now, values))
+    words = ("profile", "restore", "heron", "--approve", document["digest"])
+    keeps = job.family.words.covers_steps and not job.family.words.writing_stores
+    return job.run(*words, *(("--store",) if keeps else ()))
+
+
+def _fall_out(job: Job) -> None:
+    """A flash has put a factory value in place of a measured one."""
+    for values in (job.controller.live, job.controller.stored):
+        if values is not None:
+            values[Z] = 104.0
+    job.controller.apply()
+
+
+def _live(job: Job, key: str, value: float) -> bool:
+    return abs(job.controller.live[key] - value) < 1e-6
+
+
+def _written(job: Job) -> bool:
+    bench = job.bench
+    return bench.last is not None and bench.done is not None and not (bench.fallen or bench.broken)
+
+
+def steps_of(family: str) -> tuple[Step, ...]:
+    """The whole job on a controller of this family."""
+    words = FAMILIES[family].words
+    keeps = words.covers_steps and not words.writing_stores
+    features = {f.name: f for f in resized("strip", HERON, SIZES).features}
+    lengths = [
+        (name, round(1.0094 * sum(c * c for c in features[name].along) ** 0.5 + 0.05, 2))
+        for name in (f"strip s{n}" for n in (1, 2, 3, 4))
+    ]
+    return (
+        Step(
+            "attach",
+            lambda job: job.run("attach", PORT, port=False),
+            lambda job: bool(job.bench.family and job.bench.readback),
+        ),
+        _gauge("travel-belt", 275.9, u=0.05),
+        _gauge("travel-across", 161.3, u=0.05),
+        Step("lay", _lay, lambda job: bool(job.bench.now.laid)),
+        *(
+            _gauge(name.replace(" ", "-"), mm, round(mm + 0.01, 2), round(mm - 0.01, 2))
+            for name, mm in lengths
+        ),
+        Step("solve", lambda job: job.run("solve"), lambda job: job.bench.now.solved is not None),
+        Step("write", lambda job: job.run("write"), _written),
+        *(
+            (
+                Step(
+                    "store",
+                    lambda job: job.run("store", "--others", "without"),
+                    lambda job: _written(job) and not job.bench.unstored,
+                ),
             )
-            plan = Plan("heron", self.family.name, (), (), "")
-            if not (looked.own or looked.others):
-                return
-        else:
-            looked = look(self.link, self.family, plan, journal=journal)
-        self.confirmed.stores.append(self.transport.now())
-        others: Others = "store them too"
-        if plan.changes:  # the job's limit goes back to what is stored
-            others = "leave them out"
-            reset = {change.key: change.old for change in looked.others}
-            self.confirmed.values.append((self.transport.now(), reset))
-        outcome = store(
-            self.link,
-            self.family,
-            plan,
-            looked,
-            looked.digest,
-            journal=self.disk.journal(),
-            others=others,
-        )
-        if not outcome.stored:
-            raise AssertionError(f"not stored: {outcome}")
-
-    def session(self) -> None:
-        """The whole tune-and-store session."""
-        self.attach()
-        plan = plan_for(WANTED, self)
-        self.write(plan)
-        self.keep(plan)
+            if keeps
+            else ()
+        ),
+        Step(
+            "prove",
+            lambda job: job.run("prove", "power"),
+            lambda job: "after a power cycle" in job.bench.stages,
+        ),
+        Step("undo", lambda job: job.run("undo"), lambda job: not job.bench.past),
+        Step("restore", _restore, _restored, prepare=_fall_out),
+    )
 
 
-def can_store(family: Family) -> bool:
-    return family.words.store is not None and family.words.covers_steps
-
-
-def plan_for(wanted: dict[str, float], agent: Agent) -> Plan:
-    readback = read_clean(agent.link, agent.family)
-    return make_plan(readback, wanted, agent.family, machine="heron", profile=HERON)
-
-
-# --- one cut -------------------------------------------------------------------------------------
+# --- going on after a cut ------------------------------------------------------------------------
 
 
 @dataclass
@@ -225,146 +400,117 @@ class Verdict:
     lost: list[str] = field(default_factory=list)
     wrong_reports: list[str] = field(default_factory=list)
     unconfirmed_writes: list[str] = field(default_factory=list)
+    heaters_unknown: list[str] = field(default_factory=list)
+
+    def to_plain(self) -> dict[str, list[str]]:
+        return {name: list(getattr(self, name)) for name in NAMES}
 
 
-def bench(family: str) -> SimulatedMachine:
-    machine = build(HERON_PLAIN, seed=None, family=family)
-    machine.controller.live.update(JOB)
-    machine.controller.apply()
-    return machine
+NAMES: Final = ("lost", "wrong_reports", "unconfirmed_writes", "heaters_unknown")
 
 
-def measure(family: str) -> dict[Kind, int]:
-    """How many cuts of each kind an uncut session has room for."""
-    machine = bench(family)
-    disk = Disk()
-    cable = CutTransport(MemoryTransport(machine.controller))
-    Agent(cable, disk, Confirmed(), machine).session()
+def true_heaters(job: Job) -> str:
+    if not job.family.heats:
+        return "not reported"
+    hot = job.controller.hotend.target or job.controller.bed.target
+    return "on" if hot else "off"
+
+
+def looked_over(job: Job, verdict: Verdict) -> None:
+    """The first process after a cut: what it says, against the simulator's own word."""
+    told = job.run("status", "--json")
+    if told.code:
+        verdict.lost.append(f"status: exit {told.code}: {told.err.strip()[:200]}")
+        return
+    heaters = told.json["heaters"]
+    if heaters == "unknown":
+        verdict.heaters_unknown.append("the next process does not know of the heaters")
+    elif heaters != true_heaters(job):
+        verdict.wrong_reports.append(f"heaters {heaters}, and they are {true_heaters(job)}")
+    bench = job.bench
+    if bench.readback is not None:
+        for key, setting in bench.readback.settings.items():
+            if key in job.controller.live and not setting.agrees_with(job.controller.live[key]):
+                verdict.wrong_reports.append(f"{key} {setting.value}, and it is something else")
+    accounts = job.run("resume", "--json").json["accounts"]
+    for account in accounts:
+        for change in account["changes"]:
+            holds = _holds(job, change["key"], change["old"], change["wanted"])
+            if change["state"] != holds:
+                verdict.wrong_reports.append(f"{change['key']} {change['state']}, it {holds}")
+    if bench.unstored and job.controller.stored is not None and bench.done is not None:
+        pass  # that something is stored already, and not proved, is no lie
+
+
+def _holds(job: Job, key: str, old: float, new: float) -> str:
+    value = job.controller.live[key]
+    setting = job.bench.readback
+    near = 1e-4 if setting is None else setting.settings[key].half_digit * 1.01
+    if abs(value - new) <= near:
+        return "took"
+    return "did not" if abs(value - old) <= near else "other"
+
+
+def recovered(job: Job) -> None:
+    """What `next` would have the technician do: cool, and finish what broke off."""
+    if job.bench.heater_state in ("on", "unknown") and job.family.heats:
+        job.run("cool")
+    for _ in range(PATIENCE):
+        bench = job.bench
+        if not (bench.broken or bench.fallen):
+            return
+        job.run("resume", "finish")
+
+
+def gone_on(job: Job, steps: tuple[Step, ...], place: int) -> None:
+    """Steps from `place` on, each until it is done."""
+    for number, step in enumerate(steps[place:]):
+        if number:
+            step.prepare(job)
+        for _ in range(PATIENCE):
+            if step.done(job):
+                break
+            told = step.do(job)
+            if isinstance(told, Told) and told.code and not step.done(job):
+                recovered(job)
+        else:
+            raise AssertionError(f"{step.name} is never done: {told}")
+
+
+def ending(job: Job) -> dict[str, Any]:
+    """What counts at the end."""
+    bench = job.bench
     return {
-        "sent": cable.sent,
-        "power": cable.sent,
-        "received": cable.received,
-        "before": disk.steps,
-        "after": disk.steps,
+        "live": {k: round(v, 5) for k, v in job.controller.live.items()},
+        "stored": {k: round(v, 5) for k, v in (job.controller.stored or {}).items()},
+        "readings": [
+            [(t.piece, t.reading.name, t.reading.mm) for t in each.taken]
+            for each in bench.rounds
+            if each.taken
+        ],
+        "angle": bench.profile.mechanics.gantry_angle_deg,
+        "exact": {k: round(v, 5) for k, v in bench.exact.items()},
+        "unstored": bench.unstored,
+        "broken": len(bench.broken),
+        "past": len(bench.past),
+        "heaters": (bench.heater_state, true_heaters(job)),
+        "damage": bench.damage,
     }
 
 
-def run(cut: Cut) -> Verdict:
-    """Cut one session and let a new agent find its way."""
-    machine = bench(cut.family)
-    disk = Disk()
-    confirmed = Confirmed()
-    _break(cut, machine, disk, confirmed)
-    return aftermath(machine, disk, confirmed, "undo" if cut.at % 2 else "finish")
+def compared(job: Job, wanted: dict[str, Any], verdict: Verdict) -> None:
+    found = ending(job)
+    for key, value in wanted.items():
+        if found[key] != value:
+            verdict.lost.append(f"{key}: {str(found[key])[:160]} instead of {str(value)[:160]}")
 
 
-def aftermath(
-    machine: SimulatedMachine, disk: Disk, confirmed: Confirmed, way: Literal["finish", "undo"]
-) -> Verdict:
-    """A new agent reports, and finishes or undoes what it finds; what that brings to light."""
-    verdict = Verdict()
-    agent = Agent(MemoryTransport(machine.controller), disk, confirmed, machine)
-    try:
-        agent.attach()
-        _check_reports(agent, verdict)
-        _mend(agent, way)
-    except Exception as error:  # whatever it is, it is a finding of the campaign
-        verdict.lost.append(f"{way}: {type(error).__name__}: {error}")
-    else:
-        _check_state(machine, agent.family, WANTED if way == "finish" else OLD, verdict)
-    _check_confirmed(machine, confirmed, verdict)
-    return verdict
-
-
-def _break(cut: Cut, machine: SimulatedMachine, disk: Disk, confirmed: Confirmed) -> None:
-    cable = CutTransport(MemoryTransport(machine.controller))
-    match cut.kind:
-        case "sent" | "power":
-            cable.after_sent = cut.at
-        case "received":
-            cable.after_received = cut.at
-        case "before":
-            disk.kill_before = cut.at
-        case "after":
-            disk.kill_after = cut.at
-    with suppress(LinkFailed, Killed):
-        Agent(cable, disk, confirmed, machine).session()
-    disk.kill_before = disk.kill_after = 0
-    if cut.kind == "power":
-        machine.controller.power_on(cable.now())
-
-
-def _holds(machine: SimulatedMachine, key: str, old: float, new: float) -> State:
-    """What the controller holds, on the simulator's own word."""
-    value = machine.controller.live[key]
-    if abs(value - new) < 1e-5:
-        return "took"
-    return "did not" if abs(value - old) < 1e-5 else "other"
-
-
-def _check_reports(agent: Agent, verdict: Verdict) -> None:
-    """Every journal against the machine, without and with a read-back."""
-    readback = read_clean(agent.link, agent.family)
-    for entries in agent.disk.journals:
-        for reading in (None, readback):
-            found = account(entries, reading)
-            for fate in found.fates if found else ():
-                holds = _holds(agent.machine, fate.key, fate.old, fate.wanted)
-                # without a reading, `unknown` is right, and `did not` must be
-                honest = (reading is None and fate.state == "unknown") or fate.state == holds
-                closed = entries[-1]["step"] == CLOSED
-                if not honest and not (reading is None and closed):
-                    verdict.wrong_reports.append(f"{fate}, and the controller says: {holds}")
-
-
-def _mend(agent: Agent, way: str) -> None:
-    """Finish or undo, from the last transaction that broke, else from the start."""
-    readback = read_clean(agent.link, agent.family)
-    broken = [entries for entries in agent.disk.journals if entries[-1]["step"] != CLOSED]
-    found = account(broken[-1], readback) if broken else None
-    if found is not None:
-        onward = (finish if way == "finish" else undo)(found, readback, agent.family, HERON)
-    else:
-        wanted = WANTED if way == "finish" else OLD
-        onward = make_plan(
-            readback, wanted, agent.family, machine="heron", profile=HERON, origin="undo"
-        )
-    if not onward.empty:
-        agent.write(onward)
-    # the job's limit is the job's: the technician takes it back before storing
-    readback = read_clean(agent.link, agent.family)
-    if set(JOB) <= set(readback.settings):
-        kept = make_plan(readback, KEPT, agent.family, machine="heron", profile=HERON)
-        if not kept.empty:
-            agent.write(kept)
-    agent.keep(None)
-
-
-def _check_state(
-    machine: SimulatedMachine, family: Family, wanted: dict[str, float], verdict: Verdict
-) -> None:
-    controller = machine.controller
-    places = [("live", controller.live)]
-    if can_store(family) or family.words.writing_stores:
-        # without an override file the configuration file counts, which holds the old values
-        places.append(("stored", controller.stored or {**OLD, **KEPT}))
-    for place, values in places:
-        for key, value in {**wanted, **KEPT}.items():
-            if abs(values.get(key, 0.0) - value) > 1e-5:
-                verdict.lost.append(f"{place} {key} is {values.get(key)}, wanted {value}")
-
-
-def _check_confirmed(machine: SimulatedMachine, confirmed: Confirmed, verdict: Verdict) -> None:
+def confirmed_only(job: Job, since: int, verdict: Verdict) -> None:
     """The simulator's own list of what happened, against what was agreed to before."""
-    stores = 0
-    for change in machine.controller.changes:
+    for change in job.controller.changes[since:]:
         if change.kind == "set":
-            if not confirmed.allows(change):
+            if not job.confirmed.allows(change.key, change.new, change.at):
                 verdict.unconfirmed_writes.append(f"{change.line}: {change.key} = {change.new}")
-        elif change.kind == "store" and change.line.startswith("M500"):
-            stores += 1
-            if stores > sum(at <= change.at for at in confirmed.stores):
-                verdict.unconfirmed_writes.append(f"stored at {change.at} unasked")
         elif change.kind in ("defaults", "erase"):
             verdict.unconfirmed_writes.append(f"{change.kind} by {change.line!r}")
 
@@ -372,49 +518,167 @@ def _check_confirmed(machine: SimulatedMachine, confirmed: Confirmed, verdict: V
 # --- the campaign --------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True)
+class Cut:
+    """Where one step is cut."""
+
+    family: str
+    step: str
+    kind: Kind
+    at: int
+
+    def __str__(self) -> str:
+        return f"{self.family}: {self.step}, {self.kind} {self.at}"
+
+
+@contextmanager
+def home_in_memory() -> Iterator[Path]:
+    """A data folder on a file system in memory, where there is one."""
+    shm = Path("/dev/shm")
+    base = shm if os.access(shm, os.W_OK) else None
+    before = os.environ.get("PLUMBELT_HOME")
+    with tempfile.TemporaryDirectory(prefix="plumbelt-cuts-", dir=base) as folder:
+        os.environ["PLUMBELT_HOME"] = folder
+        try:
+            yield Path(folder)
+        finally:
+            if before is None:
+                del os.environ["PLUMBELT_HOME"]
+            else:
+                os.environ["PLUMBELT_HOME"] = before
+
+
+def in_a_copy(work: Callable[[], Any]) -> Any:
+    """`work` in a process with a copy of the machine and of the data folder; what it returns."""
+    read, write = os.pipe()
+    child = os.fork()
+    if not child:
+        code = 1
+        try:
+            os.close(read)
+            with tempfile.TemporaryDirectory(dir=Path(os.environ["PLUMBELT_HOME"]).parent) as to:
+                copy = Path(to) / "home"
+                shutil.copytree(os.environ["PLUMBELT_HOME"], copy)
+                os.environ["PLUMBELT_HOME"] = str(copy)
+                found = json.dumps(work())
+            with os.fdopen(write, "w") as pipe:
+                pipe.write(found)
+            code = 0
+        finally:
+            os._exit(code)
+    os.close(write)
+    with os.fdopen(read) as pipe:
+        text = pipe.read()
+    os.waitpid(child, 0)
+    return json.loads(text) if text else None
+
+
+def cut_once(
+    job: Job, steps: tuple[Step, ...], place: int, cut: Cut, wanted: dict[str, Any], *, twice: bool
+) -> dict[str, list[str]]:
+    """One cut of the step at `place`, and everything after it."""
+    verdict, since = Verdict(), len(job.controller.changes)
+    job.fate = Fate(cut.kind, cut.at)
+    try:
+        steps[place].do(job)
+        power = job.fate.kind == "power" and job.fate.out
+        if power:
+            job.world.power_cycle()
+        job.fate = Fate()
+        looked_over(job, verdict)
+        if twice:
+            chance = random.Random(str(cut))
+            job.fate = Fate(chance.choice(KINDS), chance.randrange(1, 400))
+            recovered(job)
+            job.fate = Fate()
+        recovered(job)
+        gone_on(job, steps, place)
+        compared(job, wanted, verdict)
+    except Exception as error:  # whatever it is, it is a finding of the campaign
+        verdict.lost.append(f"{type(error).__name__}: {error}")
+    confirmed_only(job, since, verdict)
+    return verdict.to_plain()
+
+
+def measured(job: Job, step: Step) -> dict[Kind, int]:
+    """How many places of each kind a step has."""
+
+    def dry() -> dict[Kind, int]:
+        job.fate = Fate()
+        step.do(job)
+        return job.fate.counts()
+
+    counts: dict[Kind, int] = in_a_copy(dry)
+    return counts
+
+
 @dataclass
 class Campaign:
     """Figures of all cuts."""
 
     cuts: int = 0
-    lost: list[str] = field(default_factory=list)
-    wrong_reports: list[str] = field(default_factory=list)
-    unconfirmed_writes: list[str] = field(default_factory=list)
+    found: dict[str, list[str]] = field(default_factory=lambda: {name: [] for name in NAMES})
 
-    def add(self, cut: Cut, verdict: Verdict) -> None:
+    def add(self, cut: Cut, verdict: dict[str, list[str]] | None) -> None:
         self.cuts += 1
-        for name in ("lost", "wrong_reports", "unconfirmed_writes"):
-            found = getattr(verdict, name)
-            if found:
-                getattr(self, name).append(f"{cut}: {found[0]}")
+        told = verdict or {"lost": ["the process that went on died"]}
+        for name, texts in told.items():
+            if texts:
+                self.found[name].append(f"{cut}: {texts[0]}")
+                print(f"{name}: {cut}: {texts[0]}", file=sys.stderr, flush=True)
 
     def to_plain(self) -> dict[str, int]:
-        return {
-            "cuts": self.cuts,
-            "lost": len(self.lost),
-            "wrong_reports": len(self.wrong_reports),
-            "unconfirmed_writes": len(self.unconfirmed_writes),
-        }
+        return {"cuts": self.cuts, **{name: len(self.found[name]) for name in NAMES}}
+
+    @property
+    def clean(self) -> bool:
+        return not any(self.found.values())
 
 
-def cuts_of(family: str, step: int = 1) -> Iterator[Cut]:
-    """Every `step`-th cut of a family, of every kind."""
-    for kind, count in measure(family).items():
-        for at in range(1, count + 1, step):
-            yield Cut(family, kind, at)
+def places(count: int, every: int, offset: int) -> Iterator[int]:
+    """Every `every`-th of `count` places, the first and the last among them."""
+    if count:
+        yield from sorted({1, count, *range(1 + offset % every, count + 1, every)})
 
 
-def campaign(families: Iterable[str], step: int = 1, jobs: int = 1) -> Campaign:
-    """Run the cuts of `families`; with several jobs in as many processes."""
+def campaign(
+    family: str,
+    every: int = 1,
+    *,
+    twice: bool = False,
+    only: tuple[str, ...] = (),
+    kinds: tuple[Kind, ...] = KINDS,
+    most: int | None = None,
+) -> Campaign:
+    """Cut the whole job of one family; `only`: these steps, `most`: so many cuts of each kind."""
     total = Campaign()
-    cuts = [cut for family in families for cut in cuts_of(family, step)]
-    if jobs == 1:
-        for cut in cuts:
-            total.add(cut, run(cut))
-        return total
-    with multiprocessing.get_context("fork").Pool(jobs) as pool:
-        for cut, verdict in zip(cuts, pool.imap(run, cuts, chunksize=64), strict=True):
-            total.add(cut, verdict)
+    with home_in_memory():
+        job, steps = Job.new(family), steps_of(family)
+
+        def whole() -> dict[str, Any]:
+            gone_on(job, steps, 0)
+            found: dict[str, Any] = json.loads(json.dumps(ending(job)))
+            return found
+
+        wanted = in_a_copy(whole)
+        assert wanted is not None, f"{family}: the job fails without any cut"
+        for place, step in enumerate(steps):
+            step.prepare(job)
+            if not only or step.name in only:
+                for kind, count in measured(job, step).items():
+                    if kind not in kinds:
+                        continue
+                    for at in list(places(count, every, place))[:most]:
+                        cut = Cut(family, step.name, kind, at)
+                        total.add(
+                            cut,
+                            in_a_copy(
+                                lambda cut=cut, place=place: cut_once(  # type: ignore[misc]
+                                    job, steps, place, cut, wanted, twice=twice
+                                )
+                            ),
+                        )
+            gone_on(job, (*steps[: place + 1],), place)
     return total
 
 
@@ -422,21 +686,30 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.crashes", description=__doc__)
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("--family", choices=sorted(FAMILIES), help="only this family")
-    parser.add_argument("--slice", type=int, default=1, metavar="K", help="every K-th cut")
-    parser.add_argument("--jobs", type=int, default=2, metavar="N", help="processes")
+    parser.add_argument("--slice", type=int, default=1, metavar="K", help="every K-th place")
+    parser.add_argument("--step", action="append", default=[], help="only this step of the job")
+    parser.add_argument("--most", type=int, help="so many cuts of each kind and step at most")
+    parser.add_argument("--twice", action="store_true", help="a second break while it recovers")
     parser.add_argument("--json", action="store_true", help="figures as JSON")
     options = parser.parse_args(arguments)
-    families = [options.family] if options.family else list(FAMILIES)
-    total = campaign(families, max(1, options.slice), max(1, options.jobs))
-    for name in ("lost", "wrong_reports", "unconfirmed_writes"):
-        for text in getattr(total, name)[:20]:
-            print(f"{name}: {text}", file=sys.stderr)
+    total = Campaign()
+    for family in [options.family] if options.family else list(FAMILIES):
+        part = campaign(
+            family,
+            max(1, options.slice),
+            twice=options.twice,
+            only=tuple(options.step),
+            most=options.most,
+        )
+        total.cuts += part.cuts
+        for name in NAMES:
+            total.found[name] += part.found[name]
     if options.json:
         print(json.dumps(total.to_plain()))
     else:
         for name, count in total.to_plain().items():
             print(f"{name:20} {count:7d}")
-    return 1 if any(count for name, count in total.to_plain().items() if name != "cuts") else 0
+    return 0 if total.clean else 1
 
 
 if __name__ == "__main__":

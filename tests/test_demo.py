@@ -111,15 +111,15 @@ def test_a_machine_that_changes_meanwhile_is_not_verified(
 ) -> None:
     """A belt that slips 0.3 % more the second time is noticed by the second measurement."""
     job = job_at(in_memory(seed=3))
-    begin = job.session.new_state
+    slice_at = job.rehearsal.slice_at
 
-    def new_state(angle: float | None = None, *, as_solved: bool = True) -> None:
-        begin(angle, as_solved=as_solved)
+    def sliced(angle: float) -> None:
+        slice_at(angle)
         belt = job.rehearsal.machine.plant.belt
         belt.slip += 0.003
         belt._mm_per_step *= 0.997
 
-    monkeypatch.setattr(job.session, "new_state", new_state)
+    monkeypatch.setattr(job.rehearsal, "slice_at", sliced)
     document = carried_out(job)
     assert document["proofs"]["reloaded from storage"]
     assert not document["proofs"]["second measurement as foretold"]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from agent.change.plan import Plan
-from agent.change.storing import Look, look
+from agent.change.storing import Exactly, Look, look
 from agent.families.base import Family
 from agent.model.exact import as_printed
 from agent.model.profile import Profile
@@ -120,11 +120,11 @@ def compare_live_with_stored(
     machine: str,
     *,
     journal: Journal,
-    written: Mapping[str, float] | None = None,
+    exactly: Exactly | None = None,
 ) -> Look:
     """What is live and not stored; every value stays live as it was.
 
-    `written` and errors: see `agent.change.storing.look`.
+    `exactly` and errors: see `agent.change.storing.look`.
     """
     nothing = Plan(machine, family.name, changes=(), lines=(), snapshot="")
-    return look(link, family, nothing, journal=journal, written=written)
+    return look(link, family, nothing, journal=journal, exactly=exactly)

@@ -6,12 +6,13 @@ holds.  Finishing and undoing are plans like any other: previewed, approved, wri
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from agent.change.outcome import Fate, fate_of, fates_unread
 from agent.change.plan import Change, Plan, make_plan
+from agent.change.storing import Exactly
 from agent.errors import Refused
 from agent.families.base import Family
 from agent.model.exact import decimals, exact, in_full
@@ -35,6 +36,7 @@ class Account:
     displaced: tuple[Change, ...] = ()  #: settings outside the plan: `old` found, `new` before
     storage: Literal["untouched", "unknown"] = "untouched"  #: unknown until it is looked at
     snapshot: Mapping[str, Setting] = field(default_factory=dict)  #: settings before
+    fallen: bool = False  #: it was written and proved, and a restart took it back since
 
     @property
     def finished(self) -> bool:
@@ -47,7 +49,12 @@ class Account:
         return not self.displaced and all(fate.state == "did not" for fate in self.fates)
 
     def __str__(self) -> str:
-        parts = [f"{self.plan.machine}: plan {self.plan.digest} broke while {self.phase}"]
+        what = (
+            "was written, and is not live any more: the controller restarted before it was stored"
+            if self.fallen
+            else f"broke while {self.phase}"
+        )
+        parts = [f"{self.plan.machine}: plan {self.plan.digest} {what}"]
         parts += [f"  {fate}" for fate in self.fates]
         parts += [f"  {c.key} is {in_full(c.old)} and was {in_full(c.new)}" for c in self.displaced]
         if self.storage == "unknown":
@@ -61,6 +68,7 @@ class Account:
             "changes": [fate.to_plain() for fate in self.fates],
             "displaced": [change.to_plain() for change in self.displaced],
             "storage": self.storage,
+            "fallen": self.fallen,
             "finished": self.finished,
             "undone": self.undone,
         }
@@ -137,15 +145,15 @@ def finish(
     family: Family,
     profile: Profile | None = None,
     *,
-    written: Mapping[str, float] | None = None,
+    exactly: Exactly | None = None,
 ) -> Plan:
     """The plan that brings the broken one to its end; empty if all of it is live.
 
-    What was only displaced goes back in full precision where `written` (see `values_written`) or
-    the profile knows a value that agrees with what was printed.
+    What was only displaced goes back in full precision where `exactly` (what was sent at some
+    time) or the profile knows a value that agrees with what was printed.
     """
     wanted = {f.key: f.wanted for f in found.fates if f.state != "took"}
-    wanted |= _displaced_values(found, profile, written)
+    wanted |= _displaced_values(found, profile, exactly)
     return _onward("finish", found, readback, wanted, family, profile)
 
 
@@ -155,14 +163,14 @@ def undo(
     family: Family,
     profile: Profile | None = None,
     *,
-    written: Mapping[str, float] | None = None,
+    exactly: Exactly | None = None,
 ) -> Plan:
     """The plan that makes everything live as it was before; empty if it is.
 
     Full precision: as for `finish`.
     """
-    wanted = {c.key: _exact(found, c.key, c.old, profile, written) for c in found.plan.changes}
-    wanted |= _displaced_values(found, profile, written)
+    wanted = {c.key: _exact(found, c.key, c.old, profile, exactly) for c in found.plan.changes}
+    wanted |= _displaced_values(found, profile, exactly)
     return _onward("undo", found, readback, wanted, family, profile)
 
 
@@ -186,9 +194,9 @@ def _onward(
 
 
 def _displaced_values(
-    found: Account, profile: Profile | None, written: Mapping[str, float] | None
+    found: Account, profile: Profile | None, exactly: Exactly | None
 ) -> dict[str, float]:
-    return {c.key: _exact(found, c.key, c.new, profile, written) for c in found.displaced}
+    return {c.key: _exact(found, c.key, c.new, profile, exactly) for c in found.displaced}
 
 
 def _exact(
@@ -196,25 +204,14 @@ def _exact(
     key: str,
     printed: float,
     profile: Profile | None,
-    written: Mapping[str, float] | None,
+    exactly: Exactly | None,
 ) -> float:
     """The value behind `printed`, where it is known; the snapshot tells how finely that shows."""
     before = found.snapshot.get(key)
-    saved = profile.settings.get(key) if profile else None
     if before is None:
         return printed
     was = replace(before, value=printed)  # of a look, the snapshot holds what is to be undone
-    return exact(was, (written or {}).get(key), saved.written if saved else None)
-
-
-def values_written(journals: Iterable[Sequence[Entry]]) -> dict[str, float]:
-    """Full-precision values that journalled lines were to set, the latest of each key.
-
-    A printed value that agrees with one of these stands for it.
-    """
-    written: dict[str, float] = {}
-    for entries in journals:
-        for entry in entries:
-            if entry["step"] == "begun":
-                written |= Plan.from_plain(entry["plan"]).wanted
-    return written
+    saved = profile.settings.get(key) if profile else None
+    return exact(
+        was, exactly(key, was) if exactly is not None else None, saved.written if saved else None
+    )

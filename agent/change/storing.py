@@ -10,7 +10,7 @@ trial).  Every line of it is journalled, so that a break in between can be mende
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
@@ -21,12 +21,15 @@ from agent.change.transaction import judge, read_clean, reply_plain, snapshot_pl
 from agent.errors import LinkFailed, Refused
 from agent.families.base import Family
 from agent.families.gate import named
-from agent.model.exact import decimals, exact_values
-from agent.model.settings import Event, Readback
+from agent.model.exact import decimals, exact
+from agent.model.settings import Event, Readback, Setting
 from agent.store.journal import CLOSED, Journal, LenientJournal
 from agent.wire.link import Link
 
 Others = Literal["store them too", "leave them out"]
+
+#: The value behind a printed setting of a key, as exactly as it is known.
+Exactly = Callable[[str, Setting], float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,12 +79,12 @@ def look(
     plan: Plan,
     *,
     journal: Journal,
-    written: Mapping[str, float] | None = None,
+    exactly: Exactly | None = None,
 ) -> Look:
     """What storing now would make permanent; leaves every value live as it was.
 
-    Values are put back in full precision where it is known: those of the plan, and those of
-    `written` (what was sent at some time) that agree with what is printed now.
+    Values are put back in full precision where it is known: those of the plan, and those that
+    `exactly` knows from what was sent at some time.
 
     Raises Refused if the plan is not live, if storing is not possible here, or if the live values
     could not be put back; Broken if the link failed on the way.
@@ -99,8 +102,9 @@ def look(
             notes=(note,),
             live=_values(live),
         )
-    exact = exact_values(live.settings, plan.wanted, written or {})
-    back = _lines_back(family, exact, live)
+    known = _known(plan, exactly)
+    live_exact = {key: known(key, setting) for key, setting in live.settings.items()}
+    back = _lines_back(family, live_exact, live)
     journal.note("looking", plan=plan.to_plain(), snapshot=snapshot_plain(live), back=back)
     last = LenientJournal(journal)  # what is displaced is put back, come what may
     with _breakable(plan, last):
@@ -108,7 +112,7 @@ def look(
         stored = read_clean(link, family)
         differing = _put_back(link, family, live, stored, back, last)
         again = read_clean(link, family)
-    found = _look(plan, family, live, exact, stored, said)
+    found = _look(plan, family, live, live_exact, stored, said, known)
     lost = [key for key in differing if _differs(live, again, key)]
     last.note(CLOSED, look=found.to_plain(), lost=lost)
     if lost:
@@ -151,6 +155,17 @@ def _differs(live: Readback, stored: Readback, key: str) -> bool:
     return setting is None or setting.value != live.settings[key].value
 
 
+def _known(plan: Plan, exactly: Exactly | None) -> Exactly:
+    """The value behind a printed one: that of the plan, or one that was sent at some time."""
+    wanted = plan.wanted
+
+    def known(key: str, setting: Setting) -> float:
+        sent = exactly(key, setting) if exactly is not None else None
+        return exact(setting, wanted.get(key), sent)
+
+    return known
+
+
 def _lines_back(family: Family, exact: Mapping[str, float], live: Readback) -> dict[str, str]:
     """The line that brings each live value back; keys that cannot be written have none."""
     lines: dict[str, str] = {}
@@ -191,12 +206,13 @@ def _look(
     plan: Plan,
     family: Family,
     live: Readback,
-    exact: Mapping[str, float],
+    live_exact: Mapping[str, float],
     stored: Readback,
     said: tuple[Event, ...],
+    known: Exactly,
 ) -> Look:
     changes = [
-        Change(key, was.value, exact[key], was.unit, decimals(was))
+        Change(key, known(key, was), live_exact[key], was.unit, decimals(was))
         for key, was in stored.settings.items()
         if key in live.settings and _differs(live, stored, key)
     ]
@@ -244,13 +260,13 @@ def store(
     *,
     journal: Journal,
     others: Others | None = None,
-    written: Mapping[str, float] | None = None,
+    exactly: Exactly | None = None,
 ) -> Outcome:
     """Store what is live, reload it, and compare.
 
     `approved` is the digest of `looked`; where nothing but the plan would become permanent, the
     plan's own digest will do.  `others` says what to do with the rest, and is wanted where there
-    is a rest; `written` as for `look`.  If storage gives other values back, the live ones are put
+    is a rest; `exactly` as for `look`.  If storage gives other values back, the live ones are put
     back.  Raises Refused before anything is stored, Broken if the link fails on the way.
     """
     _check_approval(plan, looked, approved, others)
@@ -261,6 +277,7 @@ def store(
     lines = {key: family.write_line(key, value, live) for key, value in reset.items()}
     journal.note("storing", plan=plan.to_plain(), snapshot=snapshot_plain(live), reset=lines)
     last = LenientJournal(journal)  # once stored, it is proved, come what may
+    otherwise = ""
     with _breakable(plan, last):
         for line in lines.values():
             _send(link, family, line, journal)
@@ -273,11 +290,18 @@ def store(
         after = read_clean(link, family)
         outcome = _staged(family, looked, judge(plan, before, after, events))
         if not outcome.verified:
-            exact = exact_values(before.settings, plan.wanted, written or {})
-            back = _lines_back(family, exact, before)
+            known = _known(plan, exactly)
+            values = {key: known(key, setting) for key, setting in before.settings.items()}
+            back = _lines_back(family, values, before)
             _put_back(link, family, before, after, back, last)
-            outcome = _kept_live(outcome, judge(plan, before, read_clean(link, family)))
-    last.note("stored", outcome=outcome.to_plain(), snapshot=snapshot_plain(after))
+            otherwise = _given_back(outcome)
+            outcome = _kept_live(outcome, judge(plan, before, read_clean(link, family)), otherwise)
+    last.note(
+        "stored",
+        outcome=outcome.to_plain(),
+        snapshot=snapshot_plain(after),
+        otherwise=otherwise,
+    )
     last.note(CLOSED, verified=outcome.stored)
     return replace(outcome, notes=(*outcome.notes, *last.trouble))
 
@@ -342,24 +366,40 @@ def _staged(family: Family, looked: Look, outcome: Outcome) -> Outcome:
     return replace(outcome, stages=stages, notes=(*outcome.notes, *notes))
 
 
-def _kept_live(lost: Outcome, again: Outcome) -> Outcome:
-    """Storage gave something else back (`lost`), and the live values were put back (`again`)."""
+def _given_back(lost: Outcome) -> str:
+    """What storage gave back instead of what was live."""
     given = [str(fate) for fate in lost.fates if fate.state != "took"]
     given += [str(change) for change in lost.moved]
-    note = f"storage gave other values back, so nothing is proved to be stored: {'; '.join(given)}"
+    return "; ".join(given)
+
+
+def _kept_live(lost: Outcome, again: Outcome, otherwise: str) -> Outcome:
+    """Storage gave something else back (`lost`), and the live values were put back (`again`)."""
+    note = f"storage gave other values back, so nothing is proved to be stored: {otherwise}"
     return replace(again, events=lost.events, notes=(*lost.notes, *again.notes, note))
 
 
 # --- proving later -------------------------------------------------------------------------------
 
 
-def prove(link: Link, family: Family, plan: Plan, stage: Stage, *, journal: Journal) -> Outcome:
-    """Read back after `stage` (a power cycle, homing, a job's start) and compare with the plan."""
+def prove(
+    link: Link,
+    family: Family,
+    plan: Plan,
+    stage: Stage,
+    *,
+    journal: Journal,
+    evidence: str = "",
+) -> Outcome:
+    """Read back after `stage` (a power cycle, homing, a job's start) and compare with the plan.
+
+    `evidence` is what the link saw of the stage, or whose word it is; it is kept with the proof.
+    """
     after = read_clean(link, family)
     fates = tuple(fate_of(change, after) for change in plan.changes)
     held = all(fate.state == "took" for fate in fates)
     outcome = Outcome(plan, fates, stages=("read back", stage) if held else ("read back",))
-    journal.note("proved", stage=stage, outcome=outcome.to_plain())
+    journal.note("proved", stage=stage, outcome=outcome.to_plain(), evidence=evidence)
     return outcome
 
 

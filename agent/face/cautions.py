@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from agent.errors import Refused
+from agent.errors import Declined
 from agent.face.desk import Desk
 
 CAUTIONS: Final = """\
@@ -35,7 +35,7 @@ def acknowledge(desk: Desk) -> None:
     if desk.rehearsal is not None:
         desk.screen.say("(This machine is simulated; on a real one all of this holds.)")
     if not desk.screen.agrees("\nRead and understood?", "understood"):
-        raise Refused(
+        raise Declined(
             "the cautions were not acknowledged",
             remedy="Nothing was moved or heated. Give the command again when you are ready",
         )

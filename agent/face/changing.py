@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import click
 
-from agent.errors import LinkFailed, Refused
+from agent.bench.value import BY_WORD
+from agent.errors import Declined, LinkFailed, Refused
 from agent.face import tables
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json, number_from
@@ -96,27 +97,33 @@ def write(desk: Desk, /, approve: str | None) -> None:
     """
     session = desk.session
     plan = session.plan or session.preview()
-    solution = session.now.solution
     if plan.empty:
-        angle = solution.slicing_angle_deg if solution else None
-        desk.screen.say("There is no line to write.")
-        if angle is not None and desk.screen.agrees(f"Slice at {angle:.3f} deg from now on?"):
-            take_state(desk, angle)
-        desk.screen.answer({"lines": [], "verified": False}, lambda: None)
+        taken = no_lines(desk)
+        desk.screen.answer({"lines": [], "verified": taken}, lambda: None)
         return
-    outcome = confirmed_write(desk, plan, approve)
-    if outcome.verified:
-        take_state(desk, solution.slicing_angle_deg if solution else None)
-    finish(desk, outcome)
+    finish(desk, confirmed_write(desk, plan, approve))
 
 
-def take_state(desk: Desk, angle_deg: float | None, *, as_solved: bool = True) -> None:
-    """From here on pieces and readings are of the changed machine."""
-    desk.session.new_state(angle_deg, as_solved=as_solved)
+def no_lines(desk: Desk) -> bool:
+    """A plan without lines: the slicing angle alone, if there is one to change."""
+    session, waiting = desk.session, desk.session.bench.waiting
+    desk.screen.say("There is no line to write.")
+    angle = waiting.angle_deg if waiting else None
+    if waiting is None or angle is None or angle == session.profile.mechanics.gantry_angle_deg:
+        return False
+    if not desk.screen.agrees(f"Slice at {angle:.3f} deg from now on?"):
+        return False
+    session.take_angle(angle, as_solved=waiting.as_solved, to=waiting.to)
+    tell_angle(desk)
+    return True
+
+
+def tell_angle(desk: Desk) -> None:
+    """Pieces and readings from here on are of the changed machine; say so where it matters."""
+    angle = desk.session.profile.mechanics.angle_deg
     if desk.rehearsal is not None:
-        desk.rehearsal.slice_at(desk.session.profile.mechanics.angle_deg)
-    if angle_deg is not None:
-        desk.screen.say(f"Pieces are drawn for {angle_deg:.3f} deg from now on.")
+        desk.rehearsal.slice_at(angle)
+    desk.screen.say(f"Pieces are drawn for {angle:.3f} deg from now on.")
 
 
 def confirmed_write(desk: Desk, plan: Plan, approve: str | None = None) -> Outcome:
@@ -133,13 +140,15 @@ def confirmed_write(desk: Desk, plan: Plan, approve: str | None = None) -> Outco
     else:
         retyped = {key: asked_again(desk, key, plan.wanted[key]) for key in plan.retype}
         confirm(desk, plan.digest, "write")
+    before = desk.session.profile.mechanics.gantry_angle_deg
     try:
         outcome = desk.session.write(plan, plan.digest, retyped=retyped)
     except LinkFailed:
-        desk.session.plan = None  # part of it may be live: what is left is previewed anew
-        desk.lost = address
+        desk.session.lose(address)
         raise
     tables.outcome(screen, outcome)
+    if desk.session.profile.mechanics.gantry_angle_deg != before:
+        tell_angle(desk)
     return outcome
 
 
@@ -162,7 +171,7 @@ def confirm(desk: Desk, digest: str, act: Literal["write", "store"]) -> None:
         " (anything else sends nothing):"
     ).lower()
     if len(typed) < TYPED or not digest.startswith(typed):
-        raise Refused(
+        raise Declined(
             f"not confirmed: {typed!r} is not the start of {digest}", remedy="Nothing was sent"
         )
 
@@ -179,6 +188,9 @@ def approved(digest: str, named: str) -> None:
 def finish(desk: Desk, outcome: Outcome) -> None:
     """Answer with an outcome; a change that is not proved is an error."""
     desk.screen.answer(outcome.to_plain(), lambda: None)
+    trouble = desk.session.trouble
+    if trouble:
+        desk.screen.complain(f"! The record cannot be kept: {trouble}")
     if not outcome.verified:
         raise Refused(
             "not everything is proved: " + "; ".join(map(str, outcome.fates)),
@@ -205,13 +217,19 @@ def store(desk: Desk, /, approve: str | None, others: str | None) -> None:
     looked = session.look()
     screen.heading("What storing would make permanent")
     tables.look(screen, looked)
+    if session.bench.done is None and not looked.others:
+        plain = looked.to_plain()
+        if session.family is not None and session.family.words.reload is not None:
+            screen.answer(plain, lambda: screen.say("Live and stored do not differ."))
+            return
+        raise Refused("nothing was written that could be stored", remedy="'write' comes first")
     if looked.others and others is None and approve is None:
         others = screen.ask(
             "Other settings differ as well. Type 'too' to store them, 'without' to put the"
             " stored values back first, anything else to store nothing:"
         ).lower()
         if others not in ("too", "without"):
-            raise Refused("not stored", remedy="Nothing was stored")
+            raise Declined("not stored", remedy="Nothing was stored")
     screen.say(f"Digest {looked.digest}.")
     if approve is None:
         confirm(desk, looked.digest, "store")
@@ -220,6 +238,25 @@ def store(desk: Desk, /, approve: str | None, others: str | None) -> None:
         choice = "store them too" if others == "too" else "leave them out"
     outcome = session.store(looked, approve or looked.digest, choice)
     tables.outcome(screen, outcome)
+    finish_stored(desk, outcome)
+
+
+def finish_stored(desk: Desk, outcome: Outcome) -> None:
+    """Answer with the outcome of storing; a value that did not come back is not stored."""
+    bench = desk.session.bench
+    if bench.stored_otherwise:
+        worst = (
+            "STORAGE HOLDS OTHER VALUES, which will be live after the next power-on:"
+            f" {bench.stored_otherwise}"
+        )
+        desk.screen.answer({"worst": worst, **outcome.to_plain()}, lambda: None)
+        raise Refused(worst, remedy="What was written is live still. 'store' tries once more")
+    if outcome.verified and not outcome.stored:
+        desk.screen.answer(outcome.to_plain(), lambda: None)
+        raise Refused(
+            "stored as the controller says, and not proved",
+            remedy="'prove power' proves it: what comes back after a power cycle is stored",
+        )
     finish(desk, outcome)
 
 
@@ -233,17 +270,29 @@ def prove(desk: Desk, /, after: str) -> None:
     \b
     Example: plumbelt> prove power
     """
-    link, _ = desk.session.joined()
+    link, family = desk.session.joined()
     address = link.transport.name
     if desk.session.done is None:
-        raise Refused("nothing was written in this session", remedy="'write' comes first")
+        raise Refused(
+            "nothing was written that is still to be proved", remedy="'write' comes first"
+        )
+    evidence = BY_WORD
     if after == "power":
-        power_cycle(desk, address)
+        evidence = power_cycle(desk, address)
     elif not desk.screen.agrees(f"{REQUESTS[after]} Done?"):
-        raise Refused("not proved", remedy="Nothing was sent")
-    outcome = desk.session.prove(STAGE_WORDS[after])
-    tables.outcome(desk.screen, outcome)
-    finish(desk, outcome)
+        raise Declined("not proved", remedy="Nothing was sent")
+    outcome = desk.session.prove(STAGE_WORDS[after], evidence)
+    tables.outcome(desk.screen, outcome, evidence)
+    if not outcome.verified or after != "power" or evidence != BY_WORD:
+        finish(desk, outcome)
+        return
+    desk.screen.answer({"evidence": evidence, **outcome.to_plain()}, lambda: None)
+    by_file = not (family.words.covers_steps or family.words.writing_stores)
+    raise Refused(
+        "the link saw no power cycle: that the machine was off is only said by the operator"
+        + (", and a controller that keeps its settings in a file is not proved by that" * by_file),
+        remedy="'prove power' again, with the cable that feeds the board pulled as well",
+    )
 
 
 def edit_file(desk: Desk) -> None:
@@ -254,20 +303,24 @@ def edit_file(desk: Desk) -> None:
     done = desk.session.done
     if done is None or family.words.writing_stores or family.words.covers_steps:
         return
+    lines = file_lines(family, done.changes)
     desk.screen.say("These lines belong into the controller's own file:")
-    for line in file_lines(family, done.changes):
+    for line in lines:
         desk.screen.say(f"    {line}")
     if desk.rehearsal is not None:
         desk.rehearsal.edit_file(done.wanted)
         desk.screen.say("They were put into the file of the simulated controller.")
     elif not desk.screen.agrees("Are they in it?"):
-        raise Refused("not proved", remedy="Edit the file first. Nothing was sent")
+        raise Declined("not proved", remedy="Edit the file first. Nothing was sent")
+    desk.session.lines_are_in_its_file(lines)
 
 
-def power_cycle(desk: Desk, address: str) -> None:
-    """Let go of the machine, have it switched off and on, and attach to it again."""
+def power_cycle(desk: Desk, address: str) -> str:
+    """Have the machine switched off and on, and attach to it again; what the link saw of that."""
+    session = desk.session
     edit_file(desk)
-    desk.session.let_go()
+    link, _ = session.joined()
+    stood, mark = session.standing(), len(link.events)
     if desk.rehearsal is not None:
         desk.rehearsal.power_cycle()
         desk.screen.say("The simulated machine was switched off and on.")
@@ -276,24 +329,103 @@ def power_cycle(desk: Desk, address: str) -> None:
             "Support the gantry, switch the machine off, wait ten seconds, switch it on, and wait"
             " until it is up. A cable that feeds the board has to be pulled as well. Enter:"
         )
-    desk.session.attach_again(desk.open_again(address))
+    evidence = session.saw_power_cycle(mark, stood)
+    session.let_go()
+    session.attach_again(desk.open_again(address))
+    desk.screen.say(f"The power cycle: {evidence}.")
+    return evidence
 
 
 @click.command(cls=Verb)
+@click.option("--to", "entry", metavar="ENTRY", help="the state after this entry ('undo --list')")
+@click.option("--list", "listed", is_flag=True, help="the states that changes have left behind")
+@click.option("--approve", metavar="DIGEST", help="write the plan of this digest, unasked")
 @as_json
 @at_desk
-def undo(desk: Desk, /) -> None:
-    """Bring back what was live at the attach, by the same preview and confirmation.
+def undo(desk: Desk, /, entry: str | None, listed: bool, approve: str | None) -> None:
+    """Bring an earlier state back: every setting and the slicing angle, in full precision.
+
+    Without --to: the state before the last change. It goes by the same preview and confirmation
+    as any change.
 
     \b
     Example: plumbelt> undo
     """
     session = desk.session
-    plan = session.undoing()
-    if plan.empty:
-        desk.screen.answer(plan.to_plain(), lambda: desk.screen.say("Nothing differs any more."))
+    if listed:
+        show_past(desk)
         return
-    outcome = confirmed_write(desk, plan)
-    if outcome.verified:
-        take_state(desk, session.first_angle_deg, as_solved=False)
-    finish(desk, outcome)
+    to, _ = session.state_to(entry)
+    plan = session.undoing(to)
+    if plan.empty:
+        no_lines(desk)
+        desk.screen.answer(plan.to_plain(), lambda: desk.screen.say("No setting differs any more."))
+        return
+    finish(desk, confirmed_write(desk, plan, approve))
+
+
+def show_past(desk: Desk) -> None:
+    """The states one may go back to, newest first."""
+    past = desk.session.bench.past[::-1]
+    document = {
+        "states": [
+            {"entry": p.short, "at": p.at, "gantry_angle_deg": p.gantry_angle_deg, "left_by": p.by}
+            for p in past
+        ]
+    }
+
+    def show() -> None:
+        if not past:
+            desk.screen.say("Nothing was changed that could be undone.")
+            return
+        rows = [
+            (
+                p.short,
+                p.at[:16].replace("T", " "),
+                p.by or "-",
+                "-" if p.gantry_angle_deg is None else f"{p.gantry_angle_deg:g}",
+            )
+            for p in past
+        ]
+        columns = [("entry", False), ("state up to", False), ("left by plan", False)]
+        desk.screen.table([*columns, ("angle, deg", True)], rows)
+
+    desk.screen.answer(document, show)
+
+
+@click.command(cls=Verb)
+@as_json
+@at_desk
+def cool(desk: Desk, /) -> None:
+    """Switch all heaters off, and have the controller say so.
+
+    \b
+    Example: plumbelt --port /dev/ttyUSB0 cool
+    """
+    heats = desk.session.cool()
+    bench = desk.session.bench
+    document = {"heaters": bench.heater_state, "off": heats is not None and heats.off}
+    desk.screen.answer(document, lambda: desk.screen.say(desk.heat_words()))
+    if bench.heater_state == "on" or heats is None:
+        raise Refused(
+            "the heaters could NOT be switched off over the link", remedy="Use the power switch"
+        )
+    if bench.heater_state == "unknown":
+        raise Refused("the controller does not say that its heaters are off", remedy="Look at it")
+
+
+@click.command(cls=Verb)
+@as_json
+@at_desk
+def begin(desk: Desk, /) -> None:
+    """Begin a new tune: readings and pieces so far are set aside, and stay in the record.
+
+    \b
+    Example: plumbelt> begin
+    """
+    count = len(desk.session.now.taken)
+    desk.session.begin()
+    desk.screen.answer(
+        {"set_aside": count},
+        lambda: desk.screen.say(f"A new tune; {count} readings were set aside."),
+    )

@@ -13,6 +13,7 @@ from typing import Any, Final
 
 import click
 
+from agent.bench.rounds import MOVES
 from agent.errors import Refused
 from agent.face import tables
 from agent.face.benchwork import WHOLE_SET
@@ -25,7 +26,7 @@ from agent.face.words import BY_HAND, MAIN, shown
 from agent.model.roles import ROLES, Role
 from agent.rehearsal import Rehearsal, behind_a_terminal, bench_of, plain_profile
 from agent.work.laying import Progress
-from agent.work.moves import MOVES, Travel
+from agent.work.moves import Travel
 from agent.work.session import Session
 
 #: Times the caliper is put on anew for each feature.
@@ -252,9 +253,10 @@ def _write(job: Job) -> None:
         proofs["controller received the previewed lines"] = all(line in sent for line in plan.lines)
     else:
         screen.say("Nothing to write: no setting needs a change.")
-    solution = session.now.solution
-    assert solution is not None
-    session.new_state(solution.slicing_angle_deg)
+    if session.now.solution is not None:  # no line was to be written: the angle alone
+        angle = session.now.solution.slicing_angle_deg
+        in_use = session.profile.mechanics.angle_deg
+        session.take_angle(in_use if angle is None else angle, as_solved=True)
     job.rehearsal.slice_at(session.profile.mechanics.angle_deg)
 
 

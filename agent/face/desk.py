@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, Concatenate, Final, ParamSpec
+from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec
 
 import click
 
+from agent.errors import AgentError
 from agent.face.screen import Screen
 from agent.wire.identity import Opening
 
@@ -22,9 +24,6 @@ if TYPE_CHECKING:
 
 P = ParamSpec("P")
 
-#: Name of a machine that no profile has named.
-UNNAMED: Final = "unnamed"
-
 
 @dataclass
 class Desk:
@@ -34,7 +33,6 @@ class Desk:
     rehearsal: Rehearsal | None = None  #: the simulated machine, if there is one
     in_shell: bool = False
     offered: str = ""  #: line that Enter on an empty line carries out
-    lost: str = ""  #: port on which not even a reading came back
     cautioned: bool = False  #: the cautions were read and acknowledged in this session
     how: Opening = field(default_factory=Opening)  #: how this command wants its port opened
     opening: Address | None = None  #: of the port that was opened last, answered or not
@@ -45,20 +43,35 @@ class Desk:
     def session(self) -> Session:
         """The session, begun when it is first needed: most one-shot commands need none."""
         if self._session is None:
-            from agent.work.notebook import DiskNotebook
+            from agent.bench.book import RecordBook
             from agent.work.session import Session
 
-            self._session = Session(notebook=DiskNotebook())
+            self._session = Session(book=RecordBook())
+            self.screen.on_halt = self._halted_by_word
         return self._session
 
     @session.setter
     def session(self, session: Session) -> None:
         self._session = session
+        self.screen.on_halt = self._halted_by_word
+
+    def _halted_by_word(self) -> bool:
+        """'halt' was typed in answer to a question; False where nothing is attached."""
+        if self._session is None or self._session.link is None:
+            return False
+        self._session.halt()
+        return True
+
+    @property
+    def lost(self) -> str:
+        """Port on which not even a reading came back; empty where that is not so."""
+        return "" if self._session is None else self._session.bench.lost
 
     @property
     def last_port(self) -> str:
-        """The port of this session that was opened last; empty without one."""
-        return self.lost or ("" if self._address is None else self._address.url)
+        """The port that this machine was on last; empty without one."""
+        opened = "" if self._address is None else self._address.url
+        return opened or self.session.bench.port
 
     def rehearses(self, port: str) -> bool:
         """True for the port of the simulated machine."""
@@ -77,7 +90,7 @@ class Desk:
         try:
             return self._open(self._wanted(Address.of(port), how), how)
         except BaseException:
-            self.session.notebook.close()
+            self.session.book.release()
             raise
 
     def open_again(self, port: str, how: Opening | None = None) -> Transport:
@@ -101,7 +114,7 @@ class Desk:
 
     def _open(self, address: Address, how: Opening | None, until: float = 0.0) -> Transport:
         """Take the port and open it; sets `opening` to how that was done."""
-        self.session.notebook.hold(address.url)
+        self.session.book.hold(address.url)
         transport = address.open(until)
         if how is not None and how.find_speed:
             from agent.wire.speed import find_speed
@@ -149,26 +162,50 @@ class Desk:
     @property
     def machine(self) -> str:
         """Name of the machine; for the prompt, so without bringing a session in for it."""
-        return UNNAMED if self._session is None else self._session.profile.name
+        if self._session is None:
+            from agent.model.profile import UNNAMED
 
-    def status(self) -> str:
-        """One line for the foot of the shell: machine, link, plan, heaters."""
+            return UNNAMED
+        return self._session.profile.name
+
+    def status(self, width: int = 80) -> str:
+        """One line for the foot of the shell, danger first: shorter words before lost words."""
+        session = self._session
+        if session is None or session.link is None or session.family is None:
+            dangers, quiet = self._dangers(), ["not attached", "heaters unknown"]
+            return fitted([*dangers, self.machine, *quiet], width)
+        bench, parts = session.bench, self._dangers()
+        parts.append((bench.profile.name, bench.profile.name[:12]))
+        parts.append((session.link.transport.name, session.link.transport.name[-14:]))
+        parts += [session.family.name, self._link_state(session)]
+        if bench.plan is not None and not bench.plan.empty:
+            parts.append((f"plan {bench.plan.digest} waits", f"plan {bench.plan.digest}"))
+        if bench.heater_state in ("off", "not reported"):
+            parts.append((f"heaters {bench.heater_state}", f"heat {bench.heater_state}"))
+        return fitted(parts, width)
+
+    def _dangers(self) -> list[str | tuple[str, str]]:
+        """What the technician must not overlook, the worst first; long and short words."""
         session = self._session
         if session is None:
-            return f"{self.machine} | not attached | heaters off"
-        parts = [session.profile.name]
-        if session.link is None or session.family is None:
-            parts.append("not attached")
-        else:
-            parts += [session.link.transport.name, session.family.name, self._link_state(session)]
-        if session.readback is not None and session.readback.damaged:
-            parts.append("reading DAMAGED")
-        if session.plan is not None and not session.plan.empty:
-            parts.append(f"plan {session.plan.digest} waits")
-        if session.unstored:
-            parts.append("written, NOT STORED")
-        parts.append("HEATERS MAY BE ON" if session.hot else "heaters off")
-        return " | ".join(parts)
+            return []
+        bench, parts = session.bench, list[str | tuple[str, str]]()
+        if session.link is not None:
+            if bench.heater_state == "on":
+                parts.append(("HEATERS ON", "HOT"))
+            elif bench.heater_state == "unknown":
+                parts.append(("HEATERS UNKNOWN", "HEAT ?"))
+        if bench.stored_otherwise:
+            parts.append(("STORED OTHERWISE", "STORED BAD"))
+        if bench.broken:
+            parts.append(("BROKEN OFF", "BROKEN"))
+        if bench.fallen:
+            parts.append(("WRITTEN VALUES LOST", "NOT LIVE"))
+        if bench.unstored:
+            parts.append(("NOT STORED", "UNSTORED"))
+        if bench.readback is not None and bench.readback.damaged:
+            parts.append(("reading DAMAGED", "DAMAGED"))
+        return parts
 
     def _link_state(self, session: Session) -> str:
         assert session.link is not None
@@ -180,7 +217,28 @@ class Desk:
         """After a failure of the link: if the port itself has gone, only attaching helps."""
         session = self._session
         if session is not None and session.link is not None and session.gone:
-            self.lost = session.link.transport.name
+            session.lose(session.link.transport.name)
+
+    def note_refused(self, line: str, why: str) -> None:
+        """A step was refused: the guide will not offer it again while nothing has changed."""
+        session = self._session
+        if session is not None and session.bench.machine:
+            session.refuse(line, why)
+
+    def heat_words(self) -> str:
+        """What is known of the heaters, as a sentence."""
+        session = self._session
+        if session is None or session.link is None:
+            return "Nobody knows of the heaters: no machine is attached."
+        bench = session.bench
+        if bench.heater_state == "on":
+            told = f" ({bench.heats})" if str(bench.heats) else ""
+            return f"THE HEATERS ARE ON{told}: 'cool' switches them off."
+        return {
+            "off": "The heaters are off, as the controller reported.",
+            "unknown": "Nobody knows whether the heaters are on: 'cool', or the power switch.",
+            "not reported": "The controller reports no heaters.",
+        }[bench.heater_state]
 
     def standing(self) -> str:
         """After an interrupt: what is known of the machine, in a sentence or two."""
@@ -195,8 +253,20 @@ class Desk:
             "halted": "The controller has halted: 'attach' again once it was reset.",
             "LOST": "The link is lost: 'attach PORT --again' goes on.",
         }
-        heat = "The heaters may be on." if session.hot else "The heaters are off."
-        return f"{words[state]} {heat}"
+        return f"{words[state]} {self.heat_words()}"
+
+    def end_safely(self) -> None:
+        """The process is asked to end: heaters off first, then the link; never raises."""
+        session = self._session
+        if session is None:
+            return
+        attached = session.link is not None
+        session.leave_cold()
+        with suppress(OSError):  # the terminal may be what went
+            if attached:
+                self.screen.complain(f"\nEnded. {self.heat_words()}")
+        with suppress(AgentError, OSError):
+            session.close()
 
     @property
     def may_ask(self) -> bool:
@@ -204,11 +274,24 @@ class Desk:
         return self.in_shell or (sys.stdin.isatty() and not self.screen.json)
 
     def close(self) -> None:
-        """Let go of port and rehearsal."""
+        """Let go of port, record and rehearsal."""
         if self._session is not None:
-            self._session.detach()
+            self._session.close()
         if self.rehearsal is not None:
             self.rehearsal.close()
+
+
+def fitted(parts: Sequence[str | tuple[str, str]], width: int) -> str:
+    """Parts in one line; where it is too long, short words from the end, then the last ones go."""
+    words = [(part, part) if isinstance(part, str) else part for part in parts]
+    chosen = [long for long, _ in words]
+    for place in range(len(words) - 1, -1, -1):
+        if len(" | ".join(chosen)) <= width:
+            break
+        chosen[place] = words[place][1]
+    while len(chosen) > 1 and len(" | ".join(chosen)) > width:
+        chosen.pop()
+    return " | ".join(chosen)
 
 
 def _said_by(profile: Profile) -> Opening:

@@ -7,14 +7,13 @@ from typing import TYPE_CHECKING, Any, Final, cast
 
 import click
 
-from agent.errors import Refused
+from agent.errors import Declined, Refused
 from agent.face.cautions import acknowledge
 from agent.face.changing import show_plan
 from agent.face.desk import Desk, at_desk
 from agent.face.moving import asked_length
 from agent.face.options import LENGTH, Count, Number, Verb, as_json
 from agent.families.gate import named
-from agent.work.laying import heaters_off
 
 if TYPE_CHECKING:
     from agent.pieces.feeds import FeedKind, FeedResult, FeedTest
@@ -64,11 +63,11 @@ def feed(desk: Desk, /, kind: str, length: float, repeats: int, speed: float) ->
     acknowledge(desk)
     show_test(desk, test)
     if not desk.screen.agrees(f"{READY[kind]} Are hands clear of nozzle and drive?"):
-        raise Refused("not fed", remedy="Nothing was moved or heated")
+        raise Declined("not fed", remedy="Nothing was moved or heated")
     values = fed(desk, test)
     if len(values) < 2:
         raise Refused("fewer than two feeds were read, which tells nothing", remedy="Feed again")
-    session.feeds[test.kind] = (length, tuple(values))
+    session.keep_feed(test.kind, length, values)
     result = result_now(desk, old)
     plan_for(desk, old, result)
     document = document_of(desk, old, result)
@@ -124,7 +123,7 @@ def fed(desk: Desk, test: FeedTest) -> list[float]:
     """Heat, feed, ask; the heater is off again whatever happens."""
     session = desk.session
     link, _ = session.joined()
-    session.hot = True
+    session.heat("on", f"{test.kind} feeds")
     values: list[float] = []
     all_offered = False
     try:
@@ -137,9 +136,7 @@ def fed(desk: Desk, test: FeedTest) -> list[float]:
             if value is not None:
                 values.append(value)
     finally:
-        off = heaters_off(link)
-        session.hot = off is None
-        if off is None:
+        if session.cool() is None:
             desk.screen.complain(
                 "! The heater could NOT be switched off over the link: use the power switch."
             )
@@ -196,7 +193,7 @@ def plan_for(desk: Desk, old: float, result: FeedResult | None) -> None:
 
     session = desk.session
     _, family = session.joined()
-    session.plan = make_plan(
+    plan = make_plan(
         session.clean_readback,
         {KEY: result.steps_per_mm},
         family,
@@ -204,7 +201,7 @@ def plan_for(desk: Desk, old: float, result: FeedResult | None) -> None:
         profile=session.profile,
         why="free feeds of filament",
     )
-    session.notebook.note("plan", session.plan.to_plain())
+    session.propose(plan, "feed")
 
 
 def document_of(desk: Desk, old: float, result: FeedResult | None) -> dict[str, Any]:

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
 
+from agent.bench.events import reading_plain
+from agent.bench.rounds import Laid
 from agent.errors import BadInput, Problem, Refused
 from agent.estimate.repeats import suspect
 from agent.face import tables
@@ -16,7 +21,6 @@ from agent.face.answers import Typed, typed_lengths
 from agent.face.benchwork import PIECE_NAMES, show_picture
 from agent.face.checking import CHECK, check_instrument, check_slicing
 from agent.face.desk import Desk, at_desk
-from agent.face.keepsake import keep
 from agent.face.moving import MOVE_NAMES, gauge_moves
 from agent.face.options import (
     COMMAND_LINE,
@@ -28,8 +32,7 @@ from agent.face.options import (
     number_from,
     wrong_line,
 )
-from agent.face.seating import Seat, Step, believed, offered_by_bench, read_one
-from agent.work.rounds import Laid, plain_reading
+from agent.face.seating import Seat, Step, Values, believed, offered_by_bench, read_one
 
 if TYPE_CHECKING:
     from agent.work.session import Session
@@ -51,7 +54,7 @@ FRESH: Final = 10.0
     "--file",
     "path",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="readings file: taken up if it is there, and written as readings come",
+    help="take up the readings of a file first; it is only read ('log readings' writes one)",
 )
 @click.option("--profile", "profile_name", help="profile, where no machine is attached")
 @click.option(
@@ -106,7 +109,7 @@ def gauge(
         if numbers:
             take_given(desk, seats[0], numbers, u_mm)
         else:
-            ask_conditions(desk)
+            ask_conditions(desk, seats[0].laid if seats else None)
             if len(seats) > 1:
                 show_picture(desk, seats[0].laid.piece)
                 desk.screen.say(
@@ -130,22 +133,17 @@ def take_given(desk: Desk, seat: Seat, numbers: Sequence[float], u_mm: float | N
     if odd is not None:
         desk.screen.say(f"! {numbers[odd]:g} stands off the others; it is kept all the same.")
     desk.session.take(seat.feature, numbers, seat.laid.name, u_mm)
-    keep(desk)
 
 
 def answer(desk: Desk) -> None:
-    """What has been read in the present state, and where it is kept."""
-    taken, sheet = desk.session.now.taken, desk.session.sheet
-    kept = sheet.path if sheet is not None and sheet.round is desk.session.now else None
-    document = {
-        "readings": [plain_reading(reading) for reading in taken],
-        "file": str(kept) if kept else None,
-    }
+    """What has been read in the present state."""
+    taken = desk.session.now.taken
+    document = {"readings": [reading_plain(one.reading, one.piece) for one in taken]}
 
     def show() -> None:
         tables.readings(desk.screen, taken)
-        if kept:
-            desk.screen.say(f"Kept in {kept}")
+        if desk.session.trouble:
+            desk.screen.say(f"! The record cannot be kept: {desk.session.trouble}")
 
     desk.screen.answer(document, show)
 
@@ -165,12 +163,10 @@ def take_profile(desk: Desk, name: str | None) -> None:
 
 
 def take_file(desk: Desk, path: Path) -> None:
-    """Go on with the readings file `path`, or begin it."""
-    from agent.work.worksheet import Worksheet
-
-    desk.session.sheet = Worksheet.at(path, desk.session)
-    if count := len(desk.session.now.taken):
-        desk.screen.say(f"{count} readings of {path} are taken up.")
+    """Take up the readings of the file `path`, which stays as it is."""
+    count = desk.session.take_file(path)
+    words = "1 reading" if count == 1 else f"{count} readings"
+    desk.screen.say(f"{words} of {path} taken up." if count else f"Nothing in {path} is new.")
 
 
 def numbers_from(desk: Desk, words: Sequence[str]) -> tuple[float, ...]:
@@ -205,7 +201,7 @@ def seats_meant(desk: Desk, what: str | None, numbers: Sequence[float], repeats:
     """
     session = desk.session
     if what in PIECE_NAMES and not any(laid.name == what for laid in session.now.laid):
-        session.now.laid.append(printed_otherwise(desk, what))
+        printed_otherwise(desk, what)
     laid = session.now.laid
     if not laid:
         raise Refused(
@@ -264,7 +260,7 @@ def printed_otherwise(desk: Desk, name: str) -> Laid:
         f"No {name} was laid in this session. Is there one from this machine in its present state,"
         f" in the sizes that 'piece {name}' shows?"
     ):
-        return Laid(name, drawn)
+        return desk.session.laid_whole(drawn)
     raise Refused(
         f"no piece has been laid that is a {name}",
         remedy=f"'lay {name}' lays it; 'piece {name}' writes files to print it otherwise",
@@ -279,18 +275,13 @@ def read_features(desk: Desk, seats: list[Seat], repeats: int, u_mm: float | Non
     place, take_all = 0, False
     while place < len(seats):
         seat = seats[place]
-        values = list(seat.values)
         step = Step.ON
-        try:
-            if take_all:
-                values[:] = offered_by_bench(desk, seat, repeats)
-            else:
-                step = read_one(desk, seat, repeats, values, many=len(seats) > 1)
-        finally:  # an interrupt loses nothing that was typed
-            if values and tuple(values) != seat.values:
-                desk.session.take(seat.feature, values, seat.laid.name, u_mm)
-                keep(desk)
-        seats[place] = replace(seat, values=tuple(values))
+        values = Values(seat, partial(keep_values, desk, seat, u_mm))
+        if take_all:
+            values.put(offered_by_bench(desk, seat, repeats))
+        else:
+            step = read_one(desk, seat, repeats, values, many=len(seats) > 1)
+        seats[place] = replace(seat, values=values.now)
         if step is Step.STOP:
             desk.screen.say(f"Stopped at {seat.feature.name}; 'gauge {seat.laid.name}' goes on.")
             return
@@ -304,26 +295,58 @@ def read_features(desk: Desk, seats: list[Seat], repeats: int, u_mm: float | Non
             place += 1
 
 
-def ask_conditions(desk: Desk) -> None:
-    """Room temperature and age of the piece, once for each state of the machine."""
-    session, screen = desk.session, desk.screen
-    if session.now.asked:
-        return
-    session.now.asked = True
-    known = session.conditions.room_c
-    usual = "not known" if known is None else f"{known:g}"
-    room = asked_number(desk, f"Room temperature, C (Enter: {usual})?", 0.0, 60.0)
-    age = asked_number(desk, "Minutes since the piece was laid (Enter: not known)?", 0.0, 1e6)
-    session.conditions = replace(
-        session.conditions,
-        room_c=known if room is None else room,
-        minutes_since_print=age,
-    )
-    if age is not None and age < FRESH:
-        screen.say(
-            "! A piece this fresh may be warm, and then reads too long: by 0.1 to 0.2 % for 20"
-            " degrees. Better let it cool; 'stop' leaves, and nothing is lost."
+def keep_values(
+    desk: Desk, seat: Seat, u_mm: float | None, values: Sequence[float], goes_on: bool
+) -> None:
+    """Each value is kept when it is typed: nothing that breaks loses it."""
+    desk.session.take(seat.feature, values, seat.laid.name, u_mm, goes_on=goes_on)
+
+
+def ask_conditions(desk: Desk, laid: Laid | None = None) -> None:
+    """Room temperature and age of the piece, once for each state of the machine.
+
+    A piece that is still warm is told with the minutes it wants; a simulated one is let cool.
+    """
+    session = desk.session
+    if laid is not None and desk.rehearsal is not None:
+        desk.rehearsal.wait(cooling_of(laid))
+    age = None if laid is None or desk.rehearsal is not None else minutes_since(laid.at)
+    if not session.now.asked:
+        known = session.conditions.room_c
+        usual = "not known" if known is None else f"{known:g}"
+        room = asked_number(desk, f"Room temperature, C (Enter: {usual})?", 0.0, 60.0)
+        told = asked_number(desk, "Minutes since the piece was laid (Enter: not known)?", 0.0, 1e6)
+        session.keep_conditions(
+            replace(
+                session.conditions,
+                room_c=known if room is None else room,
+                minutes_since_print=told,
+            )
         )
+        age = age if told is None else told
+    needed = FRESH if laid is None else cooling_of(laid)
+    if age is not None and age < needed:
+        desk.screen.say(
+            "! A piece this fresh may be warm, and then reads too long: by 0.1 to 0.2 % for 20"
+            f" degrees. Better let it cool for {math.ceil(needed - age)} min more; 'stop' leaves,"
+            " and nothing is lost."
+        )
+
+
+def cooling_of(laid: Laid) -> float:
+    """Minutes a piece has to cool once it was laid."""
+    from agent.pieces.cooling import cooling_minutes
+
+    return cooling_minutes(laid.piece, laid.profile)
+
+
+def minutes_since(at: str) -> float | None:
+    """Minutes since an ISO 8601 instant; None where there is none, or it is still to come."""
+    try:
+        passed = (datetime.now(UTC) - datetime.fromisoformat(at)).total_seconds() / 60
+    except (TypeError, ValueError):
+        return None
+    return passed if passed >= 0 else None
 
 
 def asked_number(desk: Desk, question: str, least: float, most: float) -> float | None:

@@ -12,12 +12,12 @@ from typing import Final
 
 import click
 
+from agent.bench.rounds import MOVES, Round
+from agent.bench.value import Bench
 from agent.face.benchwork import WHOLE_SET
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
 from agent.face.words import shown
-from agent.work.moves import MOVES
-from agent.work.rounds import Round
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,20 +75,14 @@ def read_cleanly(desk: Desk) -> Step | None:
 
 def cool_down(desk: Desk) -> Step | None:
     """Heaters that something left on are switched off first."""
-    session = desk.session
-    if not session.hot:
+    bench = desk.session.bench
+    if not bench.hot:
         return None
-    nozzle, bed = session.heats.nozzle, session.heats.bed
-    words = [
-        f"{name} {heat.now:.0f} of {heat.target:.0f} C"
-        for name, heat in (("nozzle", nozzle), ("bed", bed))
-        if heat is not None and heat.target
-    ]
-    bed_alone = bed is not None and bed.target and not (nozzle is not None and nozzle.target)
+    told = str(bench.heats)
     return Step(
-        "send M140 S0" if bed_alone else "send M104 S0",
-        f"Heaters are on ({', '.join(words)}): switch them off."
-        if words
+        "cool",
+        f"Heaters are on ({told}): switch them off."
+        if told
         else "Heaters may still be on: switch them off.",
     )
 
@@ -151,11 +145,18 @@ def save_first(desk: Desk) -> Step | None:
 
 def mend(desk: Desk) -> Step | None:
     """A change that broke off is settled before anything else is done."""
-    from agent.face.resuming import broken_off
-
-    if desk.rehearsal is not None or not broken_off(desk.session.profile.name):
-        return None
-    return Step("resume", "A change of this machine was broken off: this tells what took effect.")
+    bench = desk.session.bench
+    if bench.broken:
+        return Step(
+            "resume", "A change of this machine was broken off: this tells what took effect."
+        )
+    if bench.fallen:
+        return Step(
+            "resume finish",
+            "What was written is not live any more (the controller restarted before it was"
+            " stored): this writes it again.",
+        )
+    return None
 
 
 def read_moves(desk: Desk) -> Step | None:
@@ -240,7 +241,9 @@ def read_again(desk: Desk) -> Step | None:
 def change(desk: Desk) -> Step | None:
     session = desk.session
     if session.plan is not None and not session.plan.empty:
-        return Step("write", f"Plan {session.plan.digest} was previewed. You confirm it yourself.")
+        waiting = session.bench.waiting
+        verb = "undo" if waiting is not None and waiting.purpose == "undo" else "write"
+        return Step(verb, f"Plan {session.plan.digest} was previewed. You confirm it yourself.")
     if session.unstored:
         return None
     solution = session.now.solution
@@ -268,16 +271,25 @@ def keep(desk: Desk) -> Step | None:
             f"This controller's store word does not keep steps. Put into its file: {lines}. Then"
             " switching off and on proves it.",
         )
+    if session.bench.stored_otherwise:
+        return Step(
+            "store",
+            "STORAGE HOLDS OTHER VALUES, which will be live after the next power-on:"
+            f" {session.bench.stored_otherwise}. Storing once more may help; else undo.",
+        )
     return Step("store", "What was written is live but would be lost with the power.")
 
 
 def prove_power(desk: Desk) -> Step | None:
     session = desk.session
-    if session.done is None or "after a power cycle" in session.stages:
+    if session.done is None or any(p.stage == _FOR_GOOD for p in session.bench.proofs):
         return None
     if session.now.taken or session.now.laid:
         return None
     return Step("prove power", "Stored and reloaded; switching off and on proves that it lasts.")
+
+
+_FOR_GOOD: Final = "after a power cycle"
 
 
 def disagree(desk: Desk) -> Step | None:
@@ -304,8 +316,8 @@ def keep_profile(desk: Desk) -> Step | None:
         saved = load_profile(path)
         angles = (saved.mechanics.gantry_angle_deg, session.profile.mechanics.gantry_angle_deg)
         if angles[0] == angles[1] and all(
-            key in saved.settings and saved.settings[key].exact == value
-            for key, value in session.written.items()
+            key in saved.settings and saved.settings[key].exact == session.bench.exact.get(key)
+            for key in keys_written(session.bench)
         ):
             return None
     return Step(
@@ -313,6 +325,11 @@ def keep_profile(desk: Desk) -> Step | None:
         "The tune is proved: keep the machine as it is now, with its slicing angle and the values"
         " in full precision.",
     )
+
+
+def keys_written(bench: Bench) -> set[str]:
+    """Settings whose exact value is known from a line that was written."""
+    return set() if bench.done is None else {change.key for change in bench.done.changes}
 
 
 def finish(desk: Desk) -> Step | None:
@@ -342,8 +359,8 @@ RULES: Final[tuple[Rule, ...]] = (
     attach,
     read_cleanly,
     cool_down,
-    know_machine,
     mend,
+    know_machine,
     restore_first,
     save_first,
     keep,
@@ -361,12 +378,14 @@ RULES: Final[tuple[Rule, ...]] = (
 
 
 def step_now(desk: Desk) -> Step:
-    """The one best step now."""
+    """The one best step now; never one that was just refused, as long as nothing has changed."""
+    refused = desk.session.bench.refused
     for rule in RULES:
         step = rule(desk)
-        if step is not None:
+        if step is not None and (refused is None or step.line != refused.line):
             return step
-    raise AssertionError("the last rule always has an answer")
+    assert refused is not None
+    return Step("readback", f"'{refused.line}' was refused: {refused.why}. See what is live first.")
 
 
 @click.command("next", cls=Verb)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from agent.errors import Refused
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Count, Verb, as_json
 
@@ -27,6 +28,13 @@ MAIN_KINDS: Final = (
     "look",
     "proof",
     "note",
+    "check",
+    "attached",
+    "reading",
+    "piece",
+    "angle",
+    "begin",
+    "settled",
 )
 
 _MACHINE = click.option("--machine", help="only this machine")
@@ -37,10 +45,14 @@ def log() -> None:
     """What was read, measured, estimated, planned, sent, answered and proved, and when."""
 
 
-def _record() -> Record:
-    from agent.store.record import Record
+def _record(desk: Desk) -> Record:
+    """The record; what is wrong with it is said, and what can be read of it is used."""
+    from agent.store.record import open_record
 
-    return Record()
+    record, told = open_record()
+    if told:
+        desk.screen.complain(f"! {told}")
+    return record
 
 
 @log.command("list", cls=Verb)
@@ -64,13 +76,13 @@ def log_list(
 ) -> None:
     """Entries of the record, newest first.
 
-    Kinds: readback, readings, estimate, plan, outcome, look, proof, note, and journal (each step
-    of each change), which is only listed if it is asked for.
+    Kinds: readback, reading, piece, estimate, plan, angle, attached and more; journal (each step
+    of each change) and heat are only listed if they are asked for.
 
     \b
     Example: plumbelt log list --machine heron --kind outcome
     """
-    with _record() as record:
+    with _record(desk) as record:
         found = record.entries(
             machine, kinds=kinds or MAIN_KINDS, since=since, until=until, text=text, limit=most
         )
@@ -120,6 +132,9 @@ def summary(entry: EntryRow) -> str:
             stages = ", ".join(body.get("stages", ())) or "nothing"
             changed = ", ".join(f"{c['key']} {c['wanted']:g}" for c in body.get("changes", ()))
             return f"{changed or 'no setting'}: proved {stages} ({body.get('digest', '')})"
+        case "reading":
+            values = " ".join(f"{mm:g}" for mm in body.get("mm", ()))
+            return f"{body.get('name') or body.get('feature', '')}: {values} mm"
         case "journal":
             return " ".join(str(body[k]) for k in ("step", "line", "why") if k in body)
         case _:
@@ -143,7 +158,7 @@ def log_show(desk: Desk, /, entry: str, wire: bool) -> None:
     """
     import json
 
-    with _record() as record:
+    with _record(desk) as record:
         found = record.entry(entry)
         lines = record.lines(found.session) if wire else ()
     document = {**_plain(found), "lines": [asdict(line) for line in lines]}
@@ -171,7 +186,7 @@ def log_trend(desk: Desk, /, key: str, machine: str) -> None:
     """
     from agent.estimate.drift import Dated, drift
 
-    with _record() as record:
+    with _record(desk) as record:
         points = record.trend(machine, key)
     # Results without an uncertainty (settings as read) have no drift to speak of.
     dated = [Dated(_day(p), p.value, p.u) for p in points if p.u]
@@ -223,12 +238,44 @@ def log_export(desk: Desk, /, file: Path, machine: str | None) -> None:
     """
     from agent.store.atomic import ABSENT, write_file
 
-    with _record() as record:
+    with _record(desk) as record:
         lines = list(record.export(machine))
     write_file(file, "\n".join(lines) + "\n", expect=ABSENT)
     desk.screen.answer(
         {"file": str(file), "rows": len(lines) - 1},
         lambda: desk.screen.say(f"{len(lines) - 1} rows are in {file}."),
+    )
+
+
+@log.command("readings", cls=Verb)
+@click.option("--out", "file", type=click.Path(path_type=Path), required=True, help="a new file")
+@click.option("--machine", help="of this machine; else of the one that was on the bench last")
+@as_json
+@at_desk
+def log_readings(desk: Desk, /, file: Path, machine: str | None) -> None:
+    """Write the readings of the present state as a readings file; never over one that is there.
+
+    \b
+    Example: plumbelt log readings --out readings.yaml
+    """
+    from agent.bench.book import RecordBook
+    from agent.bench.sheet import readings_file
+    from agent.store.atomic import ABSENT
+    from agent.store.readings import dump_readings
+
+    bench = desk.session.bench
+    if machine is not None and machine != bench.machine:
+        book = RecordBook()
+        book.look_at(machine)
+        bench = book.bench
+        book.close()
+    count = len(bench.now.taken)
+    if not (count or bench.now.runs):
+        raise Refused(f"there are no readings of {bench.profile.name}", remedy="'gauge' takes some")
+    dump_readings(file, readings_file(bench), expect=ABSENT)
+    desk.screen.answer(
+        {"file": str(file), "readings": count, "machine": bench.machine},
+        lambda: desk.screen.say(f"{count} readings of {bench.machine} are in {file}."),
     )
 
 
@@ -245,7 +292,7 @@ def log_merge(desk: Desk, /, file: Path) -> None:
     from agent.store.nodes import read_file
 
     text = read_file(file).decode("utf-8", errors="replace")
-    with _record() as record:
+    with _record(desk) as record:
         before = record.apart()
         new = record.merge(text.splitlines(), source=str(file))
         apart = {why: n - before.get(why, 0) for why, n in record.apart().items()}

@@ -10,8 +10,8 @@ import click
 
 from agent.errors import BadInput, Refused
 from agent.face.cabling import port_options
-from agent.face.changing import confirmed_write, finish
-from agent.face.desk import UNNAMED, Desk, at_desk
+from agent.face.changing import confirmed_write, finish, finish_stored
+from agent.face.desk import Desk, at_desk
 from agent.face.history import when
 from agent.face.linking import one_shot
 from agent.face.options import Verb, as_json
@@ -145,20 +145,19 @@ def profile_save(desk: Desk, /, name: str, port: str | None, over: bool, like: s
             remedy="Take another name, or '--over' to replace it. Nothing was saved",
         )
     session = desk.session
-    base = replace(_base(session, saved, like), name=name)
     if port is not None:
-        session.use(base)  # so the record knows whose settings were read
+        # so the record knows whose settings were read
+        session.use(replace(_base(session, saved, like), name=name))
     with one_shot(desk, port):
         source = session.joined()[0].transport.name
+        readback = session.read_back()
+        base = replace(_base(session, saved, like), name=name)
         kept = with_settings(
-            base,
-            session.read_back(),
-            read_at=utc_now(),
-            read_from=source,
-            written=session.written,
+            base, readback, read_at=utc_now(), read_from=source, written=session.bench.exact
         )
-    stamp = saved.stamp if saved is not None and not saved.ready else ABSENT
-    written = save_profile(kept, place, expect=stamp)
+        stamp = saved.stamp if saved is not None and not saved.ready else ABSENT
+        written = save_profile(kept, place, expect=stamp)
+        session.use(kept)  # what the file holds is what is known from now on
     document = {"file": str(written.path), "settings": len(kept.settings)}
     desk.screen.answer(
         document,
@@ -170,14 +169,26 @@ def profile_save(desk: Desk, /, name: str, port: str | None, over: bool, like: s
 
 
 def _base(session: Session, saved: ProfileFile | None, like: str | None) -> Profile:
-    """What is known of the machine: as `like`, or as in this session, or as saved before."""
+    """What is known of the machine: as `like`, or as its file holds it now, or as on the bench.
+
+    Somebody may have edited the file meanwhile: only the slicing angle in use is the bench's.
+    """
+    from dataclasses import replace
+
     from agent.store.profiles import load_profile
 
     if like is not None:
         return load_profile(like)
-    if saved is not None and session.profile.name == UNNAMED:
+    if saved is None:
+        return session.profile
+    bench = session.bench
+    if bench.filed is None or bench.machine != saved.profile.name:
         return saved.profile
-    return session.profile
+    file, filed = saved.profile.mechanics, bench.filed.mechanics
+    if file.gantry_angle_deg != filed.gantry_angle_deg:
+        return saved.profile
+    angle = bench.profile.mechanics.gantry_angle_deg
+    return replace(saved.profile, mechanics=replace(file, gantry_angle_deg=angle))
 
 
 @profile.command("compare", cls=Verb)
@@ -287,15 +298,14 @@ def profile_restore(
             return
         if not desk.screen.json:
             show_restore(desk, found)
-        if found.plan.empty:
-            desk.screen.answer(found.to_plain(), lambda: None)
+        session.propose(found.plan, "restore")
+        if approve is None:
+            if found.plan.empty:
+                desk.screen.answer(found.to_plain(), lambda: None)
+                return
+            finish(desk, confirmed_write(desk, found.plan))
             return
-        outcome = (
-            confirmed_write(desk, found.plan)
-            if approve is None
-            else _approved(desk, found, approve, and_store)
-        )
-        finish(desk, outcome)
+        _approved(desk, found, approve, and_store)
 
 
 def _into_file(desk: Desk, saved: Profile, path: Path) -> None:
@@ -361,25 +371,45 @@ def _only_shown(desk: Desk, found: Restore, name: str) -> None:
         desk.screen.say(f"Nothing was sent. 'profile restore {name}{how}' writes exactly this.")
 
 
-def _approved(desk: Desk, found: Restore, approve: str, and_store: bool) -> Outcome:
-    """Write, and store if wanted, under a digest that was approved elsewhere."""
+def _approved(desk: Desk, found: Restore, approve: str, and_store: bool) -> None:
+    """Write, and store if wanted, under a digest that was approved elsewhere.
+
+    What is live already is not written again; what is asked to be stored is stored all the same.
+    """
     from agent.face import tables
 
     session = desk.session
-    # Whoever names the digest has seen each value; there is nobody here to type them again.
-    outcome = session.write(found.plan, approve, retyped=found.plan.wanted)
-    if and_store and outcome.verified:
-        looked = session.look()
-        if looked.others:
-            listed = ", ".join(change.key for change in looked.others)
-            raise Refused(
-                f"written, not stored: storing would also make permanent {listed}",
-                remedy="Attach in the shell and 'store' there, where it is asked about",
-            )
-        outcome = session.store(looked, looked.digest)
-    if not desk.screen.json:
+    _, family = session.joined()
+    outcome: Outcome | None = None
+    if not found.plan.empty:
+        # Whoever names the digest has seen each value; there is nobody here to type them again.
+        outcome = session.write(found.plan, approve, retyped=found.plan.wanted)
         tables.outcome(desk.screen, outcome)
-    return outcome
+    if not and_store or family.words.writing_stores or (outcome and not outcome.verified):
+        if outcome is None:
+            desk.screen.answer(found.to_plain(), lambda: None)
+        else:
+            finish(desk, outcome)
+        return
+    try:
+        looked = session.look()
+    except Refused as refusal:
+        document = outcome.to_plain() if outcome is not None else found.to_plain()
+        desk.screen.answer({"worst": refusal.what, **document}, lambda: None)
+        raise
+    if looked.others:
+        listed = ", ".join(change.key for change in looked.others)
+        what = f"written, not stored: storing would also make permanent {listed}"
+        if outcome is None:
+            what = f"not stored: what is live and not stored was not written here: {listed}"
+        raise Refused(
+            what,
+            remedy=f"'store --approve {looked.digest} --others too' stores it all; '--others"
+            " without' leaves that out",
+        )
+    outcome = session.store(looked, looked.digest)
+    tables.outcome(desk.screen, outcome)
+    finish_stored(desk, outcome)
 
 
 def show_restore(desk: Desk, found: Restore) -> None:
@@ -419,19 +449,20 @@ def mechanics(desk: Desk, /, profile_name: str | None) -> None:
     \b
     Example: plumbelt mechanics --profile heron
     """
+    from agent.change.guards import plausible
     from agent.model.roles import ROLES
     from agent.store.profiles import load_profile
 
     session = desk.session
-    if profile_name is not None:
-        session.use(load_profile(profile_name))
-    if not session.profile.mechanics.drives:
+    chosen = session.profile if profile_name is None else load_profile(profile_name)
+    if not chosen.mechanics.drives:
         raise Refused(
-            f"nothing is known of how {session.profile.name!r} is built",
+            f"nothing is known of how {chosen.name!r} is built",
             remedy="'profile list' shows all machines; 'mechanics --profile NAME' takes one",
         )
-    known, axes = session.profile.mechanics, session.profile.axes
-    live = session.readback.settings if session.readback else {}
+    known, axes = chosen.mechanics, chosen.axes
+    attached = session.link is not None and session.readback is not None
+    live = session.clean_readback.settings if attached else {}
     rows, document = [], {}
     for role in ROLES:
         drive = known.drives.get(role)
@@ -456,9 +487,9 @@ def mechanics(desk: Desk, /, profile_name: str | None) -> None:
         screen = desk.screen
         angle = known.gantry_angle_deg
         leans = "at an angle that is not known" if angle is None else f"at {angle:g} deg"
-        screen.say(f"{session.profile.name}: gantry {leans} to the belt.")
+        screen.say(f"{chosen.name}: gantry {leans} to the belt.")
         screen.table([*columns, ("live", True), ("apart", True)], rows)
-        for finding in session.findings() if session.readback else ():
+        for finding in plausible(session.clean_readback, known, axes) if live else ():
             screen.say(f"! {finding}")
         screen.say("The parts stand in the profile; 'profile show' names its file's content.")
 

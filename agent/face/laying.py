@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from agent.errors import LinkFailed, Refused
+from agent.bench.rounds import Laid
+from agent.errors import Declined, LinkFailed, Refused
 from agent.face.benchwork import PIECE_NAMES, show_needs, sizes_from
 from agent.face.cautions import acknowledge
 from agent.face.desk import Desk, at_desk
@@ -18,11 +19,11 @@ from agent.face.moving import try_short_moves
 from agent.face.options import Verb, as_json
 from agent.face.screen import bar, clean
 from agent.model.roles import ROLES
-from agent.work.rounds import Laid
 
 if TYPE_CHECKING:
+    from agent.model.heat import Heat
     from agent.pieces import Piece, Summary
-    from agent.work.laying import Heat, Laying, Progress
+    from agent.work.laying import Laying, Progress
 
 #: Times a question in a pause is asked before the laying is ended.
 TRIES: Final = 3
@@ -83,7 +84,7 @@ def lay(desk: Desk, /, name: str, sizes: tuple[str, ...]) -> None:
     show_needs(desk, takes)
     show_reach(desk, takes)
     if not desk.screen.agrees(CLEAR):
-        raise Refused("not laid", remedy="Nothing was moved or heated")
+        raise Declined("not laid", remedy="Nothing was moved or heated")
     try_short_moves(desk, ROLES)
     laid = lay_to_the_end(desk, drawn, laying)
     document = {

@@ -343,7 +343,7 @@ def gauge_bed(desk: Desk, numbers: Sequence[float], u_mm: float | None) -> None:
         x, s = places[name]
         gap = numbers[place] if numbers else _asked_gap(desk, name, x, s)
         points.append(Point(x, s, -gap))
-    desk.session.notebook.note(
+    desk.session.book.append(
         "note", {"bed": [{"screw": n, "gap_mm": -p.h} for n, p in zip(order, points, strict=True)]}
     )
     _keep_roll(desk, points, u_mm)
@@ -352,9 +352,9 @@ def gauge_bed(desk: Desk, numbers: Sequence[float], u_mm: float | None) -> None:
 
 def _keep_roll(desk: Desk, points: Sequence[Point], u_mm: float | None) -> None:
     """The tilt across is what `gauge gap` reads over an across move: it joins the estimate."""
+    from agent.bench.rounds import MOVES
     from agent.model.bed import U_HEIGHT, plane
     from agent.model.feature import Feature
-    from agent.work.moves import MOVES
 
     try:
         found = plane(points, u_mm or U_HEIGHT)

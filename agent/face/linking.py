@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
 from click.shell_completion import CompletionItem
 
-from agent.errors import BadInput, BrokenByRestart, LinkFailed
+from agent.errors import BadInput, BrokenByRestart, LinkFailed, Refused
 from agent.face import tables
 from agent.face.cabling import joined, port_options
 from agent.face.desk import Desk, at_desk
@@ -134,12 +135,11 @@ def attach(
     if again:
         reset_rehearsed(desk)
         session.let_go()
-        desk.lost = port  # until it answers
+        session.lose(port)  # until it answers
         transport, readback = joined(desk, port, session.attach_again, again=True)
     else:
         session.detach()
-        transport, readback = joined(desk, port, session.attach)
-    desk.lost = ""
+        transport, readback = joined(desk, port, partial(session.attach, serial=serial_of(port)))
 
     def show() -> None:
         desk.screen.say(
@@ -147,13 +147,47 @@ def attach(
             f" '{readback.family}', {len(readback.settings)} settings read twice."
         )
         show_state(desk, readback)
-        if session.notebook.trouble:
-            desk.screen.say(f"! The record cannot be kept: {session.notebook.trouble}")
-        from agent.face.resuming import notice
-
-        notice(desk)
+        tell_standing(desk)
 
     desk.screen.answer(readback.to_plain(), show)
+    if not desk.in_shell:  # one verb, one process: nothing stays open behind it
+        warn_at_leaving(desk)
+        session.detach()
+    if readback.damaged:
+        raise Refused("the settings were not read cleanly", remedy="'readback' reads again")
+
+
+def serial_of(port: str) -> str:
+    """USB serial number of a port of this computer; empty where none is known."""
+    if "://" in port:
+        return ""
+    from agent.wire.listing import list_ports
+
+    return next((p.serial_number or "" for p in list_ports() if p.device == port), "")
+
+
+def tell_standing(desk: Desk) -> None:
+    """Where the work stands, in order of danger: what was left, and what is not as it was left."""
+    from agent.bench.standing import standing_of
+
+    session = desk.session
+    for told in standing_of(session.bench):
+        desk.screen.say(f"! {told}")
+    if session.trouble:
+        desk.screen.say(f"! The record cannot be kept: {session.trouble}")
+    for told in session.book.damage:
+        desk.screen.say(f"! The record: {told}")
+
+
+def warn_at_leaving(desk: Desk) -> None:
+    """What is left hot or not stored when the port is let go; nothing if nothing is."""
+    session = desk.session
+    if session.link is None:
+        return
+    if session.bench.unstored:
+        desk.screen.complain("! What was written is live and NOT STORED: 'store' keeps it.")
+    if session.bench.heater_state in ("on", "unknown"):
+        desk.screen.complain(f"! {desk.heat_words()}")
 
 
 def reset_rehearsed(desk: Desk) -> None:
@@ -197,8 +231,17 @@ def detach(desk: Desk, /) -> None:
     \b
     Example: plumbelt> detach
     """
+    heaters = desk.session.bench.heater_state
+    warn_at_leaving(desk)
     desk.session.detach()
-    desk.screen.answer({"attached": False}, lambda: desk.screen.say("Detached."))
+    desk.screen.answer(
+        {"attached": False, "heaters": heaters},
+        lambda: desk.screen.say(
+            "Detached; the heaters are OFF."
+            if heaters == "off"
+            else f"Detached. Heaters: {heaters.upper()}."
+        ),
+    )
 
 
 @click.command(cls=Verb)
@@ -256,6 +299,11 @@ def readback(
     if with_stored:
         document["stored_differs"] = stored
     desk.screen.answer(document, show)
+    if found.damaged:
+        raise Refused(
+            "the settings were not read cleanly, and nothing may rest on such a reading",
+            remedy="'readback' reads again; check cable and speed if it stays so",
+        )
 
 
 def event_words(event: Event) -> str:
@@ -280,9 +328,8 @@ def read_or_lose(desk: Desk) -> Readback:
     except BrokenByRestart:
         raise
     except LinkFailed:
-        desk.lost = link.transport.name
+        desk.session.lose(link.transport.name)
         raise
-    desk.lost = ""
     return found
 
 
@@ -337,8 +384,12 @@ def one_shot(desk: Desk, port: str | None) -> Iterator[None]:
         raise BadInput(
             "--port is for one-shot use", remedy="In the shell, 'attach PORT' comes first"
         )
-    joined(desk, port, desk.session.attach)
+    if desk.session.link is not None:
+        raise BadInput("a machine is attached already", remedy="Name its port once")
+    joined(desk, port, partial(desk.session.attach, serial=serial_of(port)))
+    tell_standing(desk)
     try:
         yield
     finally:
+        warn_at_leaving(desk)
         desk.session.detach()

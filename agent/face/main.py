@@ -6,16 +6,21 @@ import errno
 import io
 import os
 import re
+import shlex
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Final
 
 import click
 
 from agent import __version__
-from agent.errors import AgentError, BadInput, LinkFailed, Unknown
+from agent.errors import AgentError, BadInput, Declined, LinkFailed, Refused, Unknown
+from agent.face.cabling import port_options
 from agent.face.desk import Desk
 from agent.face.screen import clean
-from agent.face.tree import Tree, Verbs
+from agent.face.tree import Tree, Verbs, brought_in
+from agent.work.signals import Ended, end_in_order
 
 WIRE_SHOWN = 3  #: last lines on the wire that are shown with a failure of the link
 
@@ -28,7 +33,8 @@ INTERRUPTED = 130  #: exit code, by the usage of shells: 128 + the number of the
     invoke_without_command=True,
     context_settings={"help_option_names": ["--help", "-h"], "max_content_width": 80},
 )
-@click.option("--port", help="port of a machine: attach and open the shell")
+@click.option("--port", help="port of a machine: attach, then the shell or the verb behind it")
+@port_options
 @click.option("--profile", "profile_name", help="profile of that machine: a name or a file")
 @click.version_option(__version__, prog_name="plumbelt")
 @click.pass_context
@@ -37,18 +43,45 @@ def plumbelt(ctx: click.Context, port: str | None, profile_name: str | None) -> 
 
     Without a verb: the shell.  'plumbelt demo' shows the whole job on a simulated machine.
     """
-    if ctx.invoked_subcommand is not None:
-        return
     desk = ctx.ensure_object(Desk)
+    if ctx.invoked_subcommand is not None:
+        if port is None and profile_name is None:
+            return
+        if desk.in_shell:
+            raise click.UsageError("--port and --profile are for one-shot use", ctx)
+        ctx.with_resource(attached_for(desk, ctx.invoked_subcommand, port, profile_name))
+        return
     if desk.in_shell:
         raise click.UsageError("this is a shell already", ctx)
-    from agent.face.shell import run_shell
-
     if profile_name is not None:
         from agent.store.profiles import load_profile
 
         desk.session.use(load_profile(profile_name))
-    ctx.exit(run_shell(desk, port=port))
+    ctx.exit(brought_in("shell:run_shell")(desk, port=port))
+
+
+#: Verbs that open their port themselves, or that need none.
+_OWN_PORT: Final = ("attach", "sim", "demo", "rehearse", "ports", "completion", "help", "cautions")
+
+
+@contextmanager
+def attached_for(
+    desk: Desk, verb: str, port: str | None, profile_name: str | None
+) -> Iterator[None]:
+    """Attached to `port` for one verb: the same as that verb on a bench that is attached."""
+    from agent.face.linking import one_shot
+
+    if verb in _OWN_PORT:
+        raise BadInput(f"--port before '{verb}' has no meaning", remedy=f"'{verb} --help'")
+    if profile_name is not None:
+        from agent.store.profiles import load_profile
+
+        desk.session.use(load_profile(profile_name))
+    if port is None:
+        yield
+        return
+    with one_shot(desk, port):
+        yield
 
 
 def run(arguments: Sequence[str], desk: Desk | None = None) -> int:
@@ -73,16 +106,36 @@ def run(arguments: Sequence[str], desk: Desk | None = None) -> int:
     except AgentError as error:
         if isinstance(error, LinkFailed):
             desk.note_lost()
+        if isinstance(error, Refused) and not isinstance(error, Declined):
+            desk.note_refused(step_of(arguments), error.what)
         show_error(error, desk)
         return error.exit_code
+    except Ended as ended:
+        desk.end_safely()
+        raise ended
     except click.exceptions.Exit as leaving:
         return leaving.exit_code
     except click.ClickException as error:
         show_error(_wrong_use(error, desk), desk)
         return BadInput.exit_code
-    except (click.Abort, KeyboardInterrupt):
+    except (click.Abort, KeyboardInterrupt) as interrupt:
+        if isinstance(interrupt.__context__, Ended):  # click makes one of the other
+            desk.end_safely()
+            raise interrupt.__context__ from None
         desk.screen.complain(f"\nInterrupted. {desk.standing()}")
         return INTERRUPTED
+
+
+def step_of(arguments: Sequence[str]) -> str:
+    """The verb and what it was given, as the guide would offer it."""
+    words, rest = [], list(arguments)
+    while rest:
+        word = rest.pop(0)
+        if word in ("--port", "--baud", "--profile", "--approve"):
+            rest = rest[1:]
+        elif word != "--json":
+            words.append(word)
+    return shlex.join(words)
 
 
 def _wrong_use(error: click.ClickException, desk: Desk) -> BadInput:
@@ -144,12 +197,18 @@ def show_error(error: AgentError, desk: Desk) -> None:
 
 def main() -> None:
     """Entry of the installed command."""
+    end_in_order()
+    desk = Desk()
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a console may lack signs that tables have
             stream.reconfigure(errors="replace")
     try:
-        code = run(sys.argv[1:])
+        code = run(sys.argv[1:], desk)
+        desk.close()
         sys.stdout.flush()
+    except Ended as ended:
+        desk.end_safely()
+        code = 128 + ended.number  # by the usage of shells
     except OSError as error:
         if not (isinstance(error, BrokenPipeError) or _is_broken_pipe_elsewhere(error)):
             raise

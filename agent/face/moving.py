@@ -8,14 +8,13 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Final
 
-from agent.errors import AgentError, BadInput, Refused
+from agent.bench.rounds import MOVES
+from agent.errors import AgentError, BadInput, Declined, Refused
 from agent.face.answers import Typed, typed_length
 from agent.face.cautions import acknowledge
 from agent.face.desk import Desk
-from agent.face.keepsake import keep
 from agent.face.words import length
 from agent.model.roles import ROLES, Role
-from agent.work.moves import MOVES
 
 if TYPE_CHECKING:
     from agent.work.moves import Travel
@@ -87,7 +86,6 @@ def gauge_moves(
                 MOVES,
                 u_mm if u_mm is not None else asked_u(desk, U_FEELER if what == GAP else U_RULE),
             )
-            keep(desk)
 
 
 def room_or_refused(desk: Desk) -> None:
@@ -98,7 +96,7 @@ def room_or_refused(desk: Desk) -> None:
             " gantry first ('next' names the line), or look for yourself that there is room."
         )
     if not desk.screen.agrees(CLEAR):
-        raise Refused("It was not agreed to", remedy="Nothing was moved")
+        raise Declined("It was not agreed to", remedy="Nothing was moved")
 
 
 @contextmanager
@@ -212,4 +210,4 @@ def try_short_moves(desk: Desk, roles: Sequence[Role]) -> None:
                 remedy="Nothing more was moved. 'readback' shows what is live, 'undo' brings back"
                 " what was there before",
             )
-        session.untried.discard(role)
+        session.tried(role)

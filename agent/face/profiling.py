@@ -399,9 +399,7 @@ def keep_key(
         told = read_profile(
             with_key(profile_text(session.profile), key, value).encode(), "profile set"
         )
-        session.profile = told
-        if session.now.gantry_angle_deg is None:
-            session.now.gantry_angle_deg = told.mechanics.gantry_angle_deg
+        session.use(told)
     return kept, path
 
 

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any, cast
 
 import click
 
+from agent.bench.rounds import MOVES
 from agent.errors import Refused
 from agent.face.answers import typed_length
 from agent.face.cautions import acknowledge
 from agent.face.desk import Desk, at_desk
-from agent.face.keepsake import keep
 from agent.face.moving import (
     U_RULE,
     absolute_after,
@@ -24,7 +24,6 @@ from agent.face.moving import (
 from agent.face.options import LENGTH, Count, Number, Verb, as_json
 from agent.model.feature import Feature
 from agent.model.survey import BeltRun
-from agent.work.moves import MOVES
 
 if TYPE_CHECKING:
     from agent.work.moves import Marks
@@ -87,10 +86,8 @@ def marks(
         run_over(desk, run, measured)
     finally:  # an interrupt loses nothing that was read
         kept = belt_run(run, measured, u_mm)
-        path = None
         if kept is not None:
             session.keep_run(kept)
-            path = keep(desk)
     if kept is None:
         raise Refused(
             "fewer than three marks were read, so the run tells nothing",
@@ -102,7 +99,6 @@ def marks(
         "approach": kept.approach,
         "load": kept.load,
         "u_mm": kept.u_mm,
-        "file": str(path) if path else None,
     }
 
     def show() -> None:

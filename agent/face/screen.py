@@ -12,13 +12,18 @@ import textwrap
 import unicodedata
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
+
+from agent.errors import Refused
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 #: Widest line of running text; a wide window is no reason for long lines.
 _TEXT_WIDTH = 80
+
+#: The one word that is heard at every question.
+HALT: Final = "halt"
 
 #: A column: its heading, and whether its values stand flush right.
 Column = tuple[str, bool]
@@ -77,6 +82,7 @@ class Screen:
         self.json = False  #: True while a command that was given `--json` runs
         self.answered = False  #: the command has given its document
         self.collected: list[dict[str, Any]] | None = None  #: where `run --json` gathers answers
+        self.on_halt: Callable[[], bool] | None = None  #: 'halt' typed in answer to a question
         self._ask = ask
 
     def ask_with(self, ask: Callable[[str], str]) -> None:
@@ -153,7 +159,14 @@ class Screen:
     def ask(self, question: str) -> str:
         """The technician's answer to one question, without blanks around it."""
         width = _text_width() - 8  # room for a short answer behind it
-        return self._ask("\n".join(wrapped(question, width)) + " ").strip()
+        answer = self._ask("\n".join(wrapped(question, width)) + " ").strip()
+        if answer.lower() == HALT and self.on_halt is not None and self.on_halt():
+            raise Refused(
+                "halted: the emergency word was sent in answer to a question",
+                remedy="If anything still moves or heats, use the power switch now. Reset the"
+                " controller, then 'attach --again'",
+            )
+        return answer
 
     def agrees(self, question: str, word: str = "yes") -> bool:
         """True if the answer is exactly `word`; anything else means no."""

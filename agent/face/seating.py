@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from statistics import fmean
 from typing import Final
 
+from agent.bench.rounds import Laid
 from agent.errors import Refused
 from agent.face.answers import INCH, Typed, typed_lengths
 from agent.face.desk import Desk
 from agent.face.words import length
 from agent.model.feature import Feature, Vector
-from agent.work.rounds import Laid
 
 #: A reading further from its nominal length than this share, and than this many mm, is asked
 #: about: digits swapped, the wrong feature, an inch display.  The first pair holds while nothing
@@ -70,13 +70,27 @@ class Seat:
     values: tuple[float, ...] = ()
 
 
-def read_one(
-    desk: Desk, seat: Seat, repeats: int, values: list[float], *, many: bool = False
-) -> Step:
-    """Readings of one feature from the technician into `values`; returns where to go next.
+class Values:
+    """The values read of one feature so far; each change is handed on at once."""
 
-    An interrupt leaves in `values` what was read before it.
-    """
+    def __init__(self, seat: Seat, keep: Callable[[Sequence[float], bool], None]) -> None:
+        self.now = seat.values
+        self._keep = keep
+        self._begun = bool(seat.values)  # what is added goes on with what was read before
+
+    def put(self, values: Sequence[float]) -> None:
+        """From now on these are the values."""
+        if tuple(values) != self.now:
+            self.now = tuple(values)
+            self._keep(self.now, self._begun)
+            self._begun = True
+
+    def __len__(self) -> int:
+        return len(self.now)
+
+
+def read_one(desk: Desk, seat: Seat, repeats: int, values: Values, *, many: bool = False) -> Step:
+    """Readings of one feature from the technician into `values`; returns where to go next."""
     screen, feature = desk.screen, seat.feature
     sign = ", with its sign" if feature.kind in SIGNED else ""
     screen.say(
@@ -87,42 +101,44 @@ def read_one(
     offered = () if seat.values else offered_by_bench(desk, seat, repeats)
     if offered:
         screen.say(f"  The simulated caliper shows {' '.join(f'{v:.2f}' for v in offered)}")
-    if values:
-        screen.say(f"  so far {_listed(values)}")
+    if values.now:
+        screen.say(f"  so far {_listed(values.now)}")
     kept_odd = False
     for _ in range(TRIES + 4 * repeats):
         if len(values) >= repeats:
             if kept_odd or not (odd := _odd_one(desk, feature, values)):
-                return _finish(desk, feature, values)
+                return _finish(desk, feature, values.now)
             kept_odd = odd == "keep"
             continue
-        answer = screen.ask(_question(feature, values, repeats, offered=bool(offered), many=many))
+        now = values.now
+        answer = screen.ask(_question(feature, now, repeats, offered=bool(offered), many=many))
         word, _, rest = answer.lower().partition(" ")
         if not answer:
-            if offered and not values:
-                values += offered
+            if offered and not now:
+                values.put(offered)
                 kept_odd = True
                 continue
-            return _finish(desk, feature, values)
+            return _finish(desk, feature, now)
         if word == "all" and offered and many:
-            if not values:
-                values += offered
-                _finish(desk, feature, values)
+            if not now:
+                values.put(offered)
+                _finish(desk, feature, values.now)
             return Step.ALL
         if word == "stop":
             return Step.STOP
         if word == "back":
-            if not values:
+            if not now:
                 return Step.BACK
-            screen.say(f"  {values.pop():.2f} is taken back.")
+            values.put(now[:-1])
+            screen.say(f"  {now[-1]:.2f} is taken back.")
         elif word == "again":
-            values.clear()
+            values.put(())
         elif word == "?":
             screen.say(WORDS)
         elif word == "fix":
             _fix(desk, feature, values, rest)
         else:
-            values += _typed_values(desk, feature, answer, values)
+            values.put((*now, *_typed_values(desk, feature, answer, now)))
     screen.say(f"  {feature.name} is left; 'gauge {feature.name.replace(' ', '-')}' comes back.")
     return Step.ON
 
@@ -146,7 +162,7 @@ def _question(
     return head + ":"
 
 
-def _finish(desk: Desk, feature: Feature, values: list[float]) -> Step:
+def _finish(desk: Desk, feature: Feature, values: Sequence[float]) -> Step:
     if not values:
         desk.screen.say(f"  {feature.name} is left out.")
     elif len(values) > 1:
@@ -161,7 +177,7 @@ def _listed(values: Sequence[float]) -> str:
     return " ".join(f"{value:.2f}" for value in values)
 
 
-def _odd_one(desk: Desk, feature: Feature, values: list[float]) -> str:
+def _odd_one(desk: Desk, feature: Feature, read: Values) -> str:
     """Ask about a value that does not belong to the others: '' none, 'keep', or 'again'.
 
     With 'again' the value is taken out of `values`, to be read anew.
@@ -169,7 +185,12 @@ def _odd_one(desk: Desk, feature: Feature, values: list[float]) -> str:
     from agent.estimate.repeats import others_mean, repeatability, suspect
 
     stated = desk.session.profile.instrument.repeatability_mm
-    before = [taken.reading.mm for taken in desk.session.now.taken]
+    before = [
+        taken.reading.mm
+        for taken in desk.session.now.taken
+        if taken.reading.name != feature.name  # its own are what is judged
+    ]
+    values = read.now
     odd = suspect(values, repeatability(stated, before))
     if odd is None:
         return ""
@@ -178,22 +199,25 @@ def _odd_one(desk: Desk, feature: Feature, values: list[float]) -> str:
     answer = desk.screen.ask("  Enter reads it again, 'keep' keeps it:")
     if answer.lower() == "keep":
         return "keep"
-    values.pop(odd)
+    left = (*values[:odd], *values[odd + 1 :])
     if answer[:1].isdigit():  # a caliper with a cable may have been read again already
-        values += _typed_values(desk, feature, answer, values)
+        left = (*left, *_typed_values(desk, feature, answer, left))
+    read.put(left)
     return "again"
 
 
-def _fix(desk: Desk, feature: Feature, values: list[float], rest: str) -> None:
+def _fix(desk: Desk, feature: Feature, read: Values, rest: str) -> None:
     """Put another value in place of one: `2 19.98`."""
+    values = read.now
     number, _, new = rest.partition(" ")
     if not number.isdigit() or not 1 <= int(number) <= len(values) or not new.strip():
         desk.screen.say(f"  Expected 'fix N MM', N from 1 to {len(values)}; nothing was changed.")
         return
     found = _typed_values(desk, feature, new, values)
     if len(found) == 1:
-        values[int(number) - 1] = found[0]
-        desk.screen.say(f"  Now {_listed(values)}")
+        place = int(number) - 1
+        read.put((*values[:place], found[0], *values[place + 1 :]))
+        desk.screen.say(f"  Now {_listed(read.now)}")
 
 
 def _typed_values(

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 from agent import __version__
 from agent.errors import BadInput
 from agent.face.desk import Desk
+from agent.work.signals import Ended
 
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
@@ -96,12 +97,33 @@ def run_shell(desk: Desk, *, port: str | None = None) -> int:
             except EOFError:
                 break
             if line.strip() in QUIT:
-                break
+                if leaves(desk):
+                    break
+                continue
             code = run_line(desk, line)
             failed = failed or code
+    except Ended:
+        desk.end_safely()
+        raise
     finally:
         desk.close()
     return 0 if typed else failed
+
+
+def leaves(desk: Desk) -> bool:
+    """True if the technician leaves; with something hot or not stored it is asked once."""
+    session = desk.session
+    if session.link is None or not sys.stdin.isatty():
+        return True
+    bench = session.bench
+    left = []
+    if bench.heater_state in ("on", "unknown"):
+        left.append(desk.heat_words())
+    if bench.unstored:
+        left.append("What was written is live and NOT STORED: it is lost with the power.")
+    for words in left:
+        desk.screen.say(f"! {words}")
+    return not left or desk.screen.agrees("Leave all the same?")
 
 
 def _reader(desk: Desk) -> Callable[[], str]:
@@ -138,6 +160,7 @@ def _questions() -> Callable[[str], str]:
 def editor(desk: Desk) -> PromptSession[str]:
     """A line editor with the history of earlier sessions, completion and a status line."""
     from prompt_toolkit import PromptSession
+    from prompt_toolkit.application import get_app
     from prompt_toolkit.history import FileHistory, History, InMemoryHistory
     from prompt_toolkit.styles import Style
 
@@ -154,7 +177,7 @@ def editor(desk: Desk) -> PromptSession[str]:
         history=history,
         completer=_completer(desk),
         complete_while_typing=False,
-        bottom_toolbar=lambda: desk.status(),
+        bottom_toolbar=lambda: desk.status(get_app().output.get_size().columns),
         style=Style.from_dict({"bottom-toolbar": "noreverse"}),
     )
 

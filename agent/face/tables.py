@@ -18,12 +18,12 @@ from agent.model.survey import Survey
 SPREAD: Final = "± (95 %)"
 
 if TYPE_CHECKING:
+    from agent.bench.rounds import Taken
     from agent.change.outcome import Outcome
     from agent.change.plan import Plan
     from agent.change.storing import Look
     from agent.estimate.foretelling import Comparison
     from agent.estimate.solution import Parameter, Residual, Solution
-    from agent.work.rounds import Taken
 
 
 def verdict(name: str, parameter: Parameter, solution: Solution, survey: Survey) -> str:
@@ -178,8 +178,8 @@ def plan(screen: Screen, plan: Plan) -> None:
         screen.say(f"Digest {plan.digest}, over lines, machine and read-back.")
 
 
-def outcome(screen: Screen, outcome: Outcome) -> None:
-    """What became of each change, and how far it is proved."""
+def outcome(screen: Screen, outcome: Outcome, evidence: str = "") -> None:
+    """What became of each change, and how far it is proved; `evidence` of the last stage."""
     from agent.change.outcome import STATE_WORDS
 
     rows = [
@@ -196,7 +196,8 @@ def outcome(screen: Screen, outcome: Outcome) -> None:
         screen.say(f"! moved although no line named it: {change}")
     for note in outcome.notes:
         screen.say(f"- {note}")
-    screen.say(f"Verified: {', '.join(outcome.stages) or 'nothing'}.")
+    behind = f" ({evidence})" if evidence and len(outcome.stages) > 1 else ""
+    screen.say(f"Verified: {', '.join(outcome.stages) or 'nothing'}{behind}.")
 
 
 def look(screen: Screen, look: Look) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, MutableMapping
 from importlib import import_module
-from typing import Final
+from typing import Any, Final
 
 import click
 
@@ -12,8 +12,10 @@ import click
 PLACES: Final[dict[str, tuple[str, str]]] = {
     "advance": ("running:advance", "Feed the belt forward, to bring a piece off."),
     "attach": ("linking:attach", "Open a port, find out what is there, read its settings twice."),
+    "begin": ("changing:begin", "Begin a new tune; what was read so far is set aside."),
     "cautions": ("helping:cautions", "The cautions that come before the first motion or heat."),
     "completion": ("scripting:completion", "Lines that make your command shell complete verbs."),
+    "cool": ("changing:cool", "Switch all heaters off, and have the controller say so."),
     "demo": ("demo:demo", "The whole job on a simulated machine, from byte to proof."),
     "detach": ("linking:detach", "Let go of the port; readings and results stay."),
     "drive": ("calculate:drive", "Steps per mm from the parts of a drive train."),
@@ -40,11 +42,18 @@ PLACES: Final[dict[str, tuple[str, str]]] = {
     "shim": ("levelling:shim", "Tilt of the bed, and which screws take it out by how many turns."),
     "sim": ("simulating:sim", "A simulated machine for any serial program."),
     "solve": ("solving:solve", "Every error of the machine at once, from its readings."),
+    "status": ("status:status", "Where the work stands: heaters, what waits, what is next."),
     "store": ("changing:store", "Make what was written permanent, and prove it by a reload."),
-    "undo": ("changing:undo", "Bring back what was live at the attach."),
+    "undo": ("changing:undo", "Bring an earlier state back: settings and angle."),
     "workshop": ("shop.verbs:workshop", "One record for many machines and many benches."),
     "write": ("changing:write", "Show the plan, take its digest, write and read back."),
 }
+
+
+def brought_in(place: str) -> Any:
+    """What stands at `module:name` of this package, brought in when it is first wanted."""
+    module, _, attribute = place.partition(":")
+    return getattr(import_module(f"agent.face.{module}"), attribute)
 
 
 class Tree(click.Group):
@@ -64,8 +73,7 @@ class Verbs(MutableMapping[str, click.Command]):
 
     def __getitem__(self, name: str) -> click.Command:
         if name not in self._known:
-            module, _, attribute = self._places[name].partition(":")
-            command: click.Command = getattr(import_module(f"agent.face.{module}"), attribute)
+            command: click.Command = brought_in(self._places[name])
             command.short_help = PLACES[name][1]
             self._known[name] = command
         return self._known[name]

@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from agent.errors import Refused
+from agent.errors import Declined, Refused
 from agent.face.cautions import acknowledge
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
 from agent.families.base import HEATERS_OFF
+from agent.work.laying import PROBE
 
 if TYPE_CHECKING:
     from agent.families.base import Family
@@ -51,15 +52,15 @@ def send(desk: Desk, /, words: tuple[str, ...]) -> None:
             desk.session.refuse_implausible(homed)
         acknowledge(desk)
         if not desk.screen.agrees(f"'{line}' may move the machine. Are hands clear?"):
-            raise Refused("It was not agreed to", remedy="Nothing was sent")
+            raise Declined("It was not agreed to", remedy="Nothing was sent")
     elif kind not in ("reads", "safe"):
         raise refusal(line, family)
     with named(link, (line,), way):
         reply = link.ask(line, timeout=60.0, reads=kind in ("reads", "safe"))
-    if reply.ok and line in HEATERS_OFF:
+    if reply.ok and line in (*HEATERS_OFF, PROBE):
         desk.session.ask_heaters()
     if reply.ok and set(homed) == set(HOMED):
-        desk.session.place_lost = False
+        desk.session.place(lost=False)
     strange = any(event.kind == "unknown_command" for event in reply.events) or any(
         event.kind == "unknown_command" for event in family.reply_events(line, reply.lines)
     )

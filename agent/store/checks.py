@@ -184,6 +184,8 @@ _RESIDUAL = table(
     {"predicted": number, "measured": number, "residual": number, "u": number, "outlier": flag}
 )
 
+_CONDITIONS: Final = ("room_c", "piece_c", "minutes_since_print")
+
 #: Body of an entry by its kind.  What the report and the lists rest on is asked for; the rest of a
 #: body is let be, so that a newer plumbelt may say more in it.
 SHAPES: Final[dict[str, Check]] = {
@@ -219,9 +221,36 @@ SHAPES: Final[dict[str, Check]] = {
     "plan": _PLAN,
     "outcome": _OUTCOME,
     "proof": _OUTCOME,
+    "attached": table({"port": text, "family": text, "identity": text}, {"serial": text}),
+    "detached": table({}),
+    "lost": table({"port": text}),
+    "profile": table({"name": text, "text": text}),
+    "heat": table({"state": text}, {"nozzle": each(number), "bed": each(number)}),
+    "laying": table({"piece": text}),
+    "stopped": table({}, {"place_lost": flag}),
+    "piece": table({"name": text, "piece": text, "size": by_name(number), "number": digits}),
+    "reading": table(
+        {"piece": text, "name": text, "feature": text, "along": each(number), "mm": each(number)},
+        {"u_mm": maybe(number), "goes_on": flag},
+    ),
+    "run": table({"commanded": each(number), "measured": each(number)}, {"u_mm": maybe(number)}),
+    "conditions": table({}, dict.fromkeys(_CONDITIONS, maybe(number))),
+    "feed": table({"feed": text, "commanded_mm": number, "mm": each(number)}),
+    "angle": table({"deg": number}, {"as_solved": flag, "to": text}),
+    "begin": table({}),
+    "settled": table({"way": text}),
+    "place": table({"lost": flag}, {"why": text}),
+    "tried": table({"role": text}),
+    "halted": table({"word": text}),
+    "refused": table({"line": text, "why": text}),
+    "lines": table({"lines": _TEXTS}),
     "look": table({}, {"own": each(_CHANGE), "others": each(_CHANGE), "notes": _TEXTS}),
     "journal": table(
         {"step": text}, {"plan": _PLAN_WHOLE, "outcome": _OUTCOME, "line": text, "index": number}
+    ),
+    "check": table(
+        {"text": text, "known_mm": number, "mm": each(number)},
+        {"deviation_mm": number, "u_mm": number, "mpe_mm": number, "verdict": text},
     ),
     "note": table(
         {},

@@ -18,6 +18,10 @@ from agent.store.schema import APPLICATION_ID, STEPS
 PATIENCE: Final = 10.0
 
 
+class Damaged(Refused):
+    """The record's file is no whole database any more."""
+
+
 class Database:
     """One SQLite file with the schema of the record; use as a context manager."""
 
@@ -35,6 +39,8 @@ class Database:
             )
         try:
             with in_words(self.path):
+                if cut_short(self.path):
+                    raise sqlite3.DatabaseError("malformed: the file was cut short")
                 self._prepare(steps)
         except BaseException:
             self.connection.close()
@@ -117,6 +123,20 @@ class Database:
             return self.connection.execute(query, values).fetchall()
 
 
+def cut_short(path: Path) -> bool:
+    """True if the file is shorter than its own header says (database file format, 1.3.7).
+
+    Nothing else would notice before the missing pages are read.
+    """
+    with path.open("rb") as file:
+        header = file.read(100)
+    if len(header) < 100:
+        return len(header) > 0
+    size = int.from_bytes(header[16:18], "big")
+    pages = int.from_bytes(header[28:32], "big")
+    return path.stat().st_size < pages * (65536 if size == 1 else size)
+
+
 def statements(script: str) -> Iterator[str]:
     """Statements of a script one by one: as a whole it would commit what went before."""
     statement = ""
@@ -146,6 +166,9 @@ _WORDS: Final[tuple[tuple[str, str, str], ...]] = (
 )
 
 
+_DAMAGE: Final = ("not a database", "malformed")
+
+
 @contextmanager
 def in_words(path: Path) -> Iterator[None]:
     """Errors of the database in the words of the technician."""
@@ -156,8 +179,11 @@ def in_words(path: Path) -> Iterator[None]:
         said = "malformed" if isinstance(error, UnicodeDecodeError) else str(error)
         for pattern, what, remedy in _WORDS:
             if pattern in said:
-                raise Refused(f"The record {path} {what}", remedy=remedy) from error
-        raise Refused(f"The record {path} cannot be used: {said}", remedy=_MOVE) from error
+                kind = Damaged if pattern in _DAMAGE else Refused
+                raise kind(f"The record {path} {what}", remedy=remedy) from error
+        if isinstance(error, sqlite3.OperationalError):
+            raise Refused(f"The record {path} cannot be used: {said}", remedy=_MOVE) from error
+        raise
     except OSError as error:
         raise refusal(error, path, "opened") from error
 

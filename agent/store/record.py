@@ -7,19 +7,22 @@ Several agents may write at once; one that is killed leaves everything that it h
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import time
 import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final, Literal
+from urllib.parse import quote
 
 from agent import __version__
 from agent.errors import Refused
 from agent.model.settings import Readback
 from agent.store.benches import own_bench
 from agent.store.checks import Misfit
-from agent.store.database import Database, in_words
+from agent.store.database import Damaged, Database, in_words, set_aside
 from agent.store.home import home
 from agent.store.journal import JournalFile, utc_now
 from agent.store.merging import EXPORT_FORMAT, checked_rows, keep_apart
@@ -34,6 +37,7 @@ from agent.store.rows import (
     Point,
     SessionRow,
     as_json,
+    checked_json,
     entry_of,
     new_identity,
     session_values,
@@ -44,14 +48,35 @@ from agent.store.schema import STEPS
 BATCH_LINES: Final = 256
 BATCH_SECONDS: Final = 0.5
 
-Kind = Literal[
-    "readback", "readings", "estimate", "plan", "outcome", "look", "proof", "journal", "note"
-]
-
 
 def record_path() -> Path:
     """The user's record; the file may not exist yet."""
     return home() / "record.db"
+
+
+def open_record(path: Path | None = None) -> tuple[Record, str]:
+    """The user's record, and what is to be said of it; the latter is empty as a rule.
+
+    A damaged one is moved aside (nothing of it is deleted), and what can be read of it is taken
+    over into a new one.  Raises Refused as `Record` does for everything else.
+    """
+    place = path or record_path()
+    try:
+        return Record(place), ""
+    except Damaged as damaged:
+        what = damaged.what
+    return renewed(place, what)
+
+
+def renewed(place: Path, what: str) -> tuple[Record, str]:
+    """A new record with what can be read of the damaged one, which is moved aside."""
+    aside = set_aside(place)
+    record = Record(place)
+    taken = record.salvage(aside)
+    return record, (
+        f"{what}. It was moved aside to {aside}, and {taken} rows that could be read were taken"
+        " over into a new one"
+    )
 
 
 class Record(Database):
@@ -59,7 +84,7 @@ class Record(Database):
 
     def __init__(self, path: Path | None = None, *, steps: Sequence[str] = STEPS) -> None:
         """Open the record, or begin one; errors as of `agent.store.database.Database`."""
-        #: entries that were left out as they fit no kind, and why
+        #: entries that were left out as they fit no kind or were damaged, and why
         self.unreadable: dict[str, str] = {}
         super().__init__(path or record_path(), steps=steps)
 
@@ -100,7 +125,7 @@ class Record(Database):
                 session.id,
                 str(entry.get("at", "")),
                 "journal",
-                as_json(entry),
+                checked_json(entry),
             )
             for number, entry in enumerate(journal.entries)
         ]
@@ -165,7 +190,47 @@ class Record(Database):
             try:
                 yield entry_of(row)
             except Misfit as wrong:
-                self.unreadable[str(row[0])] = str(wrong)
+                self.unreadable[str(row[0])] = f"the {row[3]} of {row[2]} cannot be read: {wrong}"
+
+    def events(self, machine: str) -> tuple[EntryRow, ...]:
+        """Everything that was noted of a machine; damaged entries are named in `unreadable`."""
+        rows = self.rows(
+            "SELECT e.id, e.session, e.at, e.kind, e.body, s.machine "
+            "FROM session s CROSS JOIN entry e ON e.session = s.id WHERE s.machine = ?",
+            (machine,),
+        )
+        return tuple(self._readable(rows))
+
+    def last_machine(self) -> str:
+        """The machine that was on the bench last; empty in a new record."""
+        rows = self.rows("SELECT machine FROM session ORDER BY at DESC, id DESC LIMIT 1")
+        return str(rows[0][0]) if rows else ""
+
+    def machine_of(self, family: str, identity: str, serial: str, port: str) -> str:
+        """Name of the machine whose controller names itself so; empty where that is not certain.
+
+        A USB serial number tells alone.  Without one, several machines may run the same firmware:
+        then it is the one that was last on this port, if it is one of them.
+        """
+        rows = self.rows(
+            "SELECT s.machine, s.port, e.body FROM entry e JOIN session s ON s.id = e.session "
+            "WHERE e.kind = 'attached' AND s.family = ? AND s.identity = ? "
+            "ORDER BY e.at DESC, e.id DESC LIMIT 500",
+            (family, identity),
+        )
+        known = []
+        for machine, at_port, text in rows:
+            with suppress(ValueError):
+                known.append((machine, at_port, str(json.loads(text).get("serial") or "")))
+        if serial:
+            # some makers give every piece the same serial number
+            known = [one for one in known if one[2] == serial] or [o for o in known if not o[2]]
+        names = list(dict.fromkeys(machine for machine, _, _ in known))
+        if len(names) == 1:
+            return str(names[0])
+        there = [machine for machine, at_port, _ in known if at_port == port]
+        return str(there[0]) if there else ""
+        return tuple(self._readable(rows))
 
     def entry(self, tail: str) -> EntryRow:
         """The entry whose identity ends in `tail` (see `EntryRow.short`).
@@ -241,6 +306,34 @@ class Record(Database):
                     self._refuse_other(table, values, source)
         return new
 
+    def salvage(self, path: Path) -> int:
+        """Take over what can be read of a damaged record at `path`; how many rows that was."""
+        taken = 0
+        try:
+            old = sqlite3.connect(f"file:{quote(str(path))}?mode=ro", uri=True)
+        except sqlite3.Error:
+            return 0
+        try:
+            for table, columns in COLUMNS.items():
+                names = ", ".join(columns)
+                for order in ("", " DESC"):  # up to the damage from either end
+                    key = "session, n" if table == "line" else columns[0]
+                    ordered = ", ".join(f"{part.strip()}{order}" for part in key.split(","))
+                    with suppress(sqlite3.Error):
+                        for row in old.execute(f"SELECT {names} FROM {table} ORDER BY {ordered}"):
+                            taken += self._salvaged(table, row)
+        finally:
+            old.close()
+        return taken
+
+    def _salvaged(self, table: str, row: tuple[Any, ...]) -> int:
+        """1 if a row could be added; a row that hangs on a lost one cannot."""
+        try:
+            with self.writing() as db:
+                return db.execute(ADD[table], row).rowcount
+        except (Refused, sqlite3.Error):
+            return 0
+
     def apart(self) -> dict[str, int]:
         """Foreign rows that fit no record and were kept apart: how many, by why."""
         return dict(self.rows("SELECT why, count(*) FROM apart GROUP BY why ORDER BY why"))
@@ -269,7 +362,7 @@ class Session:
 
     def note(
         self,
-        kind: Kind,
+        kind: str,
         body: Mapping[str, Any],
         figures: Mapping[str, tuple[float, float | None]] | None = None,
     ) -> str:
@@ -277,16 +370,27 @@ class Session:
 
         Returns the identity of the entry.  Traffic so far is kept along with it.
         """
-        identity = new_identity()
+        entry = EntryRow(new_identity(), self.row.id, utc_now(), kind, body, self.row.machine)
+        self.keep(entry, figures)
+        return entry.id
+
+    def keep(
+        self,
+        entry: EntryRow,
+        figures: Mapping[str, tuple[float, float | None]] | None = None,
+    ) -> None:
+        """Keep an entry; it is on the disk when this returns.  Raises Refused if it cannot be."""
         with self._record.writing() as db:
             self._keep_lines(db)
-            db.execute(INSERT["entry"], (identity, self.row.id, utc_now(), kind, as_json(body)))
+            db.execute(
+                INSERT["entry"],
+                (entry.id, self.row.id, entry.at, entry.kind, checked_json(entry.body)),
+            )
             db.executemany(
                 INSERT["figure"],
-                [(identity, key, value, u) for key, (value, u) in (figures or {}).items()],
+                [(entry.id, key, value, u) for key, (value, u) in (figures or {}).items()],
             )
         self._lines_kept()
-        return identity
 
     def readback(self, readback: Readback) -> str:
         """Keep a reading; its settings become figures, unless it is damaged."""

@@ -6,11 +6,12 @@ import json
 import secrets
 import time
 import uuid
+import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from agent.store.checks import body_of
+from agent.store.checks import Misfit, body_of
 from agent.store.tables import TABLES
 
 
@@ -114,8 +115,29 @@ def session_values(row: SessionRow) -> tuple[str, ...]:
 
 
 def entry_of(row: Sequence[Any]) -> EntryRow:
-    """An entry from its columns and the machine of its session.  Raises Misfit (see `checks`)."""
-    return EntryRow(row[0], row[1], row[2], row[3], body_of(row[3], row[4]), row[5])
+    """An entry from its columns and the machine of its session.
+
+    Raises Misfit (see `checks`), also for a body that was damaged since it was written.
+    """
+    body = body_of(row[3], row[4])
+    told = body.pop(CHECK, None)
+    if told is not None and told != check_of(body):
+        raise Misfit("its check sum is wrong: something has changed it on the disk")
+    return EntryRow(row[0], row[1], row[2], row[3], body, row[5])
+
+
+#: Key of the check sum in a body.
+CHECK: Final = "crc"
+
+
+def check_of(body: Mapping[str, Any]) -> str:
+    """CRC-32 (that of ISO 3309, as zlib has it) over a body as JSON."""
+    return f"{zlib.crc32(as_json(body).encode()):08x}"
+
+
+def checked_json(body: Mapping[str, Any]) -> str:
+    """A body as JSON with its check sum: a flipped bit on the disk does not pass for a value."""
+    return as_json({**body, CHECK: check_of(body)})
 
 
 def as_json(value: Any) -> str:

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from agent.errors import LinkFailed
 from agent.families.base import HEATERS_OFF
 from agent.families.gate import named
+from agent.model.heat import Heats
 from agent.model.roles import Axes
 
 if TYPE_CHECKING:
@@ -38,42 +39,6 @@ STANDSTILL_TIMEOUT: Final = 600.0
 
 _HOT_WORD: Final = re.compile(r"M(104|109|140|190) S([\d.]+)")
 _FEED_WORD: Final = re.compile(r"F([\d.]+)")
-_TEMPERATURE: Final = r"(?<![A-Za-z]){}:\s*(-?\d+(?:\.\d+)?)\s*/\s*(\d+(?:\.\d+)?)"
-_NOZZLE: Final = re.compile(_TEMPERATURE.format("T0?"))
-_BED: Final = re.compile(_TEMPERATURE.format("B"))
-
-
-@dataclass(frozen=True, slots=True)
-class Heat:
-    """A heater as the controller reports it, degrees C."""
-
-    now: float
-    target: float
-
-
-@dataclass(frozen=True, slots=True)
-class Heats:
-    """Both heaters; None: nothing was reported."""
-
-    nozzle: Heat | None = None
-    bed: Heat | None = None
-
-    def seen(self, text: str) -> Heats:
-        """With what a line from the controller reports."""
-        nozzle, bed = _heat(_NOZZLE, text), _heat(_BED, text)
-        return Heats(nozzle or self.nozzle, bed or self.bed) if nozzle or bed else self
-
-    @property
-    def off(self) -> bool:
-        """True if the nozzle's target was reported and no target is above zero."""
-        return self.nozzle is not None and not any(
-            heat.target for heat in (self.nozzle, self.bed) if heat is not None
-        )
-
-
-def _heat(pattern: re.Pattern[str], text: str) -> Heat | None:
-    match = pattern.search(text)
-    return Heat(float(match[1]), float(match[2])) if match else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,9 +86,12 @@ class _Place:
 class Laying:
     """One piece under way on one link."""
 
-    def __init__(self, link: Link, timed: Sequence[tuple[str, float]], axes: Axes) -> None:
+    def __init__(
+        self, link: Link, timed: Sequence[tuple[str, float]], axes: Axes, name: str = "piece"
+    ) -> None:
         """`timed`: lines of the piece, each with its seconds, as `timed_toolpath` gives them."""
         self.link = link
+        self.name = name  #: of the piece
         self.axes = axes
         self.lines = tuple(line for line, _ in timed)
         self.heats = Heats()

@@ -24,9 +24,6 @@ from agent.work.laying import said
 if TYPE_CHECKING:
     from agent.wire.link import Link
 
-#: Name under which readings of moves are kept, instead of a piece's.
-MOVES: Final = "travel"
-
 #: A measured move begins after a move of this length the same way, which takes up lost motion.
 TAKE_UP_MM: Final = 5.0
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
+from typing import Any
 
 from agent.face.desk import Desk
 from agent.face.screen import Screen
@@ -48,6 +50,18 @@ def desk_at(seed: int = 3, answers: dict[str, str | Callable[[str], str]] | None
     desk = Desk(Screen(Technician(WILLING | (answers or {}))), rehearsal, in_shell=True)
     desk.session = session
     return desk
+
+
+def forge(desk: Desk, **changes: Any) -> None:
+    """The bench of a desk with some values put by hand, as no events of a test would lead there."""
+    book = desk.session.book
+    book.bench = replace(book.bench, **changes)
+
+
+def forge_round(desk: Desk, **changes: Any) -> None:
+    """As `forge`, for values of the present round."""
+    rounds = desk.session.rounds
+    forge(desk, rounds=(*rounds[:-1], replace(rounds[-1], **changes)))
 
 
 def carry_out(desk: Desk, lines: Iterable[str]) -> list[int]:

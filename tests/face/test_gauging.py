@@ -7,16 +7,16 @@ from pathlib import Path
 
 import pytest
 
+from agent.bench.rounds import Round
+from agent.bench.sheet import readings_file
 from agent.errors import BadInput, Refused
 from agent.estimate.repeats import suspect
 from agent.face.answers import typed_length, typed_lengths
 from agent.face.desk import Desk
 from agent.face.gauging import numbers_from
 from agent.face.main import run
-from agent.store.readings import load_readings
-from agent.work.rounds import Round
-from agent.work.worksheet import Worksheet
-from tests.face.bench import WILLING, Technician, carry_out, desk_at
+from agent.store.readings import dump_readings, load_readings
+from tests.face.bench import WILLING, Technician, carry_out, desk_at, forge_round
 
 
 class Typist(Technician):
@@ -31,6 +31,12 @@ class Typist(Technician):
             self.asked.append(question)
             return self.lines.pop(0) if self.lines else "stop"
         return super().__call__(question)
+
+
+def written(desk: Desk, file: Path) -> Path:
+    """The readings of the desk as a readings file."""
+    dump_readings(file, readings_file(desk.session.bench))
+    return file
 
 
 def laid(lines: Iterable[str], piece: str = "strip") -> Desk:
@@ -139,9 +145,7 @@ def test_a_reading_of_something_else_is_not_kept_unasked() -> None:
 def test_stopping_loses_nothing_and_going_on_asks_for_the_rest() -> None:
     desk = laid(["20.3 20.31 20.32", "60.2", "stop"])
     assert carry_out(desk, ["gauge strip"]) == [0]
-    assert desk.session.sheet is not None
-    kept = load_readings(desk.session.sheet.path)
-    assert [r.mm for r in kept.survey.readings] == [(20.3, 20.31, 20.32), (60.2,)]
+    assert [t.reading.mm for t in desk.session.now.taken] == [(20.3, 20.31, 20.32), (60.2,)]
 
     desk.screen.ask_with(Typist(["60.21", "60.22"]))
     assert carry_out(desk, ["gauge strip"]) == [0]
@@ -149,22 +153,22 @@ def test_stopping_loses_nothing_and_going_on_asks_for_the_rest() -> None:
 
 
 def test_a_file_is_taken_up_in_another_session(tmp_path: Path) -> None:
-    file = tmp_path / "readings.yaml"
     first = laid(["20.3 20.31 20.32"])
-    assert carry_out(first, [f"gauge strip --file {file}"]) == [0]
+    assert carry_out(first, ["gauge strip"]) == [0]
+    file = written(first, tmp_path / "readings.yaml")
+    before = file.read_text()
     again = desk_at()
     again.screen.ask_with(Typist(["60.2 60.21 60.22"]))
     assert carry_out(again, ["attach", f"gauge strip --file {file}"]) == [0, 0]
     assert taken(again) == {"strip s1": (20.3, 20.31, 20.32), "strip s2": (60.2, 60.21, 60.22)}
     assert again.session.now.laid[0].piece == first.session.now.laid[0].piece
-    assert len(load_readings(file).survey.readings) == 2
+    assert file.read_text() == before
 
 
 def test_what_gauge_writes_solve_reads(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    file = tmp_path / "readings.yaml"
     desk = desk_at()
-    lines = ["attach", f"gauge travel --file {file}", "lay strip", "gauge strip"]
-    assert carry_out(desk, lines) == [0] * 4
+    assert carry_out(desk, ["attach", "gauge travel", "lay strip", "gauge strip"]) == [0] * 4
+    file = written(desk, tmp_path / "readings.yaml")
     capsys.readouterr()
     assert run(["solve", str(file), "--json"]) == 0
     from_file = capsys.readouterr().out
@@ -173,32 +177,48 @@ def test_what_gauge_writes_solve_reads(tmp_path: Path, capsys: pytest.CaptureFix
 
 
 def test_a_file_of_other_steps_is_refused(tmp_path: Path) -> None:
-    file = tmp_path / "readings.yaml"
     first = laid(["20.3 20.31 20.32"])
-    carry_out(first, [f"gauge strip --file {file}"])
+    carry_out(first, ["gauge strip"])
+    file = written(first, tmp_path / "readings.yaml")
     other = desk_at()
     assert other.rehearsal is not None
     other.rehearsal.machine.controller.live["steps_per_mm.z"] = 104.0
     assert carry_out(other, ["attach"]) == [0]
     with pytest.raises(Refused, match=r"other steps/mm \(z: 105.37 then, 104 now\)"):
-        Worksheet.at(file, other.session)
-    assert other.session.now.taken == []
+        other.session.take_file(file)
+    assert other.session.now.taken == ()
 
 
-def test_a_file_that_another_program_changed_is_left_alone(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    file = tmp_path / "readings.yaml"
+def test_a_file_of_the_users_is_never_written(tmp_path: Path) -> None:
+    """Readings without names, a material and a tolerance of its own: all of it stays."""
+    file = tmp_path / "by-hand.yaml"
+    text = """\
+format: plumbelt-readings/1   # by hand
+mechanics: {gantry_angle_deg: 45}
+settings: {steps_per_mm: {x: 80, y: 80, z: 105.37}}
+material: {shrink_percent: 0.4}
+tolerance: {scale_percent: 0.3}
+readings:
+  - {feature: outside, along: [0, 20, 0], mm: [20.31]}
+  - {feature: outside, along: [0, 60, 0], mm: [60.4]}
+  - {feature: outside, along: [80, 0, 0], mm: [80.2]}
+"""
+    file.write_text(text)
     desk = laid(["20.3 20.31 20.32"])
-    carry_out(desk, [f"gauge strip --file {file}"])
-    file.write_text(file.read_text() + "# a remark by hand\n")
-    changed = file.read_text()
+    assert carry_out(desk, [f"gauge strip --file {file}"]) == [0]
+    assert file.read_text() == text
+    assert [t.reading.mm for t in desk.session.now.taken] == [
+        (20.31,),
+        (60.4,),
+        (80.2,),
+        (20.3, 20.31, 20.32),
+    ]
     desk.screen.ask_with(Typist(["60.2 60.21 60.22"]))
-    assert carry_out(desk, ["gauge strip"]) == [0]
-    assert file.read_text() == changed
-    assert "new file" in capsys.readouterr().err
-    assert desk.session.sheet is not None
-    assert len(load_readings(desk.session.sheet.path).survey.readings) == 2
+    assert carry_out(desk, [f"gauge strip --file {file}"]) == [0]
+    assert len(desk.session.now.taken) == 5  # those of the file are there once
+    out = tmp_path / "out.yaml"
+    assert carry_out(desk, [f"log readings --out {out}", f"log readings --out {out}"]) == [0, 1]
+    assert len(load_readings(out).survey.readings) == 5
 
 
 def test_conditions_are_asked_once_and_kept() -> None:
@@ -265,8 +285,6 @@ def test_an_interrupt_loses_no_reading() -> None:
     desk.screen.ask_with(ask)
     assert carry_out(desk, ["gauge strip"]) == [130]
     assert taken(desk) == {"strip s1": (20.3, 20.31, 20.32), "strip s2": (60.2, 60.22)}
-    assert desk.session.sheet is not None
-    assert len(load_readings(desk.session.sheet.path).survey.readings) == 2
 
 
 def test_values_on_the_line_that_cannot_be_are_refused(
@@ -303,7 +321,7 @@ def test_a_tenth_too_long_is_asked_about_once() -> None:
 
 def test_once_a_solution_was_carried_out_less_is_believed() -> None:
     desk = laid(["20.6", "no", "20.1 20.1 20.1"])
-    desk.session.now.follows = Round(45.0)
+    forge_round(desk, follows=Round(45.0))
     carry_out(desk, ["gauge strip"])
     assert taken(desk) == {"strip s1": (20.1, 20.1, 20.1)}
 

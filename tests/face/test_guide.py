@@ -12,7 +12,7 @@ from agent.face.guide import step_now
 from agent.model.profile import Profile
 from agent.rehearsal import behind_a_terminal, in_memory
 from agent.work.session import Session
-from tests.face.bench import TO_A_PLAN, carry_out, desk_at, digest_in
+from tests.face.bench import TO_A_PLAN, carry_out, desk_at, digest_in, forge_round
 
 
 def test_a_flashed_machine_is_restored_stored_and_proved_by_following_next() -> None:
@@ -106,9 +106,15 @@ def test_a_cable_that_came_out_while_writing_is_told_and_gone_on_from(
     assert carry_out(desk, ["write"]) == [3]
     assert step_now(desk).line == "attach memory:// --again"
     assert carry_out(desk, ["attach memory:// --again"]) == [0]
-    # X and Y had taken effect; what is left is previewed anew, on the readings that are there.
+    # X and Y had taken effect; the journal tells, and what is left is written after a preview.
     assert len(desk.session.now.taken) == 23
-    assert step_now(desk).line == "preview"
+    assert step_now(desk).line == "resume"
+    [found] = desk.session.accounts()
+    assert [fate.state for fate in found.fates] == ["took", "took", "did not"]
+    assert carry_out(desk, ["resume finish"]) == [0]
+    assert step_now(desk).line == "store"
+    # it carries out what was solved, so that what was foretold still holds
+    assert desk.session.now.follows is not None
 
 
 def test_a_pulled_cable_is_attached_again_cooled_and_homed(
@@ -128,8 +134,7 @@ def test_a_pulled_cable_is_attached_again_cooled_and_homed(
         assert carry_out(desk, [step.line]) == [0], step
     assert done == [
         "attach memory:// --again",
-        "send M104 S0",
-        "send M140 S0",
+        "cool",
         "send G28 X Y",
         "lay strip",
     ]
@@ -140,7 +145,7 @@ def test_after_a_restart_the_bar_believes_the_reported_targets() -> None:
     desk = desk_at()
     desk.rehearsal = in_memory(seed=3)
     carry_out(desk, ["attach"])
-    desk.session.hot = True
+    desk.session.heat("on")
     carry_out(desk, ["readback"])
     assert desk.status().endswith("heaters off")
 
@@ -162,7 +167,7 @@ def test_a_second_round_is_told_from_the_first() -> None:
     desk = desk_at()
     carry_out(desk, ["attach"])
     first = step_now(desk)
-    desk.session.now.follows = desk.session.now
+    forge_round(desk, follows=desk.session.now)
     second = step_now(desk)
     assert first.line == second.line == "gauge travel"
     assert "hold it against what was foretold" in second.why

@@ -12,10 +12,11 @@ from agent.errors import LinkFailed, Refused
 from agent.face.desk import Desk
 from agent.face.laying import lay_to_the_end, progress_text
 from agent.face.main import run
+from agent.model.heat import Heat, Heats
 from agent.model.roles import Axes
 from agent.rehearsal import behind_a_terminal, in_memory
 from agent.store.profiles import load_profile
-from agent.work.laying import PROBE, Heat, Heats, Laying, Progress
+from agent.work.laying import PROBE, Laying, Progress
 from agent.work.session import Session
 from tests.face.bench import carry_out, desk_at
 
@@ -71,7 +72,7 @@ def test_a_stop_in_the_middle_leaves_the_heaters_off_and_the_nozzle_clear() -> N
     assert heater_targets(desk) == (0, 0)
     assert "the nozzle was raised off the piece" in str(stop.value)
     assert not session.hot
-    assert session.now.laid == []
+    assert session.now.laid == ()
     tail = received(desk)[-9:]
     assert tail[:3] == ["M104 S0", "M140 S0", PROBE]
     assert "G1 Y5 F600" in tail

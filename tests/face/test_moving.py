@@ -8,13 +8,14 @@ from dataclasses import replace
 
 import pytest
 
+from agent.bench.sheet import readings_file
 from agent.errors import BadInput, Refused
 from agent.face.running import belt_run
 from agent.model.profile import Profile
 from agent.store.profiles import load_profile
-from agent.store.readings import load_readings
+from agent.store.readings import read_readings, readings_text
 from agent.work.moves import TAKE_UP_MM, marks_run, short_move, standing, travel_move
-from tests.face.bench import carry_out, desk_at
+from tests.face.bench import carry_out, desk_at, forge
 
 STEPS = {"across": 80.0, "gantry": 80.0, "belt": 105.37}
 
@@ -113,8 +114,8 @@ def test_a_run_over_marks_is_kept_and_solved(capsys: pytest.CaptureFixture[str])
     assert carry_out(desk, ["attach", "marks --turns 4 --json"]) == [0, 0]
     document = json.loads(capsys.readouterr().out.partition("\n{")[2].join(["{", ""]))
     assert len(document["measured"]) == 16
-    assert desk.session.sheet is not None
-    assert load_readings(desk.session.sheet.path).survey.belt_runs == tuple(desk.session.now.runs)
+    written = readings_text(readings_file(desk.session.bench))
+    assert read_readings(written.encode(), "test").survey.belt_runs == desk.session.now.runs
     assert carry_out(desk, ["solve"]) == [0]
     assert desk.rehearsal is not None
     found = desk.session.now.solution
@@ -176,7 +177,7 @@ def test_where_the_axes_stand_is_read_from_the_first_letters() -> None:
 def test_after_a_write_the_first_move_is_short_and_seen(heron: Profile) -> None:
     desk = desk_at(answers={"move by about": "no"})
     carry_out(desk, ["attach"])
-    desk.session.untried = {"belt"}
+    forge(desk, untried=frozenset({"belt"}))
     assert desk.rehearsal is not None
     before = len(desk.rehearsal.received)
     assert carry_out(desk, ["gauge travel-belt"]) == [1]

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from agent.bench.book import RecordBook
 from agent.errors import Refused
 from agent.estimate import solve
 from agent.estimate.drift import Dated
@@ -47,7 +48,6 @@ from agent.model.survey import Survey
 from agent.store.profiles import load_profile
 from agent.store.readings import ReadingsFile, readings_text
 from agent.store.record import Record
-from agent.work.notebook import DiskNotebook
 from agent.work.session import Session
 from tests.face.bench import TO_A_PLAN, carry_out, desk_at, digest_in
 
@@ -739,7 +739,7 @@ def test_the_record_tells_what_was_read_again_and_its_earlier_values(tmp_path):
 def test_a_session_kept_on_the_disk_becomes_its_tune_again(tmp_path, monkeypatch):
     monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
     desk = desk_at(seed=5, answers={"To write": digest_in, "To store": digest_in})
-    desk.session = Session(load_profile("heron"), notebook=DiskNotebook())
+    desk.session = Session(load_profile("heron"), book=RecordBook())
     lines = [*TO_A_PLAN, "write", "store", *AGAIN, "solve", "detach"]
     assert carry_out(desk, lines) == [0] * len(lines)
     live = tune_of_session(desk.session)

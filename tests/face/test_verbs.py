@@ -73,7 +73,7 @@ def test_undo_brings_back_what_was_live_at_the_attach() -> None:
     desk = desk_at(seed=5, answers={"To write": digest_in})
     carry_out(desk, [*TO_A_PLAN, "write"])
     assert desk.rehearsal is not None
-    first = desk.session.first
+    first = desk.session.bench.first
     assert first is not None
     assert desk.rehearsal.machine.controller.live["steps_per_mm.z"] != 105.37
     assert carry_out(desk, ["undo"]) == [0]
@@ -125,9 +125,8 @@ def test_nothing_moves_or_heats_before_the_cautions_are_acknowledged() -> None:
         ("gauge", "No piece has been laid"),
         ("gauge travel-gantry 1o0", "expected a number"),
         ("gauge travel 100", "but no axis"),
-        ("store", "Nothing was written"),
-        ("undo", "Nothing was written"),
-        ("prove power", "Nothing was written"),
+        ("undo", "Nothing was written that could be undone"),
+        ("prove power", "Nothing was written that is still"),
         ("lay tower", "is not one of"),
         ("attach", ""),
         ("rehearse", "a shell already"),

@@ -216,10 +216,10 @@ def test_a_refusal_names_the_verb_that_does_it() -> None:
 
 
 def test_only_a_link_without_a_family_has_no_gate() -> None:
-    from agent.work.attached import Attached
+    from agent.work.session import Session
 
     machine, _ = bench("replay")
-    attached = Attached()
-    attached.join(MemoryTransport(machine.controller))
+    attached = Session()
+    attached.attach(MemoryTransport(machine.controller))
     assert isinstance(attached.link, Link)
     assert isinstance(attached.link.gate, Gate)

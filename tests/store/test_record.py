@@ -13,11 +13,10 @@ from pathlib import Path
 
 import pytest
 
-from agent.change.plan import Plan
 from agent.errors import BadInput, Refused
 from agent.model.settings import Readback, Setting
 from agent.store.database import set_aside
-from agent.store.journal import new_journal, read_journal
+from agent.store.journal import read_journal
 from agent.store.record import Record
 from agent.store.rows import new_identity
 from agent.store.schema import STEPS
@@ -176,13 +175,17 @@ def test_a_row_with_a_known_identity_and_another_content_is_refused(
 
 
 def test_a_journal_is_taken_over_once_however_often(tmp_path: Path, path: Path) -> None:
-    with new_journal("heron", "01234567", tmp_path / "journals") as journal, Record(path) as record:
-        plan = Plan("heron", "replay", (), (), "0", identity="bench")
-        journal.note("begun", plan=plan.to_plain())
-        assert record.take_over(read_journal(journal.path)) == 1
-        journal.note("sending", index=0, line="M92 X80.1")
-        assert record.take_over(read_journal(journal.path)) == 1
-        assert record.take_over(read_journal(journal.path)) == 0
+    file = tmp_path / "a.jsonl"
+    plan = {"machine": "heron", "family": "replay", "identity": "bench"}
+    with Record(path) as record:
+        file.write_text(
+            json.dumps({"step": "begun", "at": "2026-03-01T10:00", "plan": plan}) + "\n"
+        )
+        assert record.take_over(read_journal(file)) == 1
+        with file.open("a") as more:
+            more.write('{"step":"sending","at":"2026-03-01T10:01","index":0,"line":"M92 X80.1"}\n')
+        assert record.take_over(read_journal(file)) == 1
+        assert record.take_over(read_journal(file)) == 0
         [row] = record.sessions("heron")
         assert (row.family, row.identity) == ("replay", "bench")
         assert {entry.body["step"] for entry in record.entries("heron")} == {"begun", "sending"}

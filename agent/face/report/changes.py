@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from agent.bench.value import BY_WORD
 from agent.change.outcome import STAGES, STATE_WORDS, Stage
 from agent.face.report.digits import angle
 from agent.face.report.parts import Items, Part, Table, Wire, Words
@@ -188,9 +189,19 @@ def proof(tune: Tune) -> Sequence[Part]:
     failed = failed_stages(tune.journal)
 
     def passed(stage: Stage) -> str:
-        return "PASSED" if stage in tune.stages else "FAILED" if stage in failed else "not done"
+        if stage in tune.stages:
+            return "PASSED"
+        if tune.evidence.get(stage) == BY_WORD:
+            return BY_WORD
+        return "FAILED" if stage in failed else "not done"
 
-    rows = tuple((stage, passed(stage), _STAGE_WORDS[stage]) for stage in STAGES)
+    def meaning(stage: Stage) -> str:
+        seen = tune.evidence.get(stage, "")
+        if seen == BY_WORD:
+            return f"{_STAGE_WORDS[stage]}; that it was off, nobody but the operator has seen"
+        return f"{_STAGE_WORDS[stage]} ({seen})" if seen else _STAGE_WORDS[stage]
+
+    rows = tuple((stage, passed(stage), meaning(stage)) for stage in STAGES)
     return (
         Table((("stage", "left"), ("", "left"), ("what it means", "wide")), rows),
         Words("An acknowledgement, or a notice that something was saved, counts as no stage."),

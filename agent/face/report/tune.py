@@ -8,18 +8,19 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from agent.errors import Refused
 from agent.face.words import reading_name
 from agent.model.feature import Reading
 from agent.model.settings import Readback
 from agent.model.survey import Survey
 
 if TYPE_CHECKING:
+    from agent.bench.value import Bench
     from agent.change.outcome import Outcome
     from agent.change.plan import Plan
     from agent.estimate.drift import Dated
     from agent.estimate.foretelling import Comparison
     from agent.estimate.solution import Solution
-    from agent.work.session import Session
 
 #: A machine is measured again after this long, days: twice a year (common practice for belts).
 RECHECK_DAYS: Final = 182
@@ -84,7 +85,7 @@ class Tune:
     plan: Plan | None = None  #: the last plan that was written
     outcome: Outcome | None = None
     stages: frozenset[str] = frozenset()  #: proofs that the plan has passed
-    evidence: Mapping[str, str] = field(default_factory=dict)  #: what each of them rests on
+    evidence: Mapping[str, str] = field(default_factory=dict)  #: what was seen of a stage
     previewed: bool = False  #: a plan was previewed and is not written
     compared: tuple[Comparison, ...] = ()  #: readings after the change against the foretold ones
     read_after: bool = False  #: readings were taken after the last change
@@ -123,51 +124,49 @@ class Tune:
         )
 
 
-def tune_of_session(
-    session: Session,
+def tune_of_bench(
+    bench: Bench,
     *,
+    source: str,
     history: tuple[Series, ...] = (),
     simulated: bool = False,
 ) -> Tune:
-    """The tune of a session as it stands; solves its readings if that was not done yet.
-
-    Raises Refused without readings.
-    """
-    if session.now.taken and session.now.solution is None:
-        session.solve()
-    solved = [r for r in session.rounds if r.solution is not None and r.survey is not None]
+    """The tune of a bench as it stands.  Raises Refused where nothing was solved or read."""
+    rounds = bench.rounds
+    if rounds[-1].solved is None and (rounds[-1].taken or rounds[-1].runs):
+        rounds = (*rounds[:-1], replace(rounds[-1], solved=bench.to_solve()))
+    solved = [r for r in rounds if r.solution is not None and r.survey is not None]
     if not solved:
-        session.solve()  # says what is missing
-    readback = session.readback
+        raise Refused(
+            f"nothing was solved on the bench of {bench.profile.name}",
+            remedy="'lay' a piece and 'gauge' it, then 'solve'; or give a readings file",
+        )
+    readback = bench.readback
     return Tune(
-        machine=session.profile.name,
-        note=session.profile.note,
+        machine=bench.profile.name,
+        note=bench.profile.note,
         rounds=tuple(
-            measured_of(
-                r.survey,
-                r.solution,
-                tuple(t.piece for t in r.taken),
-                dict(r.read_again),
-            )
+            measured_of(r.survey, r.solution, tuple(t.piece for t in r.taken), dict(r.read_again))
             for r in solved
             if r.survey is not None and r.solution is not None
         ),
-        family=readback.family if readback else "",
-        identity=readback.identity if readback else "",
-        port=session.link.transport.name if session.link is not None else "",
-        source="this session",
+        family=readback.family if readback else bench.family,
+        identity=readback.identity if readback else bench.identity,
+        port=bench.port,
+        source=source,
         simulated=simulated,
-        first=session.first,
+        first=bench.first,
         last=readback,
-        plan=session.done,
-        outcome=session.outcome,
-        stages=frozenset(session.stages),
-        previewed=session.plan is not None and not session.plan.empty,
-        compared=session.compare(),
-        read_after=session.done is not None and bool(session.now.taken),
-        journal=session.notebook.entries(),
+        plan=bench.last,
+        outcome=bench.outcome,
+        stages=frozenset(bench.stages),
+        evidence={p.stage: p.evidence for p in bench.proofs if p.evidence},
+        previewed=bench.plan is not None and not bench.plan.empty,
+        compared=bench.compare(),
+        read_after=bench.last is not None and bool(bench.now.taken),
+        journal=bench.journal,
         history=history,
-        slicing_angle_deg=session.profile.mechanics.gantry_angle_deg,
+        slicing_angle_deg=bench.profile.mechanics.gantry_angle_deg,
     )
 
 

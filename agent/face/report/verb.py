@@ -42,7 +42,8 @@ def report(
 ) -> None:
     """A report of the tune as one file to print and sign: a certificate of one page, and its annex.
 
-    Of a readings FILE; in the shell of this session; else of the newest session in the record.
+    Of a readings FILE; else of the tune on the bench, whichever process did it; with --session of
+    an earlier one in the record.
 
     \b
     Example: plumbelt report readings.yaml --out report.html
@@ -54,7 +55,7 @@ def report(
         from agent.face.report.tune import tune_of_file
 
         tune = tune_of_file(file)
-    elif number is None and machine is None and (desk.in_shell or desk.rehearsal is not None):
+    elif number is None and machine is None:
         tune = tune_at(desk)
     else:
         tune = tune_recorded(desk, number or 1, machine)
@@ -101,7 +102,7 @@ def save(tune: Tune, made: date, path: Path, *, pdf: bool = False, force: bool =
 
 def tune_at(desk: Desk) -> Tune:
     """The tune of the session at hand.  Raises Refused without readings."""
-    from agent.face.report.tune import tune_of_session
+    from agent.face.report.tune import tune_of_bench
 
     session, simulated = desk.session, desk.rehearsal is not None
     history: tuple[Series, ...] = ()
@@ -114,7 +115,7 @@ def tune_at(desk: Desk) -> Tune:
                 history = history_of(record, session.profile.name, session.profile)
         except AgentError as error:  # the tune itself does not hang on the record
             desk.screen.say(f"No drift is shown: {error}")
-    return tune_of_session(session, history=history, simulated=simulated)
+    return tune_of_bench(session.bench, source="this session", history=history, simulated=simulated)
 
 
 def tune_recorded(desk: Desk, number: int, machine: str | None) -> Tune:

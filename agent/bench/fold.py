@@ -1,0 +1,580 @@
+"""Events to a bench: a pure function, one small step for each kind of event.
+
+`fold` never raises.  An event that is none of its kind, or that contradicts what it says it is, is
+passed over and named in `Bench.damage`; everything else counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+from functools import lru_cache
+from typing import Any, Final, cast, get_args
+
+from agent.bench.events import (
+    Event,
+    conditions_of,
+    heats_of,
+    number_of,
+    outcome_of,
+    readback_of,
+    reading_of,
+    run_of,
+    wrong,
+)
+from agent.bench.rounds import MOVES, Laid, Round, Solved, Taken
+from agent.bench.value import (
+    BY_WORD,
+    Bench,
+    Past,
+    Proof,
+    Purpose,
+    Refusal,
+    Surprise,
+    Transaction,
+    Waiting,
+    merged,
+    moved_since,
+)
+from agent.change.outcome import Outcome
+from agent.change.plan import Plan
+from agent.errors import AgentError
+from agent.model.heat import HeaterState, Heats
+from agent.model.profile import Profile
+from agent.model.roles import ROLES, Role
+from agent.model.settings import Readback, kind_of, letter_of
+
+#: Unusable events that are named; more are only counted.
+_NAMED: Final = 20
+
+#: Events that say nothing of the state of the machine, so that what was refused stays refused.
+_IDLE: Final = frozenset(
+    {
+        "refused",
+        "note",
+        "check",
+        "look",
+        "outcome",
+        "proof",
+        "attached",
+        "detached",
+        "lost",
+        "heat",
+        "profile",
+    }
+)
+
+
+def fold(events: Iterable[Event], bench: Bench | None = None) -> Bench:
+    """What `events` say of a machine, on top of `bench`; events come in their order."""
+    state = bench or Bench()
+    for event in events:
+        state = _with(state, event)
+    return state
+
+
+def _with(bench: Bench, event: Event) -> Bench:
+    problem = wrong(event)
+    if not problem:
+        try:
+            after = _STEPS.get(event.kind, _nothing)(bench, event)
+        except (AgentError, KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
+            problem = (
+                f"the {event.kind} of {event.at} ({event.short}) cannot be used: {error!s:.80}"
+            )
+        else:
+            if not (event.kind in _IDLE or _same_reading(bench, after, event)):
+                after = replace(after, refused=None)
+            return replace(
+                after,
+                machine=event.machine or after.machine,
+                number=max(after.number, number_of(event)),
+            )
+    damage = (*bench.damage, problem) if len(bench.damage) < _NAMED else bench.damage
+    return replace(bench, damage=damage, number=max(bench.number, number_of(event)))
+
+
+def _same_reading(before: Bench, after: Bench, event: Event) -> bool:
+    """A read-back that says what the one before it said."""
+    if event.kind != "readback" or before.readback is None or after.readback is None:
+        return False
+    return before.readback.settings == after.readback.settings
+
+
+def _nothing(bench: Bench, event: Event) -> Bench:
+    return bench
+
+
+# --- the link ------------------------------------------------------------------------------------
+
+
+def _attached(bench: Bench, event: Event) -> Bench:
+    body = event.body
+    return replace(
+        bench,
+        session=event.session,
+        attached=True,
+        port=body["port"],
+        family=body["family"],
+        identity=body["identity"],
+        serial=str(body.get("serial") or bench.serial),
+        lost="",
+        halted=False,
+        place_lost=bench.place_lost or bool(bench.laying) or bench.halted,
+        heats=Heats(),
+        heater_state="unknown",
+        heated_at=event.at,
+        surprise=None,
+        greeted=False,
+    )
+
+
+def _detached(bench: Bench, event: Event) -> Bench:
+    return replace(bench, attached=False)
+
+
+def _lost(bench: Bench, event: Event) -> Bench:
+    return replace(bench, lost=event.body["port"])
+
+
+def _profile(bench: Bench, event: Event) -> Bench:
+    filed = profile_of(event.body["text"])
+    mechanics, before = filed.mechanics, bench.filed
+    edited = before is None or before.name != filed.name
+    if before is not None and not edited:
+        # the angle in use is the tune's, unless the file was given another one meanwhile
+        edited = before.mechanics.gantry_angle_deg != mechanics.gantry_angle_deg
+    if not edited:
+        mechanics = replace(mechanics, gantry_angle_deg=bench.profile.mechanics.gantry_angle_deg)
+    written = dict(bench.written)
+    for key, saved in filed.settings.items():
+        if saved.written is not None and saved.written not in written.get(key, ()):
+            written[key] = (*written.get(key, ()), saved.written)
+    after = replace(
+        bench, filed=filed, profile=replace(filed, mechanics=mechanics), written=written
+    )
+    if edited or (before is not None and before.axes != filed.axes):
+        after = replace(after, rounds=_begun(after.rounds, _round(after)), waiting=None)
+    return after
+
+
+@lru_cache(maxsize=8)
+def profile_of(text: str) -> Profile:
+    """The profile that the text of a profile file describes.  Raises BadInput."""
+    from agent.store.profiles import read_profile
+
+    return read_profile(text.encode(), "the record")
+
+
+def _readback(bench: Bench, event: Event) -> Bench:
+    found = readback_of(event.body)
+    if found.damaged:
+        return replace(bench, readback=found, read_at=event.at)
+    if bench.session != event.session:
+        bench = _attached_before(bench, event, found)
+    after = replace(
+        bench, readback=found, read_at=event.at, first=bench.first or found, greeted=True
+    )
+    return after if bench.greeted else replace(after, surprise=_surprise(bench, found))
+
+
+def _attached_before(bench: Bench, event: Event, found: Readback) -> Bench:
+    """Version 0.1.0 began a session, and with it a new tune, by a read-back."""
+    fresh = replace(bench, family=found.family, identity=found.identity, session=event.session)
+    return replace(_begin(fresh, event), first=found, greeted=True, done=None, last=None)
+
+
+def _surprise(bench: Bench, found: Readback) -> Surprise | None:
+    """What is not as it was last seen, and why that may be."""
+    before = bench.readback
+    if before is None or before.damaged:
+        return None
+    moved = moved_since(before, found)
+    if not moved and before.family == found.family:
+        return None
+    return Surprise(moved, _cause(bench, before, found, {m.key for m in moved}))
+
+
+def _cause(bench: Bench, before: Readback, found: Readback, moved: set[str]) -> str:
+    kinds = {event.kind for event in found.events}
+    done = {c.key: c for c in bench.done.changes} if bench.done else {}
+    back = all(key in done and found.settings[key].agrees_with(done[key].old) for key in moved)
+    if before.family != found.family or (before.identity and before.identity != found.identity):
+        return "other firmware was flashed, or this is another machine"
+    if kinds & {"layout_mismatch", "checksum_of_storage", "defaults_live"}:
+        return "factory values are live: the firmware was flashed, or its storage was lost"
+    if back and done:
+        return "the controller restarted before what was written was stored"
+    if bench.broken:
+        return "a change broke off"
+    saved = bench.profile.settings
+    if all(
+        key in saved and found.settings[key].agrees_with(saved[key].setting.value) for key in moved
+    ):
+        return (
+            "they are as the profile keeps them: stored values were loaded, or a restore was done"
+        )
+    return "somebody or a job set them at the machine, or this is another machine"
+
+
+# --- heaters and axes ----------------------------------------------------------------------------
+
+
+def _heat(bench: Bench, event: Event) -> Bench:
+    state = event.body["state"]
+    if state not in get_args(HeaterState):
+        raise ValueError(f"heaters are never {state!r}")
+    return replace(
+        bench,
+        heats=heats_of(event.body),
+        heater_state=cast(HeaterState, state),
+        heated_at=event.at,
+    )
+
+
+def _halted(bench: Bench, event: Event) -> Bench:
+    return replace(bench, halted=True, place_lost=True)
+
+
+def _place(bench: Bench, event: Event) -> Bench:
+    return replace(bench, place_lost=event.body["lost"])
+
+
+def _tried(bench: Bench, event: Event) -> Bench:
+    return replace(bench, untried=bench.untried - {_role(event.body["role"])})
+
+
+def _role(name: str) -> Role:
+    if name not in ROLES:
+        raise ValueError(f"there is no axis {name!r}")
+    return name
+
+
+# --- pieces and readings -------------------------------------------------------------------------
+
+
+def _round(bench: Bench, follows: Round | None = None) -> Round:
+    conditions = replace(bench.now.conditions, minutes_since_print=None)
+    return Round(bench.profile.mechanics.gantry_angle_deg, conditions=conditions, follows=follows)
+
+
+def _begun(rounds: tuple[Round, ...], new: Round) -> tuple[Round, ...]:
+    """A new round; one in which nothing happened yet is taken back."""
+    return (*(rounds[:-1] if rounds[-1].empty else rounds), new)
+
+
+def _in_round(bench: Bench, **changes: Any) -> Bench:
+    return replace(bench, rounds=(*bench.rounds[:-1], replace(bench.now, **changes)))
+
+
+def _laying(bench: Bench, event: Event) -> Bench:
+    return replace(bench, laying=event.body["piece"])
+
+
+def _stopped(bench: Bench, event: Event) -> Bench:
+    return replace(bench, laying="", place_lost=bool(event.body.get("place_lost", True)))
+
+
+def _piece(bench: Bench, event: Event) -> Bench:
+    from agent.pieces import PIECES
+
+    body = event.body
+    if body["piece"] not in PIECES:
+        raise ValueError(f"there is no piece {body['piece']!r}")
+    at = event.at if bench.laying else ""  # printed by other means: nobody saw when
+    laid = Laid(body["name"], body["piece"], dict(body["size"]), body["number"], bench.profile, at)
+    others = tuple(one for one in bench.now.laid if one.name != laid.name)
+    return replace(_in_round(bench, laid=(*others, laid)), laying="")
+
+
+def _reading(bench: Bench, event: Event) -> Bench:
+    """Readings of a feature as they stand; those of the same feature and piece give way.
+
+    Readings without a name are each their own: nothing tells that two are of one feature.
+    """
+    now, taken = bench.now, Taken(reading_of(event.body), event.body["piece"])
+    name = taken.reading.name
+    place = next(
+        (
+            i
+            for i, old in enumerate(now.taken)
+            if name and (old.piece, old.reading.name) == (taken.piece, name)
+        ),
+        None,
+    )
+    if not taken.reading.mm:
+        kept = tuple(t for i, t in enumerate(now.taken) if i != place)
+        return _in_round(bench, taken=kept, solved=None)
+    if place is None:
+        return _in_round(bench, taken=(*now.taken, taken), solved=None)
+    again = dict(now.read_again)
+    if not event.body.get("goes_on"):
+        again.setdefault(name, now.taken[place].reading.mm)
+    kept = (*now.taken[:place], taken, *now.taken[place + 1 :])
+    return _in_round(bench, taken=kept, read_again=again, solved=None)
+
+
+def _run(bench: Bench, event: Event) -> Bench:
+    run = run_of(event.body)
+    way = (run.approach, run.load)
+    others = tuple(old for old in bench.now.runs if (old.approach, old.load) != way)
+    return _in_round(bench, runs=(*others, run), solved=None)
+
+
+def _conditions(bench: Bench, event: Event) -> Bench:
+    found = conditions_of(event.body)
+    solved = bench.now.solved if found == bench.now.conditions else None
+    return _in_round(bench, conditions=found, asked=True, solved=solved)
+
+
+def _feed(bench: Bench, event: Event) -> Bench:
+    body = event.body
+    values = (float(body["commanded_mm"]), tuple(map(float, body["mm"])))
+    return replace(bench, feeds={**bench.feeds, body["feed"]: values})
+
+
+def _readings(bench: Bench, event: Event) -> Bench:
+    """All readings of a round at once, as version 0.1.0 noted them."""
+    taken = tuple(Taken(reading_of(t), str(t.get("piece", MOVES))) for t in event.body["readings"])
+    again = dict(bench.now.read_again)
+    old = {(t.piece, t.reading.name): t.reading.mm for t in bench.now.taken}
+    for one in taken:
+        was = old.get((one.piece, one.reading.name))
+        if was is not None and was != one.reading.mm:
+            again.setdefault(one.reading.name, was)
+    sheet = str(event.body.get("survey", ""))
+    return _in_round(bench, taken=taken, read_again=again, solved=None, sheet=sheet)
+
+
+def _estimate(bench: Bench, event: Event) -> Bench:
+    if not bench.now.sheet:
+        return _in_round(bench, solved=bench.to_solve())
+    from agent.store.readings import read_readings
+
+    found = read_readings(bench.now.sheet.encode(), "the record")
+    solved = Solved(found.survey, found.family or bench.family, bench.readback)
+    return _in_round(bench, solved=solved)
+
+
+def _angle(bench: Bench, event: Event) -> Bench:
+    """The slicing angle alone is changed: a state like any other, to which one may come back."""
+    solved = bench.now if event.body.get("as_solved") and bench.now.solved else None
+    after = replace(bench, past=_left(bench, event, "", str(event.body.get("to", ""))))
+    return _new_state(after, float(event.body["deg"]), solved)
+
+
+def _left(bench: Bench, event: Event, by: str, to: str) -> tuple[Past, ...]:
+    """States to go back to, once this one is left; going back to one takes it off with the rest."""
+    if to:
+        place = next((i for i, past in enumerate(bench.past) if past.id == to), None)
+        return bench.past if place is None else bench.past[:place]
+    angle = bench.profile.mechanics.gantry_angle_deg
+    return (*bench.past, Past(event.id, event.at, bench.exact, angle, by))
+
+
+def _begin(bench: Bench, event: Event) -> Bench:
+    """A new tune: what was read so far is set aside."""
+    settled = not bench.unstored and not bench.fallen
+    kept = bench if not settled else replace(bench, done=None, proofs=(), outcome=None, last=None)
+    return replace(
+        kept,
+        rounds=(_round(bench),),
+        feeds={},
+        waiting=None,
+        first=bench.readback,
+        begun_at=event.at,
+    )
+
+
+def _new_state(bench: Bench, angle_deg: float | None, follows: Round | None) -> Bench:
+    """What is laid and read from now on is of the changed machine."""
+    after = bench
+    if angle_deg is not None:
+        mechanics = replace(bench.profile.mechanics, gantry_angle_deg=angle_deg)
+        after = replace(bench, profile=replace(bench.profile, mechanics=mechanics))
+    rounds = _begun(after.rounds, _round(after, follows))
+    return replace(after, rounds=rounds, waiting=None)
+
+
+# --- changes -------------------------------------------------------------------------------------
+
+
+def _plan(bench: Bench, event: Event) -> Bench:
+    body = event.body
+    purpose = body.get("purpose", "tune")
+    if purpose not in get_args(Purpose):
+        purpose = "other"
+    angle = body.get("angle_deg")
+    waiting = Waiting(
+        Plan.from_plain(body),
+        cast(Purpose, purpose),
+        None if angle is None else float(angle),
+        bool(body.get("as_solved", "purpose" not in body)),  # 0.1.0 knew no other
+        str(body.get("to", "")),
+    )
+    return replace(bench, waiting=waiting)
+
+
+def _settled(bench: Bench, event: Event) -> Bench:
+    """Changes that broke off, and what fell with the power, are dealt with."""
+    way = event.body["way"]
+    transactions = tuple(replace(t, settled=way) if t.open else t for t in bench.transactions)
+    after = replace(bench, transactions=transactions)
+    if bench.fallen and way == "leave":
+        after = replace(after, done=None, proofs=(), outcome=None, file_edited=False)
+    return after
+
+
+def _lines(bench: Bench, event: Event) -> Bench:
+    return replace(bench, file_edited=True)
+
+
+def _journal(bench: Bench, event: Event) -> Bench:
+    """One step of a change.  Entries of one change carry its identity."""
+    body = event.body
+    change = str(body.get("change") or event.session)
+    step = body["step"]
+    entry: Mapping[str, Any] = {"at": event.at, **body}
+    known = next((t for t in bench.transactions if t.id == change), None)
+    after = bench
+    if known is None:
+        waiting = bench.waiting
+        fits = step == "begun" and waiting is not None
+        if fits and waiting is not None:
+            fits = waiting.plan.digest == body.get("plan", {}).get("digest")
+        known = Transaction(
+            change,
+            event.at,
+            (),
+            waiting.purpose if fits and waiting else "other",
+            waiting.angle_deg if fits and waiting else None,
+            waiting.as_solved if fits and waiting else False,
+        )
+        after = replace(after, transactions=(*after.transactions, known))
+        if step == "begun":
+            after = _write_begun(after, event, waiting.to if fits and waiting else "")
+    grown = replace(
+        known,
+        entries=(*known.entries, entry),
+        closed=known.closed or step in ("closed", "proved"),
+    )
+    after = replace(
+        after,
+        transactions=tuple(grown if t.id == change else t for t in after.transactions),
+    )
+    finish = {"read back": _write_read, "stored": _stored, "proved": _proved}.get(step)
+    return finish(after, grown, event) if finish is not None else after
+
+
+def _write_begun(bench: Bench, event: Event, to: str) -> Bench:
+    """A write begins: the state before it is one to go back to; its values may be live from now."""
+    plan = Plan.from_plain(event.body["plan"])
+    written = dict(bench.written)
+    for key, value in plan.wanted.items():
+        written[key] = (value, *(v for v in written.get(key, ()) if v != value))
+    past = _left(bench, event, plan.digest, to)
+    return replace(bench, written=written, past=past, waiting=None)
+
+
+def _write_read(bench: Bench, change: Transaction, event: Event) -> Bench:
+    """The settings were read back behind a write: what took is done, and the state is a new one."""
+    plan = Plan.from_plain(change.entries[0]["plan"])
+    outcome = outcome_of(plan, event.body["outcome"])
+    took = {fate.key for fate in outcome.fates if fate.state == "took"}
+    after = replace(bench, outcome=outcome, feeds={}, last=plan, surprise=None)
+    if took:
+        part = replace(plan, changes=tuple(c for c in plan.changes if c.key in took))
+        base = plan if part.changes == plan.changes else part
+        roles = {
+            role
+            for key in took
+            if kind_of(key) == "steps_per_mm"
+            and (role := bench.profile.axes.role(letter_of(key))) is not None
+        }
+        proofs = (Proof("read back", event.at),) if outcome.verified else ()
+        earlier = bench.done
+        if "after a power cycle" in bench.stages:
+            earlier = None
+        after = replace(
+            after,
+            done=merged(earlier, base),
+            untried=bench.untried | roles,
+            proofs=proofs,
+            file_edited=False,
+            stored_otherwise="",
+        )
+    if outcome.verified:
+        follows = bench.now if change.as_solved and bench.now.solved else None
+        after = _new_state(after, change.angle_deg, follows)
+    return after
+
+
+def _stored(bench: Bench, change: Transaction, event: Event) -> Bench:
+    plain = event.body["outcome"]
+    plan = bench.done or Plan.from_plain(change.entries[0]["plan"])
+    outcome = outcome_of(plan, plain)
+    lied = str(event.body.get("otherwise", ""))
+    return replace(
+        bench,
+        outcome=outcome,
+        proofs=_proofs(bench, outcome, event.at, ""),
+        stored_otherwise=lied,
+    )
+
+
+def _proved(bench: Bench, change: Transaction, event: Event) -> Bench:
+    plan = bench.done or Plan.from_plain(event.body["plan"])
+    outcome = outcome_of(plan, event.body["outcome"])
+    evidence = str(event.body.get("evidence", ""))
+    after = replace(bench, outcome=outcome, proofs=_proofs(bench, outcome, event.at, evidence))
+    if not outcome.verified:
+        return after
+    return replace(after, stored_otherwise="")
+
+
+def _proofs(bench: Bench, outcome: Outcome, at: str, evidence: str) -> tuple[Proof, ...]:
+    """The proofs at hand and those that `outcome` adds; a verdict of no takes none away."""
+    if not outcome.verified:
+        return bench.proofs
+    proofs = list(bench.proofs)
+    for stage in outcome.stages:
+        note = evidence if stage != "read back" else ""
+        known = [p for p in proofs if p.stage == stage]
+        if known and (note == BY_WORD or all(p.evidence != BY_WORD for p in known)):
+            continue
+        proofs = [p for p in proofs if p.stage != stage]
+        proofs.append(Proof(stage, at, note))
+    return tuple(proofs)
+
+
+def _refused(bench: Bench, event: Event) -> Bench:
+    return replace(bench, refused=Refusal(event.body["line"], event.body["why"]))
+
+
+_STEPS: Final[dict[str, Callable[[Bench, Event], Bench]]] = {
+    "attached": _attached,
+    "detached": _detached,
+    "lost": _lost,
+    "profile": _profile,
+    "readback": _readback,
+    "heat": _heat,
+    "halted": _halted,
+    "place": _place,
+    "tried": _tried,
+    "laying": _laying,
+    "stopped": _stopped,
+    "piece": _piece,
+    "reading": _reading,
+    "run": _run,
+    "conditions": _conditions,
+    "feed": _feed,
+    "readings": _readings,
+    "estimate": _estimate,
+    "angle": _angle,
+    "begin": _begin,
+    "plan": _plan,
+    "settled": _settled,
+    "lines": _lines,
+    "journal": _journal,
+    "refused": _refused,
+}

@@ -1,0 +1,81 @@
+"""Where the work stands, in words and in order of danger: what an attach tells first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from agent.bench.value import Bench
+
+#: Settings that are named one by one; more are counted.
+_NAMED: Final = 4
+
+
+def standing_of(bench: Bench) -> tuple[str, ...]:
+    """What is to be known before anything is done, the worst first; empty if nothing is."""
+    return tuple(_told(bench))
+
+
+def _told(bench: Bench) -> Iterator[str]:
+    if bench.heater_state == "on":
+        heats = f" ({bench.heats})" if str(bench.heats) else ""
+        yield f"THE HEATERS ARE ON{heats}. 'cool' switches them off."
+    elif bench.heater_state == "unknown":
+        yield "Whether the heaters are on is not known: 'cool', or the power switch."
+    if bench.stored_otherwise:
+        yield (
+            "STORAGE HOLDS OTHER VALUES, which will be live after the next power-on:"
+            f" {bench.stored_otherwise}"
+        )
+    if bench.laying:
+        yield (
+            f"The laying of a {bench.laying} broke off: where the axes stand is not known. Home"
+            " across and gantry before the next move, once the nozzle is free."
+        )
+    yield from _changes(bench)
+    if bench.surprise is not None:
+        yield _surprise(bench)
+    if bench.plan is not None and not bench.plan.empty:
+        yield f"Plan {bench.plan.digest} was previewed and waits: 'write'."
+    yield from _readings(bench)
+
+
+def _changes(bench: Bench) -> Iterator[str]:
+    count = len(bench.broken)
+    if count:
+        what = "A change of this machine was" if count == 1 else f"{count} changes were"
+        yield f"{what} broken off earlier: 'resume' tells what took effect."
+    elif bench.fallen:
+        yield (
+            "What was written is NOT LIVE ANY MORE: the controller restarted before it was stored."
+            " 'resume' shows it and writes it again."
+        )
+    elif bench.unstored:
+        yield (
+            "What was written is live and NOT STORED: it is lost with the power. 'store' keeps it."
+        )
+
+
+def _surprise(bench: Bench) -> str:
+    surprise = bench.surprise
+    assert surprise is not None
+    named = "; ".join(map(str, surprise.moved[:_NAMED]))
+    more = len(surprise.moved) - _NAMED
+    rest = f"; and {more} more" if more > 0 else ""
+    what = f"Not as it was last seen: {named}{rest}" if named else "Not as it was last seen"
+    return f"{what}. Likely: {surprise.cause}."
+
+
+def _readings(bench: Bench) -> Iterator[str]:
+    now = bench.now
+    unread = [laid.name for laid in now.laid if not any(t.piece == laid.name for t in now.taken)]
+    count = len(now.taken) + len(now.runs)
+    if count:
+        since = f", begun {bench.begun_at[:16].replace('T', ' ')}" if bench.begun_at else ""
+        solved = "solved" if now.solved else "not solved yet"
+        yield (
+            f"{count} readings of this state are at hand ({solved}{since}); 'begin' sets them"
+            " aside."
+        )
+    if unread:
+        yield f"Laid and not read yet: {', '.join(unread)}."

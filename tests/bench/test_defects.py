@@ -1,0 +1,375 @@
+"""What technicians met with: each of these said something false, or lost something."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from agent.face.guide import step_now
+from agent.store.database import set_aside
+from agent.store.record import Record, record_path
+from tests.bench.world import PORT, World, exact_live, written
+
+X, Z = "steps_per_mm.x", "steps_per_mm.z"
+
+
+@pytest.fixture
+def world(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> World:
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
+    found = World.new()
+    found.save_profile()
+    return found
+
+
+# --- heaters -------------------------------------------------------------------------------------
+
+
+def heat(world: World, nozzle: float = 215.0, bed: float = 60.0) -> None:
+    """Somebody at the machine, or an agent that was killed, has left it hot."""
+    controller = world.controller
+    controller.hotend.set(nozzle, controller.now)
+    controller.bed.set(bed, controller.now)
+
+
+def test_a_hot_controller_is_told_first_at_an_attach(world: World) -> None:
+    heat(world)
+    told = world.run("attach", PORT, port=False)
+    assert "THE HEATERS ARE ON (nozzle" in told.text
+    assert world.bench.heater_state == "on"
+    assert world.verb("status --json").json["heaters"] == "on"
+    assert world.verb("next --json").json["line"] == "cool"
+    assert world.verb("cool").text.count("heaters are off")
+    assert world.controller.hotend.target == world.controller.bed.target == 0
+    assert world.verb("status --json").json["heaters"] == "off"
+
+
+def test_nothing_is_said_to_be_off_that_nobody_asked(world: World) -> None:
+    assert "heaters off" not in world.desk().status()
+    assert "heaters unknown" in world.desk().status()
+    heat(world)
+    desk = world.desk()
+    desk.session.attach(desk.open(PORT))
+    assert desk.status(80).startswith("HEATERS ON")
+    desk.close()
+    assert world.verb("status --json", port=False).json["heaters"] == "unknown"
+
+
+def test_detaching_a_hot_machine_says_so(world: World) -> None:
+    heat(world)
+    told = world.verb("detach")
+    assert "Heaters: ON" in told.text
+
+
+def test_danger_is_never_cut_off(world: World) -> None:
+    heat(world)
+    written(world, {X: 80.61234})
+    desk = world.desk()
+    desk.session.attach(desk.open(PORT))
+    for width in (80, 60, 40, 24):
+        foot = desk.status(width)
+        assert len(foot) <= width
+        assert "HEATERS ON" in foot or "HOT" in foot
+        assert "NOT STORED" in foot or "UNSTORED" in foot
+    desk.close()
+
+
+# --- proof ---------------------------------------------------------------------------------------
+
+
+def test_a_power_cycle_that_nobody_saw_is_only_said(world: World) -> None:
+    digest = written(world, {X: 80.61234})
+    world.verb(f"store --approve {digest}")
+    told = world.run("prove", "power")
+    assert told.code == 1
+    assert "only said by the operator" in told.text
+    assert "after a power cycle" not in world.bench.stages
+    assert [p.evidence for p in world.bench.proofs][-1] == "said by the operator"
+
+
+def test_a_power_cycle_that_the_link_saw_counts(world: World) -> None:
+    digest = written(world, {X: 80.61234})
+    world.verb(f"store --approve {digest}")
+
+    def off_and_on(_question: str) -> str:
+        world.controller.power_on(world.controller.now)
+        return ""
+
+    told = world.verb("prove power", switch_the_machine_off=off_and_on)
+    assert "seen on the link" in told.text
+    assert "after a power cycle" in world.bench.stages
+
+
+def test_a_file_that_was_never_edited_proves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
+    world = World.new("script")
+    world.save_profile()
+    written(world, {X: 80.61234})
+    told = world.run("prove", "power", Are_they_in_it="yes")
+    assert told.code == 1
+    assert "controller that keeps its settings in a file is not proved by that" in told.text
+    assert "after a power cycle" not in world.bench.stages
+
+
+# --- after a power loss --------------------------------------------------------------------------
+
+
+def test_a_power_loss_between_write_and_store_is_told_and_mended(world: World) -> None:
+    written(world, {X: 80.61234})
+    world.power_cycle()
+    told = world.run("attach", PORT, port=False)
+    assert "NOT LIVE ANY MORE" in told.text
+    assert "restarted before what was written was stored" in told.text
+    assert world.verb("next --json").json["line"] == "resume finish"
+    account = world.verb("resume --json").json["accounts"][0]
+    assert account["fallen"]
+    assert account["changes"][0]["state"] == "did not"
+    shown = world.run("resume", "finish")  # nobody types the digest: nothing is sent
+    assert shown.code == 1
+    assert world.controller.live[X] == 80.0
+    plan = world.bench.plan
+    assert plan is not None
+    world.verb(f"resume finish --approve {plan.digest}")
+    assert world.controller.live[X] == 80.61234
+    assert world.verb("next --json").json["line"] == "store"
+
+
+def test_what_was_refused_is_not_offered_again(world: World) -> None:
+    written(world, {X: 80.61234})
+    world.controller.storage_fault = "fails"
+    assert world.verb("next --json").json["line"] == "store"
+    bench = world.bench
+    assert bench.done is not None
+    assert world.run("store", "--approve", bench.done.digest).code == 1
+    assert world.verb("next --json").json["line"] != "store"
+
+
+# --- a new process goes on -----------------------------------------------------------------------
+
+
+def test_readings_typed_in_one_process_are_solved_in_another(world: World) -> None:
+    world.measure_moves()
+    world.lay("strip")
+    world.measure("strip")
+    assert len(world.bench.now.taken) == 3 + len(world.bench.now.laid[0].piece.features)
+    assert "corrections" in world.verb("solve --json", port=False).json
+    plan = world.verb("preview --json").json
+    assert plan["lines"]
+    retype = "large change" if plan["retype"] else "nothing"
+    world.verb(f"write --approve {plan['digest']}", **{retype.replace(" ", "_"): ""})
+    assert world.bench.unstored
+    assert world.verb("next --json").json["line"] == "store"
+    world.verb(f"store --approve {plan['digest']}")
+    assert not world.bench.unstored
+    for change in plan["changes"]:
+        assert world.controller.stored[change["key"]] == pytest.approx(change["new"], abs=1e-6)
+
+
+def test_a_kill_while_the_store_word_is_in_flight_leads_on(world: World) -> None:
+    from tests.change.cuts import Killed
+
+    digest = written(world, {X: 80.61234})
+    desk = world.desk()
+    session = desk.session
+    session.attach(desk.open(PORT))
+    looked = session.look()
+    ask = session.joined()[0].ask
+
+    def killed(line: str, **how: object) -> object:
+        if line == "M500":
+            raise Killed
+        return ask(line, **how)  # type: ignore[arg-type]
+
+    session.joined()[0].ask = killed  # type: ignore[method-assign,assignment]
+    with pytest.raises(Killed):
+        session.store(looked, looked.digest)
+    session.book.close()  # the process is gone; the record is what is left
+    assert "BROKEN" in world.run("attach", PORT, port=False).text.upper()
+    assert world.verb("next --json").json["line"] == "resume"
+    account = world.verb("resume --json").json["accounts"][0]
+    assert (account["phase"], account["storage"]) == ("storing", "unknown")
+    world.verb("resume finish")
+    assert world.verb("next --json").json["line"] == "store"
+    world.verb(f"store --approve {digest}")
+    assert world.controller.stored[X] == 80.61234
+
+
+def test_a_restore_is_stored_even_if_it_was_written_before(world: World) -> None:
+    world.controller.live[X] = 81.0
+    shown = world.verb("profile restore heron --preview --json").json
+    world.verb(f"profile restore heron --approve {shown['digest']}")
+    assert world.controller.live[X] == 80.0
+    again = world.verb("profile restore heron --preview --json").json
+    told = world.verb(f"profile restore heron --approve {again['digest']} --store")
+    assert "reloaded from storage" in told.text
+
+
+# --- undo ----------------------------------------------------------------------------------------
+
+
+def test_undo_goes_back_write_by_write_in_full_precision(world: World) -> None:
+    written(world, {X: 80.61234})
+    written(world, {X: 80.92345, Z: 106.02})
+    for expected in ({X: 80.61234, Z: 105.37}, {X: 80.0, Z: 105.37}):
+        world.run("undo")
+        plan = world.bench.plan
+        assert plan is not None
+        world.verb(f"undo --approve {plan.digest}")
+        assert exact_live(world, [X, Z]) == expected
+    assert world.run("undo").code == 1
+
+
+def test_undo_to_an_entry_brings_settings_and_angle_back(world: World) -> None:
+    written(world, {X: 80.61234})
+    desk = world.desk()
+    desk.session.take_angle(44.2)
+    desk.close()
+    written(world, {X: 80.92345})
+    states = world.verb("undo --list --json").json["states"]
+    assert [state["gantry_angle_deg"] for state in states] == [44.2, 45.0, 45.0]
+    oldest = states[-1]["entry"]
+    world.run("undo", "--to", oldest)
+    plan = world.bench.plan
+    assert plan is not None
+    world.verb(f"undo --to {oldest} --approve {plan.digest}")
+    assert exact_live(world, [X]) == {X: 80.0}
+    assert world.bench.profile.mechanics.gantry_angle_deg == 45.0
+    assert world.bench.past == ()
+
+
+# --- full precision ------------------------------------------------------------------------------
+
+
+def test_looking_at_what_is_stored_keeps_every_digit(world: World) -> None:
+    written(world, {X: 80.61234})
+    world.verb("readback --stored")
+    assert world.controller.live[X] == 80.61234
+    digest = written(world, {Z: 106.02})
+    told = world.run("store", "--approve", digest)
+    assert told.code == 0, told.text
+    assert world.controller.live[X] == 80.61234
+    assert world.controller.stored[X] == 80.61234
+
+
+# --- no with exit 0 ------------------------------------------------------------------------------
+
+
+def test_a_storage_that_lies_is_the_last_word_and_no_success(world: World) -> None:
+    digest = written(world, {X: 80.61234})
+    world.controller.storage_fault = "lies"
+    told = world.run("store", "--approve", digest)
+    assert told.code == 1
+    assert "STORAGE HOLDS OTHER VALUES" in told.err
+    told = world.run("--json", "store", "--approve", digest) if False else told
+    assert world.bench.stored_otherwise
+    foot = world.desk()
+    foot.session.attach(foot.open(PORT))
+    assert "STORED OTHERWISE" in foot.status(120)
+    foot.close()
+
+
+def test_a_damaged_reading_is_no_success(world: World) -> None:
+    world.controller.live[X] = 80.004  # printed as 80.00; then it changes between two readings
+    desk_told = world.run("readback")
+    assert desk_told.code == 0
+
+    class Flaky:
+        def __init__(self, inner: object) -> None:
+            self.inner = inner
+            self.count = 0
+
+        def __getattr__(self, name: str) -> object:
+            return getattr(self.inner, name)
+
+        def read(self, until: float) -> bytes:
+            data: bytes = self.inner.read(until)  # type: ignore[attr-defined]
+            return data.replace(b"X80.", b"X8@.")
+
+    world.wrap = lambda transport: Flaky(transport)  # type: ignore[assignment,return-value]
+    told = world.run("readback")
+    assert told.code != 0
+
+
+def test_what_differs_from_what_was_last_seen_is_told(world: World) -> None:
+    world.verb("readback")
+    world.controller.live[Z] = 104.9
+    told = world.run("attach", PORT, port=False)
+    assert "Not as it was last seen: steps_per_mm.z was 105.37 and is 104.9" in told.text
+
+
+def test_saving_over_keeps_what_was_edited_in_the_file(world: World) -> None:
+    from agent.store.home import user_profiles
+
+    world.verb("readback")
+    path = user_profiles() / "heron.yaml"
+    text = path.read_text()
+    assert "zulu" not in text
+    path.write_text(text.replace("format: plumbelt-profile/1\n", "format: plumbelt-profile/1\n", 1))
+    import re
+
+    edited = re.sub(r"(?m)^note: .*$", "note: zulu", text)
+    path.write_text(edited if "zulu" in edited else text + "note: zulu\n")
+    world.verb("profile save heron --over")
+    assert "zulu" in path.read_text()
+
+
+def test_halt_is_heard_at_a_question(world: World) -> None:
+    told = world.run("gauge", "travel-belt", clear="halt")
+    assert told.code == 1
+    assert "halted" in told.text
+    assert world.controller.halted
+    assert world.bench.halted
+
+
+def test_an_axis_that_must_not_move_is_not_moved_by_send(world: World) -> None:
+    world.controller.live[X] = 1280.0
+    before = world.controller.motion.position if hasattr(world.controller.motion, "position") else 0
+    told = world.run("send", "G28", "X")
+    assert told.code == 1
+    assert "must not move" in told.text
+    assert before == (
+        world.controller.motion.position if hasattr(world.controller.motion, "position") else 0
+    )
+    assert world.run("send", "G1", "X10").code == 1
+
+
+# --- a damaged record ----------------------------------------------------------------------------
+
+
+def test_a_record_cut_or_flipped_is_named_kept_and_used_as_far_as_it_goes(world: World) -> None:
+    written(world, {X: 80.61234})
+    place = record_path()
+    with Record(place) as record:
+        record.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    whole = place.read_bytes()
+    size = len(whole)
+    for cut in (10, 4096, size // 3, size // 2, size - 4096, size - 10):
+        for side in ("-wal", "-shm"):
+            place.with_name(place.name + side).unlink(missing_ok=True)
+        place.write_bytes(whole[:cut])
+        told = world.run("log", "list", port=False)
+        assert told.code == 0, told.text
+        assert "moved aside" in told.err, cut
+        kept = sorted(place.parent.glob("record.damaged-*.db"))
+        assert kept
+        assert kept[-1].read_bytes()[:cut] == whole[:cut][: len(kept[-1].read_bytes())]
+        for path in kept:
+            path.unlink()
+        assert world.run("readback").code == 0  # the bench works on with what is left
+
+
+def test_a_flipped_bit_in_an_event_is_named_and_does_not_count(world: World) -> None:
+    digest = written(world, {X: 80.61234})
+    assert digest
+    place = record_path()
+    with Record(place) as record:
+        record.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    data = place.read_bytes()
+    place.write_bytes(data.replace(b"80.61234", b"80.61934"))
+    told = world.run("attach", PORT, port=False)
+    assert "cannot be read: its check sum is wrong" in told.text
+    assert 80.61934 not in {v for values in world.bench.written.values() for v in values}
+    assert set_aside is not None
+    assert step_now is not None
