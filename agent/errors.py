@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 
 class AgentError(Exception):
@@ -23,6 +24,10 @@ class AgentError(Exception):
 
     def __str__(self) -> str:
         return f"{self.what}. {self.remedy}" if self.remedy else self.what
+
+    def to_plain(self) -> dict[str, Any]:
+        """The error as other programs see it."""
+        return {"error": self.what, "remedy": self.remedy, "problems": []}
 
 
 class Refused(AgentError):
@@ -86,3 +91,10 @@ class BadInput(AgentError):
 
     def __str__(self) -> str:
         return "\n".join([*map(str, self.problems), super().__str__()])
+
+    def to_plain(self) -> dict[str, Any]:
+        problems = [
+            {"source": p.source, "line": p.line, "key": p.key, "what": p.what}
+            for p in self.problems
+        ]
+        return super().to_plain() | {"problems": problems}

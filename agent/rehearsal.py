@@ -17,6 +17,7 @@ from agent.store.home import ready_profiles
 if TYPE_CHECKING:
     from agent.wire.transport import Transport
     from sim.bench import Bench
+    from sim.instrument import PocketCaliper
     from sim.machine import SimulatedMachine
     from sim.serve import Server
 
@@ -46,6 +47,34 @@ class Rehearsal:
     machine: SimulatedMachine
     server: Server | None = None  #: None: in memory, on a clock that jumps
     seed: int | None = None
+    pocket: PocketCaliper | None = None  #: a caliper with a button and a cable, once asked for
+    _seat: tuple[Feature, str] | None = None  #: feature and piece that it was put on last
+
+    def instrument(self, form: str) -> PocketCaliper:
+        """The rehearsal's own instrument on a serial port, from the first time it is asked for."""
+        from sim.instrument import PocketCaliper
+
+        if self.pocket is None or self.pocket.unplugged:
+            self.pocket = PocketCaliper(form=form)
+        return self.pocket
+
+    def serve_instrument(self, listen: str, form: str, faults: Sequence[str]) -> str:
+        """Serve a caliper with a button; returns its address.  Raises BadInput for what is not."""
+        from sim.instrument import PocketCaliper, line_faults
+
+        self.pocket = PocketCaliper(listen, form=form, faults=line_faults(faults))
+        return self.pocket.address
+
+    def pocket_press(self, shown: float | None) -> None:
+        """Press that instrument's button; `shown`: what it is closed to first, mm."""
+        if self.pocket is not None:
+            self.pocket.press(shown)
+
+    def press(self) -> None:
+        """Put that instrument on the feature measured last, and press its button."""
+        if self.pocket is not None and self._seat is not None:
+            feature, piece = self._seat
+            self.pocket.press(self._values(feature, piece, 1)[0])
 
     @property
     def address(self) -> str:
@@ -79,6 +108,10 @@ class Rehearsal:
 
     def measure(self, feature: Feature, piece: str, repeats: int) -> tuple[float, ...]:
         """What the simulated caliper or gauge reads, mm."""
+        self._seat = (feature, piece)
+        return self._values(feature, piece, repeats)
+
+    def _values(self, feature: Feature, piece: str, repeats: int) -> tuple[float, ...]:
         plain: dict[str, Any] = {
             "kind": feature.kind,
             "along": feature.along,
@@ -91,6 +124,15 @@ class Rehearsal:
     def wait(self, minutes: float) -> None:
         """Let the pieces on the bench cool for so long."""
         self.machine.wait(minutes)
+
+    def scan(self, piece: str, path: Path, dpi: float) -> None:
+        """Put a laid flat piece on the simulated scanner's glass; the scan goes to `path`.
+
+        Raises Refused for a piece that was not laid or does not lie flat.
+        """
+        from sim.scanner import scan_to_file
+
+        scan_to_file(self.machine, piece, path, dpi, self.seed or 0)
 
     def measure_feeds(self, count: int, *, hot: bool) -> tuple[float, ...]:
         """How far the last `count` feeds of filament went, off a simulated rule, mm."""
@@ -113,6 +155,8 @@ class Rehearsal:
                     edit(key, value)
 
     def close(self) -> None:
+        if self.pocket is not None:
+            self.pocket.close()
         if self.server is not None:
             self.server.close()
 

@@ -31,8 +31,10 @@ def screen(text: str) -> str:
     lines = text.rstrip("\n").split("\n")
     width = (max(map(len, lines)) + 2) * _LETTER[0]
     height = (len(lines) + 1) * _LETTER[1]
+    # Blanks are kept for each element: current browsers do not inherit that from the group.
+    kept = 'xml:space="preserve" style="white-space:pre"'
     rows = [
-        f'<text x="{_LETTER[0]:g}" y="{(n + 1) * _LETTER[1]:g}" '
+        f'<text x="{_LETTER[0]:g}" y="{(n + 1) * _LETTER[1]:g}" {kept} '
         f'textLength="{len(line) * _LETTER[0]:g}">{html.escape(line)}</text>'
         for n, line in enumerate(lines)
         if line.strip()
@@ -42,7 +44,7 @@ def screen(text: str) -> str:
             f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}" height="{height:g}" '
             f'viewBox="0 0 {width:g} {height:g}">',
             '<rect width="100%" height="100%" fill="#ffffff" stroke="#b0b0b0"/>',
-            '<g font-family="monospace" font-size="14" fill="#202020" xml:space="preserve">',
+            '<g font-family="monospace" font-size="14" fill="#202020">',
             *rows,
             "</g></svg>\n",
         ]

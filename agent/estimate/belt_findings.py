@@ -25,10 +25,11 @@ from agent.estimate.belt_run import (
     belt_run,
     reversal,
     slip,
+    tells,
     whole_turns,
 )
 from agent.estimate.positioning import Positioning, positioning
-from agent.estimate.uncertainty import display_step
+from agent.estimate.uncertainty import coverage_factor, display_step
 from agent.model.drive import Roller
 from agent.model.feature import Reading
 from agent.model.survey import BeltRun, Survey
@@ -156,21 +157,34 @@ def _periods(survey: Survey, run: BeltRun) -> list[Period]:
         known.append(Period("roller", output.travel_per_turn, output.u_travel_per_turn))
     if survey.mechanics.belt_loop_mm:
         known.append(Period("loop", survey.mechanics.belt_loop_mm))
-    marks = len(set(run.commanded))
-    shown = [period for period in known if span >= _LEAST_SHARE * period.mm]
-    return shown[: max(0, (marks - 4) // 2)]
+    marks = sorted(set(run.commanded))
+    shown: list[Period] = []
+    for period in known:
+        so_far = [p.mm for p in shown]
+        if (
+            span >= _LEAST_SHARE * period.mm
+            and len(marks) >= 6 + 2 * len(shown)
+            and tells(marks, [*so_far, period.mm])
+        ):
+            shown.append(period)
+    return shown
 
 
 def _evaluate(survey: Survey, run: BeltRun, u: float) -> Evaluated:
-    """One run, its forward passes where it goes both ways; scatter not below the repeatability."""
+    """One run, its forward passes where it goes both ways; scatter not below the repeatability.
+
+    A stated uncertainty stands unless the run scatters more than it says.
+    """
     forward = [pair for pair, ahead in passes_of(run) if ahead]
     commanded, measured = zip(*forward, strict=True)
     periods = _periods(survey, run)
-    first = None
-    if len(commanded) > 2 + 2 * len(periods):
-        first = belt_run(commanded, measured, periods)
-    stated = u if first is None else max(first.scatter, u)
-    return belt_run(commanded, measured, periods, u_mm=stated)
+    try:
+        found = belt_run(commanded, measured, periods, least_mm=u)
+    except ValueError:  # nothing left to show a scatter
+        return belt_run(commanded, measured, periods, u_mm=u)
+    if run.u_mm is not None and found.scatter <= u:
+        return belt_run(commanded, measured, periods, u_mm=u)
+    return found
 
 
 def passes_of(run: BeltRun) -> Iterator[tuple[tuple[float, float], bool]]:
@@ -185,22 +199,22 @@ def passes_of(run: BeltRun) -> Iterator[tuple[tuple[float, float], bool]]:
             yield pair, step > 0 if step else c[i] < c[min(i + 1, len(c) - 1)]
 
 
-def _by_mark(run: BeltRun) -> list[tuple[float, list[float], list[float]]]:
-    """(mark, forward readings, backward readings) for marks reached both ways."""
+def _by_mark(run: BeltRun) -> list[tuple[list[float], list[float]]]:
+    """(forward, backward deviations) of each mark reached both ways: measured minus commanded."""
     marks: dict[int, tuple[list[float], list[float]]] = {}
     for (commanded, measured), ahead in passes_of(run):
         both = marks.setdefault(round(commanded / _SAME_MARK), ([], []))
-        both[0 if ahead else 1].append(measured)
-    return [(key * _SAME_MARK, *both) for key, both in sorted(marks.items()) if both[0] and both[1]]
+        both[0 if ahead else 1].append(measured - commanded)
+    return [both for _, both in sorted(marks.items()) if both[0] and both[1]]
 
 
 def _reversal(runs: Sequence[BeltRun], u: float) -> Reversal | None:
     for run in runs:
         marks = _by_mark(run) if run.approach == "both" else []
         if len(marks) >= 2:
-            forward = [float(np.mean(f)) for _, f, _ in marks]
-            backward = [float(np.mean(b)) for _, _, b in marks]
-            passes = min(len(values) for _, f, b in marks for values in (f, b))
+            forward = [float(np.mean(f)) for f, _ in marks]
+            backward = [float(np.mean(b)) for _, b in marks]
+            passes = min(len(values) for f, b in marks for values in (f, b))
             return reversal(forward, backward, _u_of(run, u) / math.sqrt(passes))
     return None
 
@@ -208,10 +222,10 @@ def _reversal(runs: Sequence[BeltRun], u: float) -> Reversal | None:
 def _positioning(runs: Sequence[BeltRun]) -> Positioning | None:
     for run in runs:
         marks = _by_mark(run) if run.approach == "both" else []
-        passes = min((len(v) for _, f, b in marks for v in (f, b)), default=0)
+        passes = min((len(v) for f, b in marks for v in (f, b)), default=0)
         if len(marks) >= 2 and passes >= 2:
-            forward = np.array([[x - mark for x in f[:passes]] for mark, f, _ in marks])
-            backward = np.array([[x - mark for x in b[:passes]] for mark, _, b in marks])
+            forward = np.array([f[:passes] for f, _ in marks])
+            backward = np.array([b[:passes] for _, b in marks])
             return positioning(forward, backward)
     return None
 
@@ -227,19 +241,23 @@ def _as_readings(runs: Sequence[BeltRun], evaluated: Sequence[Evaluated]) -> Ite
     """The slope of each empty run (of any, if none is empty) as two travels of its span.
 
     Lengths L and L/2, each with u = L_i * u(e) * sqrt(2), tell a slope through zero exactly as
-    well as the run does.
+    well as the run does; u(e) so large that twice it is the 95 % interval of the run.  One length
+    commanded again and again stays one reading.
     """
+    normal = coverage_factor(math.inf)
     wanted = "empty" if any(run.load == "empty" for run in runs) else "part"
     for run, result in zip(runs, evaluated, strict=True):
         if run.load != wanted:
             continue
         span = max(run.commanded) - min(run.commanded)
-        for length in (span, span / 2):
+        lengths = (span, span / 2) if span else (run.commanded[0],)
+        u = result.u_scale * result.factor95 / normal
+        for length in lengths:
             yield Reading(
                 "travel",
                 (0.0, length, 0.0),
                 (length * (1 + result.scale),),
-                u_mm=length * result.u_scale * math.sqrt(2),
+                u_mm=length * u * math.sqrt(len(lengths)),
                 name="belt run",
-                slope=True,
+                slope=bool(span) or None,
             )

@@ -16,16 +16,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from agent.estimate.linear import LinearFit, fit_linear
+from agent.estimate.uncertainty import chi2_beyond, coverage_factor
 from agent.model.geometry import Array
 
 #: How far from its stated value a period is sought, in standard uncertainties.
 _PERIOD_REACH = 3.0
 _PERIOD_TRIALS = 121
+
+#: Columns of a fit, each of length 1, whose smallest singular value is below this cannot be told
+#: apart by readings that scatter (common practice).
+_LEAST_SINGULAR = 0.1
+
+#: Reversal is the same everywhere unless its scatter is less probable than this.
+_EVEN = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,11 +129,17 @@ def belt_run(
     measured: Sequence[float],
     periods: Sequence[Period] = (),
     u_mm: float | None = None,
+    *,
+    least_mm: float = 0.0,
 ) -> BeltRun:
     """Evaluate a run of n positions, mm; `u_mm`: standard uncertainty of one position if known.
 
+    Where it is not, the scatter about the fit stands for it, not below `least_mm`, and Student's t
+    counts its degrees of freedom, one less for each period that was sought.  One length commanded
+    again and again tells a scale through zero, and no offset.
+
     Raises ValueError for lists of different length, too few positions for the periods sought
-    (three and two for each period, one more where `u_mm` is not stated), or all alike.
+    (three and two for each period, one more where `u_mm` is not stated).
     """
     x, y = np.array(commanded, dtype=float), np.array(measured, dtype=float)
     if x.shape != y.shape or x.ndim != 1:
@@ -136,17 +150,23 @@ def belt_run(
     for period in periods:
         fitted.append(_best_period(x, d, u, fitted, period))
     X = _design(x, fitted)
-    fit = fit_linear(X, d, u)
+    through_zero = bool(np.all(x == x[0]))
+    if through_zero:
+        X = X[:, 1:2]
+    fit = _not_below(fit_linear(X, d, u), least_mm)
+    slope = 0 if through_zero else 1
     waves = tuple(
         _wave(fit, 2 + 2 * i, Period(p.name, mm, p.u_mm))
         for i, (p, mm) in enumerate(zip(periods, fitted, strict=True))
     )
-    trend, u_trend = _trend(X, x, d, u)
+    sought = sum(period.u_mm > 0 for period in periods)
+    dof = fit.dof if fit.stated else max(fit.dof - sought, 1)
+    trend, u_trend = (0.0, math.inf) if through_zero else _trend(X, x, d, u, least_mm)
     return BeltRun(
-        scale=float(fit.b[1]),
-        u_scale=float(fit.u[1]),
-        factor95=fit.factor95,
-        offset=float(fit.b[0]),
+        scale=float(fit.b[slope]),
+        u_scale=float(fit.u[slope]),
+        factor95=coverage_factor(math.inf if fit.stated else float(dof)),
+        offset=0.0 if through_zero else float(fit.b[0]),
         waves=waves,
         trend=trend,
         u_trend=u_trend,
@@ -156,12 +176,35 @@ def belt_run(
     )
 
 
-def _trend(X: Array, x: Array, d: Array, u: Array | None) -> tuple[float, float]:
+def _not_below(fit: LinearFit, least_mm: float) -> LinearFit:
+    """The fit with its scatter raised to `least_mm` where it is estimated and came out smaller."""
+    if fit.stated or fit.s >= least_mm:
+        return fit
+    raised = (least_mm / fit.s) ** 2 if fit.s > 0 else math.inf
+    if math.isinf(raised):
+        # No scatter at all: the covariance of a unit scatter is not kept, so fit is repeated.
+        raise ValueError("no scatter to raise")
+    return replace(fit, s=least_mm, cov=fit.cov * raised)
+
+
+def tells(x: Sequence[float], periods: Sequence[float]) -> bool:
+    """True if positions x (n,) tell the sines of `periods`, mm, from an offset and a slope.
+
+    At whole or half turns they do not: every mark then meets the sine at the same phase.
+    """
+    X = _design(np.array(x, dtype=float), periods)
+    size = np.linalg.norm(X, axis=0)
+    if X.shape[0] < X.shape[1] or np.any(size < 1e-9):
+        return False
+    return bool(np.linalg.svd(X / size, compute_uv=False)[-1] > _LEAST_SINGULAR)
+
+
+def _trend(X: Array, x: Array, d: Array, u: Array | None, least_mm: float) -> tuple[float, float]:
     """Curvature over the run as mm at its far end; (0, inf) where nothing is left to see it."""
     span = float(np.ptp(x))
     curve = ((x - x.min()) / span) ** 2 if span else x
     try:
-        fit = fit_linear(np.column_stack([X, curve]), d, u)
+        fit = _not_below(fit_linear(np.column_stack([X, curve]), d, u), least_mm)
     except ValueError:
         return 0.0, math.inf
     return float(fit.b[-1]), float(fit.u[-1])
@@ -187,11 +230,9 @@ def reversal(forward: Sequence[float], backward: Sequence[float], u_mm: float) -
     difference = f - b
     mean = float(np.mean(difference))
     u_one = math.sqrt(2) * u_mm
-    # chi-squared of n - 1 differences; its 95 % point by Wilson and Hilferty's approximation.
-    nu = f.size - 1
-    limit = nu * (1 - 2 / (9 * nu) + 1.645 * math.sqrt(2 / (9 * nu))) ** 3
     chi2 = float(np.sum((difference - mean) ** 2)) / u_one**2
-    return Reversal(mean, u_one / math.sqrt(f.size), chi2 <= limit)
+    even = chi2_beyond(chi2, f.size - 1) >= _EVEN
+    return Reversal(mean, u_one / math.sqrt(f.size), even)
 
 
 @dataclass(frozen=True, slots=True)

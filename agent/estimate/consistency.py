@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from statistics import fmean
 from typing import Final
@@ -34,7 +33,7 @@ from agent.estimate.mistakes import (
 from agent.estimate.observation import Observations, Unknowns, noise_of, observe
 from agent.estimate.repeats import copied, others_mean, strays
 from agent.estimate.spread import Spread, averaged, spread
-from agent.estimate.uncertainty import display_step
+from agent.estimate.uncertainty import chi2_beyond, display_step
 from agent.model.geometry import ERRORS, EZ
 from agent.model.survey import Survey
 
@@ -99,15 +98,6 @@ class Examined:
         return bool(self.accused) or not self.agrees
 
 
-def chi2_beyond(statistic: float, dof: float) -> float:
-    """Probability of a larger chi-squared; 1 where nothing is left to disagree."""
-    if dof < 1:
-        return 1.0
-    from scipy.special import chdtrc
-
-    return float(chdtrc(dof, max(statistic, 0.0)))
-
-
 def examine(survey: Survey) -> Examined:
     """Fit, weigh mistakes, leave out what is wrong, fit again."""
     stray = strays([r.mm for r in survey.readings], survey.instrument.repeatability_mm)
@@ -129,7 +119,7 @@ def examine(survey: Survey) -> Examined:
             accused = (*accused, *_accusations(survey, best))
             out = [*out, *best.rows]
             found = _settled(obs, unknowns, out)
-        elif tried:
+        elif tried or _agrees(found[1]):
             break
     return _examined(found, accused, (), stray)
 
@@ -165,10 +155,9 @@ def _settled(obs: Observations, unknowns: Unknowns, out: Sequence[int]) -> tuple
     at = _fitted(obs, unknowns, out)
     curved = bent(at)
     if curved is not None:
-        # The terms are added once the valley is known; the start is on its floor.
+        # First order from here on: the grid is linear around the fit.
         extra = np.zeros(len(curved[1].names) - len(at.p))
-        with suppress(Refused):
-            at = fit(*curved, start=np.append(at.p, extra))
+        at = described(*curved, np.append(at.p, extra))
     return at, spread(at)
 
 

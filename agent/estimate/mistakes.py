@@ -54,14 +54,14 @@ SIGN, DEGREES, SIDE, SWAPPED, INCH, DECIMAL, COMMA, JAWS, NOMINAL, ONE_OF, COPIE
 
 #: Share of readings that are wrong, by kind of mistake (common practice: one in a hundred in all).
 _SHARE: Final = {
-    SIGN: 3e-3,
-    DEGREES: 1e-3,
-    SIDE: 1e-3,
+    SIGN: 5e-3,
+    DEGREES: 3e-3,
+    SIDE: 2e-3,
     SWAPPED: 1.5e-3,
     INCH: 1e-3,
     DECIMAL: 1e-3,
     JAWS: 1e-3,
-    NOMINAL: 1.5e-3,
+    NOMINAL: 2.5e-3,
     OFF: 4e-3,
 }
 
@@ -77,9 +77,9 @@ _HALVINGS = 25
 #: In surveys beyond this size no pairs are tried, and one node of the grid stands for all.
 _MOST_PAIRED = 150
 
-#: Readings that all others foretell well need no explanation: no mistake reaches even odds of one
-#: in a hundred, whatever it undoes.
-_WORTH_TRYING: Final = -math.log(0.03) + math.log(0.01)
+#: Readings that all others foretell well need no explanation: where undoing a mistake could gain no
+#: more than this (2.4 standard deviations), the odds of the commonest stay far below even.
+_WORTH_TRYING: Final = 3.0
 
 _SIGNED: Final = frozenset(("lean", "sway", "gap"))
 
@@ -219,26 +219,35 @@ def _guesses(survey: Survey, reading: Reading, fit: Fit, i: int) -> Iterator[Sus
         other = y + 2 * offset * (1 if reading.kind == "outside" else -1)
         yield guess(SIDE, other, 1, 1)
     if reading.kind not in _SIGNED:
-        nominals = sorted(set(_mistyped(length)) - {length})
-        for nominal in nominals:
+        for nominal, share in _mistyped(length):
             # A longer nominal would have foretold a longer reading by as much.
-            yield guess(
-                NOMINAL, y + length - nominal, 1 / len(nominals), 1, f"{nominal:g} mm nominal"
-            )
+            yield guess(NOMINAL, y + length - nominal, share, 1, f"{nominal:g} mm nominal")
 
 
-def _mistyped(length: float) -> Iterator[float]:
-    """Lengths that could be mistyped as `length`: digits swapped, one changed, a slip."""
+#: Whole millimetres by which a nominal is mistyped, and how much of the share they have.
+_BY_WHOLE: Final = (1.0, 2.0, 5.0, 10.0)
+_WHOLE_SHARE: Final = 0.6
+
+
+def _mistyped(length: float) -> Iterator[tuple[float, float]]:
+    """Lengths that could be mistyped as `length`, and their shares, adding up to 1.
+
+    Off by whole millimetres or by a slip of the point; two digits swapped, one digit another.
+    """
+    plain = {length + by * sign for by in _BY_WHOLE for sign in (1, -1)}
+    plain |= {length * 10, length / 10}
     text = f"{length:.6f}".rstrip("0").rstrip(".")
     digits = [k for k, c in enumerate(text) if c.isdigit()][:4]
+    other = set()
     for a, b in pairwise(digits):
         swapped = list(text)
         swapped[a], swapped[b] = swapped[b], swapped[a]
-        yield float("".join(swapped))
-    for k in digits:
-        for digit in "0123456789":
-            yield float(text[:k] + digit + text[k + 1 :])
-    yield from (length * 10, length / 10, length + 10, length - 10, length + 1, length - 1)
+        other.add(float("".join(swapped)))
+    other |= {float(text[:k] + d + text[k + 1 :]) for k in digits for d in "0123456789"}
+    other -= plain | {length}
+    for nominals, share in ((plain, _WHOLE_SHARE), (other, 1 - _WHOLE_SHARE)):
+        for nominal in sorted(nominals):
+            yield nominal, share / len(nominals)
 
 
 # --- within the repeats of one reading ------------------------------------------------------------

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Final
 
-from agent.estimate.fit import Fit, posterior
+from agent.estimate.fit import Fit
 from agent.estimate.observation import SHRINK
 from agent.estimate.shares import shares
 from agent.estimate.solution import Parameter
@@ -36,7 +36,7 @@ def parameters_of(fit: Fit) -> dict[str, Parameter]:
     """All parameters of a fit, by public name."""
     offsets = {name: name for name in fit.unknowns.names if name.startswith("offset.")}
     u = fit.u
-    stated = posterior(fit.J, fit.observations.independent, fit.unknowns.u)
+    brought = shares(fit)
     found = {}
     for public, name in {**PUBLIC, **offsets}.items():
         i = fit.unknowns.index(name)
@@ -50,7 +50,7 @@ def parameters_of(fit: Fit) -> dict[str, Parameter]:
             expanded95=expanded * factor,
             determined=bool(prior > 0 and u[i] < DETERMINED * prior),
             significant=bool(prior > 0 and abs(value) > expanded),
-            budget=shares(fit, stated, i),
+            budget=brought[i],
         )
     return found
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from agent.estimate.consistency import Examined
 from agent.estimate.curvature import bent
-from agent.estimate.fit import Fit, described, posterior
+from agent.estimate.fit import LEFT_OUT, Fit, described, posterior
 from agent.estimate.observation import Noise, observe
 from agent.estimate.parameters import PUBLIC, public_unit
 from agent.estimate.solution import NextReading
@@ -33,7 +33,8 @@ U_TRAVEL = 0.05
 #: A reading that takes less than this share off the uncertainty is not worth asking for.
 _WORTH_ASKING = 0.1
 
-_WANTED = ("x_scale", "y_scale", "z_scale", "gantry_angle_deg")
+#: What is sought above all.
+WANTED = ("x_scale", "y_scale", "z_scale", "gantry_angle_deg")
 
 
 def planned(kind: Kind, along: Vector, u_mm: float | None = None) -> Reading:
@@ -143,7 +144,7 @@ def next_reading(survey: Survey, examined: Examined) -> NextReading | None:
     """
     fit, grid = examined.fit, examined.spread
     limits, u = _limits(survey), fit.u
-    wanted = [name for name in _WANTED if _bears_on(fit, PUBLIC[name])] or list(_WANTED)
+    wanted = [name for name in WANTED if _bears_on(fit, PUBLIC[name])] or list(WANTED)
     worst = max(wanted, key=lambda name: u[fit.unknowns.index(PUBLIC[name])] / limits[name])
     u_now = float(u[fit.unknowns.index(PUBLIC[worst])])
     if 2 * u_now <= limits[worst]:
@@ -175,11 +176,30 @@ def next_reading(survey: Survey, examined: Examined) -> NextReading | None:
     return None
 
 
+def read_again(survey: Survey, examined: Examined) -> NextReading | None:
+    """The reading called wrong, and the wanted parameter that it tells most of; or None."""
+    if not examined.accused:
+        return None
+    fit, limits = examined.fit, _limits(survey)
+    row = examined.accused[0].row
+    obs = fit.observations
+    variance = obs.independent[row] - obs.own.get(LEFT_OUT, np.zeros(obs.size))[row]
+    after = np.sqrt(np.maximum(_improved(fit.cov, fit.J[row], variance), 0.0))
+    index = {name: fit.unknowns.index(PUBLIC[name]) for name in WANTED}
+    gain = {name: (fit.u[i] - after[i]) / limits[name] for name, i in index.items()}
+    best = max(gain, key=lambda name: gain[name])
+    factor, i = public_unit(best), index[best]
+    reading = survey.readings[row]
+    return NextReading(
+        reading.kind, reading.along, best, float(fit.u[i]) * factor, float(after[i]) * factor
+    )
+
+
 def _limits(survey: Survey) -> Mapping[str, float]:
     """Tolerance of each wanted parameter in the fit's units."""
     scale = survey.tolerance.scale_percent / 100
     return {
-        **dict.fromkeys(_WANTED[:3], scale),
+        **dict.fromkeys(WANTED[:3], scale),
         "gantry_angle_deg": math.radians(survey.tolerance.angle_deg),
     }
 

@@ -15,10 +15,11 @@ from typing import Final
 
 import numpy as np
 
-from agent.estimate.fit import LEFT_OUT, Fit
-from agent.estimate.observation import SHRINK
+from agent.estimate.curvature import SECOND_ORDER
+from agent.estimate.fit import LEFT_OUT, Fit, posterior
+from agent.estimate.observation import REPEATABILITY, RESOLUTION, SHRINK, STATED
 from agent.estimate.solution import Share
-from agent.model.geometry import Array
+from agent.model.budget import CONTRIBUTORS
 
 #: Contributors that are not of the budget: what is stated of such machines, of the
 #: material, and of the growth of faces.
@@ -26,28 +27,47 @@ PRIORS: Final = "priors"
 MATERIAL: Final = "material"
 OFFSETS: Final = "size_offsets"
 
+_OTHERS: Final = {
+    STATED: ("uncertainty stated with the reading", "read with a better instrument, or again"),
+    REPEATABILITY: ("spread of the repeats", "take more repeats"),
+    RESOLUTION: ("display step", "read with a finer step"),
+    SECOND_ORDER: ("yaw, roll or rail skew not read", "read sway, both diagonals and a nozzle gap"),
+    PRIORS: ("what is known of such machines", "take a reading that tells of it"),
+    MATERIAL: ("shrink of the material as stated", "confirm scales by moves, without plastic"),
+    OFFSETS: ("growth of faces", "read a second length of the direction"),
+}
 
-def shares(fit: Fit, cov: Array, i: int) -> tuple[Share, ...]:
-    """Shares of the variance of unknown number i, largest first, adding up to 1.
 
-    cov (k, k): `posterior` at the stated sizes.  Empty where i is stated and not sought.
+def contributor(name: str) -> tuple[str, str]:
+    """A contributor in words, and what would shrink it."""
+    return _OTHERS.get(name) or CONTRIBUTORS.get(name) or (name.replace("_", " "), "")
+
+
+def shares(fit: Fit) -> list[tuple[Share, ...]]:
+    """For each unknown sought the shares of its variance, largest first, adding up to 1.
+
+    Empty where an unknown is stated and not sought.
     """
     obs, unknowns = fit.observations, fit.unknowns
-    row = cov[i]
-    if not row[i] > 0:
-        return ()
-    parts: dict[str, float] = {}
-    gain2 = (fit.J @ row / obs.independent) ** 2
-    for component, variance in obs.own.items():
-        if component != LEFT_OUT:
-            parts[component] = float(gain2 @ variance)
-    brought = np.divide(row, unknowns.u, out=np.zeros_like(row), where=unknowns.u > 0) ** 2
-    for j, value in enumerate(brought.tolist()):
-        component = _component(unknowns.names[j], j < unknowns.sought)
-        parts[component] = parts.get(component, 0.0) + value
-    total = sum(parts.values())
-    found = [Share(name, part / total) for name, part in parts.items() if part > 0]
-    return tuple(sorted(found, key=lambda share: -share.share))
+    k = unknowns.sought
+    cov = posterior(fit.J, obs.independent, unknowns.u)[:, :k]
+    gain2 = (fit.J @ cov / obs.independent[:, None]) ** 2  # (n, k)
+    size = unknowns.u[:, None]
+    brought = np.divide(cov, size, out=np.zeros_like(cov), where=size > 0) ** 2
+    names = [name for name in obs.own if name != LEFT_OUT]
+    parts = {name: obs.own[name] @ gain2 for name in names}
+    for j, name in enumerate(unknowns.names):
+        component = _component(name, j < k)
+        parts[component] = parts.get(component, 0.0) + brought[j]
+    whole = np.array(list(parts.values()))
+    total = whole.sum(axis=0)
+    relative = np.divide(whole, total, out=np.zeros_like(whole), where=total > 0)
+    found = []
+    for column in relative.T:
+        order = np.argsort(-column)
+        names = list(parts)
+        found.append(tuple(Share(names[i], float(column[i])) for i in order if column[i] > 0))
+    return found
 
 
 def _component(name: str, sought: bool) -> str:

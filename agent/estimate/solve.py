@@ -17,7 +17,7 @@ from agent.estimate.fit import LEFT_OUT, Fit
 from agent.estimate.mistakes import slip_limit
 from agent.estimate.observation import LEAST_VARIANCE
 from agent.estimate.parameters import determined_by_fit_name, parameters_of
-from agent.estimate.planning import next_reading
+from agent.estimate.planning import next_reading, read_again
 from agent.estimate.remedies import LineBuilder, Remedies, corrections, decide, readings_after
 from agent.estimate.solution import Explanation, Residual, Solution
 from agent.model.geometry import Array
@@ -54,7 +54,7 @@ def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
     changes = corrections(survey, found, remedies, line)
     derived = known_combinations(found, determined_by_fit_name(found))
     residuals = residuals_of(examined)
-    upcoming = next_reading(survey, examined)
+    upcoming = read_again(survey, examined) or next_reading(survey, examined)
     by_setting = {c.setting.split(".")[1]: (c.old, c.new) for c in changes}
     findings = Findings(
         survey=survey,

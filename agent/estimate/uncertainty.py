@@ -71,6 +71,15 @@ def coverage_factor(dof: float, level: float = 0.95) -> float:
     return float(stdtrit(math.floor(dof), probability))
 
 
+def chi2_beyond(statistic: float, dof: float) -> float:
+    """Probability of a larger chi-squared; 1 where nothing is left to disagree."""
+    if dof < 1:
+        return 1.0
+    from scipy.special import chdtrc
+
+    return float(chdtrc(dof, max(statistic, 0.0)))
+
+
 @lru_cache(maxsize=128)
 def grubbs_critical(n: int, alpha: float = 0.01) -> float:
     """Critical value of max|x - mean| / s among n repeats, two-sided, at level `alpha`.

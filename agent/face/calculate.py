@@ -11,6 +11,9 @@ from agent.face.desk import Desk, at_desk
 from agent.face.options import COMMAND_LINE, LENGTH, RATIO, Count, Number, Verb, as_json
 from agent.face.options import wrong_line as wrong
 from agent.model.drive import Drive, Output, Roller, Screw, Toothed, steps_after_change
+from agent.model.roles import ROLES, Role
+
+_UNGIVEN = click.core.ParameterSource.DEFAULT
 
 #: Options of each kind of output: those that must be there, then those that may be.
 _OUTPUTS = {
@@ -21,6 +24,9 @@ _OUTPUTS = {
 
 
 @click.command(cls=Verb)
+@click.argument("axis", required=False, type=click.Choice(ROLES), metavar="[across|gantry|belt]")
+@click.option("--profile", "profile_name", help="of this machine: a name or a file")
+@click.option("--keep", is_flag=True, help="with an axis: put the new part into the profile")
 @click.option("--full-steps", type=Count(1), default=200, show_default=True, help="steps a turn")
 @click.option("--microsteps", type=Count(1), default=16, show_default=True)
 @click.option("--ratio", type=RATIO, default=1.0, show_default=True, help="motor turns a turn")
@@ -46,6 +52,9 @@ _OUTPUTS = {
 def drive(
     desk: Desk,
     /,
+    axis: Role | None,
+    profile_name: str | None,
+    keep: bool,
     full_steps: int,
     microsteps: int,
     ratio: float,
@@ -56,13 +65,26 @@ def drive(
 
     Give a roller with its belt, a toothed belt, or a screw. After a part was replaced, give the
     measured steps and what it was before: the measured value carries what no calculation knows.
+    With an axis the profile tells what it was, and only what was replaced is given (or asked for).
 
     \b
     Example: plumbelt drive --ratio 3 --roller 28 --belt 1
+    Example: plumbelt drive belt --profile heron --roller 31.5
     Example: plumbelt drive --ratio 5 --roller 31.5 --belt 0.9
              --measured-steps 176.02 --was-roller 28
     """
     was = {name[4:]: given.pop(name) for name in list(given) if name.startswith("was_")}
+    if axis is not None:
+        if was_given := [f"--was-{name}" for name, value in was.items() if value is not None]:
+            reason = "goes without an axis: the profile tells what it was"
+            raise wrong([Problem(COMMAND_LINE, None, n, reason) for n in was_given], "drive")
+        typed = {**given, "full_steps": full_steps, "microsteps": microsteps, "ratio": ratio}
+        source = click.get_current_context().get_parameter_source
+        told = {n: v for n, v in typed.items() if v is not None and source(n) is not _UNGIVEN}
+        from agent.face.replacing import replaced
+
+        replaced(desk, axis, profile_name, told, measured_steps, keep=keep)
+        return
     train = Drive(full_steps, microsteps, ratio, _output(given))
     change = _change(measured_steps, was, given, train)
     document = {

@@ -15,6 +15,7 @@ from agent.face.screen import Screen
 from agent.wire.identity import Opening
 
 if TYPE_CHECKING:
+    from agent.bench.value import Bench
     from agent.model.profile import Lines, Profile
     from agent.rehearsal import Rehearsal
     from agent.wire.identity import PortInfo
@@ -230,15 +231,7 @@ class Desk:
         session = self._session
         if session is None or session.link is None:
             return "Nobody knows of the heaters: no machine is attached."
-        bench = session.bench
-        if bench.heater_state == "on":
-            told = f" ({bench.heats})" if str(bench.heats) else ""
-            return f"THE HEATERS ARE ON{told}: 'cool' switches them off."
-        return {
-            "off": "The heaters are off, as the controller reported.",
-            "unknown": "Nobody knows whether the heaters are on: 'cool', or the power switch.",
-            "not reported": "The controller reports no heaters.",
-        }[bench.heater_state]
+        return heater_sentence(session.bench)
 
     def standing(self) -> str:
         """After an interrupt: what is known of the machine, in a sentence or two."""
@@ -260,11 +253,11 @@ class Desk:
         session = self._session
         if session is None:
             return
-        attached = session.link is not None
         session.leave_cold()
+        bench = session.book.bench
         with suppress(OSError):  # the terminal may be what went
-            if attached:
-                self.screen.complain(f"\nEnded. {self.heat_words()}")
+            if bench.session and bench.session == session.book.session:  # it was attached here
+                self.screen.complain(f"\nEnded. {heater_sentence(bench)}")
         with suppress(AgentError, OSError):
             session.close()
 
@@ -279,6 +272,18 @@ class Desk:
             self._session.close()
         if self.rehearsal is not None:
             self.rehearsal.close()
+
+
+def heater_sentence(bench: Bench) -> str:
+    """What a bench knows of the heaters, as a sentence."""
+    if bench.heater_state == "on":
+        told = f" ({bench.heats})" if str(bench.heats) else ""
+        return f"THE HEATERS ARE ON{told}: 'cool' switches them off."
+    return {
+        "off": "The heaters are off, as the controller reported.",
+        "unknown": "Nobody knows whether the heaters are on: 'cool', or the power switch.",
+        "not reported": "The controller reports no heaters.",
+    }[bench.heater_state]
 
 
 def fitted(parts: Sequence[str | tuple[str, str]], width: int) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from contextlib import nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
@@ -18,7 +19,7 @@ from agent.errors import BadInput, Problem, Refused
 from agent.estimate.repeats import suspect
 from agent.face import tables
 from agent.face.answers import Typed, typed_lengths
-from agent.face.benchwork import PIECE_NAMES, show_picture
+from agent.face.benchwork import PIECE_NAMES, show_picture, sizes_from
 from agent.face.checking import CHECK, check_instrument, check_slicing
 from agent.face.desk import Desk, at_desk
 from agent.face.moving import MOVE_NAMES, gauge_moves
@@ -32,6 +33,7 @@ from agent.face.options import (
     number_from,
     wrong_line,
 )
+from agent.face.pressing import pressed
 from agent.face.seating import Seat, Step, Values, believed, offered_by_bench, read_one
 
 if TYPE_CHECKING:
@@ -56,6 +58,11 @@ FRESH: Final = 10.0
     type=click.Path(path_type=Path, dir_okay=False),
     help="take up the readings of a file first; it is only read ('log readings' writes one)",
 )
+@click.option("--instrument", metavar="PORT", help="readings by the button of one on this port")
+@click.option("--scan", type=click.Path(path_type=Path), help="read PIECE from this flatbed scan")
+@click.option("--dpi", type=Number("dots per inch", above=0), help="of the scan, if not the file's")
+@click.option("--picture", type=click.Path(path_type=Path), help="write what --scan took as PNG")
+@click.option("--size", "sizes", multiple=True, metavar="NAME=MM", help="of a piece laid elsewhere")
 @click.option("--profile", "profile_name", help="profile, where no machine is attached")
 @click.option(
     "--toolpath",
@@ -74,16 +81,24 @@ def gauge(
     u_mm: float | None,
     repeats: int,
     path: Path | None,
+    instrument: str | None,
+    scan: Path | None,
+    dpi: float | None,
+    picture: Path | None,
+    sizes: tuple[str, ...],
     profile_name: str | None,
     toolpath_file: Path | None,
 ) -> None:
     """Take readings: of a piece, of one feature of it, or of a move.
 
-    Type each reading and Enter, as a caliper with a cable does, or several with blanks between;
+    Type each reading and Enter, as a caliper with a keyboard cable does, or several with blanks
+    between; '--instrument PORT' takes them from one on a serial port, a press of its button each;
     mm unless 'in' stands behind. Words instead of a reading: 'back', 'again', 'fix 2 19.98',
     'stop' (goes on later where it was), '?'. An empty answer leaves a feature out. 'gauge travel'
     and 'gauge gap' move axes and ask how far: no plastic is in that. 'gauge bed' asks for the gap
     at each screw of the bed. In a rehearsal the simulated instruments' readings are offered.
+    'gauge strip --scan FILE' reads a flat piece from a flatbed scan, with steel rules beside it:
+    'help scan' says how to lay it.
 
     \b
     Example: plumbelt> gauge strip
@@ -91,6 +106,9 @@ def gauge(
     take_profile(desk, profile_name)
     if path is not None:
         take_file(desk, path)
+    if scan is not None:
+        take_scan(desk, what, scan, dpi, picture, sizes)
+        return
     numbers = numbers_from(desk, values)
     if what == "bed":
         from agent.face.levelling import gauge_bed
@@ -117,7 +135,9 @@ def gauge(
                 )
             if seats:
                 desk.screen.say("Type what the display shows; '?' lists what else may be typed.")
-            read_features(desk, seats, repeats, u_mm)
+            link = instrument or desk.session.profile.instrument.link
+            with pressed(desk, link) if link else nullcontext():
+                read_features(desk, seats, repeats, u_mm)
     answer(desk)
 
 
@@ -133,6 +153,31 @@ def take_given(desk: Desk, seat: Seat, numbers: Sequence[float], u_mm: float | N
     if odd is not None:
         desk.screen.say(f"! {numbers[odd]:g} stands off the others; it is kept all the same.")
     desk.session.take(seat.feature, numbers, seat.laid.name, u_mm)
+
+
+def take_scan(
+    desk: Desk,
+    what: str | None,
+    path: Path,
+    dpi: float | None,
+    picture: Path | None,
+    sizes: tuple[str, ...],
+) -> None:
+    """Keep the readings of every feature that a flatbed scan of a piece shows."""
+    from agent.face import scanning
+
+    piece, name = scanning.meant(desk, what, sizes_from(sizes, "gauge"))
+    read = scanning.read_file(desk, piece, name, path, dpi, picture)
+    name = name or desk.session.laid_whole(piece).name
+    for one in read.taken:
+        desk.session.take(one.feature, (one.mm,), name, one.u_mm)
+    document = {**scanning.plain(read), "picture": str(picture) if picture else None}
+    desk.screen.answer(document, lambda: scanning.told(desk, read, picture))
+    if read.left_out:
+        raise Refused(
+            f"{len(read.left_out)} of {len(piece.features)} features were left out",
+            remedy="The others are kept; 'gauge' asks for the rest",
+        )
 
 
 def answer(desk: Desk) -> None:

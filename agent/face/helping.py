@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
-
 import click
 from click.shell_completion import CompletionItem
 
@@ -12,6 +10,7 @@ from agent.face.cautions import CAUTIONS
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
 from agent.face.topics import TOPICS
+from agent.face.tree import grouped, meant
 
 
 def complete_topic(
@@ -65,10 +64,14 @@ def help_page(ctx: click.Context, desk: Desk, /, topic: str | None, man: bool) -
         document = {"verbs": verbs, "topics": {name: title for name, (title, _) in TOPICS.items()}}
 
         def show() -> None:
-            screen.say("Verbs ('VERB --help' tells more):")
-            for name, words in verbs.items():
-                screen.say(f"  {name:<10} {words}")
-            screen.say("Topics ('help TOPIC'): " + ", ".join(TOPICS))
+            screen.say("Commands ('COMMAND --help' tells more):")
+            for title, names in grouped(verbs).items():
+                screen.say(title)
+                for name in names:
+                    screen.say(f"  {name:<10} {verbs[name]}")
+            screen.say("Topics ('help TOPIC'):")
+            for name, (title, _) in TOPICS.items():
+                screen.say(f"  {name:<12} {title}")
 
         screen.answer(document, show)
     elif topic in TOPICS:
@@ -87,10 +90,10 @@ def help_page(ctx: click.Context, desk: Desk, /, topic: str | None, man: bool) -
         page = inner.get_help()
         screen.answer({"topic": topic, "page": page}, lambda: click.echo(page))
     else:
-        near = difflib.get_close_matches(topic, [*TOPICS, *verbs], 1)
-        hint = f"Did you mean '{near[0]}'? " if near else ""
+        line = meant(topic, [*TOPICS, *verbs])
+        hint = f"Did you mean '{line}'? " if line else ""
         raise BadInput(
-            f"there is no page on '{topic}'", remedy=f"{hint}'help' lists verbs and topics"
+            f"there is no page on '{topic}'", remedy=f"{hint}'help' lists commands and topics"
         )
 
 

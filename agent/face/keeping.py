@@ -59,11 +59,13 @@ def profile_list(desk: Desk, /) -> None:
             continue
         where = "comes with plumbelt" if found.ready else "saved"
         read = when(found.profile.read_at) or "never"
-        rows.append((name, where, f"settings read: {read}"))
+        rows.append((name, where, read))
         documents.append({"name": name, "file": str(path), "ready": found.ready})
     desk.screen.answer(
         {"profiles": documents},
-        lambda: desk.screen.table([("profile", False), ("", False), ("", False)], rows),
+        lambda: desk.screen.table(
+            [("profile", False), ("source", False), ("last read", False)], rows
+        ),
     )
 
 
@@ -228,12 +230,12 @@ def profile_compare(desk: Desk, /, name: str, other: str | None, port: str | Non
                 d.left or "-",
                 d.right or "-",
                 d.unit,
-                "" if d.percent is None else f"{d.percent:+.2f} %",
+                "" if d.percent is None else f"{d.percent:+.2f}",
             )
             for d in found
         ]
         columns = [("setting", False), (name, True), (right, True), ("unit", False)]
-        columns.append(("apart", True))
+        columns.append(("difference, %", True))
         desk.screen.table(columns, rows)
 
     desk.screen.answer({"differences": [d.to_plain() for d in found]}, show)
@@ -428,7 +430,8 @@ def show_restore(desk: Desk, found: Restore) -> None:
     ):
         if items:
             screen.heading(title)
-            screen.table([("", False), ("why", False)], [(i.key, i.reason) for i in items])
+            rows = [(item.key, item.reason) for item in items]
+            screen.table([("setting", False), ("reason", False)], rows)
     for role, why in found.blocked.items():
         screen.say(f"! The {role} axis must not move before this is written: {why}")
     for note in found.notes:
@@ -468,10 +471,10 @@ def mechanics(desk: Desk, /, profile_name: str | None) -> None:
         drive = known.drives.get(role)
         setting = live.get(f"steps_per_mm.{axes.letter(role)}")
         calculated = f"{drive.steps_per_mm:.3f}" if drive else "-"
-        spread = f"± {2 * drive.u_steps_per_mm:.3f}" if drive else "-"
+        spread = f"{2 * drive.u_steps_per_mm:.3f}" if drive else "-"
         stored = as_printed(setting) if setting else "-"
         apart = (
-            f"{100 * (setting.value / drive.steps_per_mm - 1):+.2f} %" if drive and setting else ""
+            f"{100 * (setting.value / drive.steps_per_mm - 1):+.2f}" if drive and setting else ""
         )
         rows.append((role, axes.letter(role).upper(), calculated, spread, stored, apart))
         document[role] = {
@@ -480,15 +483,15 @@ def mechanics(desk: Desk, /, profile_name: str | None) -> None:
             "u": drive.u_steps_per_mm if drive else None,
             "live": setting.value if setting else None,
         }
-    columns = [("axis", False), ("", False), ("from the parts", True), ("95 %", True)]
+    columns = [("axis", False), ("", False), ("calculated, step/mm", True), ("± (95 %)", True)]
     plain: dict[str, Any] = {"gantry_angle_deg": known.gantry_angle_deg, "axes": document}
 
     def show() -> None:
         screen = desk.screen
         angle = known.gantry_angle_deg
-        leans = "at an angle that is not known" if angle is None else f"at {angle:g} deg"
+        leans = "at an angle that is not known" if angle is None else f"at {angle:g}°"
         screen.say(f"{chosen.name}: gantry {leans} to the belt.")
-        screen.table([*columns, ("live", True), ("apart", True)], rows)
+        screen.table([*columns, ("live", True), ("live vs calculated, %", True)], rows)
         for finding in plausible(session.clean_readback, known, axes) if live else ():
             screen.say(f"! {finding}")
         screen.say("The parts stand in the profile; 'profile show' names its file's content.")

@@ -80,7 +80,7 @@ def shim(
 
     \b
     Example: plumbelt shim --span 320 --front 0.4 --back 0.1 --screw M4
-    Example: plumbelt shim --at 0 0 0 --at 240 0 0.3 --at 0 300 0.1 --screws profile
+    Example: plumbelt shim --at 0 0 0 --at 240 0 0.3 --at 0 300 0.1
     """
     two = {"--span": span, "--front": front, "--back": back}
     if not at and points is None:

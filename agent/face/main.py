@@ -19,6 +19,7 @@ from agent.errors import AgentError, BadInput, Declined, LinkFailed, Refused, Un
 from agent.face.cabling import port_options
 from agent.face.desk import Desk
 from agent.face.screen import clean
+from agent.face.shop.afterwards import synced_afterwards
 from agent.face.tree import Tree, Verbs, brought_in
 from agent.work.signals import Ended, end_in_order
 
@@ -86,7 +87,11 @@ def attached_for(
 
 def run(arguments: Sequence[str], desk: Desk | None = None) -> int:
     """Carry out one command line and return its exit code; prints what went wrong."""
-    desk = desk or Desk()
+    with synced_afterwards():
+        return _run(arguments, desk or Desk())
+
+
+def _run(arguments: Sequence[str], desk: Desk) -> int:
     # A line may be refused before its options are known: look for the wish itself.
     desk.screen.json = "--json" in arguments
     desk.screen.answered = False
@@ -183,16 +188,7 @@ def show_error(error: AgentError, desk: Desk) -> None:
     for line in error.wire[-WIRE_SHOWN:]:
         desk.screen.complain(f"  {line}")
     if desk.screen.json and not desk.screen.answered:
-        desk.screen.document(
-            {
-                "error": error.what,
-                "remedy": error.remedy,
-                "problems": [
-                    {"source": p.source, "line": p.line, "key": p.key, "what": p.what}
-                    for p in problems
-                ],
-            }
-        )
+        desk.screen.document(error.to_plain())
 
 
 def main() -> None:

@@ -114,32 +114,41 @@ def _told(desk: Desk, name: str, attached: bool) -> Any:
     return Told(name, session.read_back(), session.joined()[0].transport.name, utc_now())
 
 
-def _answers_of(path: Path) -> list[str]:
+def _answers_of(path: Path) -> list[tuple[int, str]]:
+    """Answers with the numbers of their lines; a line that begins with `#` is a remark."""
     from agent.store.nodes import read_file
 
-    return read_file(path).decode("utf-8", "replace").splitlines()
+    lines = read_file(path).decode("utf-8", "replace").splitlines()
+    return [(n, line) for n, line in enumerate(lines, 1) if not line.lstrip().startswith("#")]
 
 
-def _held(desk: Desk, interview: Interview, typed: list[str] | None, keep: Any) -> Interview:
+def _held(
+    desk: Desk, interview: Interview, typed: list[tuple[int, str]] | None, keep: Any
+) -> Interview:
     """The interview with all questions asked, or up to where it was stopped.
 
     Raises BadInput, naming the line, for an answer of a file that is none.
     """
-    line = 0
+    line, number, before, moved = 0, 0, "", ""
     while (question := interview.next()) is not None:
-        if question.moves is not None and not _moved(desk, interview, question):
+        still = question.moves is None or moved == question.key  # once, whatever is typed then
+        if not still and not _moved(desk, interview, question):
             interview = replace(interview, given={**interview.given, question.key: "unknown"})
             continue
+        moved = question.key
         if typed is None:
-            text = _asked(desk, question)
+            text = _asked(desk, question, again=question.key == before)
+            before = question.key
         elif line < len(typed):
-            text = typed[line]
+            number, text = typed[line]
             line += 1
         else:
             break
         word = text.strip().lower()
         if word == "?":
             desk.screen.say(f"  {question.help}")
+        elif word == "again" and question.moves is not None:
+            moved = ""
         elif word == "back":
             interview = interview.back()
             keep(interview)
@@ -150,7 +159,7 @@ def _held(desk: Desk, interview: Interview, typed: list[str] | None, keep: Any) 
                 interview = interview.answer(text)
             except ValueError as refusal:
                 if typed is not None:
-                    problem = Problem("answers", line, question.key, str(refusal))
+                    problem = Problem("answers", number, question.key, str(refusal))
                     raise BadInput("an answer does not fit", problems=[problem]) from None
                 desk.screen.say(f"  {refusal}. Type it again.")
                 continue
@@ -158,12 +167,14 @@ def _held(desk: Desk, interview: Interview, typed: list[str] | None, keep: Any) 
     return interview
 
 
-def _asked(desk: Desk, question: Question) -> str:
+def _asked(desk: Desk, question: Question, *, again: bool) -> str:
+    """The answer as typed; reason and offers are shown the first time only."""
     screen = desk.screen
-    screen.say()
-    screen.say(question.why)
-    for number, offer in enumerate(question.offers, 1):
-        screen.say(f"  {number}  {offer}")
+    if not again:
+        screen.say()
+        screen.say(question.why)
+        for number, offer in enumerate(question.offers, 1):
+            screen.say(f"  {number}  {offer}")
     default = "" if question.default is None else f" [{question.default}]"
     return screen.ask(f"{question.text}{default}:")
 
@@ -361,6 +372,13 @@ def profile_set(desk: Desk, /, key: str, value: tuple[str, ...], name: str | Non
 def keep_key(
     desk: Desk, key: str, typed: str, name: str | None = None
 ) -> tuple[Profile, Path | None]:
+    """As `keep_value`, for a value as typed."""
+    return keep_value(desk, key, _value(typed), name)
+
+
+def keep_value(
+    desk: Desk, key: str, value: Any, name: str | None = None
+) -> tuple[Profile, Path | None]:
     """Set one key of a profile and of the session; the file it went to, None where there is none.
 
     Raises BadInput for a key or value that a profile cannot have, and nothing is changed then.
@@ -381,7 +399,6 @@ def keep_key(
     has_file = name is not None or wanted in profile_names()
     source = find_profile(wanted) if has_file else None
     before = profile_text(session.profile).encode() if source is None else read_file(source)
-    value = _value(typed)
     try:
         text = with_key(before.decode("utf-8"), key, value)
         kept = read_profile(text.encode(), "profile set")

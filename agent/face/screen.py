@@ -84,6 +84,11 @@ class Screen:
         self.collected: list[dict[str, Any]] | None = None  #: where `run --json` gathers answers
         self.on_halt: Callable[[], bool] | None = None  #: 'halt' typed in answer to a question
         self._ask = ask
+        self._reading: Callable[[str, Callable[[str], str]], str] | None = None
+
+    def reading_with(self, ask: Callable[[str, Callable[[str], str]], str] | None) -> None:
+        """From now on questions for a reading go this way: (question, how else to ask)."""
+        self._reading = ask
 
     def ask_with(self, ask: Callable[[str], str]) -> None:
         """From now on questions go this way."""
@@ -150,16 +155,34 @@ class Screen:
         if self.collected is not None:
             self.collected.append(dict(document))
         elif not self.answered:
-            import json
-
-            sys.stdout.write(json.dumps(document, indent=2, allow_nan=False) + "\n")
-            sys.stdout.flush()
+            self._write(document)
         self.answered = True
 
-    def ask(self, question: str) -> str:
-        """The technician's answer to one question, without blanks around it."""
+    def documents(self, documents: Sequence[Mapping[str, Any]]) -> None:
+        """A list of documents as the answer of a command that was asked several things at once."""
+        if self.collected is not None:
+            self.collected.extend(dict(document) for document in documents)
+        elif not self.answered:
+            self._write(documents)
+        self.answered = True
+
+    def _write(self, answer: Mapping[str, Any] | Sequence[Mapping[str, Any]]) -> None:
+        import json
+
+        sys.stdout.write(json.dumps(answer, indent=2, allow_nan=False) + "\n")
+        sys.stdout.flush()
+
+    def ask(self, question: str, *, reading: bool = False) -> str:
+        """The technician's answer to one question, without blanks around it.
+
+        reading: a reading is asked for, which an instrument may give as well.
+        """
         width = _text_width() - 8  # room for a short answer behind it
-        answer = self._ask("\n".join(wrapped(question, width)) + " ").strip()
+        text = "\n".join(wrapped(question, width)) + " "
+        if reading and self._reading is not None:
+            answer = self._reading(text, self._ask).strip()
+        else:
+            answer = self._ask(text).strip()
         if answer.lower() == HALT and self.on_halt is not None and self.on_halt():
             raise Refused(
                 "halted: the emergency word was sent in answer to a question",

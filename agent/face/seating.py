@@ -111,7 +111,9 @@ def read_one(desk: Desk, seat: Seat, repeats: int, values: Values, *, many: bool
             kept_odd = odd == "keep"
             continue
         now = values.now
-        answer = screen.ask(_question(feature, now, repeats, offered=bool(offered), many=many))
+        answer = screen.ask(
+            _question(feature, now, repeats, offered=bool(offered), many=many), reading=True
+        )
         word, _, rest = answer.lower().partition(" ")
         if not answer:
             if offered and not now:
@@ -196,7 +198,7 @@ def _odd_one(desk: Desk, feature: Feature, read: Values) -> str:
         return ""
     off = values[odd] - others_mean(values, odd)
     desk.screen.say(f"  {values[odd]:.2f} stands {off:+.2f} off the others ({_listed(values)}).")
-    answer = desk.screen.ask("  Enter reads it again, 'keep' keeps it:")
+    answer = desk.screen.ask("  Enter reads it again, 'keep' keeps it:", reading=True)
     if answer.lower() == "keep":
         return "keep"
     left = (*values[:odd], *values[odd + 1 :])

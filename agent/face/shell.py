@@ -92,6 +92,8 @@ def run_shell(desk: Desk, *, port: str | None = None) -> int:
         while True:
             try:
                 line = read()
+            except Ended:  # a hang-up is no Ctrl-C at the prompt
+                raise
             except KeyboardInterrupt:
                 continue
             except EOFError:

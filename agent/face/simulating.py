@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from agent.errors import BadInput
+from agent.errors import BadInput, Refused
 from agent.face.desk import Desk, at_desk
-from agent.face.options import Count, Number, Verb, as_json
+from agent.face.options import Count, Number, Verb, as_json, number_from
 from agent.face.screen import wrapped
+
+if TYPE_CHECKING:
+    from agent.model.feature import Feature
+    from agent.rehearsal import Rehearsal
 
 DEFAULT_SEED: Final = 7
 
@@ -136,6 +140,15 @@ class _WithFaults(Verb):
     help="random seed: which simulated machine; without it the machine is true",
 )
 @click.option("--speed", type=Number("times", least=0), default=1.0, show_default=True)
+@click.option("--instrument", metavar="pty|tcp:PORT", help="a caliper with a button, besides")
+@click.option("--lines", default="number-unit", show_default=True, help="what a line of it is")
+@click.option(
+    "--instrument-fault",
+    "line_specs",
+    multiple=True,
+    metavar="SPEC",
+    help="a fault of its line, as cut:3; may be repeated",
+)
 @click.option("--faults", "list_faults", is_flag=True, help="list all faults and leave")
 @click.option("--effects", "list_effects", is_flag=True, help="list all effects and leave")
 @as_json
@@ -151,13 +164,17 @@ def sim(
     faults: tuple[str, ...],
     seed: int | None,
     speed: float,
+    instrument: str | None,
+    lines: str,
+    line_specs: tuple[str, ...],
     list_faults: bool,
     list_effects: bool,
 ) -> None:
     """A simulated machine for any serial program; the first line is the address to attach to.
 
     Runs until Ctrl-C. --speed is the speed factor of the simulated clock: 1 = real time, 0 = no
-    waiting.
+    waiting. With --instrument a second line is the address of a caliper: each line typed here
+    presses its button, a number or the name of a feature (strip-s1) closes it to that first.
 
     \b
     Example: plumbelt sim --listen tcp:0 --seed 3
@@ -180,11 +197,47 @@ def sim(
         bench=bench_of(kind, effects, seed),
     )
     try:
-        desk.screen.answer({"address": bench.address}, lambda: click.echo(bench.address))
+        document = {"address": bench.address}
+        if instrument is not None:
+            document["instrument"] = bench.serve_instrument(instrument, lines, line_specs)
+        desk.screen.answer(document, lambda: click.echo("\n".join(document.values())))
+        if instrument is not None:
+            attend(bench)
         assert bench.server is not None
         bench.server.wait()
     finally:
         bench.close()
+
+
+def attend(bench: Rehearsal) -> None:
+    """Press the button of the bench's instrument for each line typed, in a thread of its own."""
+    import sys
+    import threading
+
+    features = {f.name.replace(" ", "-"): f for f in all_features()}
+
+    def press() -> None:
+        for line in sys.stdin:
+            word = line.strip().replace(" ", "-")
+            try:
+                shown = number_from(word) if word and word not in features else None
+                if word in features:
+                    shown = bench.measure(features[word], word.partition("-")[0], 1)[0]
+                bench.pocket_press(shown)
+            except (Refused, ValueError) as refusal:
+                click.echo(f"{refusal}. Expected nothing, a number, or a feature (strip-s1)")
+
+    threading.Thread(target=press, name="plumbelt-button", daemon=True).start()
+
+
+def all_features() -> list[Feature]:
+    """Features of every piece in its usual sizes."""
+    from agent.pieces import PIECES
+    from agent.rehearsal import INVENTED
+    from agent.store.profiles import find_profile, load_profile
+
+    profile = load_profile(find_profile(INVENTED))
+    return [feature for build in PIECES.values() for feature in build(profile).features]
 
 
 def show_lists(desk: Desk, *, faults: bool, effects: bool) -> None:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from agent.errors import Refused
+from agent.errors import AgentError, Refused
 from agent.face import tables
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
@@ -19,37 +19,109 @@ from agent.model.settings import UNITS, Readback, Setting, kind_of, letter_of
 from agent.model.survey import Survey
 
 if TYPE_CHECKING:
+    from agent.estimate.consistency import Goodness
     from agent.estimate.remedies import LineBuilder
     from agent.estimate.solution import Solution
     from agent.families.base import Family
 
 
 @click.command(cls=Verb)
-@click.argument("file", type=click.Path(path_type=Path), required=False)
+@click.argument("files", type=click.Path(path_type=Path), nargs=-1, metavar="[FILE]...")
 @click.option("--readings", "every_reading", is_flag=True, help="list every reading")
+@click.option("--budget", "whole_budget", is_flag=True, help="what each uncertainty comes from")
 @as_json
 @at_desk
-def solve(desk: Desk, /, file: Path | None, every_reading: bool) -> None:
-    """Every error of the machine at once, from a readings FILE or from this session.
+def solve(desk: Desk, /, files: tuple[Path, ...], every_reading: bool, whole_budget: bool) -> None:
+    """Every error of the machine at once, from readings FILEs or from this session.
+
+    Several files are solved one by one; with --json they give a list in their order, in which a
+    file that cannot be read has an error in its place.
 
     \b
     Example: plumbelt solve readings.yaml --json
     """
-    if file is None:
+    if len(files) > 1:
+        _solve_all(desk, files, every_reading=every_reading, whole_budget=whole_budget)
+        return
+    if not files:
         solution = desk.session.solve()
         survey = desk.session.now.survey
         assert survey is not None
     else:
-        survey, solution = solved_file(file)
+        survey, solution = solved_file(files[0])
 
     def show_all() -> None:
         show(desk.screen, survey, solution, every_reading=every_reading)
-        compared = desk.session.compare() if file is None else ()
+        if whole_budget:
+            show_budget(desk.screen, solution)
+        compared = () if files else desk.session.compare()
         if compared:
             desk.screen.heading("Against what was foretold before the change")
             tables.comparison(desk.screen, compared)
 
     desk.screen.answer(solution.to_plain(), show_all)
+    if solution.contradictory:
+        raise contradicted()
+
+
+def contradicted() -> Refused:
+    """What is said, and the exit code, where readings contradict each other."""
+    return Refused(
+        "the readings contradict each other, so nothing is proposed",
+        remedy="Correct or read again what is named above",
+    )
+
+
+def _solve_all(
+    desk: Desk, files: Sequence[Path], *, every_reading: bool, whole_budget: bool
+) -> None:
+    """Solve file by file; the worst outcome of them is that of the whole."""
+    worst: AgentError | None = None
+    documents: list[dict[str, Any]] = []
+    for path in files:
+        try:
+            survey, solution = solved_file(path)
+        except AgentError as error:
+            documents.append(error.to_plain() | {"file": str(path)})
+            desk.screen.complain(f"{path}: {error}")
+            worst = max(worst or error, error, key=lambda e: e.exit_code)
+            continue
+        if solution.contradictory:
+            worst = worst or contradicted()
+        documents.append(solution.to_plain())
+        if not desk.screen.json:
+            desk.screen.heading(str(path))
+            show(desk.screen, survey, solution, every_reading=every_reading)
+            if whole_budget:
+                show_budget(desk.screen, solution)
+    if desk.screen.json:
+        desk.screen.documents(documents)
+    if worst is not None:
+        bad = sum("error" in document for document in documents)
+        told = f"{bad} of {len(files)} files could not be solved" if bad else worst.what
+        raise type(worst)(told, remedy="See what is said of each")
+
+
+#: Contributors that bring less than this share are summed up.
+_LEAST_SHARE: Final = 0.02
+
+
+def show_budget(screen: Screen, solution: Solution) -> None:
+    """What the uncertainty of each wanted parameter comes from, and what would shrink it most."""
+    from agent.estimate.planning import WANTED
+    from agent.estimate.shares import contributor
+
+    screen.heading("What the uncertainties come from")
+    for name in WANTED:
+        p = solution.parameters[name]
+        words = shown(name)
+        told = [(contributor(s.component), s) for s in p.budget if s.share >= _LEAST_SHARE]
+        screen.say(f"{words.words}, {words.spread(p.expanded95)} {words.unit} (95 %):")
+        screen.table(
+            [("contributor", False), ("share", True), ("what would shrink it", False)],
+            [(what, f"{100 * s.share:.0f} %", remedy) for (what, remedy), s in told],
+        )
+    screen.say(f"Contributors below {100 * _LEAST_SHARE:.0f} % are left out here.")
 
 
 def solved_file(path: Path) -> tuple[Survey, Solution]:
@@ -138,6 +210,11 @@ def show_readings(screen: Screen, survey: Survey, solution: Solution, *, every: 
     judged = list(zip(readings, solution.residuals, limits, strict=True))
     apart = [row for row in judged if row[1].outlier]
     count = "1 reading" if len(judged) == 1 else f"{len(judged)} readings"
+    if solution.goodness is not None:
+        screen.say(_fit_words(solution.goodness))
+    if not apart and solution.contradictory:
+        screen.say(f"{count}, which do not agree; none of them alone is to blame.")
+        return
     if not apart:
         worst = max((abs(r.residual) for _, r, _ in judged), default=0.0)
         screen.say(
@@ -147,6 +224,22 @@ def show_readings(screen: Screen, survey: Survey, solution: Solution, *, every: 
         return
     screen.say(f"{count}; these do not belong to the others ('solve --readings' lists all):")
     tables.residuals(screen, *zip(*apart, strict=True))
+
+
+def _fit_words(goodness: Goodness) -> str:
+    """Goodness of fit of the whole survey, in words."""
+    from agent.estimate.consistency import POOR
+
+    if goodness.p < POOR:
+        how = "more scatter than the stated uncertainties explain"
+    elif goodness.p > 1 - POOR:
+        how = "the readings scatter less than the usual sizes of the budget"
+    else:
+        how = "the readings scatter as their stated uncertainties say"
+    return (
+        f"Fit of the whole: chi-squared {goodness.statistic:.1f} for {goodness.dof} readings"
+        f" (p = {goodness.p:.2g}): {how}."
+    )
 
 
 def show_belt_runs(screen: Screen, survey: Survey, solution: Solution) -> None:
@@ -193,5 +286,7 @@ def show_corrections(screen: Screen, survey: Survey, solution: Solution) -> None
             f"Slice with a gantry angle of {solution.slicing_angle_deg:.3f} deg instead of"
             f" {survey.mechanics.angle_deg:g} deg. No line is sent for this."
         )
-    if not solution.corrections and solution.slicing_angle_deg is None:
+    if solution.contradictory:
+        screen.say("Nothing, until the readings agree with each other.")
+    elif not solution.corrections and solution.slicing_angle_deg is None:
         screen.say("No change is warranted by these readings.")

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from typing import Final
 
+from agent.face.troubles import TROUBLES
+
 TOPICS: Final[dict[str, tuple[str, str]]] = {
     "frame": (
         "x, s and h: the directions everything is measured in",
@@ -132,6 +134,27 @@ byte. 'write' changes what is live. 'store' makes it permanent, asks again, and
 is a step of its own: it stores everything that is live, not just the plan.
 'undo' brings back what was read before the first write.""",
     ),
+    "scan": (
+        "a flat piece read from a flatbed scan instead of with a caliper",
+        """\
+      _________________________   glass, seen from above
+     |  ___________________    |
+     | |===================| | |  = piece, smooth side (it lay on the belt)
+     | |==     ==          | | |    down, marks up, along the rim
+     | |==     ====        | |r|  r steel rule along it, millimetre side
+     | |===================| |_|    down, its marks towards the piece
+     |  r r r r r r r r r r    |    and one across it
+     |_________________________|
+
+Nothing touches anything else; the rules reach as far as the piece does. A
+dark sheet behind light plastic, the white lid behind dark. 300 or 600 dpi,
+all improvements off, PNG, TIFF or JPEG. An A4 glass takes a strip with a
+shorter plate: 'lay strip --size plate-along=60'.
+    plumbelt> gauge strip --scan FILE --picture WHERE.png
+The rules take out the scanner's own scale, skew and bow. Look at the picture:
+the edges taken and the jaw positions are in it. A scan that cannot be relied
+on is refused, with the reason.""",
+    ),
     "proof": (
         "when a setting counts as stored",
         """\
@@ -243,4 +266,5 @@ Readings after a change against what was expected of them:
     allowed      how large the difference may be; of a whole list of good
                  readings all keep within it 99 times in 100""",
     ),
+    **TROUBLES,
 }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, MutableMapping
+from collections.abc import Iterable, Iterator, MutableMapping
 from importlib import import_module
 from typing import Any, Final
 
@@ -22,6 +22,7 @@ PLACES: Final[dict[str, tuple[str, str]]] = {
     "feed": ("feeding:feed", "The extruder: slow feeds of filament, free and hot; the flow."),
     "gauge": ("gauging:gauge", "Take readings: of a piece, of one feature, or of a move."),
     "halt": ("wiring:halt", "Tell the controller to stop everything at once."),
+    "handover": ("handing:handover", "Put what was written into a copy of the controller's file."),
     "help": ("helping:help_page", "A page on a topic or a verb; without one, what there is."),
     "lay": ("laying:lay", "Lay a test piece on the attached machine."),
     "log": ("history:log", "What was read, measured, planned, sent and proved, and when."),
@@ -38,7 +39,7 @@ PLACES: Final[dict[str, tuple[str, str]]] = {
     "report": ("report.verb:report", "The tune as one page that prints and can be signed."),
     "resume": ("resuming:resume", "What a broken-off change did; finish it or undo it."),
     "run": ("scripting:run", "Carry out verbs from a file, one a line, in one session."),
-    "send": ("wiring:send", "Send one line as it is and show the answer."),
+    "send": ("wiring:send", "Send one line that reads, and show the answer."),
     "shim": ("levelling:shim", "Tilt of the bed, and which screws take it out by how many turns."),
     "sim": ("simulating:sim", "A simulated machine for any serial program."),
     "solve": ("solving:solve", "Every error of the machine at once, from its readings."),
@@ -48,6 +49,68 @@ PLACES: Final[dict[str, tuple[str, str]]] = {
     "workshop": ("shop.verbs:workshop", "One record for many machines and many benches."),
     "write": ("changing:write", "Show the plan, take its digest, write and read back."),
 }
+
+
+#: What verbs are for; those that stand nowhere here are listed last.
+GROUPS: Final[dict[str, tuple[str, ...]]] = {
+    "Connect": ("ports", "attach", "detach", "readback", "send", "cool", "halt"),
+    "Measure": ("piece", "lay", "advance", "gauge", "marks", "feed"),
+    "Understand": ("status", "next", "begin", "solve", "mechanics", "drive", "shim"),
+    "Change": ("preview", "write", "store", "prove", "undo", "resume", "handover"),
+    "Keep": ("profile", "log", "report", "workshop", "run", "completion"),
+    "Practise": ("demo", "rehearse", "sim", "cautions", "help"),
+}
+
+#: Words that people try, and the line that does what they are after.
+MEANT: Final[dict[str, str]] = {
+    "calibrate": "next",
+    "check": "status",
+    "config": "profile show",
+    "connect": "attach",
+    "disconnect": "detach",
+    "eeprom": "store",
+    "emergency": "halt",
+    "estop": "halt",
+    "exit": "quit",
+    "level": "shim",
+    "load": "profile restore",
+    "measure": "gauge",
+    "print": "lay",
+    "recover": "resume",
+    "restore": "profile restore",
+    "reset": "undo",
+    "revert": "undo",
+    "rollback": "undo",
+    "save": "store",
+    "settings": "readback",
+    "show": "status",
+    "skew": "help yaw",
+    "square": "help yaw",
+    "start": "attach",
+    "steps": "mechanics",
+    "stop": "halt",
+    "test": "rehearse",
+    "tilt": "shim",
+    "verify": "prove",
+}
+
+
+def grouped(names: Iterable[str]) -> dict[str, list[str]]:
+    """`names` by what they are for, in the order of a job."""
+    left = set(names)
+    groups = {title: [n for n in group if n in left] for title, group in GROUPS.items()}
+    rest = sorted(left.difference(*GROUPS.values()))
+    return {title: found for title, found in {**groups, "More": rest}.items() if found}
+
+
+def meant(word: str, known: Iterable[str]) -> str:
+    """The line that was likely meant by `word`; empty if nothing is near."""
+    import difflib
+
+    if word.lower() in MEANT:
+        return MEANT[word.lower()]
+    near = difflib.get_close_matches(word.lower(), list(known), 1)
+    return near[0] if near else ""
 
 
 def brought_in(place: str) -> Any:
@@ -60,8 +123,19 @@ class Tree(click.Group):
     """The verbs; the page that lists them brings none of them in."""
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, PLACES[name][1]) for name in self.list_commands(ctx)])
+        for title, names in grouped(self.list_commands(ctx)).items():
+            with formatter.section(title):
+                formatter.write_dl([(name, PLACES[name][1]) for name in names])
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        word = args[0]
+        if word in self.commands or word.startswith("-"):
+            return super().resolve_command(ctx, args)
+        line = meant(word, self.commands)
+        hint = f" Did you mean '{line}'?" if line else ""
+        raise click.UsageError(f"unknown command '{word}'.{hint}", ctx)
 
 
 class Verbs(MutableMapping[str, click.Command]):

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from agent.errors import Declined, Refused
+from agent.errors import BadInput, Declined, Refused
 from agent.face.cautions import acknowledge
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
@@ -26,11 +26,11 @@ HOMED: Final[tuple[Role, ...]] = ("across", "gantry")
 
 
 @click.command(cls=Verb)
-@click.argument("words", nargs=-1, required=True, metavar="LINE")
+@click.argument("words", nargs=-1, metavar="LINE")
 @as_json
 @at_desk
 def send(desk: Desk, /, words: tuple[str, ...]) -> None:
-    """Send one line and show the answer; for looking, not for setting.
+    """Send one line that reads, and show the answer; for looking, not for setting.
 
     Lines that only read go out as they are ('help family' names the controllers, and a refusal
     names their lines). Besides these: heaters off, homing across and gantry, and waking a
@@ -41,6 +41,8 @@ def send(desk: Desk, /, words: tuple[str, ...]) -> None:
     """
     from agent.families.gate import kind_of, named, normal, refusal
 
+    if not words:
+        raise BadInput("send: LINE is missing", remedy="The line to send, for example: send M114")
     link, family = desk.session.joined()
     line = normal(" ".join(words))
     check(line)

@@ -10,10 +10,11 @@ settings, and wanted values into lines.  It opens nothing and waits for nothing;
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from agent.errors import Refused
 from agent.model.settings import Event, Readback
 from agent.wire.exchange import Window
 from agent.wire.link import End
@@ -121,6 +122,16 @@ class Family(ABC):
     def file_line(self, key: str, value: float) -> str | None:
         """The line to edit in the controller's file, where storing does not cover `key`."""
         return None
+
+    def edited(self, text: str, wanted: Mapping[str, float]) -> str:
+        """`text` of the controller's own file with these values in it, all else as it was.
+
+        Raises Refused for a family that keeps no such file, and for a key that it does not hold.
+        """
+        raise Refused(
+            "This controller keeps its settings by its store word, not in a file of lines",
+            remedy="'store' makes them permanent",
+        )
 
     def as_shown(self, letter: str, value: float) -> str:
         """Steps/mm of one axis as this family shows them; empty where only a read-back tells."""

@@ -9,7 +9,7 @@ or accelerations: those are kept by editing their line in the script.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from agent.errors import Refused
@@ -107,12 +107,46 @@ class Script(Family):
         letter = "E" if axis.startswith("e") else axis.upper()
         return f"{_CODE[kind]} {letter}{_printed(kind, value)}"
 
+    def edited(self, text: str, wanted: Mapping[str, float]) -> str:
+        lines = text.splitlines(keepends=True)
+        for key, value in wanted.items():
+            line = self.file_line(key, value)
+            if line is None:
+                raise Refused(f"{key} has no line in {self.words.file}")
+            _put(lines, line, tool=int(key.partition(".e")[2] or 0))
+        return "".join(lines)
+
     def as_shown(self, letter: str, value: float) -> str:
         return f"Steps/mm: {letter.upper()}: {value:.3f}"
 
 
 def _kind(words: str) -> str | None:
     return next((kind for kind, pattern in _KINDS if pattern.search(words)), None)
+
+
+def _put(lines: list[str], line: str, *, tool: int) -> None:
+    """Put the value of `line` into the last line that sets it, or behind the last of its code."""
+    code, _, word = line.partition(" ")
+    letter, value = word[0], word[1:]
+    field = re.compile(rf"(?<![A-Za-z]){letter}(-?[\d.]+(?::-?[\d.]+)*)", re.I)
+    behind = len(lines)
+    for i in reversed(range(len(lines))):
+        body, remark, rest = lines[i].partition(";")
+        if re.match(rf"\s*{code}(?![\d.])", body, re.I) is None:
+            continue
+        behind = behind if behind < len(lines) else i + 1
+        if (match := field.search(body)) and tool < len(values := match[1].split(":")):
+            values[tool] = value
+            body = f"{body[: match.start(1)]}{':'.join(values)}{body[match.end(1) :]}"
+            lines[i] = body + remark + rest
+            return
+    if tool:
+        raise Refused(
+            f"No line of {code} has a value for tool {tool}", remedy=f"Put it in by hand: {line}"
+        )
+    if behind and not lines[behind - 1].endswith("\n"):
+        lines[behind - 1] += "\n"
+    lines.insert(behind, f"{line}\n")
 
 
 def _printed(kind: str, value: float) -> str:

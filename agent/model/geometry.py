@@ -118,7 +118,7 @@ class Sized:
 def between_points(A: Array, dA: Array, v: Array) -> Sized:
     """Distance of points that are nominally v (n, 3) apart: norm(A v)."""
     real = v @ A.T
-    length = np.linalg.norm(real, axis=1)
+    length = np.sqrt((real * real).sum(axis=1))
     moved = v @ dA.transpose(0, 2, 1)  # (7, n, 3): dA v for each error
     return Sized(length, (moved * real).sum(axis=2).T / length[:, None])
 
@@ -129,10 +129,10 @@ def between_faces(A: Array, dA: Array, v: Array) -> Sized:
     A plane with nominal normal n keeps the normal A^-T n, so the planes stand
     norm(v) / norm(A^-T v / norm(v)) apart; that is what caliper jaws see.
     """
-    nominal = np.linalg.norm(v, axis=1)
+    nominal = np.sqrt((v * v).sum(axis=1))
     inverse = np.linalg.inv(A)
     w = (v / nominal[:, None]) @ inverse  # rows A^-T n
-    size = np.linalg.norm(w, axis=1)
+    size = np.sqrt((w * w).sum(axis=1))
     turned = w @ inverse.T  # rows A^-1 w;  dw = -A^-T dA^T w
     slope = ((w @ dA) * turned).sum(axis=2).T
     return Sized(nominal / size, nominal[:, None] * slope / (size**3)[:, None])

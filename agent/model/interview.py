@@ -320,8 +320,9 @@ def _way_question(role: Role) -> Question:
         f"way.{role}",
         f"{text}? {plus} or {minus}",
         "The sign of this axis follows.",
-        f"'{plus}', '{minus}', or '{UNKNOWN}' if nothing moved. On an upright machine, where the"
-        " nozzle rises straight, take the end of the belt that parts do not leave by.",
+        f"'{plus}', '{minus}', or '{UNKNOWN}' if nothing moved; 'again' moves once more. On an"
+        " upright machine, where the nozzle rises straight, take the end of the belt that parts do"
+        " not leave by.",
         lambda answer: _way(answer, plus, minus),
         moves=role,
     )
@@ -445,7 +446,7 @@ def _drive(text: str, offers: Sequence[Candidate]) -> Candidate | Drive:
         if not 1 <= place <= len(offers):
             raise ValueError(f"expected 1 to {len(offers)} of the list, or the parts")
         return offers[place - 1]
-    words = re.split(r"[\s,;=]+", text.lower().strip())
+    words = [word.strip(",") for word in re.split(r"[\s;=]+", text.lower().strip(" ;,"))]
     if len(words) % 2 or not set(words[::2]) <= set(_PARTS):
         raise ValueError(
             "expected a number from the list, or parts such as 'teeth 20 pitch 2' or 'roller 28"

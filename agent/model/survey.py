@@ -35,8 +35,11 @@ class BeltRun:
             raise ValueError(
                 f"{len(self.commanded)} commanded positions but {len(self.measured)} measured ones"
             )
-        if len(set(self.commanded)) < 3:
-            raise ValueError("a belt run wants three different positions at least")
+        if len(set(self.commanded)) == 1:
+            if len(self.commanded) < 2 or not self.commanded[0] > 0:
+                raise ValueError("a belt run of one length wants it twice at least, above 0")
+        elif len(set(self.commanded)) < 3:
+            raise ValueError("a belt run wants three different positions, or one length repeated")
 
 
 @dataclass(frozen=True, slots=True)

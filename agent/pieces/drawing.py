@@ -25,6 +25,17 @@ _CHARACTER: Final = 1.75  #: average width of a letter
 _HINT_WIDTH: Final = 105  #: letters of a hint that fit a row
 _ROOM: Final = 22.0  #: a shorter line has no room for its length beside the number
 
+_NOTE_WIDTH: Final = 165  #: letters of a note that fit the sheet
+
+#: How a flat piece is laid down to be scanned.
+ON_THE_GLASS: Final = (
+    "To scan it instead: smooth side (it lay on the belt) down on clean glass, raised marks up,"
+    " along the rim; one steel rule in mm along it and one across it, their marks down and towards"
+    " the piece, none touching another; a dark sheet behind light plastic; 300 or 600 dpi, all"
+    " improvements off. Seen through the glass the piece is mirrored: with +s up the ladder is on"
+    " the right. Then 'gauge strip --scan FILE'."
+)
+
 _STYLE: Final = """
 text { font-family: sans-serif; font-size: 3.1px; fill: #2b2f36 }
 .head { font-size: 6px; font-weight: bold }
@@ -58,6 +69,11 @@ def svg(piece: Piece) -> str:
         left += width + _GAP
         bottom = max(bottom, top + height)
     bottom = _draw_list(sheet, drawn, bottom + 10.0)
+    if piece.flat and piece.in_turn:
+        bottom += _ROW
+        for words in textwrap.wrap(ON_THE_GLASS, _NOTE_WIDTH):
+            bottom += _ROW - 1.0
+            sheet.text(_MARGIN, bottom, words, "note")
     return sheet.document(bottom + _MARGIN)
 
 

@@ -278,10 +278,27 @@ def body_of(kind: str, body: Any) -> dict[str, Any]:
         plain = None
     if not isinstance(plain, dict):
         raise Misfit("expected an object as JSON text")
-    shape = SHAPES.get(kind, anything)
-    if wrong := shape(plain) or anything(plain):
+    wrong = SHAPES.get(kind, anything)(plain)
+    if not wrong:
+        # Nearly every body is long and harmless: its text says whether each value must be seen.
+        harmless = body.isascii() and not _SUSPECT.search(body)
+        wrong = _too_deep(plain, MOST_DEPTH) if harmless else anything(plain)
+    if wrong:
         raise Misfit(wrong)
     return plain
+
+
+#: What may become half a character, or a number that is not finite.
+_SUSPECT: Final = re.compile(r"\\u[dD]|\d[eE]\+?\d{3}|\d{200}")
+
+
+def _too_deep(value: Any, depth: int) -> str:
+    if depth == 0:
+        return f"is nested more than {MOST_DEPTH} levels deep"
+    for part in value.values() if isinstance(value, dict) else value:
+        if type(part) in (dict, list) and (wrong := _too_deep(part, depth - 1)):
+            return wrong
+    return ""
 
 
 def body_misfit(kind: str, body: Any) -> str:

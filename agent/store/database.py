@@ -32,6 +32,7 @@ class Database:
         cannot be written.  The file is left as it is in each of these cases.
         """
         self.path = path
+        self._synced = True
         make_folder(self.path.parent)
         with in_words(self.path):
             self.connection = sqlite3.connect(
@@ -105,9 +106,16 @@ class Database:
         self.close()
 
     @contextmanager
-    def writing(self) -> Iterator[sqlite3.Connection]:
-        """One transaction: all of it or nothing, in turn with other agents."""
+    def writing(self, *, synced: bool = True) -> Iterator[sqlite3.Connection]:
+        """One transaction: all of it or nothing, in turn with other agents.
+
+        synced: on the disk when this returns.  Otherwise it outlives this process, and the power
+        once the next synced transaction has come: the log is flushed in its order.
+        """
         with in_words(self.path):
+            if synced is not self._synced:
+                self.connection.execute(f"PRAGMA synchronous = {'FULL' if synced else 'NORMAL'}")
+                self._synced = synced
             self.connection.execute("BEGIN IMMEDIATE")
             try:
                 yield self.connection
@@ -123,18 +131,30 @@ class Database:
             return self.connection.execute(query, values).fetchall()
 
 
+#: First bytes of every SQLite file (database file format, 1.3.1).
+_MAGIC: Final = b"SQLite format 3\x00"
+
+
+def head_of(path: Path) -> bytes:
+    """The first 100 bytes of a file; none where it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            return file.read(100)
+    except OSError:
+        return b""
+
+
 def cut_short(path: Path) -> bool:
     """True if the file is shorter than its own header says (database file format, 1.3.7).
 
     Nothing else would notice before the missing pages are read.
     """
-    with path.open("rb") as file:
-        header = file.read(100)
-    if len(header) < 100:
-        return len(header) > 0
+    header = head_of(path)
+    if not header.startswith(_MAGIC):
+        return False  # SQLite itself says what that is
     size = int.from_bytes(header[16:18], "big")
     pages = int.from_bytes(header[28:32], "big")
-    return path.stat().st_size < pages * (65536 if size == 1 else size)
+    return len(header) < 100 or path.stat().st_size < pages * (65536 if size == 1 else size)
 
 
 def statements(script: str) -> Iterator[str]:
@@ -179,7 +199,8 @@ def in_words(path: Path) -> Iterator[None]:
         said = "malformed" if isinstance(error, UnicodeDecodeError) else str(error)
         for pattern, what, remedy in _WORDS:
             if pattern in said:
-                kind = Damaged if pattern in _DAMAGE else Refused
+                ours = head_of(path).startswith(_MAGIC)  # what something else wrote is left alone
+                kind = Damaged if ours and pattern in _DAMAGE else Refused
                 raise kind(f"The record {path} {what}", remedy=remedy) from error
         if isinstance(error, sqlite3.OperationalError):
             raise Refused(f"The record {path} cannot be used: {said}", remedy=_MOVE) from error

@@ -45,7 +45,7 @@ from agent.store.rows import (
 from agent.store.schema import STEPS
 
 #: Lines of traffic that are kept together, and for how long at most, in seconds.
-BATCH_LINES: Final = 256
+BATCH_LINES: Final = 4096
 BATCH_SECONDS: Final = 0.5
 
 
@@ -169,7 +169,11 @@ class Record(Database):
             where.append("s.machine = ?")
             values.append(machine)
         if kinds:
-            where.append(f"e.kind IN ({marks})")
+            # Of several kinds the newest are found by time alone, not by collecting each kind: the
+            # kind as a value made up is no reason to take its index.
+            by_time = machine is None and len(kinds) > 1
+            where.append(f"{'(e.kind || ?)' if by_time else 'e.kind'} IN ({marks})")
+            values += [""] * by_time
             values += kinds
         if text:
             where.append("instr(e.body, ?) > 0")
@@ -426,9 +430,9 @@ class Session:
                 self._kept_at = time.monotonic()
 
     def flush(self) -> None:
-        """Keep all traffic so far."""
+        """Keep all traffic so far: safe if this process ends, on the disk with the next `note`."""
         if self._lines:
-            with self._record.writing() as db:
+            with self._record.writing(synced=False) as db:
                 self._keep_lines(db)
             self._lines_kept()
 

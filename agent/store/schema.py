@@ -96,7 +96,7 @@ CREATE TABLE apart (
     why    TEXT NOT NULL,
     row    TEXT NOT NULL
 ) WITHOUT ROWID;
-CREATE INDEX entry_kind ON entry (kind, at);
+CREATE INDEX entry_kind ON entry (kind, at, session, id);
 """
 
 _ENTRY_ARRIVES: Final = """

@@ -100,7 +100,7 @@ TABLES: Final[dict[str, Table]] = {
             "at",
             "kind",
             "body",
-            indexes=(("session", "at"), ("at",), ("kind", "at")),
+            indexes=(("session", "at"), ("at",), ("kind", "at", "session", "id")),
         ),
         _table(
             "figure",

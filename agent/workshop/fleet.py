@@ -265,19 +265,23 @@ def _last_writes(
     }
     if not later:
         return {}
-    machine_of = {found.entry: name for name, found in later.items()}
-    rows = asked.ask(
-        "SELECT l.id, e.at, e.id, e.kind, e.body FROM entry l "
-        "JOIN entry e ON e.session = l.session WHERE l.id AMONG :entries AND e.kind = 'outcome'",
-        entries=list(machine_of),
-    )
     clocks = Clocks(asked)
+    machine_of = {found.entry: name for name, found in later.items()}
+    # The kind is compared as a value made up, so that the entries are found by their session.
+    session_of: dict[str, str] = dict(
+        asked.ask("SELECT session, id FROM entry WHERE id AMONG :entries", entries=list(machine_of))
+    )
+    rows = asked.ask(
+        "SELECT session, at, id, kind, body FROM entry "
+        "WHERE session AMONG :sessions AND (kind || '') = 'outcome'",
+        sessions=list(session_of),
+    )
     found: dict[str, str] = {}
-    at_of = {identity: (last, at) for last, at, identity, _, _ in rows}
+    at_of = {identity: (session, at) for session, at, identity, _, _ in rows}
     for identity, _, body in _readable([row[2:] for row in rows]):
         if set(body["stages"]) <= {"read back"}:
-            last, at = at_of[identity]
-            name = machine_of[last]
+            session, at = at_of[identity]
+            name = machine_of[session_of[session]]
             right = clocks.right(later[name].bench, at)
             found[name] = max(found.get(name, ""), right)
     return found

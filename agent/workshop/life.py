@@ -55,7 +55,8 @@ def events(asked: Asked, machine: str) -> tuple[Event, ...]:
     rows = asked.ask(
         "SELECT e.id, e.session, e.at, e.kind, e.body, s.machine, coalesce(o.bench, '') "
         "FROM session s JOIN entry e ON e.session = s.id LEFT JOIN origin o ON o.session = s.id "
-        "WHERE s.machine = :machine AND e.kind AMONG :kinds",
+        # the kind as a value made up: the entries are found by their session
+        "WHERE s.machine = :machine AND (e.kind || '') AMONG :kinds",
         machine=machine,
         kinds=list(KINDS),
     )

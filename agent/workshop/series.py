@@ -101,8 +101,13 @@ class Charted:
 def lives(asked: Asked, machine: str | None = None) -> tuple[Life, ...]:
     """Errors and changes of parts of every machine (or one), oldest first."""
     clocks = Clocks(asked)
-    where = "" if machine is None else " AND s.machine = :machine"
-    values: dict[str, Any] = {} if machine is None else {"machine": machine}
+    # All machines by the kind of their entries; one by its sessions, the kind a value made up.
+    if machine is None:
+        where, values = _Where("e.kind", ""), {}
+    else:
+        sessions = asked.ask("SELECT id FROM session WHERE machine = :machine", machine=machine)
+        where = _Where("(e.kind || '')", " AND e.session AMONG :sessions")
+        values = {"sessions": [row[0] for row in sessions]}
     points = _points(asked, clocks, where, values)
     changes = _changes(asked, clocks, where, values)
     return tuple(
@@ -115,6 +120,14 @@ def lives(asked: Asked, machine: str | None = None) -> tuple[Life, ...]:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Where:
+    """How the entries of some machines are found."""
+
+    kind: str  #: the column of the kind
+    and_of: str
+
+
 #: Sessions that matter, the bench of each, and an entry's time; machines without a name have no
 #: life of their own.
 _OF: Final = (
@@ -123,13 +136,14 @@ _OF: Final = (
 
 
 def _points(
-    asked: Asked, clocks: Clocks, where: str, values: Mapping[str, Any]
+    asked: Asked, clocks: Clocks, where: _Where, values: Mapping[str, Any]
 ) -> dict[str, dict[str, list[Point]]]:
     """Of each state of a machine its last estimate, in the order of time."""
     found: dict[str, dict[str, list[Point]]] = {}
     marks = asked.ask(
         f"SELECT e.session, e.at, e.id, e.kind, s.machine, coalesce(o.bench, '') {_OF}"
-        f"WHERE e.kind AMONG :kinds AND s.machine <> ''{where} ORDER BY e.session, e.at, e.id",
+        f"WHERE {where.kind} AMONG :kinds AND s.machine <> ''{where.and_of} "
+        "ORDER BY e.session, e.at, e.id",
         kinds=["readback", "estimate", "outcome"],
         **values,
     )
@@ -180,7 +194,7 @@ def _results(
 
 
 def _figures(
-    asked: Asked, where: str, values: Mapping[str, Any]
+    asked: Asked, where: _Where, values: Mapping[str, Any]
 ) -> dict[str, dict[str, tuple[float, float | None]]]:
     """Figures of estimates, and steps per mm of read-backs, by entry."""
     found: dict[str, dict[str, tuple[float, float | None]]] = {}
@@ -189,9 +203,9 @@ def _figures(
         ("readback", "steps_per_mm.", "steps_per_mm/"),
     ):
         for entry, key, value, u in asked.ask(
-            "SELECT f.entry, f.key, f.value, f.u FROM entry e JOIN session s ON s.id = e.session "
+            "SELECT f.entry, f.key, f.value, f.u FROM entry e "
             "JOIN figure f ON f.entry = e.id AND f.key >= :low AND f.key < :high "
-            f"WHERE e.kind = :kind{where}",
+            f"WHERE {where.kind} = :kind{where.and_of}",
             kind=kind,
             low=low,
             high=high,
@@ -202,12 +216,12 @@ def _figures(
 
 
 def _changes(
-    asked: Asked, clocks: Clocks, where: str, values: Mapping[str, Any]
+    asked: Asked, clocks: Clocks, where: _Where, values: Mapping[str, Any]
 ) -> dict[str, list[Change]]:
     found: dict[str, list[Change]] = {}
     for machine, at, body, bench in asked.ask(
         f"SELECT s.machine, e.at, e.body, coalesce(o.bench, '') {_OF}"
-        f"WHERE e.kind = 'note' AND s.machine <> ''{where}",
+        f"WHERE {where.kind} = 'note' AND s.machine <> ''{where.and_of}",
         **values,
     ):
         try:

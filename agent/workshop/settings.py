@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Literal
 
-from agent.errors import Refused
+from agent.errors import BadInput, Refused
 from agent.store.atomic import write_file
 from agent.store.home import home
 from agent.store.nodes import read_file
@@ -35,7 +35,10 @@ class Joined:
 
 def _joined(**found: Any) -> Joined:
     found.pop("format")
-    checked_address(found["url"])
+    try:
+        checked_address(found["url"])
+    except BadInput as wrong:
+        raise ValueError(f"{wrong.what} (url)") from None
     return Joined(**found)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import time
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,10 +13,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
-from agent.errors import AgentError, Refused
+from agent.errors import AgentError, LinkFailed, Refused
 from agent.store.benches import bench_name
 from agent.store.home import home, user_profiles
 from agent.store.journal import utc_now
+from agent.store.locks import PortLock
 from agent.store.merging import fitting_now
 from agent.store.record import Record
 from agent.store.rows import new_identity
@@ -59,13 +61,13 @@ class Synced:
         }
 
 
-def sync(record: Record, url: str, told: Told | None = None) -> Synced:
-    """Exchange with the workshop at `url`.
+def sync(record: Record, url: str, told: Told | None = None, *, patience: float = 0.0) -> Synced:
+    """Exchange with the workshop at `url`; `patience`: seconds to wait for another sync's end.
 
     Raises LinkFailed if it cannot be reached or the connection breaks (what was taken by then
     stays on both sides), Refused if it refuses.
     """
-    with one_at_a_time(), Shared(url, bench=bench_name()) as shared:
+    with one_at_a_time(patience), Shared(url, bench=bench_name()) as shared:
         bench = Bench(record)
         ahead = _check_clock(bench, shared)
         fresh = share_profiles(bench)
@@ -82,17 +84,20 @@ def sync(record: Record, url: str, told: Told | None = None) -> Synced:
 
 
 @contextmanager
-def one_at_a_time() -> Iterator[None]:
+def one_at_a_time(patience: float = 0.0) -> Iterator[None]:
     """One sync of this record at a time.  Raises Refused while another one runs."""
-    from agent.errors import LinkFailed
-    from agent.store.locks import PortLock
-
-    try:
-        lock = PortLock("workshop", home() / "locks")
-    except LinkFailed as taken:
-        raise Refused(
-            "another sync of this bench is under way", remedy="It carries on; look again later"
-        ) from taken
+    until = time.monotonic() + patience
+    while True:
+        try:
+            lock = PortLock("workshop", home() / "locks")
+            break
+        except LinkFailed as taken:
+            if time.monotonic() >= until:
+                raise Refused(
+                    "another sync of this bench is under way",
+                    remedy="It carries on; look again later",
+                ) from taken
+            time.sleep(0.1)
     with lock:
         yield
 

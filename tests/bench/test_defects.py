@@ -345,7 +345,7 @@ def test_a_record_cut_or_flipped_is_named_kept_and_used_as_far_as_it_goes(world:
         record.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     whole = place.read_bytes()
     size = len(whole)
-    for cut in (10, 4096, size // 3, size // 2, size - 4096, size - 10):
+    for cut in (40, 4096, size // 3, size // 2, size - 4096, size - 10):
         for side in ("-wal", "-shm"):
             place.with_name(place.name + side).unlink(missing_ok=True)
         place.write_bytes(whole[:cut])

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Final
 
-from tests.benchmarks import estimating, links, parsing, recording, simulating, starting
+from tests.benchmarks import estimating, links, parsing, recording, shop, simulating, starting
 from tests.benchmarks.table import Row, layout
 
 BENCHMARKS: Final[dict[str, Callable[[bool], Iterator[Row]]]] = {
@@ -25,6 +25,7 @@ BENCHMARKS: Final[dict[str, Callable[[bool], Iterator[Row]]]] = {
     "simulator": simulating.rows,
     "tune": simulating.tune_rows,
     "memory": starting.memory_rows,
+    "workshop": shop.rows,
 }
 
 
@@ -34,11 +35,12 @@ def main() -> None:
     parser.add_argument(
         "--only", action="append", choices=BENCHMARKS, metavar="NAME", help=", ".join(BENCHMARKS)
     )
+    parser.add_argument("names", nargs="*", choices=[*BENCHMARKS, []], metavar="NAME")
     parser.add_argument("--quick", action="store_true", help="fewer runs and smaller sizes")
     wanted = parser.parse_args()
     found: list[Row] = []
     failed = []
-    for name in wanted.only or BENCHMARKS:
+    for name in wanted.names or wanted.only or BENCHMARKS:
         print(f"{name} ...", file=sys.stderr, flush=True)
         try:
             for row in BENCHMARKS[name](wanted.quick):

@@ -253,7 +253,7 @@ def test_what_storing_does_not_cover_is_handed_over_with_the_write() -> None:
     outcome = write(bench.link, bench.family, plan, plan.digest, journal=bench.journal)
     assert outcome.verified
     assert outcome.hand_over == ("M92 X80.61234", "M92 Z106.02")
-    assert "edit its file: M92 X80.61234 | M92 Z106.02" in plan.warnings[0]
+    assert "start-up script: M92 X80.61234 | M92 Z106.02" in plan.warnings[0]
 
 
 def cut_write(bench: Bench, plan: Plan, where: Callable[[CutTransport], None]) -> None:

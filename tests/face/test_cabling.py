@@ -14,6 +14,7 @@ import serial
 from agent.face.desk import Desk
 from agent.face.main import run
 from agent.face.screen import Screen
+from agent.model.profile import Port, Profile
 from agent.store.habits import habit, remember
 from sim.machine import build
 from sim.serve import Server, serve
@@ -189,3 +190,15 @@ def test_a_damaged_file_of_habits_is_no_obstacle(tmp_path: Path) -> None:
     assert habit("a") == {}
     remember("b", lines="keep")
     assert (habit("a"), habit("b")) == ({}, {"lines": "keep"})
+
+
+def test_the_profile_says_how_its_port_is_opened(machine: Server) -> None:
+    """What is remembered gives way to it, and it gives way to what is typed."""
+    remember("0403:6001 A50285BI", lines="up")
+    with desk() as there:
+        there.session.use(Profile("mine", link=Port(baud=57600, lines="keep")))
+        assert carry_out(there, [f"attach {machine.address}"]) == [0]
+        assert there.opening is not None
+        assert (there.opening.baud, there.opening.lines) == (57600, "keep")
+        assert carry_out(there, [f"attach {machine.address} --baud 9600 --reset"]) == [0]
+        assert (there.opening.baud, there.opening.lines) == (9600, "up")

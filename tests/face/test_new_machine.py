@@ -212,6 +212,29 @@ def test_back_and_help_and_stop(capsys):
     assert load_draft("mine") == {"axes": "x y z", "angle": "45"}
 
 
+@pytest.mark.parametrize("served", ["heron"], indirect=True)
+def test_a_mistyped_answer_moves_nothing_again(served):
+    plate, bench = served
+
+    class Clumsy(Player):
+        """Mistypes what it saw, twice, and asks for help before each answer."""
+
+        def answer(self, question):
+            times = sum(asked == self.asked[-1] for asked in self.asked)
+            if "right or left" in question and times < 4:
+                return ("?", "rihgt", "lfet")[times - 1]
+            return super().answer(question)
+
+    desk = Desk(in_shell=True)
+    desk.screen.ask_with(Clumsy(plate))
+    try:
+        assert run(["attach", bench.address], desk) == 0
+        assert run(["profile", "new", "mine"], desk) == 0
+    finally:
+        desk.close()
+    assert sum(line.startswith("G1 X") for line in bench.received) == 1
+
+
 @pytest.mark.parametrize("name", MACHINES)
 def test_the_ready_profiles_are_complete_and_agree_with_their_machines(name, capsys):
     from agent.change.completeness import check

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,6 +16,7 @@ from agent.face.cautions import CAUTIONS
 from agent.face.main import plumbelt, run
 from agent.face.screen import clean
 from agent.face.topics import TOPICS
+from agent.face.tree import GROUPS, MEANT
 
 
 def verbs(group: click.Group = plumbelt, before: str = "") -> Iterator[tuple[str, click.Command]]:
@@ -84,3 +86,30 @@ def test_a_topic_that_is_not_there_is_guessed_at(capsys: pytest.CaptureFixture[s
 def test_text_from_a_controller_cannot_move_the_cursor() -> None:
     hostile = "ok\x1b[2J\x07\x9b31m\u202etxt\ud800"
     assert clean(hostile) == "ok\\x1b[2J\\x07\\x9b31m\\u202etxt\\ud800"
+
+
+def test_every_verb_stands_in_one_group() -> None:
+    listed = [name for names in GROUPS.values() for name in names]
+    assert len(listed) == len(set(listed))
+    assert set(plumbelt.commands) <= set(listed)
+
+
+@pytest.mark.parametrize("word", list(MEANT))
+def test_a_word_that_people_try_leads_to_a_line_that_exists(
+    word: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert word not in plumbelt.commands
+    assert run([word]) == 2
+    assert f"Did you mean '{MEANT[word]}'?" in " ".join(capsys.readouterr().err.split())
+    head, *rest = MEANT[word].split()
+    if head == "help":
+        assert rest[0] in TOPICS
+    elif head != "quit":  # the shell's own
+        assert head in plumbelt.commands
+
+
+def test_pages_that_are_pointed_to_exist() -> None:
+    pointed = {
+        found for _, page in TOPICS.values() for found in re.findall(r"help ([a-z][a-z-]+)", page)
+    }
+    assert pointed <= set(TOPICS) | set(plumbelt.commands)

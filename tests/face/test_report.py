@@ -26,7 +26,6 @@ from agent.face.report.reasons import kept
 from agent.face.report.recorded import (
     chosen_session,
     history_of,
-    solution_from,
     tune_of_record,
 )
 from agent.face.report.story import Sent, failed_stages, parts_of
@@ -37,8 +36,8 @@ from agent.face.report.tune import (
     measured_of,
     readings_of,
     recheck_date,
+    tune_of_bench,
     tune_of_file,
-    tune_of_session,
 )
 from agent.face.words import MAIN, shown
 from agent.model.feature import Reading
@@ -81,7 +80,7 @@ def whole():
     desk = desk_at(seed=3, answers={"To write": digest_in, "To store": digest_in})
     lines = [*TO_A_PLAN, "write", "store", "prove power", *AGAIN, "solve"]
     assert carry_out(desk, lines) == [0] * len(lines)
-    return tune_of_session(desk.session, simulated=True)
+    return tune_of_bench(desk.session.bench, source="this session", simulated=True)
 
 
 @pytest.fixture(scope="module")
@@ -416,7 +415,7 @@ def test_a_session_tells_which_readings_were_taken_again():
     taken = session.now.taken[1]
     for value in (160.2, 160.3):
         session.keep(dataclasses.replace(taken.reading, mm=(value,)), taken.piece)
-    tune = tune_of_session(session)
+    tune = tune_of_bench(session.bench, source="this session")
     assert tune.before.replaced == {taken.reading.name: taken.reading.mm}
 
 
@@ -531,7 +530,7 @@ def test_report_of_a_session_without_readings_says_what_is_missing():
     desk = desk_at()
     carry_out(desk, ["attach"])
     with pytest.raises(Refused, match="there are no readings yet"):
-        tune_of_session(desk.session)
+        tune_of_bench(desk.session.bench, source="this session")
 
 
 # --- a readings file -----------------------------------------------------------------------------
@@ -742,7 +741,7 @@ def test_a_session_kept_on_the_disk_becomes_its_tune_again(tmp_path, monkeypatch
     desk.session = Session(load_profile("heron"), book=RecordBook())
     lines = [*TO_A_PLAN, "write", "store", *AGAIN, "solve", "detach"]
     assert carry_out(desk, lines) == [0] * len(lines)
-    live = tune_of_session(desk.session)
+    live = tune_of_bench(desk.session.bench, source="this session")
     with Record() as record:
         tune = tune_of_record(record, chosen_session(record), load_profile("heron"))
     assert [row[1:] for row in section(tune, "lines")] == [
@@ -809,12 +808,6 @@ def test_drift_is_drawn_from_the_record(whole):
     assert row[0:2] == ("x", "4")
     assert row[-1] == "drifts"
     assert Outline(page(drifting, MADE)).open == []
-
-
-def test_solution_comes_back_from_plain_data():
-    solution = solve(a_survey())
-    plain = json.loads(json.dumps(solution.to_plain()))
-    assert solution_from(plain).to_plain() == solution.to_plain()
 
 
 def test_reasons_without_the_fit_are_general():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import random
 import sqlite3
@@ -170,16 +172,6 @@ def arguments(rng: random.Random) -> tuple[bool, str]:
     return code == 0, "" if code in CODES else f"{words}: exit {code}"
 
 
-def script(rng: random.Random) -> tuple[bool, str]:
-    """A file of verbs, carried out where no machine is attached."""
-    lines = "".join(" ".join(_argument_line(rng)) + "\n" for _ in range(rng.randrange(1, 4)))
-    with house() as place:
-        (place / "r.yaml").write_text(READINGS)
-        (place / "s.txt").write_bytes(raw(spoil(rng, lines) if rng.random() < 0.5 else lines))
-        code, out = plumbelt(["run", "s.txt", "--json"])
-    return code == 0, _unfit(code, out)
-
-
 LINES = """
 attach
 readback
@@ -205,34 +197,55 @@ store --approve 12345678
 """.strip().splitlines()
 
 
+def script(rng: random.Random) -> tuple[bool, str]:
+    """A file of verbs, carried out at a simulated machine; nothing in it is confirmed."""
+    lines = [
+        " ".join(_argument_line(rng)) if rng.random() < 0.5 else rng.choice(LINES + VERBS)
+        for _ in range(rng.randrange(1, 4))
+    ]
+    text = "\n".join(lines) + "\n"
+    if rng.random() < 0.4:
+        text = spoil(rng, text)
+    return _at_a_machine(["run s.txt"], "", text)
+
+
 def shell(rng: random.Random) -> tuple[bool, str]:
     """Lines typed in the shell at a simulated machine by somebody who confirms nothing."""
-    import contextlib
+    typed = [
+        spoil(rng, text) if rng.random() < 0.4 else text
+        for text in rng.choices(LINES, k=rng.randrange(1, 5))
+    ]
+    answer = rng.choice(("", "y", "no", "\ud800", "1e999"))
+    return _at_a_machine([text for text in typed if "\n" not in text], answer)
 
+
+def _at_a_machine(typed: list[str], answer: str, script_text: str = "") -> tuple[bool, str]:
+    """Carry lines out in memory, every question answered alike; nothing may have been set."""
     from tests.face.bench import Technician, carry_out, desk_at
 
-    with house(), contextlib.redirect_stdout(_terminal()), contextlib.redirect_stderr(_terminal()):
+    with (
+        house() as place,
+        contextlib.redirect_stdout(_terminal()),
+        contextlib.redirect_stderr(_terminal()),
+    ):
+        (place / "r.yaml").write_text(READINGS)
+        (place / "s.txt").write_bytes(raw(script_text))
         desk = desk_at(seed=3)
-        desk.screen.ask_with(Technician({"": rng.choice(("", "y", "no", "\ud800", "1e999"))}))
+        desk.screen.ask_with(Technician({"": answer}))
         carry_out(desk, ["attach"])
         assert desk.rehearsal is not None
         controller = desk.rehearsal.machine.controller
         before = len(controller.changes)
-        typed = [
-            spoil(rng, text) if rng.random() < 0.4 else text
-            for text in rng.choices(LINES, k=rng.randrange(1, 5))
-        ]
-        codes = carry_out(desk, [text for text in typed if "\n" not in text])
+        codes = carry_out(desk, typed)
+    told = script_text or typed
     changed = [c for c in controller.changes[before:] if c.kind in ("set", "store", "defaults")]
     if changed:
-        return True, f"{typed} changed {changed[0]}"
+        return True, f"{told!r} changed {changed[0]}"
     strange = [code for code in codes if code not in CODES]
-    return 0 in codes, f"{typed}: exit {strange[0]}" if strange else ""
+    return 0 in codes, f"{told!r}: exit {strange[0]}" if strange else ""
 
 
 def _terminal() -> Any:
-    import io
-
     return io.TextIOWrapper(io.BytesIO(), encoding="utf-8")
 
 

@@ -13,11 +13,12 @@ from pathlib import Path
 
 import pytest
 
+from agent.change.plan import Plan
 from agent.errors import BadInput, Refused
 from agent.model.settings import Readback, Setting
 from agent.store.database import set_aside
 from agent.store.journal import read_journal
-from agent.store.record import Record
+from agent.store.record import BATCH_LINES, Record
 from agent.store.rows import new_identity
 from agent.store.schema import STEPS
 
@@ -176,14 +177,16 @@ def test_a_row_with_a_known_identity_and_another_content_is_refused(
 
 def test_a_journal_is_taken_over_once_however_often(tmp_path: Path, path: Path) -> None:
     file = tmp_path / "a.jsonl"
-    plan = {"machine": "heron", "family": "replay", "identity": "bench"}
+    plan = Plan("heron", "replay", (), (), "0", identity="bench").to_plain()
     with Record(path) as record:
         file.write_text(
-            json.dumps({"step": "begun", "at": "2026-03-01T10:00", "plan": plan}) + "\n"
+            json.dumps({"step": "begun", "at": "2026-03-01T10:00:00", "plan": plan}) + "\n"
         )
         assert record.take_over(read_journal(file)) == 1
         with file.open("a") as more:
-            more.write('{"step":"sending","at":"2026-03-01T10:01","index":0,"line":"M92 X80.1"}\n')
+            more.write(
+                '{"step":"sending","at":"2026-03-01T10:01:00","index":0,"line":"M92 X80.1"}\n'
+            )
         assert record.take_over(read_journal(file)) == 1
         assert record.take_over(read_journal(file)) == 0
         [row] = record.sessions("heron")
@@ -297,7 +300,7 @@ def test_a_full_disk_keeps_the_lines_and_says_so(path: Path) -> None:
         session = record.begin("heron")
         pages = record.connection.execute("PRAGMA page_count").fetchone()[0]
         record.connection.execute(f"PRAGMA max_page_count = {pages}")
-        for n in range(600):  # traffic never raises: the wire comes first
+        for n in range(BATCH_LINES + 100):  # traffic never raises: the wire comes first
             session.traffic(n, ">", "M92 X80.1" * 10)
         assert "disk is full" in session.trouble
         with pytest.raises(Refused, match="disk is full"):
@@ -305,7 +308,7 @@ def test_a_full_disk_keeps_the_lines_and_says_so(path: Path) -> None:
         record.connection.execute("PRAGMA max_page_count = 100000")
         session.note("note", {"text": "y" * 5000})
         assert session.trouble == ""
-        assert len(record.lines(session.row.id)) == 600
+        assert len(record.lines(session.row.id)) == BATCH_LINES + 100
 
 
 def test_identities_are_in_the_order_of_their_making() -> None:
@@ -322,3 +325,91 @@ def test_an_export_is_one_json_object_a_line(path: Path) -> None:
         for line in record.export():
             assert "\n" not in line
             assert isinstance(json.loads(line), dict)
+
+
+def test_traffic_outlives_a_killed_process_and_notes_are_synced(path: Path) -> None:
+    """Traffic is kept without a flush of the disk, at most half a second late; notes with one."""
+    script = (
+        "import os, signal, sys; from pathlib import Path; from agent.store import record\n"
+        "session = record.Record(Path(sys.argv[1])).begin('heron')\n"
+        "for n in range(record.BATCH_LINES): session.traffic(n, '>', f'G1 X{n}')\n"
+        "session.note('note', {'n': 1})\n"
+        "session.traffic(0, '>', 'M92 X80'); session._kept_at = -1e9\n"
+        "session.traffic(0, '<', 'ok'); os.kill(os.getpid(), signal.SIGKILL)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script, str(path)], check=False)
+    assert done.returncode == -signal.SIGKILL
+    with Record(path) as record:
+        [session] = record.sessions()
+        kept = [line.text for line in record.lines(session.id)]
+        assert kept[-2:] == ["M92 X80", "ok"]
+        assert len(kept) == BATCH_LINES + 2
+
+
+def test_only_traffic_waits_for_no_disk(path: Path) -> None:
+    def level() -> int:
+        return int(record.rows("PRAGMA synchronous")[0][0])
+
+    full, normal = 2, 1
+    with Record(path) as record:
+        session = record.begin("heron")
+        assert level() == full
+        session.traffic(0.0, ">", "G1 X1")
+        session.flush()
+        assert level() == normal
+        session.note("note", {})
+        assert level() == full
+
+
+@pytest.mark.parametrize("kinds", [(), ("note",), ("note", "plan")])
+def test_the_newest_entries_are_found_without_sorting_all_of_them(
+    path: Path, kinds: tuple[str, ...]
+) -> None:
+    with Record(path) as record:
+        record.begin("heron").note("note", {"text": "hello"})
+        asked: list[str] = []
+        record.connection.set_trace_callback(asked.append)
+        assert record.entries(kinds=kinds)
+        record.connection.set_trace_callback(None)
+        [query] = [text for text in asked if text.startswith("SELECT")]
+        steps = [row[-1] for row in record.rows(f"EXPLAIN QUERY PLAN {query}")]
+    assert not [step for step in steps if step == "USE TEMP B-TREE FOR ORDER BY"], steps
+
+
+def test_an_entry_that_something_else_has_broken_is_left_out_and_told(path: Path) -> None:
+    with Record(path) as record:
+        record.begin("heron").note("note", {"text": "good"})
+        session = record.sessions()[0].id
+    at = "2026-03-01T12:00:00.000+00:00"
+    bodies = ["not JSON", '{"a": 1e999}', "[]", '{"text": 7}', '{"text": "\\ud800"}']
+    db = sqlite3.connect(path)
+    for body in bodies:
+        db.execute("INSERT INTO entry VALUES (?,?,?,'note',?)", (new_identity(), session, at, body))
+    db.commit()
+    db.close()
+    with Record(path) as record:
+        assert [entry.body["text"] for entry in record.entries()] == ["good"]
+        assert len(record.unreadable) == len(bodies)
+
+
+def test_a_merged_entry_that_is_none_of_its_kind_is_kept_apart_and_counted(
+    tmp_path: Path, path: Path
+) -> None:
+    lines = exported(tmp_path)
+    lines[2] = lines[2].replace('\\"digits\\":2', '\\"digits\\":\\"two\\"')
+    with Record(path) as record:
+        assert record.merge(lines) == 1  # its session
+        assert record.entries() == ()
+        assert list(record.apart().values()) == [1, 1]  # the entry, and its figure
+        assert any("digits: expected a count" in why for why in record.apart())
+        assert record.rows("SELECT count(*) FROM figure") == [(0,)]
+
+
+def test_a_record_with_journals_can_be_merged(tmp_path: Path, path: Path) -> None:
+    file = tmp_path / "a.jsonl"
+    plan = Plan("heron", "replay", (), (), "0", identity="bench").to_plain()
+    file.write_text(json.dumps({"step": "begun", "at": "2026-03-01T10:00:00", "plan": plan}) + "\n")
+    with Record(tmp_path / "a.db") as a, Record(path) as b:
+        a.take_over(read_journal(file))
+        assert b.merge(a.export()) == 2
+        assert list(a.export()) == list(b.export())

@@ -9,6 +9,7 @@ import numpy as np
 
 from agent.estimate.advice.findings import Findings, named, percent
 from agent.estimate.consistency import POOR, copied_rows
+from agent.estimate.mistakes import COMMA, ONE_OF
 from agent.estimate.remedies import ERROR_OF, letter
 from agent.estimate.solution import Advice
 from agent.model.geometry import EZ
@@ -33,6 +34,13 @@ def accused(f: Findings) -> Iterator[Advice]:
         if found.partner is not None:
             told.add(found.partner)
         residual = f.residuals[found.row]
+        if found.mistake in (COMMA, ONE_OF):
+            yield Advice(
+                "outlier",
+                f"{named(f.survey, found.row)}: its values do not belong together. They do if "
+                f"{found.text}. Check it, and correct or read it again.",
+            )
+            continue
         if found.text:
             why = f"All agree if {found.text}. Check it, and correct or read it again."
         else:

@@ -49,16 +49,6 @@ def page(
     source: str,
 ) -> str:
     """The page; the same content and date give the same text."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("agent.face.shop", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=lambda value: clean(value) if type(value) is str else value,
-    )
     overdue = due_now(found, made)
     fired = [c for c in charted if c.chart.signals]
     parts = [
@@ -89,8 +79,36 @@ def page(
             sheets.capabilities(capabilities) if capabilities else None,
         ),
     ]
+    return _rendered("The workshop", made, f"{source}. {summary(found, made)}", parts)
+
+
+def cover_page(machines: Sheet, capable: Sheet, yield_words: str, made: date) -> str:
+    """The cover sheet of a row of machines that were tuned in one sitting."""
+    parts = [
+        Part("machines", "Machines", (STANDINGS,), machines),
+        Part(
+            "capability",
+            "Yield and capability",
+            (yield_words, CAPABILITY),
+            capable if capable.rows else None,
+        ),
+    ]
+    return _rendered("A row of machines", made, yield_words, parts)
+
+
+def _rendered(title: str, made: date, summary: str, parts: Sequence[Part]) -> str:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("agent.face.shop", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=lambda value: clean(value) if type(value) is str else value,
+    )
     return environment.get_template("fleet.html").render(
-        made=made.isoformat(), source=source, summary=summary(found, made), parts=parts
+        title=title, made=made.isoformat(), summary=summary, parts=parts
     )
 
 

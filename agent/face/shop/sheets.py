@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -16,7 +16,7 @@ from agent.face.words import shown
 if TYPE_CHECKING:
     from agent.workshop.capability import Capability
     from agent.workshop.comparison import Verdict
-    from agent.workshop.fleet import Machine
+    from agent.workshop.fleet import Left, Machine
     from agent.workshop.series import Charted
 
 
@@ -72,7 +72,7 @@ def machines(found: Sequence[Machine], today: date) -> Sheet:
                 m.place,
                 day(m.tuned) + (" (clock put right)" if m.clock_off else ""),
                 m.standing,
-                _largest(m),
+                largest(m.left),
                 _due(m, today),
                 ", ".join(m.open),
             )
@@ -81,11 +81,11 @@ def machines(found: Sequence[Machine], today: date) -> Sheet:
     )
 
 
-def _largest(machine: Machine) -> str:
+def largest(found: Mapping[str, Left]) -> str:
     """The error that fills most of its tolerance, with its 95 % half width, in shares of it."""
-    if not machine.left:
+    if not found:
         return ""
-    name, left = max(machine.left.items(), key=lambda item: abs(item[1].value) / item[1].limit)
+    name, left = max(found.items(), key=lambda item: abs(item[1].value) / item[1].limit)
     share, half = abs(left.value) / left.limit, 2 * left.u / left.limit
     return f"{shown(name).words} {share:.0%} ± {half:.0%}"
 

@@ -13,6 +13,7 @@ import click
 from agent.errors import BadInput
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Count, Verb, as_json
+from agent.face.shop.afterwards import last_failure
 
 if TYPE_CHECKING:
     from agent.face.shop.sheets import Sheet
@@ -103,7 +104,7 @@ def workshop_init(
     password file, service file). TLS is as the address says (sslmode=verify-full, sslrootcert).
 
     \b
-    Example: plumbelt workshop init postgresql://chief@shop.local/plumbelt --technician anna
+    Example: plumbelt workshop init postgresql://chief@shop/db --technician anna
     """
     from agent.workshop.server import make_workshop, shown_address
 
@@ -128,7 +129,7 @@ def workshop_join(desk: Desk, /, url: str, auto: bool, due_days: int) -> None:
     """Name the workshop of this bench: the shared database at URL, without a password in it.
 
     \b
-    Example: plumbelt workshop join postgresql://anna@shop.local/plumbelt --auto
+    Example: plumbelt workshop join postgresql://anna@shop/db --auto
     """
     from agent.workshop.server import Shared
     from agent.workshop.settings import Joined, join
@@ -144,9 +145,10 @@ def workshop_join(desk: Desk, /, url: str, auto: bool, due_days: int) -> None:
 
 
 @workshop.command("sync", cls=Verb)
+@click.option("--patience", type=Count(0), default=0, help="seconds to wait for another sync")
 @as_json
 @at_desk
-def workshop_sync(desk: Desk, /) -> None:
+def workshop_sync(desk: Desk, /, patience: int) -> None:
     """Exchange with the workshop what either side lacks; may be cut short and given again.
 
     \b
@@ -158,7 +160,7 @@ def workshop_sync(desk: Desk, /) -> None:
 
     settings = must_be_joined()
     with Record() as record:
-        done = sync(record, settings.url, _telling(desk))
+        done = sync(record, settings.url, _telling(desk), patience=patience)
         apart = record.apart()
 
     def show() -> None:
@@ -295,6 +297,9 @@ def workshop_list(desk: Desk, /, shared: bool, table: Path | None, html: Path | 
     if html is not None:
         document["html"] = str(html)
         after = f"{after}\nPage written to {html}".strip()
+    if failed := last_failure():
+        document["last_sync_failed"] = failed
+        after = f"{after}\n! The last sync by itself failed: {failed}".strip()
     _answer(desk, document, sheets.machines(found, day), table, "The record has no machine.", after)
 
 
@@ -529,3 +534,65 @@ def workshop_fetch(desk: Desk, /, document: str, out: Path, shared: bool) -> Non
         {"file": str(out), "kind": version.kind, "name": version.name, "id": version.id},
         lambda: desk.screen.say(f"{version.kind} {version.name} of {version.at[:10]} is in {out}."),
     )
+
+
+@workshop.command("tune", cls=Verb)
+@click.option(
+    "--machines",
+    type=click.Path(path_type=Path),
+    required=True,
+    metavar="FILE",
+    help="the row: names, ports, profiles",
+)
+@click.option(
+    "--out", type=click.Path(path_type=Path), default=Path(), help="folder for certificates"
+)
+@as_json
+@at_desk
+def workshop_tune(desk: Desk, /, machines: Path, out: Path) -> None:
+    """Tune a row of attached machines in one sitting: one prompt, each with its own bench.
+
+    FILE names the machines: 'format: plumbelt-row/1', then 'machines: [{name, port, profile}, ..]'.
+    The prompt stands at the machine that is furthest behind; Enter does its next step,
+    'NAME: VERB ..' goes to another, 'row' shows all, 'done' ends. Then there is a certificate for
+    each machine and a cover sheet with yield, Cp and Cpk (ISO 22514-2).
+
+    \b
+    Example: plumbelt workshop tune --machines row.yaml --out certificates
+    """
+    from agent.face.shop import row as rows
+
+    if desk.in_shell:
+        raise BadInput("this is a shell already", remedy="Give it outside of the shell")
+    day = today()
+    places = rows.read_row(machines)
+    rows.refuse_existing(out, day)
+    row = rows.Row.set_up(places, desk.screen)
+    wanted_json = desk.screen.json
+    try:
+        code = rows.sit(row, desk.screen, rows.lines_of(desk.screen))
+        found = rows.results(row, day, out)
+    finally:
+        row.close()
+    place = rows.save_cover(found, day, out)
+    sheet, capable, made = rows.cover(found)
+    desk.screen.json = wanted_json
+    desk.screen.answered = False
+
+    def show() -> None:
+        desk.screen.table(sheet.columns, sheet.rows)
+        if capable.rows:
+            desk.screen.table(capable.columns, capable.rows)
+        desk.screen.say(rows.yield_words(found))
+        desk.screen.say(f"Cover sheet: {place}")
+
+    desk.screen.answer(
+        {
+            "machines": [r.to_plain() for r in found],
+            "capability": {name: c.to_plain() for name, c in made.items()},
+            "cover": str(place),
+        },
+        show,
+    )
+    if code or any(r.standing != "within" for r in found):
+        click.get_current_context().exit(1)

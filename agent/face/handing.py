@@ -1,0 +1,59 @@
+"""`handover`: what was written, put into a copy of the file that a controller starts from."""
+
+from __future__ import annotations
+
+import difflib
+from pathlib import Path
+
+import click
+
+from agent.errors import BadInput, Refused
+from agent.face.desk import Desk, at_desk
+from agent.face.options import Verb, as_json
+
+
+@click.command(cls=Verb)
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), help="the copy; usual: NAME.new beside it")
+@as_json
+@at_desk
+def handover(desk: Desk, /, file: Path, out: Path | None) -> None:
+    """Put what was written into a copy of the controller's own FILE, and show the difference.
+
+    For a controller whose store word does not keep steps and limits: take its start-up file off
+    its card, hand it over, look at the difference, and put the copy in its place. FILE itself is
+    not changed.
+
+    \b
+    Example: plumbelt> handover start.txt
+    """
+    from agent.store.atomic import ABSENT, write_file
+    from agent.store.nodes import read_file
+
+    _, family = desk.session.joined()
+    done = desk.session.done
+    if done is None or not done.wanted:
+        raise Refused("nothing was written in this session", remedy="'write' comes first")
+    try:
+        text = read_file(file).decode()
+    except UnicodeDecodeError as error:
+        raise BadInput(f"{file} is no text", remedy="Nothing was written") from error
+    edited = family.edited(text, done.wanted)
+    place = out or file.with_name(f"{file.name}.new")
+    lines = difflib.unified_diff(
+        text.splitlines(), edited.splitlines(), str(file), str(place), lineterm="", n=1
+    )
+    difference = list(lines)
+    if place.resolve() == file.resolve():
+        raise Refused("the copy would be the file itself", remedy="Give it another name with --out")
+    write_file(place, edited.encode(), expect=ABSENT)
+
+    def show() -> None:
+        for line in difference or ["(no difference: the file holds these values already)"]:
+            desk.screen.say(f"  {line}")
+        desk.screen.say(
+            f"Written to {place}. Put it in the place of {file.name} on the controller, switch it"
+            " off and on, and 'prove power' shows that it holds."
+        )
+
+    desk.screen.answer({"file": str(place), "difference": difference}, show)

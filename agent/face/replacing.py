@@ -1,0 +1,129 @@
+"""`drive AXIS`: after a roller, belt, pulley, gear, driver or motor was replaced."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from agent.errors import BadInput, Refused
+from agent.face.desk import Desk
+from agent.face.options import number_from
+from agent.model.roles import Role
+
+if TYPE_CHECKING:
+    from agent.model.drive import Drive
+    from agent.model.profile import Profile
+    from agent.model.replaced import Replaced
+
+
+def replaced(
+    desk: Desk,
+    role: Role,
+    profile_name: str | None,
+    parts: Mapping[str, float],
+    measured: float | None,
+    *,
+    keep: bool,
+) -> None:
+    """Show what the setting should be now, and what to measure again; keep the part if wanted.
+
+    parts     what was replaced, by the names of `agent.model.replaced.WORDS`; asked for if empty
+    measured  step/mm that were right before; None: those of the record or the profile
+    Raises Refused where the drive before is not known.
+    """
+    from agent.model.replaced import after_replacing, with_parts
+    from agent.store.profiles import load_profile
+
+    profile = desk.session.profile if profile_name is None else load_profile(profile_name)
+    old = profile.mechanics.drives.get(role)
+    if old is None:
+        raise Refused(
+            f"the drive of the {role} axis of {profile.name!r} is not known",
+            remedy="'profile edit' tells it, or give --profile NAME",
+        )
+    was = measured or _measured(desk, profile, role)
+    given = dict(parts) or _asked(desk, role, old)
+    try:
+        new = with_parts(old, {name: value for name, value in given.items() if name[:2] != "u_"})
+        found = after_replacing(role, old, new, was)
+    except ValueError as refusal:
+        raise BadInput(str(refusal), remedy="Nothing was calculated or kept") from None
+    key = f"steps_per_mm.{profile.axes.letter(role)}"
+    line = _line(desk, key, found.steps_per_mm)
+    document = {**found.to_plain(), "setting": key, "line": line}
+    if keep:
+        document["file"] = _keep(desk, profile, role, new)
+    desk.screen.answer(document, lambda: _show(desk, found, key, line, keep=keep))
+
+
+def _measured(desk: Desk, profile: Profile, role: Role) -> float:
+    """The value that was right before: as it was kept, in full precision where it was written."""
+    key = f"steps_per_mm.{profile.axes.letter(role)}"
+    kept = profile.settings.get(key)
+    if kept is not None:
+        return kept.exact
+    if desk.session.readback is not None and key in desk.session.readback.settings:
+        return desk.session.known("steps_per_mm")[profile.axes.letter(role)]
+    raise Refused(
+        f"what {key} was before is not known",
+        remedy="Give it: --measured-steps. Nothing was calculated",
+    )
+
+
+def _asked(desk: Desk, role: Role, old: Drive) -> dict[str, float]:
+    from agent.model.replaced import PARTS, WORDS, parts_of
+
+    if not desk.may_ask:
+        raise BadInput(
+            f"what was replaced on the {role} axis?",
+            remedy="Give the new part: --roller, --belt, --teeth, --lead, --ratio, --microsteps",
+        )
+    choice = desk.screen.ask(f"What was replaced? {', '.join(parts_of(old))}:").lower()
+    if choice not in parts_of(old):
+        raise BadInput(f"{choice!r} is no part of this drive", remedy="Nothing was calculated")
+    found = {}
+    for name in PARTS[choice]:
+        try:
+            found[name] = number_from(desk.screen.ask(f"{WORDS[name]}:"))
+        except ValueError as refusal:
+            raise BadInput(str(refusal), remedy="Nothing was calculated") from None
+    return found
+
+
+def _line(desk: Desk, key: str, value: float) -> str | None:
+    """The line that would set it, where a machine is attached that can."""
+    session = desk.session
+    if session.family is None or session.readback is None or session.readback.damaged:
+        return None
+    try:
+        return session.family.write_line(key, value, session.readback)
+    except Refused:
+        return None
+
+
+def _keep(desk: Desk, profile: Profile, role: Role, new: Drive) -> str:
+    from agent.face.profiling import keep_value
+    from agent.store.machine import drive_plain
+
+    drives = {r: drive_plain(d) for r, d in profile.mechanics.drives.items()}
+    drives[role] = drive_plain(new)
+    _, path = keep_value(desk, "mechanics.drives", drives, profile.name)
+    return str(path)
+
+
+def _show(desk: Desk, found: Replaced, key: str, line: str | None, *, keep: bool) -> None:
+    screen = desk.screen
+    share = 100 * (found.steps_per_mm / found.measured - 1)
+    screen.say(
+        f"  {key}   {found.measured:.4f} -> {found.steps_per_mm:.4f} ± {2 * found.u:.4f} step/mm"
+        f" (95 %), {share:+.2f} %"
+    )
+    if line is not None:
+        screen.say(f"  as a command line    {line}")
+    if found.u == 0:
+        screen.say("Only counted parts changed, so that the value is as sure as it was before.")
+    screen.say("Measure again:")
+    for what in found.again:
+        screen.say(f"  - {what}")
+    if not keep:
+        screen.say("'--keep' puts the new part into the profile.")

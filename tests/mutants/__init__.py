@@ -1,0 +1,1 @@
+"""Small faults put into the code on purpose, and whether the tests notice them."""
