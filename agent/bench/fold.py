@@ -53,6 +53,7 @@ _IDLE: Final = frozenset(
     {
         "refused",
         "note",
+        "check",
         "look",
         "outcome",
         "proof",
@@ -285,7 +286,8 @@ def _piece(bench: Bench, event: Event) -> Bench:
     body = event.body
     if body["piece"] not in PIECES:
         raise ValueError(f"there is no piece {body['piece']!r}")
-    laid = Laid(body["name"], body["piece"], dict(body["size"]), body["number"], bench.profile)
+    at = event.at if bench.laying else ""  # printed by other means: nobody saw when
+    laid = Laid(body["name"], body["piece"], dict(body["size"]), body["number"], bench.profile, at)
     others = tuple(one for one in bench.now.laid if one.name != laid.name)
     return replace(_in_round(bench, laid=(*others, laid)), laying="")
 
