@@ -25,7 +25,7 @@ _CHARACTER: Final = 1.75  #: average width of a letter
 _HINT_WIDTH: Final = 105  #: letters of a hint that fit a row
 _ROOM: Final = 22.0  #: a shorter line has no room for its length beside the number
 
-_NOTE_WIDTH: Final = 165  #: letters of a note that fit the sheet
+_NOTE_WIDTH: Final = 148  #: letters of a note that fit the sheet
 
 #: How a flat piece is laid down to be scanned.
 ON_THE_GLASS: Final = (
