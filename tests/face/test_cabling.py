@@ -55,7 +55,6 @@ def test_speed_and_number_outlast_two_replugs(machine: Server, computer: Compute
         assert carry_out(there, [f"attach {machine.address} --baud 250000"]) == [0]
         for address in (other.address, machine.address, other.address):
             computer.listed[:] = [Listed(address)]
-            there.lost = there.last_port
             assert carry_out(there, ["attach --again"]) == [0]
             assert there.opening is not None
             assert (there.opening.url, there.opening.baud) == (address, 250000)
