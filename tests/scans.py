@@ -165,8 +165,8 @@ def _with_rules(rules: tuple[str, ...], how: Lying) -> Lying:
 def tuned(bench: str, dpi: float, seed: int) -> tuple[float, ...] | None:
     """What a tune leaves that rests on one scan, three moves, and the lean of a post by hand.
 
-    Scales across, gantry and belt, relative, and the angle in degrees; on a bench of that kind.  None if
-    the glass has no room for the strip.
+    Scales across, gantry and belt, relative, and the angle in degrees; on a bench of that kind.
+    None if the glass has no room for the strip.
     """
     data = yaml.safe_load((ready_profiles() / "heron.yaml").read_text(encoding="utf-8"))
     machine = build(data, seed=seed, bench=bench_of(bench, (), seed))
