@@ -18,6 +18,7 @@
     place      whether the axes' places are known         tried  an axis moved as it should
     halted     the emergency word was sent                lost   the port has gone
     refused    a step that `next` offered was refused
+    check      the instrument was read on a known length
     lines      the lines of a machine's own file were put there
 
 Bodies are checked when they are folded: what is no event of its kind is passed over and named.

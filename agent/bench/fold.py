@@ -36,6 +36,7 @@ from agent.bench.value import (
     merged,
     moved_since,
 )
+from agent.change.judgement import judge
 from agent.change.outcome import Outcome
 from agent.change.plan import Plan
 from agent.errors import AgentError
@@ -52,6 +53,7 @@ _IDLE: Final = frozenset(
     {
         "refused",
         "note",
+        "check",
         "look",
         "outcome",
         "proof",
@@ -213,6 +215,10 @@ def _cause(bench: Bench, before: Readback, found: Readback, moved: set[str]) -> 
         return (
             "they are as the profile keeps them: stored values were loaded, or a restore was done"
         )
+    values = {key: setting.value for key, setting in before.settings.items()}
+    judged = judge(values, before.identity, found, bench.machine)
+    if judged.kind in ("reflash", "mechanics", "tuned"):
+        return judged.cause
     return "somebody or a job set them at the machine, or this is another machine"
 
 
@@ -280,7 +286,8 @@ def _piece(bench: Bench, event: Event) -> Bench:
     body = event.body
     if body["piece"] not in PIECES:
         raise ValueError(f"there is no piece {body['piece']!r}")
-    laid = Laid(body["name"], body["piece"], dict(body["size"]), body["number"], bench.profile)
+    at = event.at if bench.laying else ""  # printed by other means: nobody saw when
+    laid = Laid(body["name"], body["piece"], dict(body["size"]), body["number"], bench.profile, at)
     others = tuple(one for one in bench.now.laid if one.name != laid.name)
     return replace(_in_round(bench, laid=(*others, laid)), laying="")
 

@@ -30,6 +30,7 @@ class Laid:
     sizes: Mapping[str, float]
     number: int  #: as its pips count
     profile: Profile  #: of the machine when it was laid
+    at: str = ""  #: when, ISO 8601; empty where it was printed by other means
 
     @cached_property
     def piece(self) -> Piece:

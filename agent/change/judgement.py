@@ -7,10 +7,10 @@ there is; a tune somewhere else moves steps by little.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
-from agent.model.exact import exact
 from agent.model.profile import Profile
 from agent.model.settings import Readback, kind_of
 
@@ -29,9 +29,14 @@ class Judgement:
     """What happened since the settings were saved, as far as they tell."""
 
     kind: Kind
-    keys: tuple[str, ...]  #: what moved, vanished or is new
-    text: str
+    keys: tuple[str, ...] = ()  #: what moved, vanished or is new
+    found: str = ""  #: how they are not as before
+    cause: str = ""  #: what most likely did it
     remedy: str = ""  #: what to do next
+
+    @property
+    def text(self) -> str:
+        return f"{self.found}: {self.cause}" if self.found else self.cause
 
     def to_plain(self) -> dict[str, Any]:
         return {
@@ -42,66 +47,70 @@ class Judgement:
         }
 
 
+_SAME: Final = Judgement("same", cause="the live settings are the saved ones")
+
+
 def judge_change(saved: Profile, live: Readback) -> Judgement:
-    """What the live settings say against the saved ones.
+    """What the live settings say against those of a profile; see `judge`."""
+    before = {key: kept.setting.value for key, kept in saved.settings.items()}
+    return judge(before, saved.identity, live, saved.name)
+
+
+def judge(before: Mapping[str, float], identity: str, live: Readback, name: str) -> Judgement:
+    """What the live settings say against earlier ones, by what moved.
+
+    before    values as they were printed;  identity  how the controller named itself then, or ""
+    name      of the machine, for the next step
 
     `same` also where nothing was saved, or where the reading is damaged: then nothing is known.
     """
-    if not saved.settings or live.damaged:
-        return Judgement("same", (), "nothing to compare")
-    ratios = {
-        key: exact(live.settings[key], kept.written) / kept.setting.value
-        for key, kept in saved.settings.items()
-        if key in live.settings and kept.setting.value and _moved(kept.setting.value, live, key)
+    if not before or live.damaged:
+        return _SAME
+    now = live.settings
+    moved = [key for key, old in before.items() if key in now and not now[key].agrees_with(old)]
+    gone = [key for key in before if key not in now]
+    renewed = [*gone, *(key for key in now if key not in before)]
+    steps = {
+        key: now[key].value / before[key] - 1
+        for key in moved
+        if kind_of(key) == "steps_per_mm" and before[key]
     }
-    zeros = [
-        key
-        for key, kept in saved.settings.items()
-        if not kept.setting.value and key in live.settings and _moved(0.0, live, key)
-    ]
-    gone = [key for key in saved.settings if key not in live.settings]
-    new = [key for key in live.settings if key not in saved.settings]
-    steps = {key: ratio for key, ratio in ratios.items() if kind_of(key) == "steps_per_mm"}
-    others = [*(key for key in ratios if key not in steps), *zeros]
-    keys = (*steps, *others, *gone, *new)
+    others = [key for key in moved if key not in steps]
+    keys = (*steps, *others, *renewed)
     if not keys:
-        return Judgement("same", (), "the live settings are the saved ones")
-    kinds = {kind_of(key) for key in (*others, *gone, *new)}
-    renamed = bool(saved.identity and live.identity and saved.identity != live.identity)
+        return _SAME
+    kinds = {kind_of(key) for key in (*others, *renewed)}
+    renamed = bool(identity and live.identity and identity != live.identity)
     if len(kinds) >= _MANY_KINDS or (renamed and kinds):
-        listed = ", ".join(sorted(kinds))
         return Judgement(
             "reflash",
             keys,
-            f"{len(keys)} settings of several kinds ({listed}) are not as saved: this looks like a"
-            " reflash or a reset to factory values",
-            f"'profile restore {saved.name} --preview' sorts what to bring back",
+            f"{len(keys)} settings of several kinds ({', '.join(sorted(kinds))}) are not as saved",
+            "this looks like a reflash or a reset to factory values",
+            f"'profile restore {name} --preview' sorts what to bring back and what to measure",
         )
-    if steps and not kinds:
-        parts = {key: ratio for key, ratio in steps.items() if abs(ratio - 1) > _TRIM}
-        if parts:
-            listed = ", ".join(f"{key} by {(r - 1) * 100:+.1f} %" for key, r in parts.items())
-            return Judgement(
-                "mechanics",
-                keys,
-                f"only steps moved ({listed}): this looks like a part of the drive that was"
-                " replaced, not like a reflash",
-                "'drive AXIS' takes the new part, says what its value should be and what to measure"
-                " again; put the part into the profile",
-            )
+    if not kinds and any(abs(share) > _TRIM for share in steps.values()):
+        listed = ", ".join(f"{key} by {100 * share:+.1f} %" for key, share in steps.items())
+        return Judgement(
+            "mechanics",
+            keys,
+            f"only steps moved ({listed})",
+            "this looks like a part of the drive that was replaced, not like a reflash",
+            "'drive AXIS' takes the new part, says what its value should be and what to measure"
+            " again; '--keep' puts the part into the profile",
+        )
+    if not kinds:
         return Judgement(
             "tuned",
             keys,
-            f"only steps moved, and by little ({', '.join(steps)}): tuned elsewhere",
-            f"'profile save {saved.name} --over' keeps the live values",
+            f"only steps moved, and by little ({', '.join(steps)})",
+            "this looks like a tune that was made elsewhere",
+            f"'profile save {name} --over' keeps the live values",
         )
     return Judgement(
         "settings",
         keys,
-        f"not as saved: {', '.join(keys)}; somebody has changed these",
-        f"'profile compare {saved.name}' shows each; 'profile save {saved.name} --over' keeps them",
+        f"not as saved: {', '.join(keys)}",
+        "somebody has changed these",
+        f"'profile compare {name}' shows each; 'profile save {name} --over' keeps them",
     )
-
-
-def _moved(saved: float, live: Readback, key: str) -> bool:
-    return not live.settings[key].agrees_with(saved)

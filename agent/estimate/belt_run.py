@@ -193,9 +193,11 @@ def tells(x: Sequence[float], periods: Sequence[float]) -> bool:
     At whole or half turns they do not: every mark then meets the sine at the same phase.
     """
     X = _design(np.array(x, dtype=float), periods)
-    size = np.linalg.norm(X, axis=0)
-    if X.shape[0] < X.shape[1] or np.any(size < 1e-9):
+    if X.shape[0] < X.shape[1]:
         return False
+    # A sine that the marks see at its zeros only is small: sines are held to their full size.
+    size = np.full(X.shape[1], math.sqrt(X.shape[0] / 2))
+    size[:2] = np.linalg.norm(X[:, :2], axis=0)
     return bool(np.linalg.svd(X / size, compute_uv=False)[-1] > _LEAST_SINGULAR)
 
 

@@ -30,7 +30,7 @@ def check_instrument(desk: Desk, numbers: Sequence[float]) -> None:
         f"Caliper on {found.known_mm:g} mm: {found.deviation_mm:+.3f} mm ± {2 * found.u_mm:.3f}"
         f" (95 %), allowed ± {found.mpe_mm:g}: {found.verdict}."
     )
-    desk.session.book.append("note", {"text": said})
+    desk.session.book.append("check", {"text": said, **found.to_plain()})
     desk.screen.answer(found.to_plain(), lambda: desk.screen.say(said))
     if found.verdict == "does not conform":
         raise Refused(

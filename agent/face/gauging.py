@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from contextlib import nullcontext
 from dataclasses import replace
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -125,7 +127,7 @@ def gauge(
         if numbers:
             take_given(desk, seats[0], numbers, u_mm)
         else:
-            ask_conditions(desk)
+            ask_conditions(desk, seats[0].laid if seats else None)
             if len(seats) > 1:
                 show_picture(desk, seats[0].laid.piece)
                 desk.screen.say(
@@ -345,27 +347,51 @@ def keep_values(
     desk.session.take(seat.feature, values, seat.laid.name, u_mm, goes_on=goes_on)
 
 
-def ask_conditions(desk: Desk) -> None:
-    """Room temperature and age of the piece, once for each state of the machine."""
-    session, screen = desk.session, desk.screen
-    if session.now.asked:
-        return
-    known = session.conditions.room_c
-    usual = "not known" if known is None else f"{known:g}"
-    room = asked_number(desk, f"Room temperature, C (Enter: {usual})?", 0.0, 60.0)
-    age = asked_number(desk, "Minutes since the piece was laid (Enter: not known)?", 0.0, 1e6)
-    session.keep_conditions(
-        replace(
-            session.conditions,
-            room_c=known if room is None else room,
-            minutes_since_print=age,
+def ask_conditions(desk: Desk, laid: Laid | None = None) -> None:
+    """Room temperature and age of the piece, once for each state of the machine.
+
+    A piece that is still warm is told with the minutes it wants; a simulated one is let cool.
+    """
+    session = desk.session
+    if laid is not None and desk.rehearsal is not None:
+        desk.rehearsal.wait(cooling_of(laid))
+    age = None if laid is None or desk.rehearsal is not None else minutes_since(laid.at)
+    if not session.now.asked:
+        known = session.conditions.room_c
+        usual = "not known" if known is None else f"{known:g}"
+        room = asked_number(desk, f"Room temperature, C (Enter: {usual})?", 0.0, 60.0)
+        told = asked_number(desk, "Minutes since the piece was laid (Enter: not known)?", 0.0, 1e6)
+        session.keep_conditions(
+            replace(
+                session.conditions,
+                room_c=known if room is None else room,
+                minutes_since_print=told,
+            )
         )
-    )
-    if age is not None and age < FRESH:
-        screen.say(
+        age = age if told is None else told
+    needed = FRESH if laid is None else cooling_of(laid)
+    if age is not None and age < needed:
+        desk.screen.say(
             "! A piece this fresh may be warm, and then reads too long: by 0.1 to 0.2 % for 20"
-            " degrees. Better let it cool; 'stop' leaves, and nothing is lost."
+            f" degrees. Better let it cool for {math.ceil(needed - age)} min more; 'stop' leaves,"
+            " and nothing is lost."
         )
+
+
+def cooling_of(laid: Laid) -> float:
+    """Minutes a piece has to cool once it was laid."""
+    from agent.pieces.cooling import cooling_minutes
+
+    return cooling_minutes(laid.piece, laid.profile)
+
+
+def minutes_since(at: str) -> float | None:
+    """Minutes since an ISO 8601 instant; None where there is none, or it is still to come."""
+    try:
+        passed = (datetime.now(UTC) - datetime.fromisoformat(at)).total_seconds() / 60
+    except (TypeError, ValueError):
+        return None
+    return passed if passed >= 0 else None
 
 
 def asked_number(desk: Desk, question: str, least: float, most: float) -> float | None:

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from agent.errors import BadInput, Refused
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
+
+if TYPE_CHECKING:
+    from agent.families.base import Family
 
 
 @click.command(cls=Verb)
@@ -27,18 +32,28 @@ def handover(desk: Desk, /, file: Path, out: Path | None) -> None:
     \b
     Example: plumbelt> handover start.txt
     """
-    from agent.store.atomic import ABSENT, write_file
-    from agent.store.nodes import read_file
-
     _, family = desk.session.joined()
     done = desk.session.done
     if done is None or not done.wanted:
         raise Refused("nothing was written in this session", remedy="'write' comes first")
+    into_copy(desk, family, file, done.wanted, out)
+
+
+def into_copy(
+    desk: Desk, family: Family, file: Path, wanted: Mapping[str, float], out: Path | None = None
+) -> None:
+    """Put values into a copy of the controller's own file and show the difference.
+
+    Raises Refused for a family that keeps no such file, and where the copy is there already.
+    """
+    from agent.store.atomic import ABSENT, write_file
+    from agent.store.nodes import read_file
+
     try:
         text = read_file(file).decode()
     except UnicodeDecodeError as error:
         raise BadInput(f"{file} is no text", remedy="Nothing was written") from error
-    edited = family.edited(text, done.wanted)
+    edited = family.edited(text, wanted)
     place = out or file.with_name(f"{file.name}.new")
     lines = difflib.unified_diff(
         text.splitlines(), edited.splitlines(), str(file), str(place), lineterm="", n=1

@@ -28,6 +28,7 @@ MAIN_KINDS: Final = (
     "look",
     "proof",
     "note",
+    "check",
     "attached",
     "reading",
     "piece",

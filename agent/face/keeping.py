@@ -311,58 +311,25 @@ def profile_restore(
 
 
 def _into_file(desk: Desk, saved: Profile, path: Path) -> None:
-    """The saved settings in a copy of the controller's own file, beside it.
-
-    Raises Refused for a family that keeps its settings itself, and where the copy is there.
-    """
-    from agent.change.own_file import with_lines
+    """The saved settings in a copy of the controller's own file, beside it; nothing is sent."""
     from agent.change.restore import sort_profile
+    from agent.face.handing import into_copy
     from agent.families import FAMILIES
-    from agent.store.atomic import ABSENT, write_file
-    from agent.store.nodes import read_file
 
     family = FAMILIES.get(saved.family or "")
-    if family is None or family.words.covers_steps:
+    if family is None:
         raise Refused(
-            f"a controller of the family '{saved.family or 'unknown'}' keeps its settings itself",
-            remedy="'profile restore' without --file writes and stores them. Nothing was written",
+            f"the profile of {saved.name!r} does not say what family its controller is of",
+            remedy=f"'profile save {saved.name}' reads it. Nothing was written",
         )
-    lines = [
-        line
+    kept = {
+        item.key: item.value
         for item in sort_profile(saved)
         if item.verdict == "keep" and item.value is not None
-        for line in [family.file_line(item.key, item.value)]
-        if line is not None
-    ]
-    before = read_file(path).decode("utf-8", errors="surrogateescape")
-    edited = with_lines(before, lines)
-    beside = path.with_name(f"{path.stem}.new{path.suffix}")
-    document = {
-        "file": str(path),
-        "written": str(beside),
-        "changed": list(edited.changed),
-        "added": list(edited.added),
-        "kept": list(edited.kept),
     }
-    if not edited.changed and not edited.added:
-        document["written"] = ""
-        desk.screen.answer(
-            document,
-            lambda: desk.screen.say(f"{path} holds all of it. Nothing was written."),
-        )
-        return
-    data = edited.text.encode("utf-8", errors="surrogateescape")
-    write_file(beside, data, expect=ABSENT)
-
-    def show() -> None:
-        for line in edited.difference(before, path.name).splitlines():
-            desk.screen.say(f"  {line}")
-        desk.screen.say(
-            f"Written: {beside}. {path} is as it was. Put the new one into the controller in its"
-            " place, restart it, then 'prove power'."
-        )
-
-    desk.screen.answer(document, show)
+    # where a family keeps no file, it says so itself
+    held = {key: value for key, value in kept.items() if family.file_line(key, value) is not None}
+    into_copy(desk, family, path, held or kept)
 
 
 def _only_shown(desk: Desk, found: Restore, name: str) -> None:

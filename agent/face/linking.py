@@ -147,6 +147,7 @@ def attach(
             f" '{readback.family}', {len(readback.settings)} settings read twice."
         )
         show_state(desk, readback)
+        tell_change(desk, readback)
         tell_standing(desk)
 
     desk.screen.answer(readback.to_plain(), show)
@@ -164,6 +165,18 @@ def serial_of(port: str) -> str:
     from agent.wire.listing import list_ports
 
     return next((p.serial_number or "" for p in list_ports() if p.device == port), "")
+
+
+def tell_change(desk: Desk, readback: Readback) -> None:
+    """Live settings plausible, but not as the profile keeps them: what did it, what next."""
+    from agent.change.judgement import judge_change
+
+    bench = desk.session.bench
+    if bench.unstored or bench.broken:  # told with more reason by `tell_standing`
+        return
+    judged = judge_change(bench.profile, readback)
+    if judged.kind != "same":
+        desk.screen.say(f"! Against the profile: {judged.text}. {judged.remedy}.")
 
 
 def tell_standing(desk: Desk) -> None:

@@ -84,7 +84,9 @@ def gauge_moves(
                 move.feature,
                 (statistics.fmean(values),),
                 MOVES,
-                u_mm if u_mm is not None else asked_u(desk, U_FEELER if what == GAP else U_RULE),
+                u_mm
+                if u_mm is not None
+                else asked_u(desk, U_FEELER if what == GAP else usual_u(desk)),
             )
 
 
@@ -181,6 +183,12 @@ def asked_length(
 
 def near(typed: Typed, nominal: float) -> bool:
     return abs(typed.mm - nominal) <= FAR * nominal
+
+
+def usual_u(desk: Desk) -> float:
+    """Standard uncertainty of what measures a move: as the profile tells it, or a steel rule's."""
+    told = desk.session.profile.instrument.move_u_mm
+    return U_RULE if told is None else told
 
 
 def asked_u(desk: Desk, usual: float) -> float:

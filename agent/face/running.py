@@ -14,12 +14,12 @@ from agent.face.answers import typed_length
 from agent.face.cautions import acknowledge
 from agent.face.desk import Desk, at_desk
 from agent.face.moving import (
-    U_RULE,
     absolute_after,
     asked_length,
     asked_u,
     room_or_refused,
     try_short_moves,
+    usual_u,
 )
 from agent.face.options import LENGTH, Count, Number, Verb, as_json
 from agent.model.feature import Feature
@@ -80,7 +80,7 @@ def marks(
     room_or_refused(desk)
     try_short_moves(desk, ["belt"])
     if u_mm is None:
-        u_mm = asked_u(desk, U_RULE)
+        u_mm = asked_u(desk, usual_u(desk))
     measured: list[float | None] = []
     try:
         run_over(desk, run, measured)

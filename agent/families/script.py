@@ -136,6 +136,8 @@ def _put(lines: list[str], line: str, *, tool: int) -> None:
             continue
         behind = behind if behind < len(lines) else i + 1
         if (match := field.search(body)) and tool < len(values := match[1].split(":")):
+            if _same(values[tool], value):
+                return  # as it stands there: a person's digits stay
             values[tool] = value
             body = f"{body[: match.start(1)]}{':'.join(values)}{body[match.end(1) :]}"
             lines[i] = body + remark + rest
@@ -147,6 +149,14 @@ def _put(lines: list[str], line: str, *, tool: int) -> None:
     if behind and not lines[behind - 1].endswith("\n"):
         lines[behind - 1] += "\n"
     lines.insert(behind, f"{line}\n")
+
+
+def _same(one: str, other: str) -> bool:
+    """Whether two numbers of a file are the same; what is no number is none of another."""
+    try:
+        return float(one) == float(other)
+    except ValueError:
+        return False
 
 
 def _printed(kind: str, value: float) -> str:

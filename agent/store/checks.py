@@ -248,6 +248,10 @@ SHAPES: Final[dict[str, Check]] = {
     "journal": table(
         {"step": text}, {"plan": _PLAN_WHOLE, "outcome": _OUTCOME, "line": text, "index": number}
     ),
+    "check": table(
+        {"text": text, "known_mm": number, "mm": each(number)},
+        {"deviation_mm": number, "u_mm": number, "mpe_mm": number, "verdict": text},
+    ),
     "note": table(
         {},
         dict.fromkeys(("text", "belt", "roller", "flash", "place"), text) | {"due_days": number},

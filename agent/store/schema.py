@@ -99,11 +99,21 @@ CREATE TABLE apart (
 CREATE INDEX entry_kind ON entry (kind, at, session, id);
 """
 
+#: Beside the newest outcome the newest one of a write: a proof is an outcome, too, and changes
+#: nothing.  Outcomes that were read back and no more are of a write.
 _ENTRY_ARRIVES: Final = """
 CREATE TRIGGER entry_arrives AFTER INSERT ON entry BEGIN
     INSERT INTO arrival (what, id) VALUES ('entry', NEW.id);
     INSERT INTO latest (machine, kind, bench, at, entry)
         SELECT s.machine, NEW.kind, coalesce(o.bench, ''), NEW.at, NEW.id
+        FROM session s LEFT JOIN origin o ON o.session = s.id WHERE s.id = NEW.session
+        ON CONFLICT (machine, kind, bench) DO UPDATE SET at = excluded.at, entry = excluded.entry;
+END;
+CREATE TRIGGER write_arrives AFTER INSERT ON entry
+WHEN NEW.kind = 'outcome' AND NEW.body LIKE '%"stages":["read back"]%'
+    OR NEW.kind = 'outcome' AND NEW.body LIKE '%"stages":[]%' BEGIN
+    INSERT INTO latest (machine, kind, bench, at, entry)
+        SELECT s.machine, 'written', coalesce(o.bench, ''), NEW.at, NEW.id
         FROM session s LEFT JOIN origin o ON o.session = s.id WHERE s.id = NEW.session
         ON CONFLICT (machine, kind, bench) DO UPDATE SET at = excluded.at, entry = excluded.entry;
 END;
@@ -129,6 +139,11 @@ INSERT INTO arrival (what, id)
 INSERT INTO latest (machine, kind, bench, at, entry)
     SELECT s.machine, e.kind, '', e.at, e.id FROM entry e JOIN session s ON s.id = e.session
     WHERE true ORDER BY e.at, e.id
+    ON CONFLICT (machine, kind, bench) DO UPDATE SET at = excluded.at, entry = excluded.entry;
+INSERT INTO latest (machine, kind, bench, at, entry)
+    SELECT s.machine, 'written', '', e.at, e.id FROM entry e JOIN session s ON s.id = e.session
+    WHERE e.kind = 'outcome' AND (e.body LIKE '%"stages":["read back"]%'
+        OR e.body LIKE '%"stages":[]%') ORDER BY e.at, e.id
     ON CONFLICT (machine, kind, bench) DO UPDATE SET at = excluded.at, entry = excluded.entry;
 """
 

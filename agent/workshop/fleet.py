@@ -133,7 +133,6 @@ def machines(asked: Asked, *, due_days: int = 180, only: str | None = None) -> t
     outcomes = {m: kinds["outcome"] for m, kinds in newest.items() if "outcome" in kinds}
     figures = _figures(asked, [found.entry for found in estimates.values()])
     ends = _bodies(asked, [found.entry for found in outcomes.values()])
-    changed = _last_writes(asked, outcomes, estimates)
     benches: dict[str, str] = dict(asked.ask("SELECT id, name FROM bench"))
     cards = _documents(asked, "card")
     profiles = _documents(asked, "profile")
@@ -143,7 +142,6 @@ def machines(asked: Asked, *, due_days: int = 180, only: str | None = None) -> t
             newest[name],
             figures,
             ends,
-            changed.get(name, ""),
             {**profiles.get(name, {}), **cards.get(name, {})},
             benches,
             due_days,
@@ -157,12 +155,12 @@ def _machine(
     kinds: Mapping[str, _Newest],
     figures: Mapping[str, Mapping[str, tuple[float, float]]],
     ends: Mapping[str, Mapping[str, Any]],
-    changed: str,
     facts: Mapping[str, Any],
     benches: Mapping[str, str],
     due_days: int,
 ) -> Machine:
     estimate, outcome = kinds.get("estimate"), kinds.get("outcome")
+    written = kinds.get("written")
     last = max(kinds.values(), key=lambda found: found.at)
     end = ends.get(outcome.entry, {}) if outcome is not None else {}
     days = facts.get("due_days", due_days)
@@ -172,7 +170,7 @@ def _machine(
         estimate.at if estimate is not None else "",
         None if estimate is None else _due(estimate.at, days),
         {} if estimate is None else as_left(figures.get(estimate.entry, {}), facts),
-        measured_since=estimate is None or changed < estimate.at,
+        measured_since=estimate is None or written is None or written.at < estimate.at,
         unstored=bool(end) and _unstored(end),
         unproved=bool(end) and not end.get("verified"),
         edit_file=bool(end.get("hand_over")),
@@ -248,43 +246,6 @@ def _readable(rows: Sequence[Row]) -> Iterator[tuple[str, str, Mapping[str, Any]
             yield identity, kind, body_of(kind, body)
         except Misfit:
             continue
-
-
-def _last_writes(
-    asked: Asked, outcomes: Mapping[str, _Newest], estimates: Mapping[str, _Newest]
-) -> dict[str, str]:
-    """When settings were last written, for machines whose last outcome is behind their estimate.
-
-    A proof after the measuring is an outcome, too, and changes nothing: of the outcomes of that
-    session, those that were read back and no more are of a write.
-    """
-    later = {
-        name: found
-        for name, found in outcomes.items()
-        if name in estimates and found.at > estimates[name].at
-    }
-    if not later:
-        return {}
-    clocks = Clocks(asked)
-    machine_of = {found.entry: name for name, found in later.items()}
-    # The kind is compared as a value made up, so that the entries are found by their session.
-    session_of: dict[str, str] = dict(
-        asked.ask("SELECT session, id FROM entry WHERE id AMONG :entries", entries=list(machine_of))
-    )
-    rows = asked.ask(
-        "SELECT session, at, id, kind, body FROM entry "
-        "WHERE session AMONG :sessions AND (kind || '') = 'outcome'",
-        sessions=list(session_of),
-    )
-    found: dict[str, str] = {}
-    at_of = {identity: (session, at) for session, at, identity, _, _ in rows}
-    for identity, _, body in _readable([row[2:] for row in rows]):
-        if set(body["stages"]) <= {"read back"}:
-            session, at = at_of[identity]
-            name = machine_of[session_of[session]]
-            right = clocks.right(later[name].bench, at)
-            found[name] = max(found.get(name, ""), right)
-    return found
 
 
 def _documents(asked: Asked, kind: str) -> dict[str, dict[str, Any]]:

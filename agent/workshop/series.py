@@ -9,8 +9,9 @@ setting moves are taken as they are.  A new belt, roller or flash begins a new c
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from itertools import groupby
 from typing import Any, Final
 
@@ -142,37 +143,67 @@ def _points(
     found: dict[str, dict[str, list[Point]]] = {}
     marks = asked.ask(
         f"SELECT e.session, e.at, e.id, e.kind, s.machine, coalesce(o.bench, '') {_OF}"
-        f"WHERE {where.kind} AMONG :kinds AND s.machine <> ''{where.and_of} "
-        "ORDER BY e.session, e.at, e.id",
-        kinds=["readback", "estimate", "outcome"],
+        f"WHERE {where.kind} AMONG :kinds AND s.machine <> ''{where.and_of}",
+        kinds=["readback", "estimate", "outcome", "begin"],
         **values,
     )
     figures = _figures(asked, where, values)
-    for _, of_session in groupby(marks, key=lambda row: row[0]):
-        for estimate, at, readback, machine, bench in _states(list(of_session)):
-            steps, errors = figures.get(readback, {}), figures.get(estimate, {})
+    rows = [
+        _Mark(machine, clocks.right(bench, at), entry, kind, session)
+        for session, at, entry, kind, machine, bench in marks
+    ]
+    rows.sort(key=lambda mark: (mark.machine, mark.at, mark.entry))
+    for machine, of_machine in groupby(rows, key=lambda mark: mark.machine):
+        for estimate, readback in _states(of_machine):
+            steps, errors = figures.get(readback, {}), figures.get(estimate.entry, {})
             for error, value, u in _results(errors, steps):
-                point = Point(clocks.right(bench, at), value, u, estimate)
+                point = Point(estimate.at, value, u, estimate.entry)
                 found.setdefault(machine, {}).setdefault(error, []).append(point)
-    for errors_of in found.values():
-        for points in errors_of.values():
-            points.sort(key=lambda p: (p.at, p.entry))
     return found
 
 
-def _states(rows: Sequence[Sequence[Any]]) -> Iterator[tuple[str, str, str, str, str]]:
-    """(estimate, time, read-back, machine, bench) of each state within one session."""
-    readback, latest = "", None
-    for _, at, entry, kind, machine, bench in rows:
-        if kind == "readback":
-            readback = entry
-        elif kind == "estimate":
-            latest = (entry, at, readback, machine, bench)  # again in the same state: counts once
-        elif latest is not None:
+@dataclass(frozen=True, slots=True)
+class _Mark:
+    """Where an entry stands in its machine's life."""
+
+    machine: str
+    at: str
+    entry: str
+    kind: str
+    session: str
+
+
+#: An estimate of another session counts by itself where it comes this much later: a sitting may
+#: have many sessions (each verb has one), and a day's readings solved again are the same readings.
+_A_SITTING: Final = timedelta(hours=12)
+
+
+def _states(marks: Iterable[_Mark]) -> Iterator[tuple[_Mark, str]]:
+    """(estimate, read-back before it) of each state of one machine: the last of each state."""
+    readback = ""
+    latest: tuple[_Mark, str] | None = None
+    for mark in marks:
+        if mark.kind == "readback":
+            readback = mark.entry
+            continue
+        another = latest is not None and mark.kind == "estimate" and _later(latest[0], mark)
+        if latest is not None and (another or mark.kind != "estimate"):
             yield latest
             latest = None
+        if mark.kind == "estimate":
+            latest = (mark, readback)  # again in the same state: counts once
     if latest is not None:
         yield latest
+
+
+def _later(one: _Mark, other: _Mark) -> bool:
+    if one.session == other.session:
+        return False
+    try:
+        apart = datetime.fromisoformat(other.at) - datetime.fromisoformat(one.at)
+    except (ValueError, TypeError):
+        return True
+    return apart > _A_SITTING
 
 
 def _results(

@@ -54,13 +54,20 @@ END $$;
 CREATE FUNCTION entries_arrive() RETURNS trigger LANGUAGE plpgsql
 SECURITY DEFINER SET search_path = {SCHEMA}, pg_temp AS $$
 BEGIN
-    WITH came AS (INSERT INTO arrival (what, id) SELECT 'entry', id FROM fresh RETURNING n, id)
+    WITH came AS (INSERT INTO arrival (what, id) SELECT 'entry', id FROM fresh RETURNING n, id),
+    told AS (
+        SELECT came.n, e.id, e.at, e.session, e.kind FROM came JOIN fresh e ON e.id = came.id
+        UNION ALL
+        SELECT came.n, e.id, e.at, e.session, 'written' FROM came JOIN fresh e ON e.id = came.id
+        WHERE e.kind = 'outcome' AND (e.body LIKE '%"stages":["read back"]%'
+            OR e.body LIKE '%"stages":[]%')
+    )
     INSERT INTO latest (machine, kind, bench, at, entry)
         SELECT DISTINCT ON (s.machine, e.kind, coalesce(o.bench, ''))
             s.machine, e.kind, coalesce(o.bench, ''), e.at, e.id
-        FROM came JOIN fresh e ON e.id = came.id JOIN session s ON s.id = e.session
+        FROM told e JOIN session s ON s.id = e.session
         LEFT JOIN origin o ON o.session = s.id
-        ORDER BY s.machine, e.kind, coalesce(o.bench, ''), came.n DESC
+        ORDER BY s.machine, e.kind, coalesce(o.bench, ''), e.n DESC
         ON CONFLICT (machine, kind, bench) DO UPDATE SET at = excluded.at, entry = excluded.entry;
     RETURN NULL;
 END $$;

@@ -142,8 +142,6 @@ _LIST = (
     "SELECT f.entry, f.key, f.value, f.u FROM latest l JOIN figure f ON f.entry = l.entry "
     "WHERE l.kind = 'estimate'",
     "SELECT e.id, e.body FROM latest l JOIN entry e ON e.id = l.entry WHERE l.kind = 'outcome'",
-    "SELECT e.at, e.body FROM latest l JOIN entry o ON o.id = l.entry "
-    "JOIN entry e ON e.session = o.session WHERE l.kind = 'outcome' AND e.kind = 'outcome'",
     "SELECT machine, facts FROM document",
 )
 

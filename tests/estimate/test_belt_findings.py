@@ -103,7 +103,9 @@ def test_neither_readings_nor_runs():
     with pytest.raises(BadInput, match="no readings"):
         solve(Survey(()))
     with pytest.raises(ValueError, match="three different"):
-        BeltRun((10.0, 10.0, 10.0), (10.0, 10.1, 10.0))
+        BeltRun((10.0, 20.0, 10.0), (10.0, 20.1, 10.0))
+    with pytest.raises(ValueError, match="twice at least"):
+        BeltRun((10.0,), (10.1,))
 
 
 def test_positions_off_a_rule_tell_less_than_the_instrument_would() -> None:

@@ -94,3 +94,27 @@ def test_check_names_each_gap_and_what_it_forbids(tmp_path, capsys):
     assert all(gap["forbids"] for gap in found["gaps"])
     assert run(["profile", "check", "heron", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["complete"] is True
+
+
+@pytest.mark.parametrize(
+    ("live", "said"),
+    [
+        ({}, ""),
+        ({"steps_per_mm.y": 100.0}, "a part of the drive that was replaced"),
+        ({"steps_per_mm.y": 79.5}, "a tune that was made elsewhere"),
+        (
+            {"max_speed.x": 300.0, "max_acceleration.x": 3000.0, "acceleration.print": 3000.0},
+            "a reflash or a reset to factory values",
+        ),
+    ],
+)
+def test_attach_tells_a_reflash_from_a_replaced_part(live, said, capsys):
+    from agent.rehearsal import in_memory
+
+    bench = in_memory()
+    bench.machine.controller.live.update(live)
+    desk = Desk(in_shell=True, rehearsal=bench)
+    assert run(["attach", "--profile", "heron"], desk) == 0
+    shown = capsys.readouterr().out.replace("\n", " ")
+    assert ("Against the profile" in shown) == bool(said)
+    assert said in shown

@@ -141,6 +141,35 @@ def test_a_belt_that_gives_way_is_seen_and_a_new_belt_begins_a_new_chart(
     assert {s.usually for s in first.chart.signals} != {""}
 
 
+def test_a_tune_whose_every_verb_had_a_session_of_its_own_is_one_tune(
+    record: Record, asking: Callable[[], Asked]
+) -> None:
+    w = Writer()
+    true = {**STEPS, "z": STEPS["z"] * 1.004}
+    off = {"x_scale": 0.0, "y_scale": 0.0, "z_scale": STEPS["z"] / true["z"] - 1}
+    good = dict.fromkeys(off, 0.0)
+    w.readback(w.session("heron", 10), 10, STEPS)
+    w.estimate(w.session("heron", 10.01), 10.01, off)
+    w.estimate(w.session("heron", 10.02), 10.02, off)  # solved again: the same readings
+    w.outcome(w.session("heron", 10.03), 10.03, "read back")
+    w.keep(record)
+    [machine] = machines(asking())
+    assert (machine.standing, machine.open) == (
+        "unknown",
+        ("unstored", "not measured since the change"),
+    )
+    w.readback(w.session("heron", 10.04), 10.04, true)
+    w.estimate(w.session("heron", 10.05), 10.05, good)
+    w.outcome(w.session("heron", 10.06), 10.06, "reloaded from storage")
+    w.estimate(w.session("heron", 40), 40, good)  # looked at again, nothing to change
+    w.keep(record)
+    [machine] = machines(asking())
+    assert (machine.standing, machine.open) == ("within", ())
+    points = lives(asking())[0].points["z_scale"]
+    assert [p.at[:10] for p in points] == [instant(day)[:10] for day in (10, 10, 40)]
+    assert [p.value for p in points] == pytest.approx([true["z"]] * 3)
+
+
 def test_a_batch_of_belts_that_stands_out_is_named(
     record: Record, asking: Callable[[], Asked]
 ) -> None:
