@@ -82,7 +82,7 @@ def test_all_mistakes_of_a_line_are_named_at_once(capsys: pytest.CaptureFixture[
         ("shim --at 0 0 0 --at 9 0 0 --span 9", "goes with two heights"),
         ("shim --at 0 0 0 --at 9 0 0", "three points at least"),
         ("shim --at 0 0 0 --at 9 0 0 --at 5 5 0 --screw M4", "turns want the places"),
-        ("drve", "No such command"),
+        ("drve", "Unknown command"),
         ("drive --latheral", "No such option"),
     ],
 )

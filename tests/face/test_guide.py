@@ -107,7 +107,7 @@ def test_a_cable_that_came_out_while_writing_is_told_and_gone_on_from(
     assert step_now(desk).line == "attach memory:// --again"
     assert carry_out(desk, ["attach memory:// --again"]) == [0]
     # X and Y had taken effect; the journal tells, and what is left is written after a preview.
-    assert len(desk.session.now.taken) == 23
+    assert len(desk.session.now.taken) == 24
     assert step_now(desk).line == "resume"
     [found] = desk.session.accounts()
     assert [fate.state for fate in found.fates] == ["took", "took", "did not"]

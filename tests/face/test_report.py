@@ -77,7 +77,7 @@ readings:
 @pytest.fixture(scope="module")
 def whole():
     """The tune of a whole session: measured, written, stored, proved, measured again."""
-    desk = desk_at(seed=3, answers={"To write": digest_in, "To store": digest_in})
+    desk = desk_at(seed=4, answers={"To write": digest_in, "To store": digest_in})
     lines = [*TO_A_PLAN, "write", "store", "prove power", *AGAIN, "solve"]
     assert carry_out(desk, lines) == [0] * len(lines)
     return tune_of_bench(desk.session.bench, source="this session", simulated=True)
@@ -177,7 +177,7 @@ def test_the_first_page_is_the_certificate(whole):
     told = first_page(whole)
     for change in whole.plan.changes:
         assert f"{change.key} {change.old:g} to {change.new:.10g}" in told
-    assert "Verified: read back; reloaded from storage; after a power cycle." in told
+    assert "Verified: read back; reloaded from storage; after a power cycle (" in told
     assert "Measure again by 2026-08-30" in told
     assert "signature" in told
 
@@ -269,7 +269,8 @@ def test_page_needs_no_network(text):
 
 def test_same_tune_and_date_give_the_same_bytes(whole, text):
     assert page(whole, MADE) == text
-    assert set(re.findall(r"20\d\d-\d\d-\d\d", text)) == {"2026-03-01", "2026-08-30"}
+    sent = {entry["at"][:10] for entry in whole.journal}
+    assert set(re.findall(r"20\d\d-\d\d-\d\d", text)) == {"2026-03-01", "2026-08-30", *sent}
 
 
 def test_what_the_controller_says_is_text_and_nothing_else(whole):
@@ -529,7 +530,7 @@ def test_a_plan_that_was_not_written_is_no_change(whole):
 def test_report_of_a_session_without_readings_says_what_is_missing():
     desk = desk_at()
     carry_out(desk, ["attach"])
-    with pytest.raises(Refused, match="there are no readings yet"):
+    with pytest.raises(Refused, match="nothing was solved"):
         tune_of_bench(desk.session.bench, source="this session")
 
 
@@ -573,7 +574,7 @@ def test_verb_writes_the_page_once(readings_file, capsys, tmp_path):
         (["--date", "1.3.2026"], 2, "expected a date such as 2026-03-01"),
         (["--session", "0"], 2, "must be at least 1"),
         (["FILE", "--session", "1"], 2, "two things"),
-        ([], 1, "record holds no solved session"),
+        ([], 1, "othing was solved on the bench"),
     ],
 )
 def test_wrong_lines_write_nothing(words, code, said, readings_file, capsys, tmp_path, monkeypatch):

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from agent.estimate import solve
-from agent.estimate.observation import observe, unknowns_of
+from agent.estimate.observation import observe
 from agent.store.readings import ReadingsFile, read_readings, readings_text
 from tests.stress import judging, mistakes
 from tests.stress.effects import EFFECTS, LAPSES, lay, sizes
@@ -46,7 +46,7 @@ def test_two_derivations_of_the_geometry_agree():
     drawn.machines.zero[:] = 0
     surveyed = survey_of(drawn, values(drawn))
     for row, machine_values in enumerate(exact(drawn)):
-        unknowns = unknowns_of(surveyed[row])
+        observations, unknowns = observe(surveyed[row])
         truth = {**vars(drawn.machines)}
         p = np.zeros(len(unknowns.names))
         for i, name in enumerate(unknowns.names):
@@ -54,7 +54,7 @@ def test_two_derivations_of_the_geometry_agree():
                 p[i] = truth[name][row]
             elif name.startswith("offset."):
                 p[i] = drawn.machines.offset[name.removeprefix("offset.")][row]
-        predicted = observe(surveyed[row], unknowns).predict(p)[0]
+        predicted = observations.predict(p)[0]
         assert predicted == pytest.approx(machine_values, abs=1e-9)
 
 
