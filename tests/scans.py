@@ -166,7 +166,7 @@ def tuned(bench: str, dpi: float, seed: int) -> tuple[float, ...] | None:
     """What a tune leaves that rests on one scan, three moves, and the lean of a post by hand.
 
     Scales across, gantry and belt, relative, and the angle in degrees; on a bench of that kind.
-    None if the glass has no room for the strip.
+    None if the glass has no room for the strip, or the scan is refused.
     """
     data = yaml.safe_load((ready_profiles() / "heron.yaml").read_text(encoding="utf-8"))
     machine = build(data, seed=seed, bench=bench_of(bench, (), seed))
@@ -180,9 +180,9 @@ def tuned(bench: str, dpi: float, seed: int) -> tuple[float, ...] | None:
     rng = np.random.default_rng(seed)
     try:
         scene = set_out(plan_of(surface_of(machine, "strip")), lying(rng), rng)
+        read = read_scan(Scan(scan(scene, usual(rng), dpi, rng), dpi), strip)
     except Refused:
         return None
-    read = read_scan(Scan(scan(scene, usual(rng), dpi, rng), dpi), strip)
     readings = [_reading(one.feature, (one.mm,), one.u_mm) for one in read.taken]
     for feature in travel_features(profile()):
         readings.append(_reading(feature, machine.measure(_plain(feature), "", 1), MOVE_U))
@@ -277,7 +277,7 @@ def campaign(
         bad = list(pool.map(partial(wrong_one, dpi), range(first, first + refused)))
     document = {"dpi": dpi, **figures(good)} if good else {"dpi": dpi}
     if left := [one for one in tried if one is not None]:
-        document["tune"] = tune_figures(left)
+        document["tune"] = {"tried": tunes, **tune_figures(left)}
     if bad:
         document["wrong"] = {
             kind: {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -18,6 +19,8 @@ Mask = npt.NDArray[np.bool_]
 _LEAST_CONTRAST: Final = 0.1
 #: Smaller things are dust, mm2.
 _LEAST_AREA: Final = 60.0
+#: Fibres and hairs are thinner than this, mm.
+_FIBRE: Final = 1.0
 #: A rule: least length, width between, mm, and share of its rectangle that it fills.
 _RULE_LENGTH: Final = 60.0
 _RULE_WIDTH: Final = (5.0, 45.0)
@@ -91,26 +94,47 @@ def look(scan: Scan) -> Found:
             remedy="Scan the whole piece with the rules, and check the resolution (--dpi)",
         )
     off = np.abs(image - _behind(image))
-    labels, count = ndimage.label(off > _LEAST_CONTRAST, structure=np.ones((3, 3), dtype=int))
-    areas = np.bincount(labels.ravel(), minlength=count + 1) * side**2
+    seen = off > _LEAST_CONTRAST
+    # rules first, without what is thin: a fibre may lie from one to the other or to the piece
+    thick = ndimage.binary_opening(seen, iterations=math.ceil(_FIBRE / 2 / side))
     bars: list[Bar] = []
-    things: list[Thing] = []
+    for thing in _apart(thick, side):
+        bar = _bar(thing)
+        if bar is not None:
+            bars.append(bar)
+            _take_away(seen, thing)
+    things = list(_apart(seen, side))
+    things.sort(key=lambda thing: -thing.area)
+    bars.sort(key=lambda bar: -bar.length)
+    return Found(tuple(bars), tuple(things))
+
+
+def _apart(seen: Mask, side: float) -> Iterator[Thing]:
+    """Whatever hangs together and is more than dust."""
+    from scipy import ndimage
+
+    labels, count = ndimage.label(seen, structure=np.ones((3, 3), dtype=int))
+    areas = np.bincount(labels.ravel(), minlength=count + 1) * side**2
     places: list[Any] = ndimage.find_objects(labels)
     for number, where in enumerate(places, 1):
         if areas[number] < _LEAST_AREA:
             continue
         corner = (where[0].start, where[1].start)
         ends = (where[0].stop, where[1].stop)
-        cut = min(corner) == 0 or ends[0] == image.shape[0] or ends[1] == image.shape[1]
-        thing = Thing(labels[where] == number, corner, side, cut)
-        bar = _bar(thing)
-        if bar is not None:
-            bars.append(bar)
-        else:
-            things.append(thing)
-    things.sort(key=lambda thing: -thing.area)
-    bars.sort(key=lambda bar: -bar.length)
-    return Found(tuple(bars), tuple(things))
+        cut = min(corner) == 0 or ends[0] == seen.shape[0] or ends[1] == seen.shape[1]
+        yield Thing(labels[where] == number, corner, side, cut)
+
+
+def _take_away(seen: Mask, thing: Thing) -> None:
+    """Clear a thing, and what is left of its rim, from what is seen."""
+    from scipy import ndimage
+
+    rim = math.ceil(_FIBRE / thing.side)
+    grown = ndimage.binary_dilation(np.pad(thing.mask, rim), iterations=rim)
+    rows, columns = np.nonzero(grown)
+    rows, columns = rows + thing.corner[0] - rim, columns + thing.corner[1] - rim
+    inside = (rows >= 0) & (columns >= 0) & (rows < seen.shape[0]) & (columns < seen.shape[1])
+    seen[rows[inside], columns[inside]] = False
 
 
 def _behind(image: npt.NDArray[np.float32]) -> Array:

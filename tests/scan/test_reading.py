@@ -100,6 +100,16 @@ def test_missing_rules_are_named(taken):
     assert "neither" in refused(without(taken[2], bars), taken[1])
 
 
+def test_a_fibre_from_rule_to_rule_does_not_join_them(taken):
+    bars = look(Scan(taken[2], DPI)).bars
+    hairy = taken[2].copy()
+    ends = [(bar.middle / 25.4 * DPI)[::-1] for bar in bars]
+    for share in np.linspace(0, 1, 9000):
+        row, column = (ends[0] + share * (ends[1] - ends[0])).astype(int)
+        hairy[row : row + 4, column : column + 4] = 200
+    assert len(look(Scan(hairy, DPI)).bars) == len(bars) == 2
+
+
 def test_blur_is_refused(taken):
     soft = gaussian_filter(taken[2].astype(float), 4.0).astype(np.uint8)
     refused(soft, taken[1])
