@@ -96,6 +96,7 @@ def _run(arguments: Sequence[str], desk: Desk) -> int:
     desk.screen.json = "--json" in arguments
     desk.screen.answered = False
     try:
+        _refuse_no_text(arguments)
         result = plumbelt.main(
             list(arguments), prog_name="plumbelt", standalone_mode=False, obj=desk
         )
@@ -141,6 +142,19 @@ def step_of(arguments: Sequence[str]) -> str:
         elif word != "--json":
             words.append(word)
     return shlex.join(words)
+
+
+def _refuse_no_text(arguments: Sequence[str]) -> None:
+    """Raise BadInput for a word that no file, port or record could have as its name."""
+    for word in arguments:
+        try:
+            os.fsencode(word)
+        except UnicodeEncodeError:
+            pass
+        else:
+            if "\0" not in word:
+                continue
+        raise BadInput(f"{word[:40]!a} is no text", remedy="Type it again. Nothing was done")
 
 
 def _wrong_use(error: click.ClickException, desk: Desk) -> BadInput:

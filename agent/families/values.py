@@ -146,8 +146,18 @@ class Collection:
             self.notes.append(text)
 
     def require_axes(self) -> None:
-        """Every axis that has a speed or an acceleration must have steps."""
+        """Every axis with a speed or an acceleration has steps; with steps, what the others have.
+
+        A name that was spoiled alike in both readings shows only in what it leaves missing.
+        """
         for axis in "xyz":
+            if f"steps_per_mm.{axis}" in self.settings:
+                for kind in _MOTION:
+                    others = [a for a in "xyz" if f"{kind}.{a}" in self.settings]
+                    key = f"{kind}.{axis}"
+                    said = any(why.startswith(f"{key} ") for why in self.damage)
+                    if len(others) == 2 and axis not in others and not said:
+                        self.spoil(f"{key} is missing, and both other axes have one")
             named = any(f"{kind}.{axis}" in self.settings for kind in _MOTION)
             key = f"steps_per_mm.{axis}"
             found_bad = any(said.startswith(f"{key} ") for said in self.damage)

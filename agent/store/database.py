@@ -202,9 +202,7 @@ def in_words(path: Path) -> Iterator[None]:
                 ours = head_of(path).startswith(_MAGIC)  # what something else wrote is left alone
                 kind = Damaged if ours and pattern in _DAMAGE else Refused
                 raise kind(f"The record {path} {what}", remedy=remedy) from error
-        if isinstance(error, sqlite3.OperationalError):
-            raise Refused(f"The record {path} cannot be used: {said}", remedy=_MOVE) from error
-        raise
+        raise Refused(f"The record {path} cannot be used: {said}", remedy=_MOVE) from error
     except OSError as error:
         raise refusal(error, path, "opened") from error
 

@@ -33,7 +33,7 @@ def checked_rows(
             continue
         row = _row(line, source, number)
         table = row.pop("table", None)
-        if table not in columns or set(row) != set(columns[table]):
+        if not isinstance(table, str) or table not in columns or set(row) != set(columns[table]):
             raise _bad(source, number, "", "is no row of a record")
         if wrong := column_misfit(table, row):
             column, _, what = wrong.partition(": ")
@@ -53,7 +53,7 @@ def _check_header(line: str, source: str) -> None:
 def _row(line: str, source: str, number: int) -> dict[str, Any]:
     try:
         row = json.loads(line)
-    except ValueError:
+    except (ValueError, RecursionError):
         raise _bad(source, number, "", "is not JSON; was the file cut short?") from None
     if not isinstance(row, dict):
         raise _bad(source, number, "", "is no row of a record")

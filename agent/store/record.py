@@ -323,7 +323,7 @@ class Record(Database):
                 for order in ("", " DESC"):  # up to the damage from either end
                     key = "session, n" if table == "line" else columns[0]
                     ordered = ", ".join(f"{part.strip()}{order}" for part in key.split(","))
-                    with suppress(sqlite3.Error):
+                    with suppress(sqlite3.Error, UnicodeDecodeError):
                         for row in old.execute(f"SELECT {names} FROM {table} ORDER BY {ordered}"):
                             taken += self._salvaged(table, row)
         finally:

@@ -212,3 +212,13 @@ def test_events_in_words() -> None:
     assert event_words(Event("restarted", {"lost": ["G1 X1", "M400"]})) == (
         "restarted: lost G1 X1 | M400"
     )
+
+
+@pytest.mark.parametrize("word", ["\ud800", "a\0b"])
+def test_a_word_that_can_be_no_name_is_refused_in_a_sentence(
+    word: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from agent.face.main import run
+
+    assert run(["readback", "--from", word]) == 2
+    assert "is no text" in capsys.readouterr().err

@@ -173,3 +173,15 @@ def test_a_short_fuzz_campaign_accepts_nothing_wrong() -> None:
     outcomes = fuzz.campaign(1500)
     assert any(outcome.accepted for outcome in outcomes)
     assert [outcome for outcome in outcomes if outcome.wrong] == []
+
+
+def test_a_name_that_is_spoiled_alike_in_both_readings_is_missed() -> None:
+    lines = [
+        f"EPR:3 {n} 500.000 {axis}-axis acceleration [mm/s^2]"
+        for n, axis in ((51, "XX"), (55, "Y"), (59, "Z"))
+    ]
+    lines += [
+        f"EPR:3 {n} 80.0000 {axis}-axis steps per mm" for n, axis in ((3, "X"), (7, "Y"), (11, "Z"))
+    ]
+    damage = FAMILIES["table"].parse(lines).damage
+    assert damage == ("max_acceleration.x is missing, and both other axes have one",)
