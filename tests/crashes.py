@@ -29,7 +29,7 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final, Literal, get_args
 
@@ -250,7 +250,7 @@ class Job:
         return question.partition("digest ")[2][:4]
 
     def agrees_to_store(self, question: str) -> str:
-        kept = {k: v for k, v in (self.controller.stored or {}).items() if k in JOB}
+        kept = {k: v for k, v in self.kept.items() if k in JOB}
         self.confirmed.values.append((self.now, kept))
         return question.partition("digest ")[2][:4]
 
@@ -269,6 +269,14 @@ class Job:
     def switches(self, _question: str) -> str:
         self.controller.power_on(self.now)
         return ""
+
+    @property
+    def kept(self) -> dict[str, float]:
+        """What a restart would load: the controller's own file, and what is stored over it."""
+        controller, words = self.controller, self.family.words
+        file = getattr(controller, "file", {})
+        by_file = not (words.covers_steps or words.writing_stores)
+        return dict(file) if by_file else {**file, **(controller.stored or {})}
 
     @property
     def bench(self) -> Bench:
@@ -311,8 +319,9 @@ def _lay(job: Job) -> object:
 
 def _restored(job: Job) -> bool:
     bench = job.bench
+    by_file = not (job.family.words.covers_steps or job.family.words.writing_stores)
     return abs(job.controller.live[Z] - 105.37) < 1e-6 and not (
-        bench.unstored or bench.broken or bench.fallen
+        (bench.unstored and not by_file) or bench.broken or bench.fallen
     )
 
 
@@ -330,7 +339,8 @@ def _restore(job: Job) -> object:
 
 def _fall_out(job: Job) -> None:
     """A flash has put a factory value in place of a measured one."""
-    for values in (job.controller.live, job.controller.stored):
+    kept = (job.controller.stored, getattr(job.controller, "file", None))
+    for values in (job.controller.live, *kept):
         if values is not None:
             values[Z] = 104.0
     job.controller.apply()
@@ -349,6 +359,12 @@ def steps_of(family: str) -> tuple[Step, ...]:
     """The whole job on a controller of this family."""
     words = FAMILIES[family].words
     keeps = words.covers_steps and not words.writing_stores
+    by_file = not (words.covers_steps or words.writing_stores)
+    prove = Step(
+        "prove",
+        lambda job: job.run("prove", "power"),
+        lambda job: "after a power cycle" in job.bench.stages,
+    )
     features = {f.name: f for f in resized("strip", HERON, SIZES).features}
     lengths = [
         (name, round(1.0094 * sum(c * c for c in features[name].along) ** 0.5 + 0.05, 2))
@@ -380,13 +396,10 @@ def steps_of(family: str) -> tuple[Step, ...]:
             if keeps
             else ()
         ),
-        Step(
-            "prove",
-            lambda job: job.run("prove", "power"),
-            lambda job: "after a power cycle" in job.bench.stages,
-        ),
+        prove,
         Step("undo", lambda job: job.run("undo"), lambda job: not job.bench.past),
         Step("restore", _restore, _restored, prepare=_fall_out),
+        *((replace(prove, name="prove the restore"),) if by_file else ()),
     )
 
 
@@ -438,8 +451,6 @@ def looked_over(job: Job, verdict: Verdict) -> None:
             holds = _holds(job, change["key"], change["old"], change["wanted"])
             if change["state"] != holds:
                 verdict.wrong_reports.append(f"{change['key']} {change['state']}, it {holds}")
-    if bench.unstored and job.controller.stored is not None and bench.done is not None:
-        pass  # that something is stored already, and not proved, is no lie
 
 
 def _holds(job: Job, key: str, old: float, new: float) -> str:
@@ -478,11 +489,11 @@ def gone_on(job: Job, steps: tuple[Step, ...], place: int) -> None:
 
 
 def ending(job: Job) -> dict[str, Any]:
-    """What counts at the end."""
+    """What counts at the end, in plain form, so that it can be compared across processes."""
     bench = job.bench
-    return {
+    found = {
         "live": {k: round(v, 5) for k, v in job.controller.live.items()},
-        "stored": {k: round(v, 5) for k, v in (job.controller.stored or {}).items()},
+        "stored": {k: round(v, 5) for k, v in job.kept.items()},
         "readings": [
             [(t.piece, t.reading.name, t.reading.mm) for t in each.taken]
             for each in bench.rounds
@@ -496,6 +507,8 @@ def ending(job: Job) -> dict[str, Any]:
         "heaters": (bench.heater_state, true_heaters(job)),
         "damage": bench.damage,
     }
+    plain: dict[str, Any] = json.loads(json.dumps(found))
+    return plain
 
 
 def compared(job: Job, wanted: dict[str, Any], verdict: Verdict) -> None:
@@ -657,8 +670,7 @@ def campaign(
 
         def whole() -> dict[str, Any]:
             gone_on(job, steps, 0)
-            found: dict[str, Any] = json.loads(json.dumps(ending(job)))
-            return found
+            return ending(job)
 
         wanted = in_a_copy(whole)
         assert wanted is not None, f"{family}: the job fails without any cut"

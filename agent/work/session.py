@@ -834,9 +834,13 @@ class Session:
         link = self._joined().link
         try:
             link.settle(quiet=BOOT_QUIET)
-            if any(event.kind == "restarted" for event in link.events[mark:]):
+            now = self.standing()
+            heard = link.events[mark:]
+            if any(event.kind == "restarted" for event in heard):
                 return "seen on the link: the controller started anew"
-            if any(stood.values()) and not any(self.standing().values()):
+            if any(event.kind == "resend" and event.detail["line"] <= 1 for event in heard):
+                return "seen on the link: the controller counts its lines from the beginning again"
+            if any(stood.values()) and now and not any(now.values()):
                 return "seen on the link: the axes' places were lost"
         except LinkFailed as failure:
             return f"seen on the link: {failure.what}"

@@ -6,7 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from agent.bench.book import Book
+from agent.bench.value import BY_WORD
 from agent.face.guide import step_now
+from agent.families import FAMILIES
 from agent.store.database import set_aside
 from agent.store.record import Record, record_path
 from tests.bench.world import PORT, World, exact_live, written
@@ -98,6 +101,21 @@ def test_a_power_cycle_that_the_link_saw_counts(world: World) -> None:
     told = world.verb("prove power", switch_the_machine_off=off_and_on)
     assert "seen on the link" in told.text
     assert "after a power cycle" in world.bench.stages
+
+
+@pytest.mark.parametrize("family", list(FAMILIES))
+def test_a_power_cycle_is_seen_though_the_axes_stood_at_zero(family: str) -> None:
+    """Every family shows a restart in some way: a word of its own, or lines counted anew."""
+    world = World.new(family)
+    desk = world.desk()
+    session = desk.session
+    session.book = Book()  # nothing of this is for the disk
+    session.attach(desk.open(PORT))
+    mark, stood = len(session.joined()[0].events), session.standing()
+    assert not any(stood.values())
+    assert session.saw_power_cycle(mark, stood) == BY_WORD
+    world.controller.power_on(world.controller.now)
+    assert session.saw_power_cycle(mark, stood).startswith("seen on the link")
 
 
 def test_a_file_that_was_never_edited_proves_nothing(
