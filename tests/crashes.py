@@ -27,7 +27,7 @@ import random
 import shutil
 import sys
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -473,8 +473,12 @@ def recovered(job: Job) -> None:
         job.run("resume", "finish")
 
 
-def gone_on(job: Job, steps: tuple[Step, ...], place: int) -> None:
-    """Steps from `place` on, each until it is done."""
+Passed = dict[str, dict[str, dict[str, float]]]
+
+
+def gone_on(job: Job, steps: tuple[Step, ...], place: int) -> Passed:
+    """Steps from `place` on, each until it is done; what was live and stored after each."""
+    passed: Passed = {}
     for number, step in enumerate(steps[place:]):
         if number:
             step.prepare(job)
@@ -486,21 +490,27 @@ def gone_on(job: Job, steps: tuple[Step, ...], place: int) -> None:
                 recovered(job)
         else:
             raise AssertionError(f"{step.name} is never done: {told}")
+        passed[step.name] = {"live": rounded(job.controller.live), "stored": rounded(job.kept)}
+    return passed
+
+
+def rounded(values: Mapping[str, float]) -> dict[str, float]:
+    return {key: round(value, 5) for key, value in values.items()}
 
 
 def ending(job: Job) -> dict[str, Any]:
     """What counts at the end, in plain form, so that it can be compared across processes."""
     bench = job.bench
     found = {
-        "live": {k: round(v, 5) for k, v in job.controller.live.items()},
-        "stored": {k: round(v, 5) for k, v in job.kept.items()},
+        "live": rounded(job.controller.live),
+        "stored": rounded(job.kept),
         "readings": [
             [(t.piece, t.reading.name, t.reading.mm) for t in each.taken]
             for each in bench.rounds
             if each.taken
         ],
         "angle": bench.profile.mechanics.gantry_angle_deg,
-        "exact": {k: round(v, 5) for k, v in bench.exact.items()},
+        "exact": rounded(bench.exact),
         "unstored": bench.unstored,
         "broken": len(bench.broken),
         "past": len(bench.past),
@@ -511,11 +521,19 @@ def ending(job: Job) -> dict[str, Any]:
     return plain
 
 
-def compared(job: Job, wanted: dict[str, Any], verdict: Verdict) -> None:
-    found = ending(job)
-    for key, value in wanted.items():
-        if found[key] != value:
-            verdict.lost.append(f"{key}: {str(found[key])[:160]} instead of {str(value)[:160]}")
+def compared(job: Job, passed: Passed, wanted: Wanted, verdict: Verdict) -> None:
+    """What was live and stored after each step, and the end, against the job that nothing cut."""
+    for step, values in passed.items():
+        for what, found in values.items():
+            for key, value in wanted.passed[step][what].items():
+                if found.get(key) != value:
+                    verdict.lost.append(
+                        f"{key} {what} after {step}: {found.get(key)} instead of {value}"
+                    )
+    end = ending(job)
+    for key, value in wanted.end.items():
+        if end[key] != value:
+            verdict.lost.append(f"{key}: {str(end[key])[:160]} instead of {str(value)[:160]}")
 
 
 def confirmed_only(job: Job, since: int, verdict: Verdict) -> None:
@@ -529,6 +547,14 @@ def confirmed_only(job: Job, since: int, verdict: Verdict) -> None:
 
 
 # --- the campaign --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What the job that nothing cuts leads to."""
+
+    passed: Passed  #: after each step
+    end: dict[str, Any]
 
 
 @dataclass(frozen=True)
@@ -587,7 +613,7 @@ def in_a_copy(work: Callable[[], Any]) -> Any:
 
 
 def cut_once(
-    job: Job, steps: tuple[Step, ...], place: int, cut: Cut, wanted: dict[str, Any], *, twice: bool
+    job: Job, steps: tuple[Step, ...], place: int, cut: Cut, wanted: Wanted, *, twice: bool
 ) -> dict[str, list[str]]:
     """One cut of the step at `place`, and everything after it."""
     verdict, since = Verdict(), len(job.controller.changes)
@@ -605,8 +631,7 @@ def cut_once(
             recovered(job)
             job.fate = Fate()
         recovered(job)
-        gone_on(job, steps, place)
-        compared(job, wanted, verdict)
+        compared(job, gone_on(job, steps, place), wanted, verdict)
     except Exception as error:  # whatever it is, it is a finding of the campaign
         verdict.lost.append(f"{type(error).__name__}: {error}")
     confirmed_only(job, since, verdict)
@@ -648,10 +673,17 @@ class Campaign:
         return not any(self.found.values())
 
 
-def places(count: int, every: int, offset: int) -> Iterator[int]:
-    """Every `every`-th of `count` places, the first and the last among them."""
-    if count:
-        yield from sorted({1, count, *range(1 + offset % every, count + 1, every)})
+def places(count: int, every: int, offset: int, most: int | None = None) -> list[int]:
+    """Every `every`-th of `count` places, the first and the last among them.
+
+    most: no more than so many, spread from the first to the last.
+    """
+    if not count:
+        return []
+    found = sorted({1, count, *range(1 + offset % every, count + 1, every)})
+    if most is None or len(found) <= most:
+        return found
+    return sorted({found[round(k * (len(found) - 1) / max(1, most - 1))] for k in range(most)})
 
 
 def campaign(
@@ -668,19 +700,19 @@ def campaign(
     with home_in_memory():
         job, steps = Job.new(family), steps_of(family)
 
-        def whole() -> dict[str, Any]:
-            gone_on(job, steps, 0)
-            return ending(job)
+        def whole() -> tuple[Passed, dict[str, Any]]:
+            return gone_on(job, steps, 0), ending(job)
 
-        wanted = in_a_copy(whole)
-        assert wanted is not None, f"{family}: the job fails without any cut"
+        uncut = in_a_copy(whole)
+        assert uncut is not None, f"{family}: the job fails without any cut"
+        wanted = Wanted(*uncut)
         for place, step in enumerate(steps):
             step.prepare(job)
             if not only or step.name in only:
                 for kind, count in measured(job, step).items():
                     if kind not in kinds:
                         continue
-                    for at in list(places(count, every, place))[:most]:
+                    for at in places(count, every, place, most):
                         cut = Cut(family, step.name, kind, at)
                         total.add(
                             cut,
