@@ -531,7 +531,7 @@ def compared(
     for step, values in passed.items():
         for what, found in values.items():
             for key, value in wanted.passed[step][what].items():
-                if found.get(key) != value and not (restarted and what == "live" and key in JOB):
+                if found.get(key) != value and not (restarted and key in JOB):
                     verdict.lost.append(
                         f"{key} {what} after {step}: {found.get(key)} instead of {value}"
                     )
