@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -11,13 +12,13 @@ from typing import Final
 
 import serial
 
+from agent.bench.book import RecordBook
 from agent.change.plan import Plan, make_plan
 from agent.change.storing import look, store
 from agent.change.transaction import write
 from agent.families.reading import read_back, read_once
 from agent.families.replay import Replay
 from agent.model.settings import Readback
-from agent.store.journal import FileJournal
 from agent.store.record import Record
 from agent.wire.link import Link
 from agent.wire.port import open_port
@@ -130,6 +131,10 @@ def write_rows(quick: bool) -> Iterator[Row]:
     with peer("machine", "--baud", str(BAUD)) as path, tempfile.TemporaryDirectory() as folder:
         link, counted = attached(path)
         live = read_back(link, family)
+        os.environ["PLUMBELT_HOME"] = folder
+        book = RecordBook()
+        book.take_up("heron", port=path, family=family.name)
+        link.on_traffic = book.traffic
 
         def plan(number: int, live: Readback) -> Plan:
             wanted = _WANTED[number % 2] | _FEEDER[number % 2]
@@ -139,23 +144,23 @@ def write_rows(quick: bool) -> Iterator[Row]:
         for number in range(runs):
             planned = plan(number, live)
             assert len(planned.lines) == 4, planned.lines
-            journal = Path(folder) / f"{number}"
 
-            def job(planned: Plan = planned, journal: Path = journal) -> None:
-                with FileJournal(journal.with_suffix(".write")) as kept:
+            def job(planned: Plan = planned) -> None:
+                with book.journal() as kept:
                     assert write(link, family, planned, planned.digest, journal=kept).verified
-                with FileJournal(journal.with_suffix(".look")) as kept:
+                with book.journal() as kept:
                     looked = look(link, family, planned, journal=kept)
-                with FileJournal(journal.with_suffix(".store")) as kept:
+                with book.journal() as kept:
                     done = store(link, family, planned, looked, planned.digest, journal=kept)
                 assert done.stored
 
             pairs.append(counted.wire_time(job))
             live = read_back(link, family)
         ours, wire = medians(pairs)
+        book.close()
         link.close()
     yield Row(
-        "write 4 lines, read back, look, store, reload, read back",
+        "write 4 lines, read back, look, store, reload, read back, record on",
         ours,
         wire,
         "wire time of all bytes and the stated answer delays",
