@@ -147,6 +147,9 @@ def _instrument(survey: Survey, of: Layout) -> Iterator[Shared]:
     # Turned round, the square errs the other way, and so does the foot it stands on.
     yield Shared("square_mm", "", caliper * of.turned * of.of_kind("lean", "sway"), b.square_mm)
     yield Shared("caliper_scale_percent", "", lengths * of.length, b.caliper_scale_percent / 100)
+    # a scan, or whatever else a length came from that states its own uncertainty
+    other = ~of.caliper * of.of_kind(*LENGTHS)
+    yield Shared("scan_percent", "", other * of.length, b.scan_percent / 100)
     strips = caliper * of.flat * of.of_kind("outside")
     yield Shared("squeeze_percent", "", -strips * of.length, b.squeeze_percent / 100)
     directions = [

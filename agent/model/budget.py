@@ -34,6 +34,9 @@ class Budget:
     caliper_scale_percent: float = _usual(
         0.01, "scale of the caliper", "check the caliper on a block of known length"
     )
+    scan_percent: float = _usual(
+        0.01, "scale of what else reads a piece", "compare the rule of a scan with a known length"
+    )
     squeeze_percent: float = _usual(
         0.02, "closing force on thin strips", "close the jaws lightly on thin strips"
     )

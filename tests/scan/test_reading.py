@@ -1,6 +1,7 @@
 """A scan of a laid strip: what it gives, and why scans are refused."""
 
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import matplotlib
@@ -10,12 +11,15 @@ from PIL import Image
 from scipy.ndimage import gaussian_filter
 
 from agent.errors import BadInput, Refused
+from agent.estimate import solve
+from agent.model.budget import NO_BUDGET
 from agent.pieces import rail, strip
 from agent.scan.glass import look
 from agent.scan.image import Scan, load_scan
 from agent.scan.outline import covered, jaws_of, rectangles
 from agent.scan.picture import picture
 from agent.scan.reading import read_scan
+from tests.estimate.cases import SQUARE, reading, survey
 from tests.scans import SIZES, _plain, laid, profile, scanned
 
 DPI = 300.0
@@ -191,3 +195,19 @@ def test_a_solid_piece_has_no_outline_to_read():
     machine, piece = laid(4, "post")
     assert machine is not None
     assert all(jaws_of(piece, f) is None for f in piece.features if f.kind in ("lean", "sway"))
+
+
+def test_all_lengths_of_a_scan_share_the_scale_of_its_rule():
+    """However many lengths agree, a scale is not known better than the rule that they hang on."""
+    lengths = [
+        reading("outside", (0, 20.0 * n, 0), 20.0 * n, u=0.001, between="edges")
+        for n in (1, 2, 3, 4, 5)
+    ]
+    found = {
+        percent: solve(
+            survey(*lengths, priors=SQUARE, budget=replace(NO_BUDGET, scan_percent=percent))
+        ).parameters["z_scale"]
+        for percent in (0.0, 0.2)
+    }
+    assert found[0.0].u < 2e-4
+    assert 2e-3 <= found[0.2].u < 2.5e-3
