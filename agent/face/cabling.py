@@ -55,15 +55,23 @@ def _keep(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
     desk = ctx.find_object(Desk)
     if not value or desk is None or ctx.resilient_parsing:
         return
-    if desk.how.lines is not None:
+    if desk.how is not None and desk.how.lines is not None:
         raise BadInput("--reset and --keep-lines given together", remedy="Keep one of them")
     _say(ctx, lines="keep")
 
 
 def _say(ctx: click.Context, **said: Any) -> None:
+    """Note what a command says of it; what an earlier one said no longer counts."""
     desk = ctx.find_object(Desk)
-    if desk is not None and not ctx.resilient_parsing:
-        desk.how = replace(desk.how, **said)
+    if desk is None or ctx.resilient_parsing:
+        return
+    if desk.how is None:
+        if not any(said.values()):
+            return  # most commands say nothing, and start without that module
+        from agent.wire.identity import Opening
+
+        desk.how = Opening()
+    desk.how = replace(desk.how, **said)
 
 
 _OPTIONS: Final = (
@@ -121,20 +129,22 @@ def joined(
     except Unanswered as silence:
         if not _may_rise(desk, how, silence):
             raise
+        from agent.wire.identity import Opening
+
         baud = None if desk.opening is None else desk.opening.baud
-        transport = desk.open(transport.name, replace(how, baud=baud, lines="up"))
+        transport = desk.open(transport.name, replace(how or Opening(), baud=baud, lines="up"))
         result = join(transport)
         desk.remember_lines("up")
     desk.opened()
     return transport, result
 
 
-def _may_rise(desk: Desk, how: Opening, silence: Unanswered) -> bool:
+def _may_rise(desk: Desk, how: Opening | None, silence: Unanswered) -> bool:
     """True if the modem lines are down by default, can rise, and may."""
     address = desk.opening
     if address is None or address.url.startswith("socket://"):
         return False
-    if address.lines != "down" or how.lines is not None:
+    if address.lines != "down" or (how is not None and how.lines is not None):
         return False
     if not (desk.in_shell or sys.stdin.isatty()):
         silence.remedy += f". Or: {_RAISE}"

@@ -12,13 +12,12 @@ import click
 
 from agent.errors import AgentError
 from agent.face.screen import Screen
-from agent.wire.identity import Opening
 
 if TYPE_CHECKING:
     from agent.bench.value import Bench
     from agent.model.profile import Lines, Profile
     from agent.rehearsal import Rehearsal
-    from agent.wire.identity import PortInfo
+    from agent.wire.identity import Opening, PortInfo
     from agent.wire.port import Address
     from agent.wire.transport import Transport
     from agent.work.session import Session
@@ -35,7 +34,7 @@ class Desk:
     in_shell: bool = False
     offered: str = ""  #: line that Enter on an empty line carries out
     cautioned: bool = False  #: the cautions were read and acknowledged in this session
-    how: Opening = field(default_factory=Opening)  #: how this command wants its port opened
+    how: Opening | None = None  #: how this command wants its port opened, where it says so
     opening: Address | None = None  #: of the port that was opened last, answered or not
     _session: Session | None = None
     _address: Address | None = None  #: of the port at which a controller answered last
@@ -108,7 +107,7 @@ class Desk:
         known = self._address
         until = time.monotonic() + REOPENING
         if known is not None and known.means(port):
-            address = known.found_again(until, self._is_it).using(how or Opening())
+            address = _as_wished(known.found_again(until, self._is_it), how)
         else:
             address = self._wanted(Address.awaited(port, until, like=known), how)
         return self._open(address, how, until)
@@ -136,7 +135,7 @@ class Desk:
         remembered = habit(address.key).get("lines")
         if remembered in ("down", "up", "keep"):
             address = replace(address, lines=remembered)
-        return address.using(_said_by(self.session.profile)).using(how or Opening())
+        return _as_wished(address.using(_said_by(self.session.profile)), how)
 
     def _is_it(self, port: PortInfo) -> bool:
         return self.screen.agrees(
@@ -301,7 +300,14 @@ def fitted(parts: Sequence[str | tuple[str, str]], width: int) -> str:
 
 def _said_by(profile: Profile) -> Opening:
     """How a profile wants its machine's port opened."""
+    from agent.wire.identity import Opening
+
     return Opening(profile.link.baud, profile.link.lines)
+
+
+def _as_wished(address: Address, how: Opening | None) -> Address:
+    """`address`, opened as a command wants it where it says so."""
+    return address if how is None else address.using(how)
 
 
 def at_desk(function: Callable[Concatenate[Desk, P], None]) -> Callable[P, None]:

@@ -16,6 +16,7 @@ from typing import Final
 
 from tests.benchmarks.table import Row, at_most
 from tests.benchmarks.timing import Act, side_by_side
+from tests.packaging import READINGS
 
 #: The command as installed beside this interpreter; else the module it leads to.
 _INSTALLED: Final = Path(sys.executable).with_name("plumbelt")
@@ -57,13 +58,26 @@ def rows(quick: bool) -> Iterator[Row]:
             f"bare interpreter importing the same {len(libraries)} outside modules",
             at_most(1.3),
         )
-        click = (sys.executable, "-c", "import click")
-        for what, arguments in (("--help", ("--help",)), ("drive ...", _DRIVE)):
+        readings = Path(home) / "readings.yaml"
+        readings.write_text(READINGS, encoding="utf-8")
+        for what, arguments in (
+            ("--help", ("--help",)),
+            ("drive ...", _DRIVE),
+            ("solve FILE", ("solve", str(readings))),
+        ):
+            command = (*PLUMBELT, *arguments)
+            libraries = outside_libraries(command, environment, prompts=False)
             ours, bare = side_by_side(
-                _whole((*PLUMBELT, *arguments), environment), _whole(click, environment), runs=runs
+                _whole(command, environment),
+                _whole(_importing(libraries, READY), environment),
+                runs=runs,
             )
             yield Row(
-                f"plumbelt {what}", ours, bare, "bare interpreter importing click", at_most(1.5)
+                f"plumbelt {what}",
+                ours,
+                bare,
+                f"bare interpreter importing the same {len(libraries)} outside modules",
+                at_most(1.3),
             )
 
 
@@ -80,12 +94,15 @@ def memory_rows(quick: bool) -> Iterator[Row]:
     )
 
 
-def outside_libraries(command: Sequence[str], environment: dict[str, str]) -> list[str]:
-    """Modules from outside that a command imports until it prompts, in its order."""
+def outside_libraries(
+    command: Sequence[str], environment: dict[str, str], *, prompts: bool = True
+) -> list[str]:
+    """Modules from outside that a command imports until it prompts or ends, in its order."""
     with tempfile.TemporaryDirectory() as folder:
         log = Path(folder) / "imports"
         line = f"exec {sys.executable} -X importtime {' '.join(command)} 2>{log}"
-        _until(("/bin/sh", "-c", line), PROMPT, environment)()
+        shell = ("/bin/sh", "-c", line)
+        (_until(shell, PROMPT, environment) if prompts else _whole(shell, environment))()
         imported = _IMPORTED.findall(log.read_text())
     return list(dict.fromkeys(name for name in imported if is_outside(name)))
 
