@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -12,33 +12,12 @@ from agent.face.desk import Desk, at_desk
 from agent.face.options import COMMAND_LINE, Number, Verb, as_json, number_from, wrong_line
 from agent.face.words import Shown, length, shown
 from agent.model.feature import Feature
+from agent.pieces.catalogue import CATALOGUE, Beside
 
 if TYPE_CHECKING:
     from agent.model.profile import Profile
     from agent.pieces import Piece, Summary
 
-PIECE_NAMES: Final = ("strip", "rail", "post", "block")
-
-#: The pieces that together with moves show every error, in the order they are laid.
-WHOLE_SET: Final = ("strip", "post", "block")
-
-#: What a piece is laid for above all: the error by which its size is chosen.
-PURPOSE: Final = {
-    "strip": "z_scale",
-    "rail": "z_scale",
-    "post": "gantry_angle_deg",
-    "block": "y_scale",
-}
-
-#: What is known besides, when a size is chosen: the plastic's shrink, which hides in every length,
-#: or one `travel` reading of each axis, without which a post cannot tell angle from scale.
-Beside = Literal["shrink", "travel"]
-BESIDE: Final[dict[str, Beside]] = {
-    "strip": "shrink",
-    "rail": "shrink",
-    "post": "travel",
-    "block": "shrink",
-}
 _BESIDE_WORDS: Final[dict[Beside, str]] = {
     "shrink": "the plastic's shrink apart, which a 'travel' reading takes out",
     "travel": "beside one 'travel' reading of each axis",
@@ -59,7 +38,7 @@ _ROOMY: Final = 29
 
 
 @click.command(cls=Verb)
-@click.argument("name", type=click.Choice(PIECE_NAMES), metavar="strip|rail|post|block")
+@click.argument("name", type=click.Choice(tuple(CATALOGUE)), metavar="|".join(CATALOGUE))
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
 @click.option("--size", "sizes", multiple=True, metavar="NAME=MM", help="a size; may be repeated")
 @click.option(
@@ -136,8 +115,8 @@ def piece(
         show_told(desk, drawn, profile, told)
         if wish is not None and not wish["reached"]:
             desk.screen.say(
-                f"! {within:g} {shown(PURPOSE[name]).unit} is not reached by any {name} that this"
-                " machine and a caliper of 200 mm allow; this is the best. More readings help."
+                f"! {within:g} {shown(CATALOGUE[name].purpose).unit} is not reached by any {name}"
+                " that this machine and a caliper of 200 mm allow; this is the best. More readings help."
             )
         if where:
             show_features(desk, drawn)
@@ -151,7 +130,7 @@ def wanted(drawn: Piece, profile: Profile, within: float | None) -> dict[str, An
     """What was wanted of the piece, and whether it is reached; None where nothing was."""
     if within is None:
         return None
-    purpose = PURPOSE[drawn.name]
+    purpose = CATALOGUE[drawn.name].purpose
     reached = reach_of(drawn, profile)
     return {"parameter": purpose, "expanded95": within, "reached": reached <= within}
 
@@ -244,8 +223,8 @@ def foretold(
 
 def reach_of(drawn: Piece, profile: Profile) -> float:
     """How well a piece tells what it is laid for: 95 %, in the unit it is shown in."""
-    parameter = PURPOSE[drawn.name]
-    u = foretold(drawn, profile, beside=BESIDE[drawn.name])[parameter][0]
+    parameter = CATALOGUE[drawn.name].purpose
+    u = foretold(drawn, profile, beside=CATALOGUE[drawn.name].beside)[parameter][0]
     return 2 * u * shown(parameter).factor
 
 
@@ -262,7 +241,7 @@ def show_told(
     ]
     desk.screen.say("Read with this caliper, it alone tells (95 %):")
     desk.screen.table([("error", False), ("known so far to", True), ("then to", True)], rows)
-    words = shown(PURPOSE[drawn.name])
+    words = shown(CATALOGUE[drawn.name].purpose)
     steps = {
         _size_words(other): f"{reach_of(other, profile):.{words.digits}f}"
         for other in sizes(drawn.name, profile)
@@ -270,7 +249,7 @@ def show_told(
     listed = ", ".join(f"{size} {reach}" for size, reach in steps.items())
     desk.screen.say(
         f"{words.words.capitalize()} by size, ± {words.unit}: {listed}"
-        f" ({_BESIDE_WORDS[BESIDE[drawn.name]]})."
+        f" ({_BESIDE_WORDS[CATALOGUE[drawn.name].beside]})."
     )
 
 

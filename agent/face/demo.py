@@ -16,7 +16,6 @@ import click
 from agent.bench.rounds import MOVES
 from agent.errors import Refused
 from agent.face import tables
-from agent.face.benchwork import WHOLE_SET
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Count, Verb, as_json
 from agent.face.screen import Screen
@@ -24,6 +23,7 @@ from agent.face.simulating import DEFAULT_SEED, bench_options
 from agent.face.solving import show_corrections
 from agent.face.words import BY_HAND, MAIN, shown
 from agent.model.roles import ROLES, Role
+from agent.pieces.catalogue import WHOLE_SET
 from agent.rehearsal import Rehearsal, behind_a_terminal, bench_of, plain_profile
 from agent.work.laying import Progress
 from agent.work.moves import Travel

@@ -19,7 +19,7 @@ from agent.errors import BadInput, Problem, Refused
 from agent.estimate.repeats import suspect
 from agent.face import tables
 from agent.face.answers import Typed, typed_lengths
-from agent.face.benchwork import PIECE_NAMES, show_picture, sizes_from
+from agent.face.benchwork import show_picture, sizes_from
 from agent.face.checking import CHECK, check_instrument, check_slicing
 from agent.face.desk import Desk, at_desk
 from agent.face.moving import MOVE_NAMES, gauge_moves
@@ -35,6 +35,7 @@ from agent.face.options import (
 )
 from agent.face.pressing import pressed
 from agent.face.seating import Seat, Step, Values, believed, offered_by_bench, read_one
+from agent.pieces.catalogue import CATALOGUE
 
 if TYPE_CHECKING:
     from agent.work.session import Session
@@ -245,7 +246,7 @@ def seats_meant(desk: Desk, what: str | None, numbers: Sequence[float], repeats:
     All of a piece (the newest, if nothing is named) that are not wholly read, or one by name.
     """
     session = desk.session
-    if what in PIECE_NAMES and not any(laid.name == what for laid in session.now.laid):
+    if what in CATALOGUE and not any(laid.name == what for laid in session.now.laid):
         printed_otherwise(desk, what)
     laid = session.now.laid
     if not laid:

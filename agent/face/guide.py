@@ -14,10 +14,10 @@ import click
 
 from agent.bench.rounds import MOVES, Round
 from agent.bench.value import Bench
-from agent.face.benchwork import WHOLE_SET
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
 from agent.face.words import shown
+from agent.pieces.catalogue import CATALOGUE, WHOLE_SET
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +185,7 @@ def lay_and_read(desk: Desk) -> Step | None:
     for name in WHOLE_SET:
         if name not in laid:
             again = "again, to see the change proved" if _changed(desk) else "next"
-            return Step(f"lay {name}", f"{_PURPOSES[name]}: to be laid {again}.")
+            return Step(f"lay {name}", f"{CATALOGUE[name].shows}: to be laid {again}.")
         unread = _unread(now, laid[name].name)
         if unread:
             left = "1 feature" if unread == 1 else f"{unread} features"
@@ -194,13 +194,6 @@ def lay_and_read(desk: Desk) -> Step | None:
                 f"The {laid[name].name} is laid; {left} of it not read yet.",
             )
     return None
-
-
-_PURPOSES: Final = {
-    "strip": "The strip shows lengths along and across the belt and whether they are square",
-    "post": "The post shows height, lean and sway",
-    "block": "The block shows lengths across and up the gantry",
-}
 
 
 def _unread(now: Round, name: str) -> int:

@@ -12,13 +12,14 @@ import click
 
 from agent.bench.rounds import Laid
 from agent.errors import Declined, LinkFailed, Refused
-from agent.face.benchwork import PIECE_NAMES, show_needs, sizes_from
+from agent.face.benchwork import show_needs, sizes_from
 from agent.face.cautions import acknowledge
 from agent.face.desk import Desk, at_desk
 from agent.face.moving import try_short_moves
 from agent.face.options import Verb, as_json
 from agent.face.screen import bar, clean
 from agent.model.roles import ROLES
+from agent.pieces.catalogue import CATALOGUE
 
 if TYPE_CHECKING:
     from agent.model.heat import Heat
@@ -60,7 +61,7 @@ def stoppable() -> Iterator[Callable[[], bool]]:
 
 
 @click.command(cls=Verb)
-@click.argument("name", type=click.Choice(PIECE_NAMES), metavar="strip|rail|post|block")
+@click.argument("name", type=click.Choice(tuple(CATALOGUE)), metavar="|".join(CATALOGUE))
 @click.option("--size", "sizes", multiple=True, metavar="NAME=MM", help="a size, as 'piece' has it")
 @as_json
 @at_desk

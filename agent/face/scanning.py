@@ -101,14 +101,14 @@ def meant(desk: Desk, what: str | None, sizes: dict[str, float] | None) -> tuple
     The newest of that name, or one that was printed otherwise.  Raises BadInput where no piece
     is named, Refused where a rehearsal laid none.
     """
-    from agent.face.benchwork import PIECE_NAMES
+    from agent.pieces import CATALOGUE
 
     session = desk.session
     laid = [piece for piece in session.now.laid if what in (None, piece.name)]
     if laid and sizes is None:
         return laid[-1].piece, laid[-1].name
     name = laid[-1].piece.name if laid else what
-    if name not in PIECE_NAMES:
+    if name not in CATALOGUE:
         raise BadInput(
             "a scan wants the name of the piece that it shows", remedy="'gauge strip --scan FILE'"
         )

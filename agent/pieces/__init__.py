@@ -5,10 +5,8 @@ A piece is built for a profile (angle, travel, bead, roller) and is a plain valu
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Final
-
 from agent.pieces.block import block
+from agent.pieces.catalogue import CATALOGUE, PIECES, WHOLE_SET, Kind
 from agent.pieces.post import post
 from agent.pieces.rail import rail
 from agent.pieces.solid import Piece, Prism
@@ -16,16 +14,11 @@ from agent.pieces.strip import strip
 from agent.pieces.toolpath import Summary, summary, timed_toolpath, toolpath
 from agent.pieces.travel import travel_features
 
-#: Builders by name; each takes a profile and its own sizes by keyword.
-PIECES: Final[dict[str, Callable[..., Piece]]] = {
-    "strip": strip,
-    "rail": rail,
-    "post": post,
-    "block": block,
-}
-
 __all__ = [
+    "CATALOGUE",
     "PIECES",
+    "WHOLE_SET",
+    "Kind",
     "Piece",
     "Prism",
     "Summary",

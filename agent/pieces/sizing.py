@@ -8,20 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Final
 
 from agent.errors import BadInput, Refused
 from agent.model.profile import Profile
-from agent.pieces.block import block
-from agent.pieces.post import post
-from agent.pieces.rail import rail
+from agent.pieces.catalogue import CATALOGUE
 from agent.pieces.solid import Piece
-from agent.pieces.strip import strip
-
-_STRIP_REACH: Final = (100.0, 125.0, 150.0, 200.0, 250.0, 300.0)
-_RAIL_COUNT: Final = (1, 2, 3, 5, 8, 11)
-_POST_HEIGHT: Final = (30.0, 45.0, 60.0, 80.0, None, 120.0, 150.0)  #: None: the usual one
-_BLOCK_LONG: Final = (40.0, 60.0, 80.0, 100.0, 130.0, 160.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,15 +30,9 @@ def sizes(name: str, profile: Profile, *, reach: float = 200.0) -> Iterator[Piec
 
     Raises BadInput for a name that no piece has.
     """
-    builders: dict[str, Iterator[Callable[[], Piece]]] = {
-        "strip": (_strip(profile, most) for most in _STRIP_REACH if most <= reach),
-        "rail": (_rail(profile, count, reach) for count in _RAIL_COUNT),
-        "post": (_post(profile, height) for height in _POST_HEIGHT),
-        "block": (_block(profile, long) for long in _BLOCK_LONG if long <= reach),
-    }
-    if name not in builders:
-        raise BadInput(f"no piece {name!r}; there are {', '.join(builders)}")
-    for build in builders[name]:
+    if name not in CATALOGUE:
+        raise BadInput(f"no piece {name!r}; there are {', '.join(CATALOGUE)}")
+    for build in CATALOGUE[name].series(profile, reach):
         try:
             yield build()
         except BadInput:  # too large, or too small to hold its parts: the next may do
@@ -82,20 +67,3 @@ def choose_size(
             remedy="Check mechanics.travel_mm in the profile, or give sizes yourself.",
         )
     return Choice(best[1], best[0], False, tried)
-
-
-def _strip(profile: Profile, most: float) -> Callable[[], Piece]:
-    return lambda: strip(profile, reach=most)
-
-
-def _rail(profile: Profile, count: int, reach: float) -> Callable[[], Piece]:
-    return lambda: rail(profile, count=count, reach=reach)
-
-
-def _post(profile: Profile, height: float | None) -> Callable[[], Piece]:
-    return lambda: post(profile, height=height)
-
-
-def _block(profile: Profile, long: float) -> Callable[[], Piece]:
-    short = max(8.0, long / 5)
-    return lambda: block(profile, gantry=(short, long), across=(short, long))

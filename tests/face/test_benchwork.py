@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from agent.face.benchwork import PIECE_NAMES, PURPOSE, foretold, reach_of
+from agent.face.benchwork import foretold, reach_of
 from agent.face.main import run
+from agent.pieces.catalogue import CATALOGUE
 from agent.pieces.resize import resized, size_names
 from agent.store.profiles import load_profile
 from tests.face.bench import carry_out, desk_at
@@ -20,7 +21,7 @@ def document(capsys: pytest.CaptureFixture[str], *words: str) -> dict[str, objec
     return found
 
 
-@pytest.mark.parametrize("name", PIECE_NAMES)
+@pytest.mark.parametrize("name", CATALOGUE)
 def test_the_page_fits_80_columns(name: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["piece", name]) == 0
     shown = capsys.readouterr().out
@@ -65,7 +66,7 @@ def test_sizes_are_given_by_name(
     assert found["size_mm"][key] == mm  # type: ignore[index]
 
 
-@pytest.mark.parametrize("name", PIECE_NAMES)
+@pytest.mark.parametrize("name", CATALOGUE)
 def test_a_piece_comes_again_from_its_sizes(name: str) -> None:
     profile = load_profile("heron")
     usual = resized(name, profile, {})
@@ -111,7 +112,7 @@ def test_longer_pieces_tell_more() -> None:
     for name, size in (("block", "gantry long"), ("post", "height")):
         reaches = [reach_of(resized(name, profile, {size: mm}), profile) for mm in (45, 70, 100)]
         assert reaches == sorted(reaches, reverse=True)
-        assert PURPOSE[name] in foretold(resized(name, profile, {}), profile)
+        assert CATALOGUE[name].purpose in foretold(resized(name, profile, {}), profile)
 
 
 def test_files_are_not_written_over_unasked(
