@@ -116,7 +116,8 @@ def piece(
         if wish is not None and not wish["reached"]:
             desk.screen.say(
                 f"! {within:g} {shown(CATALOGUE[name].purpose).unit} is not reached by any {name}"
-                " that this machine and a caliper of 200 mm allow; this is the best. More readings help."
+                " that this machine and a caliper of 200 mm allow; this is the best."
+                " More readings help."
             )
         if where:
             show_features(desk, drawn)
