@@ -17,9 +17,9 @@ import math
 import os
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
-from functools import cache
-from typing import Any
+from dataclasses import dataclass, replace
+from functools import cache, partial
+from typing import Any, Literal, get_args
 
 import numpy as np
 
@@ -29,6 +29,7 @@ from agent.estimate.parameters import PUBLIC, parameters_of, public_unit
 from agent.estimate.remedies import decide, errors_after
 from agent.estimate.solution import Parameter
 from agent.estimate.uncertainty import display_step
+from agent.model.budget import NO_BUDGET
 from agent.model.feature import Feature, Reading
 from agent.model.geometry import DELTA, ERRORS, EX, EY, EZ, Array
 from agent.model.profile import Profile
@@ -46,6 +47,11 @@ GAUGE_U = 0.05
 INSIDE_SCALE, INSIDE_DEG = 0.001, 0.1
 STANDARD = ("strip", "post", "block")
 NAIVE_MM = 20.0
+
+World = Literal["clean", "budget"]
+
+#: The unknown that all readings of the caliper share.
+ZERO = "zero_mm:"
 
 
 @dataclass(frozen=True)
@@ -138,20 +144,29 @@ def _four(errors: Array) -> tuple[float, float, float, float]:
     )
 
 
-def by_formula(seeds: Sequence[int]) -> list[Tuned]:
-    """Machines read by the estimator's own prediction plus noise."""
+def by_formula(seeds: Sequence[int], world: World = "clean") -> list[Tuned]:
+    """Machines read by the estimator's own prediction plus noise.
+
+    In the clean world nothing of the budget happens, but for the caliper's zero within its stated
+    limits; in that of the budget every contributor is drawn as the budget says.
+    """
     blank = survey_of([[1.0] * REPEATS] * len(features()))
     machine = profile()
     obs, unknowns = observe(blank, Noise(READING_SD, math.inf))
     own = np.array([r.u_mm is not None for r in blank.readings])
+    happens = blank if world == "budget" else replace(blank, budget=NO_BUDGET)
     # What the readings scatter by beyond their repeats: run-out and stray faces.
+    independent = observe(happens, Noise(READING_SD, math.inf))[0].independent
     step = display_step(machine.instrument.resolution_mm)
-    beyond = np.sqrt(np.maximum(obs.independent - READING_SD**2 / REPEATS - step**2, 0.0))
+    beyond = np.sqrt(np.maximum(independent - READING_SD**2 / REPEATS - step**2, 0.0))
+    zero = unknowns.index(ZERO)
     tuned = []
     for seed in seeds:
         rng = np.random.default_rng(seed)
         true = unknowns.mean + unknowns.u * rng.standard_normal(len(unknowns.u))
-        true[-1] = rng.uniform(-1, 1) * machine.instrument.mpe_mm
+        if world == "clean":
+            true[unknowns.sought :] = 0.0
+        true[zero] = rng.uniform(-1, 1) * machine.instrument.mpe_mm
         exact = obs.predict(true)[0]
         exact = exact + np.where(own, 0.0, beyond) * rng.standard_normal(obs.size)
         scatter = rng.standard_normal((obs.size, REPEATS)) * READING_SD
@@ -177,7 +192,7 @@ def _naive_by_formula(true: Array, rng: np.random.Generator, unknowns: Any) -> t
         e = true[column]
         height = true[DELTA] * cot if column == EY else 0.0
         offset = true[unknowns.index(f"offset.{group}")]
-        measured = (1 - m) * (1 + e + height) * NAIVE_MM + offset + true[-1]
+        measured = (1 - m) * (1 + e + height) * NAIVE_MM + offset + true[unknowns.index(ZERO)]
         measured += rng.standard_normal() * READING_SD
         left.append((1 + e) * NAIVE_MM / measured - 1)
     return tuple(left)
@@ -280,12 +295,16 @@ def _chunks(seeds: range, size: int) -> Iterator[range]:
         yield range(start, min(start + size, seeds.stop))
 
 
-def campaign(machines: int, plant: int, seed: int, workers: int | None = None) -> dict[str, Any]:
+def campaign(
+    machines: int, plant: int, seed: int, workers: int | None = None, world: World = "clean"
+) -> dict[str, Any]:
     """Figures by formula, and through the plant under `plant`."""
     first = seed * 1_000_000
     workers = workers or os.cpu_count() or 1
     with ProcessPoolExecutor(workers) as pool:
-        formula = pool.map(by_formula, _chunks(range(first, first + machines), 250))
+        formula = pool.map(
+            partial(by_formula, world=world), _chunks(range(first, first + machines), 250)
+        )
         laid = pool.map(through_the_plant, _chunks(range(first, first + plant), 10))
         result = figures([t for chunk in formula for t in chunk]) if machines else {}
         if plant:
@@ -299,8 +318,14 @@ def main() -> None:
     parser.add_argument("--plant", type=int, default=20, help="machines laid by the simulator")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--json", action="store_true", help="one JSON document")
+    parser.add_argument(
+        "--world",
+        choices=get_args(World),
+        default="clean",
+        help="of the machines read by formula: nothing of the budget happens, or all as it says",
+    )
     options = parser.parse_args()
-    result = campaign(options.machines, options.plant, options.seed)
+    result = campaign(options.machines, options.plant, options.seed, world=options.world)
     if options.json:
         print(json.dumps(result))
         return
