@@ -9,7 +9,7 @@ import re
 import shlex
 import sys
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from typing import Final
 
 import click
@@ -86,9 +86,15 @@ def attached_for(
 
 
 def run(arguments: Sequence[str], desk: Desk | None = None) -> int:
-    """Carry out one command line and return its exit code; prints what went wrong."""
+    """Carry out one command line and return its exit code; prints what went wrong.
+
+    desk: where it is carried out; without one at a desk of its own, which is left tidy.
+    """
     with synced_afterwards():
-        return _run(arguments, desk or Desk())
+        if desk is not None:
+            return _run(arguments, desk)
+        with closing(Desk()) as own:
+            return _run(arguments, own)
 
 
 def _run(arguments: Sequence[str], desk: Desk) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import time
+import weakref
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -38,6 +39,8 @@ class Database:
             self.connection = sqlite3.connect(
                 self.path, timeout=PATIENCE, isolation_level=None, check_same_thread=False
             )
+        # whoever forgets a record, or dies of something else, leaves no open file behind
+        weakref.finalize(self, self.connection.close)
         try:
             with in_words(self.path):
                 if cut_short(self.path):
