@@ -25,6 +25,9 @@ Lines = Literal["down", "up", "keep"]
 Coupling = Literal["none", "axes", "motors", "unknown"]
 
 
+#: Longest length that the usual caliper of a bench reads, mm (common practice).
+USUAL_RANGE_MM: Final = 150.0
+
 #: Keys of a profile file that a verb may need and nobody has told.
 ANGLE: Final = "mechanics.gantry_angle_deg"
 NOZZLE: Final = "material.nozzle_c"
@@ -125,6 +128,11 @@ class Instrument:
     range_mm: float | None = None  #: longest length it can read; None: not known
     move_u_mm: float | None = None  #: standard uncertainty of what measures a move
     link: str = ""  #: where it sends its readings to; empty: they are typed
+
+    @property
+    def reach_mm(self) -> float:
+        """Longest length to ask of it, mm: what is told of it, else of the usual small caliper."""
+        return USUAL_RANGE_MM if self.range_mm is None else self.range_mm
 
 
 @dataclass(frozen=True, slots=True)

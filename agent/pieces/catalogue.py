@@ -12,6 +12,7 @@ from agent.pieces.block import block
 from agent.pieces.post import post
 from agent.pieces.rail import rail
 from agent.pieces.solid import Piece
+from agent.pieces.stem import stem
 from agent.pieces.strip import strip
 
 #: What is known besides when a size is chosen: the plastic's shrink, which hides in every length,
@@ -52,6 +53,12 @@ def _rails(profile: Profile, reach: float) -> Iterator[Made]:
 def _posts(profile: Profile, reach: float) -> Iterator[Made]:
     for height in (30.0, 45.0, 60.0, 80.0, None, 120.0, 150.0):  # None: the usual one
         yield partial(post, profile, height=height)
+
+
+def _stems(profile: Profile, reach: float) -> Iterator[Made]:
+    for height in (40.0, 50.0, 60.0, 70.0, 80.0, 100.0, 120.0):
+        if height <= reach:
+            yield partial(stem, profile, height=height)
 
 
 def _blocks(profile: Profile, reach: float) -> Iterator[Made]:
@@ -107,6 +114,15 @@ CATALOGUE: Final[dict[str, Kind]] = {
                 "gantry": ("gantry short", "gantry long"),
                 "across": ("across narrow", "across wide"),
             },
+        ),
+        Kind(
+            "stem",
+            stem,
+            "The stem shows the gantry's angle beside moves, in the least time",
+            "gantry_angle_deg",
+            "travel",
+            _stems,
+            usual=False,
         ),
     )
 }
