@@ -29,6 +29,10 @@ PLACES: Final[dict[str, tuple[str, str]]] = {
     "marks": ("running:marks", "Run the belt over marks and read where it stands at each."),
     "mechanics": ("keeping:mechanics", "How the machine is built, and the steps per mm of that."),
     "next": ("guide:next_step", "The one best step now, and why."),
+    "outlook": (
+        "outlook:outlook",
+        "The short tune before it begins: steps, minutes, what it tells.",
+    ),
     "piece": ("benchwork:piece", "A test piece: what it would tell, its drawing, its files."),
     "ports": ("linking:ports", "Serial ports of this computer."),
     "preview": ("changing:preview", "What would be changed: table, exact lines, digest."),
@@ -54,7 +58,7 @@ PLACES: Final[dict[str, tuple[str, str]]] = {
 #: What verbs are for; those that stand nowhere here are listed last.
 GROUPS: Final[dict[str, tuple[str, ...]]] = {
     "Connect": ("ports", "attach", "detach", "readback", "send", "cool", "halt"),
-    "Measure": ("piece", "lay", "advance", "gauge", "marks", "feed"),
+    "Measure": ("outlook", "piece", "lay", "advance", "gauge", "marks", "feed"),
     "Understand": ("status", "next", "begin", "solve", "mechanics", "drive", "shim"),
     "Change": ("preview", "write", "store", "prove", "undo", "resume", "handover"),
     "Keep": ("profile", "log", "report", "workshop", "run", "completion"),

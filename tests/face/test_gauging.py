@@ -326,7 +326,7 @@ def test_once_a_solution_was_carried_out_less_is_believed() -> None:
     assert taken(desk) == {"strip s1": (20.1, 20.1, 20.1)}
 
 
-@pytest.mark.parametrize("name", ["strip", "rail", "post", "block"])
+@pytest.mark.parametrize("name", ["strip", "rail", "post", "block", "stem"])
 def test_the_first_question_stands_below_the_drawing_on_a_small_terminal(
     name: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

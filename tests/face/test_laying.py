@@ -213,7 +213,7 @@ def test_probes_stand_between_lines_and_are_not_counted() -> None:
     assert received(desk)[-7:] == ["G21", "G90", PROBE, "M83", PROBE, "M400", PROBE]
 
 
-@pytest.mark.parametrize("name", ["strip", "rail", "post", "block"])
+@pytest.mark.parametrize("name", ["strip", "rail", "post", "block", "stem"])
 def test_a_piece_laid_over_a_terminal_is_the_one_laid_in_memory(name: str) -> None:
     """What comes over a real pseudo-terminal lies on the belt bead for bead as without one."""
     measured = []

@@ -11,7 +11,7 @@ def longest(piece):
     return max(math.hypot(*feature.along) for feature in piece.features)
 
 
-@pytest.mark.parametrize("name", ["strip", "rail", "post", "block"])
+@pytest.mark.parametrize("name", ["strip", "rail", "post", "block", "stem"])
 def test_sizes_grow_and_stay_within_reach(name):
     found = [longest(piece) for piece in sizes(name, machine(), reach=200)]
     assert len(found) >= 3

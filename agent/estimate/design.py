@@ -1,0 +1,508 @@
+"""The short tune: which reading next, how many, and when it is enough.
+
+Sequential design of experiments.  A reading with Jacobian row j and variance v takes the covariance
+P to P - P j j' P / (v + j' P j); the value read does not enter, so that its gain is known
+beforehand.  One value after the other is chosen, the one that takes most off the worst wanted
+parameter, in units of its tolerance, for each minute it costs.  It is enough when
+
+    U <= tolerance                                    for every wanted parameter (U: 95 %), and
+    |P j| delta / sqrt(v - j' P j) <= tolerance       for every value of the design, and
+    a lean typed with the wrong sign would be seen.
+
+The second is the external reliability of Baarda (A testing procedure for use in geodetic networks,
+1968; from memory): the least slip of one value that its residual shows with 80 % power at a level
+of 1 %, delta = z(0.995) + z(0.80), and what such a slip moves while it stays unseen.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from statistics import NormalDist
+from typing import Final
+
+import numpy as np
+
+from agent.estimate.consistency import Examined, examine
+from agent.estimate.curvature import bent
+from agent.estimate.fit import described, posterior
+from agent.estimate.observation import Noise, noise_of, observe
+from agent.estimate.parameters import PUBLIC, public_unit
+from agent.estimate.planning import WANTED
+from agent.estimate.repeats import copied
+from agent.estimate.spread import sized
+from agent.estimate.uncertainty import display_step
+from agent.model.feature import Reading
+from agent.model.geometry import Array
+from agent.model.survey import Survey
+
+#: Level at which the residual of one value makes the guide ask for another, and the power with
+#: which a slip is to be seen.
+DOUBTED: Final = NormalDist().inv_cdf(0.995)
+_POWER: Final = NormalDist().inv_cdf(0.80)
+_DELTA: Final = DOUBTED + _POWER
+
+#: Coverage factor of what is planned.
+_K: Final = 1.96
+
+#: A value that takes less than this share off the worst is not worth its time where the tolerance
+#: cannot be reached; where it can, values that take less than the second are no way to it.
+_WORTH: Final = 0.1
+_LEAST: Final = 0.01
+
+#: No tune asks for more values than this.
+_MOST: Final = 40
+
+#: Values of one feature that are worth typing: beyond, what they share is all that is left.
+MOST_VALUES: Final = 3
+
+#: As good as nothing known of a slip, mm.
+_ANY_SLIP: Final = 1e3
+
+_SIGNED: Final = frozenset(("lean", "sway"))
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A feature or move that could be read, or read once more."""
+
+    reading: Reading  #: its values are not looked at
+    seconds: float  #: to seat and type one value
+    needs: tuple[str, ...] = ()  #: what has to be there first: a piece, a gauge at an axis
+    again: bool = False  #: more values of it tell more; a move's own gauge does not change
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """One value to be taken, and what is known after it."""
+
+    candidate: Candidate
+    value: int  #: 1 for the first value of it
+    minutes: float
+    after: Mapping[str, float]  #: U of each wanted parameter, public units
+
+    @property
+    def name(self) -> str:
+        return self.candidate.reading.name
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """What is known of the wanted parameters, and the values that are still worth taking."""
+
+    wanted: tuple[str, ...]
+    tolerance: Mapping[str, float]  #: public units (scales relative, angles in degrees)
+    now: Mapping[str, float]  #: U of each
+    slip: Mapping[str, float]  #: what an unseen slip could move each by, after all asks
+    asks: tuple[Ask, ...]
+    unreachable: Mapping[str, float]  #: U that is left of what no candidate brings inside
+    more: str = ""  #: name of the reading that would bring most beyond
+    more_after: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def enough(self) -> bool:
+        """Nothing more is worth asking, and every wanted parameter is inside its tolerance."""
+        return not self.asks and not self.outside
+
+    @property
+    def outside(self) -> tuple[str, ...]:
+        """Wanted parameters that are not known to within their tolerance now."""
+        return tuple(n for n in self.wanted if self.now[n] > self.tolerance[n] * (1 + 1e-9))
+
+    @property
+    def after(self) -> Mapping[str, float]:
+        """U of each wanted parameter once all asks are answered."""
+        return self.asks[-1].after if self.asks else self.now
+
+    @property
+    def minutes(self) -> float:
+        return math.fsum(ask.minutes for ask in self.asks)
+
+
+@dataclass
+class _State:
+    """Covariance as values come in; features 0..f-1, unknowns k and one for each feature's own."""
+
+    J: Array  #: (f, K)
+    v: Array  #: (f,) variance of one value, mm^2
+    P: Array  #: (K, K)
+    u0: Array  #: (K,) prior
+    count: list[int]
+
+    def take(self, row: int, values: float = 1.0) -> None:
+        g = self.P @ self.J[row]
+        self.P = self.P - np.outer(g, g) / (self.v[row] / values + float(self.J[row] @ g))
+        self.count[row] += round(values)
+
+    def after(self, columns: Sequence[int]) -> Array:
+        """Variances (f, len(columns)) of unknowns after one more value of each feature."""
+        G = self.J @ self.P  # (f, K)
+        total = self.v + np.einsum("fk,fk->f", G, self.J)
+        now = np.diag(self.P)[list(columns)]
+        left: Array = now[None, :] - G[:, list(columns)] ** 2 / total[:, None]
+        return np.maximum(left, 0.0)
+
+    def slips(self, columns: Sequence[int]) -> Array:
+        """What an unseen slip of one value moves (f, len(columns)); 0 where nothing was read."""
+        G = self.J @ self.P
+        left = np.maximum(self.v - np.einsum("fk,fk->f", G, self.J), 1e-12)
+        moved = np.abs(G[:, list(columns)]) * _DELTA / np.sqrt(left)[:, None]
+        moved[[n == 0 for n in self.count]] = 0.0
+        return np.asarray(moved)
+
+    def common_slip(self, rows: Sequence[int], more: int | None = None) -> float:
+        """Least slip that all of `rows` share and the others show, mm."""
+        counts = np.array(self.count, dtype=float)
+        if more is not None:
+            counts[more] += 1
+        read = np.flatnonzero(counts)
+        column = np.zeros(len(counts))
+        column[list(rows)] = 1.0
+        J = np.column_stack([self.J, column])[read]
+        u0 = np.append(self.u0, _ANY_SLIP)
+        cov = posterior(J, self.v[read] / counts[read], u0)
+        return _DELTA * math.sqrt(float(cov[-1, -1]))
+
+
+def course(
+    survey: Survey,
+    candidates: Sequence[Candidate],
+    setups: Mapping[str, float],
+    *,
+    examined: Examined | None = None,
+    wanted: Sequence[str] = WANTED,
+    there: Iterable[str] = (),
+) -> Course:
+    """The values still to be taken, in the order of their gain for the time, until it is enough.
+
+    setups    minutes that each thing a candidate needs takes to be there
+    examined  the estimate from the survey's own readings, where it is at hand
+    there     what of `setups` is there already
+    """
+    if examined is None and survey.readings:
+        examined = examine(survey)
+    model = _Model.of(survey, candidates, examined, tuple(wanted))
+    have = frozenset(there)
+    free = model.run(candidates, setups, have, {})
+    beyond = {
+        name: free.now[i]
+        for i, name in enumerate(model.wanted)
+        if free.now[i] > model.limits[i] * (1 + 1e-9)
+    }
+    final = model.run(candidates, setups, have, beyond) if beyond else free
+    asks = tuple(final.asks)
+    more, more_after = model.beyond(final, candidates, setups, have)
+    return Course(
+        model.wanted,
+        model.public(model.limits),
+        model.public(model.now),
+        model.public(final.slip),
+        _grouped(model, asks),
+        {name: final.now[model.wanted.index(name)] * public_unit(name) for name in beyond},
+        more,
+        more_after,
+    )
+
+
+@dataclass
+class _Run:
+    state: _State
+    have: set[str]
+    asks: list[tuple[int, Candidate, float]] = field(default_factory=list)
+    now: list[float] = field(default_factory=list)  #: U, own units
+    slip: list[float] = field(default_factory=list)
+
+
+@dataclass
+class _Model:
+    """The survey and all candidates as one linear problem."""
+
+    wanted: tuple[str, ...]
+    columns: list[int]
+    limits: list[float]  #: own units
+    start: _State
+    row_of: Mapping[tuple[object, ...], int]
+    factor: list[float]  #: U over the standard uncertainty
+    now: list[float]
+    signed: list[int]  #: rows of leans
+    flip: float  #: what a lean of the usual size would be off by with the wrong sign, mm
+
+    @classmethod
+    def of(
+        cls,
+        survey: Survey,
+        candidates: Sequence[Candidate],
+        examined: Examined | None,
+        wanted: tuple[str, ...],
+    ) -> _Model:
+        keys = {_key(r): i for i, r in enumerate(survey.readings)}
+        new = [c.reading for c in candidates if _key(c.reading) not in keys]
+        # a place-holder stands for one value; its variance is taken apart below
+        new = list({_key(r): replace(r, mm=(math.nan,)) for r in new}.values())
+        whole = replace(survey, readings=(*survey.readings, *new))
+        noise = noise_of(survey) if survey.readings else _stated(survey)
+        obs, unknowns = observe(whole, noise)
+        if examined is not None:
+            obs, unknowns = sized(obs, unknowns, examined.spread.form, examined.spread.grade)
+        p = unknowns.mean.copy()
+        if examined is not None:
+            at = examined.fit
+            known = {name: i for i, name in enumerate(at.unknowns.names)}
+            for j, name in enumerate(unknowns.names):
+                if name in known:
+                    p[j] = at.p[known[name]]
+        n = len(survey.readings)
+        fit = described(obs, unknowns, p)
+        fit = replace(fit, cov=posterior(fit.J[:n], obs.independent[:n], unknowns.u))
+        curved = bent(fit)
+        if curved is not None:
+            obs, unknowns = curved
+            p = np.append(p, np.zeros(len(unknowns.names) - len(p)))
+        J = obs.predict(p)[1]
+        readings = whole.readings
+        value = np.array(
+            [
+                obs.independent[i]
+                if r.u_mm is not None
+                else noise.s**2 + display_step(survey.instrument.resolution_mm) ** 2
+                for i, r in enumerate(readings)
+            ]
+        )
+        values = [1.0 if copied(r.mm) else float(max(len(r.mm), 1)) for r in readings]
+        repeats = [0.0 if r.u_mm is not None else noise.s**2 for r in readings]
+        step = display_step(survey.instrument.resolution_mm) ** 2
+        own = np.array(
+            [
+                0.0
+                if r.u_mm is not None
+                else max(obs.independent[i] - repeats[i] / values[i] - step, 0.0)
+                for i, r in enumerate(readings)
+            ]
+        )
+        J = np.column_stack([J, np.diag(np.sqrt(own))])
+        u0 = np.append(unknowns.u, np.ones(len(readings)))
+        state = _State(J, value, np.diag(u0**2), u0, [0] * len(readings))
+        for i, reading in enumerate(survey.readings):
+            state.take(i, 1.0 if reading.u_mm is not None else values[i])
+        columns = [unknowns.index(PUBLIC[name]) for name in wanted]
+        planned = [math.sqrt(max(float(state.P[c, c]), 0.0)) for c in columns]
+        factor = [_K] * len(wanted)
+        if examined is not None:
+            at = examined.fit
+            for i, name in enumerate(wanted):
+                own_column = at.unknowns.index(PUBLIC[name])
+                found = float(at.u[own_column] * at.factor95[own_column])
+                if planned[i] > 0 and found > 0:
+                    factor[i] = found / planned[i]
+        limits = [
+            survey.tolerance.scale_percent / 100
+            if name.endswith("scale")
+            else math.radians(survey.tolerance.angle_deg)
+            for name in wanted
+        ]
+        signed = [i for i, r in enumerate(readings) if r.kind in _SIGNED and r.kind == "lean"]
+        k = len(unknowns.names)
+        usual = [
+            math.sqrt(float((J[i, :k] * unknowns.u) @ (J[i, :k] * unknowns.u))) for i in signed
+        ]
+        return cls(
+            wanted,
+            columns,
+            limits,
+            state,
+            {_key(r): i for i, r in enumerate(readings)},
+            factor,
+            [f * u for f, u in zip(factor, planned, strict=True)],
+            signed,
+            2 * max(usual, default=0.0),
+        )
+
+    def public(self, own: Sequence[float]) -> dict[str, float]:
+        return {n: float(x) * public_unit(n) for n, x in zip(self.wanted, own, strict=True)}
+
+    def _u(self, state: _State) -> list[float]:
+        return [
+            f * math.sqrt(max(float(state.P[c, c]), 0.0))
+            for f, c in zip(self.factor, self.columns, strict=True)
+        ]
+
+    def run(
+        self,
+        candidates: Sequence[Candidate],
+        setups: Mapping[str, float],
+        there: frozenset[str],
+        beyond: Mapping[str, float],
+    ) -> _Run:
+        """Choose values until it is enough; of what is `beyond` reach only what is worth it."""
+        start = self.start
+        run = _Run(
+            _State(start.J, start.v, start.P.copy(), start.u0, list(start.count)), set(there)
+        )
+        while len(run.asks) < _MOST:
+            chosen = self._inside(run, candidates, setups, beyond)
+            if chosen is None:
+                chosen = self._checked(run, candidates, setups)
+            if chosen is None:
+                chosen = self._signs(run, candidates, setups)
+            if chosen is None:
+                break
+            self._take(run, candidates[chosen], setups)
+        run.now = self._u(run.state)
+        run.slip = [float(x) for x in run.state.slips(self.columns).max(axis=0, initial=0.0)]
+        return run
+
+    def _take(self, run: _Run, candidate: Candidate, setups: Mapping[str, float]) -> None:
+        minutes = _minutes(candidate, setups, run.have)
+        row = self.row_of[_key(candidate.reading)]
+        run.state.take(row)
+        run.have.update(candidate.needs)
+        run.asks.append((row, candidate, minutes))
+
+    def _open(self, run: _Run, candidates: Sequence[Candidate]) -> list[tuple[int, int]]:
+        """(number, row) of candidates of which another value could be taken."""
+        rows = [(i, self.row_of[_key(c.reading)]) for i, c in enumerate(candidates)]
+        return [
+            (i, row)
+            for i, row in rows
+            if run.state.count[row] < (MOST_VALUES if candidates[i].again else 1)
+        ]
+
+    def _inside(
+        self,
+        run: _Run,
+        candidates: Sequence[Candidate],
+        setups: Mapping[str, float],
+        beyond: Mapping[str, float],
+    ) -> int | None:
+        """The value that brings the worst parameter nearest to its tolerance for its time."""
+        rows = self._open(run, candidates)
+        u = self._u(run.state)
+        after = run.state.after(self.columns)
+        order = sorted(range(len(u)), key=lambda i: -u[i] / self.limits[i])
+        for i in order:
+            if u[i] <= self.limits[i] or not rows:
+                continue
+            least = _WORTH if self.wanted[i] in beyond else _LEAST
+            best: tuple[float, int] | None = None
+            for number, row in rows:
+                then = self.factor[i] * math.sqrt(float(after[row, i]))
+                if then > (1 - least) * u[i]:
+                    continue
+                gain = (u[i] - then) / self.limits[i]
+                rate = gain / _minutes(candidates[number], setups, run.have)
+                if best is None or rate > best[0] * (1 + 1e-9):
+                    best = rate, number
+            if best is not None:
+                return best[1]
+        return None
+
+    def _checked(
+        self, run: _Run, candidates: Sequence[Candidate], setups: Mapping[str, float]
+    ) -> int | None:
+        """The value that takes most off what an unseen slip could move, for its time."""
+        limits = np.array(self.limits)
+        worst = run.state.slips(self.columns) / limits
+        u = np.array(self._u(run.state)) / limits
+        if not worst.size or np.all(worst <= np.maximum(1.0, u)):
+            return None
+        best: tuple[float, int] | None = None
+        for number, row in self._open(run, candidates):
+            trial = _State(
+                run.state.J, run.state.v, run.state.P, run.state.u0, list(run.state.count)
+            )
+            trial.take(row)
+            then = trial.slips(self.columns) / limits
+            # a parameter that is outside anyway is not checked beyond what is known of it
+            bound = np.maximum(1.0, u)
+            # over all values: of two that lean on each other alone, one more helps one of them
+            gain = float((np.maximum(worst - bound, 0) - np.maximum(then - bound, 0)).sum())
+            if gain <= _LEAST:
+                continue
+            rate = gain / _minutes(candidates[number], setups, run.have)
+            if best is None or rate > best[0] * (1 + 1e-9):
+                best = rate, number
+        return None if best is None else best[1]
+
+    def _signs(
+        self, run: _Run, candidates: Sequence[Candidate], setups: Mapping[str, float]
+    ) -> int | None:
+        """A value that would show leans typed with the wrong sign; None where it shows."""
+        read = [i for i in self.signed if run.state.count[i]]
+        if not read or run.state.common_slip(read) <= self.flip:
+            return None
+        best: tuple[float, int] | None = None
+        for number, row in self._open(run, candidates):
+            if row in self.signed or not np.any(run.state.J[row, self.columns[-1]]):
+                continue
+            if run.state.common_slip(read, row) <= self.flip:
+                minutes = _minutes(candidates[number], setups, run.have)
+                if best is None or minutes < best[0]:
+                    best = minutes, number
+        return None if best is None else best[1]
+
+    def beyond(
+        self,
+        run: _Run,
+        candidates: Sequence[Candidate],
+        setups: Mapping[str, float],
+        there: frozenset[str],
+    ) -> tuple[str, dict[str, float]]:
+        """The reading that would still take most off the worst parameter, and U then."""
+        u = self._u(run.state)
+        if not u:
+            return "", {}
+        i = max(range(len(u)), key=lambda k: u[k] / self.limits[k])
+        after = run.state.after(self.columns)
+        rows = self._open(run, candidates)
+        if not rows:
+            return "", {}
+        number, row = min(rows, key=lambda pair: float(after[pair[1], i]))
+        then = [f * math.sqrt(float(x)) for f, x in zip(self.factor, after[row], strict=True)]
+        return candidates[number].reading.name, self.public(then)
+
+
+def _grouped(model: _Model, asks: Sequence[tuple[int, Candidate, float]]) -> tuple[Ask, ...]:
+    """The asks as they are best carried out: what needs the same thing together, no piece first.
+
+    Within that in the order in which they were chosen; the values of one feature together.
+    """
+    groups: dict[tuple[str, ...], int] = {}
+    for _, candidate, _ in asks:
+        groups.setdefault(candidate.needs, len(groups))
+    first = {row: number for number, (row, _, _) in reversed(list(enumerate(asks)))}
+    ordered = sorted(
+        asks,
+        key=lambda ask: (ask[1].reading.kind != "travel", groups[ask[1].needs], first[ask[0]]),
+    )
+    start = model.start
+    state = _State(start.J, start.v, start.P.copy(), start.u0, list(start.count))
+    found = []
+    for row, candidate, minutes in ordered:
+        state.take(row)
+        found.append(Ask(candidate, state.count[row], minutes, model.public(model._u(state))))
+    return tuple(found)
+
+
+def _minutes(candidate: Candidate, setups: Mapping[str, float], have: Iterable[str]) -> float:
+    """What one more value costs: seconds of the hand, and what has to be there first."""
+    new = [need for need in candidate.needs if need not in have]
+    return candidate.seconds / 60 + math.fsum(setups.get(need, 0.0) for need in new)
+
+
+def _key(reading: Reading) -> tuple[object, ...]:
+    return reading.name, reading.kind, reading.along, reading.side
+
+
+def _stated(survey: Survey) -> Noise:
+    return Noise(survey.instrument.repeatability_mm, math.inf)
+
+
+def doubted(examined: Examined, residuals: Sequence[tuple[float, float]]) -> list[int]:
+    """Readings whose residual is beyond its 99 % interval, the largest first.
+
+    residuals: of each reading, with its standard uncertainty; those already called wrong excluded.
+    """
+    accused = {a.row for a in examined.accused}
+    off = [(abs(r) / u, i) for i, (r, u) in enumerate(residuals) if i not in accused and u > 1e-9]
+    return [i for z, i in sorted(off, reverse=True) if z > DOUBTED]

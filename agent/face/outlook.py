@@ -1,0 +1,286 @@
+"""`outlook`: the short tune before it begins: readings, pieces, minutes, what they will tell."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from agent.face.benchwork import chosen_profile
+from agent.face.desk import Desk, at_desk
+from agent.face.options import LENGTH, Number, Verb, as_json
+from agent.face.words import MAIN, shown
+from agent.model.profile import Tolerance
+from agent.work.tuning import (
+    SHORT_PIECE,
+    bare_survey,
+    course_of,
+    is_move,
+    short_piece,
+    times_of,
+    u_of_moves,
+)
+
+if TYPE_CHECKING:
+    from agent.estimate.design import Course
+    from agent.model.profile import Profile
+
+#: Tolerances whose cost is told beside the machine's own: scale in %, angle in degrees.
+_OTHERS: Final = ((0.05, 0.05), (0.1, 0.1), (0.2, 0.2))
+
+#: What moves are read with, from coarse to fine: standard uncertainty in mm, in words (common
+#: practice).
+GAUGES: Final = (
+    (0.3, "a steel rule"),
+    (0.1, "a rule with a vernier, or a caliper held against a stop"),
+    (0.05, "a dial or digital gauge, or a caliper clamped beside the axis"),
+    (0.02, "a digital scale clamped beside the axis"),
+    (0.01, "a dial indicator against gauge blocks"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """What a tolerance takes."""
+
+    tolerance: Tolerance
+    course: Course
+    laid: float  #: minutes of laying
+
+    @property
+    def reached(self) -> bool:
+        return not self.course.unreachable
+
+
+@click.command(cls=Verb)
+@click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
+@click.option(
+    "--scale", type=Number("%", above=0), help="tolerance of scales, % instead of its own"
+)
+@click.option("--angle", type=Number("deg", above=0), help="tolerance of the angle, degrees")
+@click.option("--u", "u_mm", type=LENGTH, help="standard uncertainty of what reads a move, mm")
+@click.option("--sizes", is_flag=True, help="sizes of the piece: minutes against uncertainty")
+@as_json
+@at_desk
+def outlook(
+    desk: Desk,
+    /,
+    profile_name: str | None,
+    scale: float | None,
+    angle: float | None,
+    u_mm: float | None,
+    sizes: bool,
+) -> None:
+    """The short tune before it begins: what is read and laid, and what is known after each step.
+
+    For this machine, its instrument and tolerance; and what another tolerance would cost. What
+    cannot be reached is said before anything is laid, with the instrument that would reach it.
+
+    \b
+    Example: plumbelt outlook --profile heron --u 0.05
+    """
+    profile = chosen_profile(desk, profile_name)
+    own = profile.tolerance
+    profile = replace(
+        profile,
+        tolerance=Tolerance(
+            own.scale_percent if scale is None else scale,
+            own.angle_deg if angle is None else angle,
+        ),
+    )
+    u_move = u_mm if u_mm is not None else move_u(desk, profile)
+    cost = cost_of(profile, u_move)
+    others = [
+        cost_of(replace(profile, tolerance=Tolerance(*pair)), u_move)
+        for pair in _OTHERS
+        if Tolerance(*pair) != profile.tolerance
+    ]
+    others = sorted([cost, *others], key=lambda c: c.tolerance.scale_percent)
+    way = "" if cost.reached else way_out(profile, u_move, cost)
+    frontier = list(frontier_of(profile, u_move)) if sizes else []
+    document = {
+        "machine": profile.name,
+        "u_move_mm": u_move,
+        **plain(cost),
+        "steps": [
+            {
+                "reading": ask.name,
+                "value": ask.value,
+                "minutes": round(ask.minutes, 2),
+                "expanded95": dict(ask.after),
+            }
+            for ask in cost.course.asks
+        ],
+        "way_out": way,
+        "tolerances": [plain(other) for other in others],
+        "sizes": frontier,
+    }
+
+    def show() -> None:
+        screen = desk.screen
+        screen.heading(
+            f"The short tune of {profile.name}: {profile.tolerance.scale_percent:g} % and"
+            f" {profile.tolerance.angle_deg:g}°"
+        )
+        if way:
+            screen.say(f"! {cannot_words(cost.course)} {way}")
+        screen.say(
+            f"Moves are read to {u_move:g} mm (one standard deviation), the rest with a caliper of"
+            f" {profile.instrument.reach_mm:g} mm. What is known after each step, ± at 95 %:"
+        )
+        screen.table(
+            [("step", False), ("min", True), *((_short(name), True) for name in MAIN)],
+            [
+                (
+                    step_words(ask.name, ask.value),
+                    f"{ask.minutes:.1f}",
+                    *(_u(name, ask.after[name]) for name in MAIN),
+                )
+                for ask in cost.course.asks
+            ],
+        )
+        screen.say(sum_words(cost))
+        screen.say("What a tolerance costs:")
+        screen.table(
+            [("tolerance", False), ("values", True), ("minutes", True), ("reached", False)],
+            [
+                (
+                    f"{c.tolerance.scale_percent:g} %, {c.tolerance.angle_deg:g}°",
+                    str(len(c.course.asks)),
+                    f"{c.course.minutes:.0f}",
+                    "yes" if c.reached else "no",
+                )
+                for c in others
+            ],
+        )
+        if frontier:
+            screen.say(f"The {SHORT_PIECE} by height: minutes of laying, angle then known to:")
+            screen.table(
+                [("mm", True), ("min", True), ("angle, ±°", True)],
+                [
+                    (f"{f['height']:g}", f"{f['minutes']:.1f}", f"{f['angle_deg']:.3f}")
+                    for f in frontier
+                ],
+            )
+
+    desk.screen.answer(document, show)
+
+
+def move_u(desk: Desk, profile: Profile) -> float:
+    """Standard uncertainty with which this bench reads moves, mm."""
+    from agent.face.moving import U_GAUGE, U_RULE
+
+    usual = U_RULE if desk.rehearsal is None else U_GAUGE
+    return u_of_moves(profile, (), usual)
+
+
+def cost_of(profile: Profile, u_move: float) -> Cost:
+    """What the tolerance of `profile` takes, before anything was read."""
+    from agent.bench.rounds import Round
+
+    course = course_of(profile, bare_survey(profile), Round(), u_move)
+    short = short_piece(profile)
+    laid = any(not is_move(ask.name) for ask in course.asks) and short is not None
+    return Cost(profile.tolerance, course, short[1].laying if laid and short else 0.0)
+
+
+def way_out(profile: Profile, u_move: float, cost: Cost) -> str:
+    """The instrument or procedure that would reach the tolerance, in a sentence."""
+    for u, words in GAUGES:
+        if u < u_move and cost_of(profile, u).reached:
+            return f"It can be with moves read to {u:g} mm: {words}."
+    finest = GAUGES[-1][0]
+    best = cost_of(profile, min(finest, u_move)).course
+    left = {**best.unreachable} or dict(cost.course.unreachable)
+    if set(left) == {"gantry_angle_deg"}:
+        return (
+            f"It wants a higher {SHORT_PIECE} ('outlook --sizes' lists them, 'lay {SHORT_PIECE}"
+            " --size height=MM' lays one), or a square that is known to be true."
+        )
+    return (
+        f"No gauge for the moves changes that; the best leaves {_left(best)}: bow, lost motion and"
+        " gauge over such a length. A longer travel, or a rail and drive that were checked"
+        " (smaller sizes under 'budget' in the profile), would. The tune goes as far as it pays."
+    )
+
+
+def cannot_words(course: Course) -> str:
+    """What cannot be reached, in a sentence."""
+    tolerance = ", ".join(
+        f"{shown(name).words} to {_u(name, course.tolerance[name])} {shown(name).unit}"
+        for name in course.unreachable
+    )
+    return f"Not to be reached so: {tolerance}; what these readings reach is {_left(course)}."
+
+
+def sum_words(cost: Cost) -> str:
+    course = cost.course
+    pieces = "1 piece" if cost.laid else "no piece"
+    return (
+        f"{len(course.asks)} values, {pieces}, {cost.laid:.0f} min of laying, about"
+        f" {course.minutes:.0f} min in all with heating, cooling and gauges. A slip of one value"
+        f" that stays unseen could then move a scale by {100 * _worst_slip(course):.2f} %,"
+        f" the angle by {course.slip['gantry_angle_deg']:.2f}°."
+    )
+
+
+def _worst_slip(course: Course) -> float:
+    return max(course.slip[name] for name in MAIN[:3])
+
+
+def step_words(name: str, value: int) -> str:
+    return name if value == 1 else f"{name}, value {value}"
+
+
+def plain(cost: Cost) -> dict[str, Any]:
+    """A tolerance and what it costs, as plain data."""
+    course = cost.course
+    return {
+        "tolerance": {
+            "scale_percent": cost.tolerance.scale_percent,
+            "angle_deg": cost.tolerance.angle_deg,
+        },
+        "values": len(course.asks),
+        "minutes": round(course.minutes, 1),
+        "minutes_laid": round(cost.laid, 1),
+        "reached": cost.reached,
+        "expanded95": dict(course.after),
+        "unseen_slip": dict(course.slip),
+        "unreachable": dict(course.unreachable),
+    }
+
+
+def frontier_of(profile: Profile, u_move: float) -> Iterator[Mapping[str, float]]:
+    """Heights of the piece: minutes of laying against what the angle is then known to."""
+    from agent.bench.rounds import Laid, Round
+    from agent.estimate.design import course
+    from agent.pieces.sizing import sizes
+    from agent.work.tuning import pool
+
+    for piece in sizes(SHORT_PIECE, profile, reach=profile.instrument.reach_mm):
+        laid = Laid(SHORT_PIECE, SHORT_PIECE, dict(piece.size), 1, profile)
+        candidates, setups, there = pool(profile, (laid,), Round().readings, u_move)
+        found = course(bare_survey(profile), candidates, setups, there=there)
+        yield {
+            "height": piece.size["height"],
+            "minutes": round(times_of(piece, profile).laying, 1),
+            "angle_deg": found.after["gantry_angle_deg"],
+        }
+
+
+def _left(course: Course) -> str:
+    return ", ".join(
+        f"{shown(name).words} ± {_u(name, u)} {shown(name).unit}"
+        for name, u in course.unreachable.items()
+    )
+
+
+def _u(name: str, u: float) -> str:
+    return f"{u * shown(name).factor:.3f}"
+
+
+def _short(name: str) -> str:
+    words = shown(name)
+    return f"{words.words.removeprefix('scale, ').removeprefix('gantry ')} {words.unit}"

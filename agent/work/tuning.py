@@ -1,0 +1,189 @@
+"""The short tune of one machine: what could be read, what it takes, and what is worth it.
+
+The choice is `agent.estimate.design`'s; here stand the moves and pieces of this machine and the
+minutes they cost.  Times of the hand are common practice.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from functools import lru_cache
+from typing import TYPE_CHECKING, Final
+
+from agent.bench.rounds import MOVES, Laid, Round
+from agent.model.feature import Feature, Reading
+from agent.model.profile import Profile
+from agent.model.roles import ROLES, Role
+from agent.model.survey import Survey
+
+if TYPE_CHECKING:
+    from agent.estimate.consistency import Examined
+    from agent.estimate.design import Candidate, Course
+    from agent.pieces import Piece
+
+#: The piece of the short tune.
+SHORT_PIECE: Final = "stem"
+
+#: Shares of the usual move over which an axis is moved as well; the first is the usual move.
+_SHARES: Final = (1.0, 0.75, 0.5, 0.875, 0.625)
+
+#: Seconds to seat and type one value: a caliper, a square, a gauge beside a move (common practice).
+_SECONDS: Final[Mapping[str, float]] = {"lean": 40.0, "sway": 40.0, "travel": 45.0, "gap": 120.0}
+_USUAL_SECONDS: Final = 25.0
+
+#: Minutes to bring a gauge to an axis, and to heat a machine (common practice).
+_GAUGE_MINUTES: Final = 1.5
+_HEAT_MINUTES: Final = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Times:
+    """Minutes of a piece that is yet to be laid."""
+
+    laying: float
+    cooling: float
+
+    @property
+    def whole(self) -> float:
+        return _HEAT_MINUTES + self.laying + self.cooling
+
+
+def moves_of(profile: Profile, role: Role) -> tuple[Feature, ...]:
+    """The measured moves of an axis, the usual one first, each under a name of its own."""
+    from agent.pieces import travel_features
+
+    usual = travel_features(profile)[ROLES.index(role)]
+    whole = math.hypot(*usual.along)
+    return tuple(move_over(usual, round(whole * share, 2)) for share in _SHARES)
+
+
+def move_over(usual: Feature, mm: float) -> Feature:
+    """The usual move of an axis over another length, named by it where it differs."""
+    whole = math.hypot(*usual.along)
+    if abs(mm - whole) < 0.005:
+        return usual
+    x, s, h = usual.along
+    share = mm / whole
+    along = (x * share + 0.0, s * share + 0.0, h * share + 0.0)
+    return replace(usual, name=f"{usual.name} {mm:g}", along=along)
+
+
+def mm_of(feature: Feature | Reading) -> float:
+    """Length of a move, mm."""
+    return math.hypot(*feature.along)
+
+
+def planned_of(feature: Feature, u_mm: float | None = None) -> Reading:
+    """A reading of a feature that is yet to be taken."""
+    shared = {f.name for f in fields(Reading)} & {f.name for f in fields(Feature)}
+    return Reading(**{name: getattr(feature, name) for name in shared}, mm=(math.nan,), u_mm=u_mm)
+
+
+def times_of(piece: Piece, profile: Profile) -> Times:
+    """Minutes that a piece takes; raises as `agent.pieces.summary`."""
+    from agent.pieces import summary
+    from agent.pieces.cooling import cooling_minutes
+
+    return Times(summary(piece, profile).seconds / 60, cooling_minutes(piece, profile))
+
+
+@lru_cache(maxsize=32)
+def _short_piece(key: str) -> tuple[Piece, Times] | None:
+    from agent.errors import AgentError
+    from agent.pieces import PIECES
+
+    profile = _PROFILES[key]
+    try:
+        piece = PIECES[SHORT_PIECE](profile)
+        return piece, times_of(piece, profile)
+    except AgentError:  # travel or angle not known: 'outlook' and 'lay' say what is missing
+        return None
+
+
+_PROFILES: dict[str, Profile] = {}
+
+
+def short_piece(profile: Profile) -> tuple[Piece, Times] | None:
+    """The piece of the short tune and its minutes; None where it cannot be laid."""
+    key = repr((profile.mechanics, profile.bead, profile.material, profile.instrument))
+    _PROFILES[key] = profile
+    return _short_piece(key)
+
+
+def pool(
+    profile: Profile, laid: Sequence[Laid], taken: Iterable[Reading], u_move: float
+) -> tuple[list[Candidate], dict[str, float], set[str]]:
+    """All that could be read, minutes of what it needs, and what of that is there.
+
+    u_move: standard uncertainty of what measures a move, mm
+    """
+    from agent.estimate.design import Candidate
+
+    found: list[Candidate] = []
+    setups: dict[str, float] = {}
+    there: set[str] = set()
+    reach = profile.instrument.reach_mm
+    moved = {r.name: r for r in taken}
+    for role in ROLES:
+        gauge = f"gauge at {role}"
+        setups[gauge] = _GAUGE_MINUTES
+        for move in moves_of(profile, role):
+            if move.name in moved:
+                there.add(gauge)
+            found.append(Candidate(planned_of(move, u_move), _SECONDS["travel"], (gauge,)))
+    for one in laid:
+        there.add(one.name)
+        setups[one.name] = 0.0
+        found += _features(one.piece, one.name, reach)
+    short = short_piece(profile)
+    if short is not None and not any(one.kind == SHORT_PIECE for one in laid):
+        piece, times = short
+        setups[piece.name] = times.whole
+        found += _features(piece, piece.name, reach)
+    return found, setups, there
+
+
+def _features(piece: Piece, name: str, reach: float) -> Iterator[Candidate]:
+    from agent.estimate.design import Candidate
+
+    for feature in piece.features:
+        if feature.kind in ("lean", "sway") or mm_of(feature) <= reach:
+            seconds = _SECONDS.get(feature.kind, _USUAL_SECONDS)
+            yield Candidate(planned_of(feature), seconds, (name,), again=True)
+
+
+def u_of_moves(profile: Profile, taken: Iterable[Reading], usual: float) -> float:
+    """Standard uncertainty of what reads moves, mm: as the last move had it, or as is told."""
+    own = [r.u_mm for r in taken if r.kind == "travel" and r.u_mm is not None]
+    told = profile.instrument.move_u_mm
+    return own[-1] if own else usual if told is None else told
+
+
+def bare_survey(profile: Profile) -> Survey:
+    """A survey of a machine of which nothing was read."""
+    shared = {f.name for f in fields(Survey)} & {f.name for f in fields(profile)}
+    return Survey((), **{name: getattr(profile, name) for name in shared})
+
+
+def course_of(
+    profile: Profile,
+    survey: Survey,
+    now: Round,
+    u_move: float,
+    examined: Examined | None = None,
+    wanted: Sequence[str] = (),
+) -> Course:
+    """What is still worth reading in the present round, in its order, until it is enough."""
+    from agent.estimate.design import course
+    from agent.estimate.planning import WANTED
+
+    candidates, setups, there = pool(profile, now.laid, now.readings, u_move)
+    return course(
+        survey, candidates, setups, examined=examined, wanted=(*WANTED, *wanted), there=there
+    )
+
+
+def is_move(name: str) -> bool:
+    return name.startswith(f"{MOVES} ")
