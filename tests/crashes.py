@@ -1,6 +1,6 @@
 """Crash campaign: a whole job by the shipped verbs, cut everywhere, gone on with by new processes.
 
-    python -m tests.crashes [--family NAME] [--slice K] [--twice] [--json]
+    python -m tests.crashes [--family NAME] [--step NAME] [--slice K] [--twice] [--whole] [--json]
 
 The job attaches, moves, lays, gauges, solves, writes, stores, proves, undoes and restores, each
 verb in a process of its own with the record on a file system in memory.  Each verb is cut
@@ -13,9 +13,11 @@ verb in a process of its own with the record on a file system in memory.  Each v
     signal     at the n-th time it listens: the agent is asked to terminate
 
 at every K-th place (and with --twice once more while it recovers).  Then new processes go on with
-nothing but the record and the wire, to the end of the job.  What they say of heaters, changes and
-values is held against the simulator's own word, nothing may be sent that nobody confirmed, and the
-end (live, stored, readings, proofs, heaters) must be that of the job that nothing cut.
+nothing but the record and the wire.  What they say of heaters, changes and values is held against
+the simulator's own word, nothing may be sent that nobody confirmed, and what is live and stored
+after each step, and the end (readings, proofs, heaters, what is known) must be that of the job that
+nothing cut.  Where all that is known and true is the same again once the step is done, the rest is
+the same too: then only one cut in eight, or with --whole every one, is gone on with to the end.
 """
 
 from __future__ import annotations
@@ -30,6 +32,7 @@ import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, Final, Literal, get_args
 
@@ -55,6 +58,19 @@ JOB: Final = {"max_acceleration.x": 900.0}
 
 #: A small strip: less to lay, the same lengths along.
 SIZES: Final = {"plate across": 30.0, "plate along": 30.0}
+
+#: Of cuts that leave no trace once their step is done, one in so many is gone on with to the end.
+SAMPLED: Final = 8
+
+#: How far into a recovery a second break may lie.
+REACH: Final[dict[Kind, int]] = {
+    "sent": 400,
+    "power": 400,
+    "received": 4000,
+    "before": 15,
+    "after": 15,
+    "signal": 50,
+}
 
 #: Steps that end a recovery that does not get on.
 PATIENCE: Final = 12
@@ -188,6 +204,7 @@ class Job:
     world: World
     confirmed: Confirmed = field(default_factory=Confirmed)
     fate: Fate = field(default_factory=Fate)
+    takes_back: bool = False  #: whether this technician takes back a write that broke, at first
 
     @classmethod
     def new(cls, family: str) -> Job:
@@ -350,6 +367,11 @@ def _live(job: Job, key: str, value: float) -> bool:
     return abs(job.controller.live[key] - value) < 1e-6
 
 
+def _undone(job: Job) -> bool:
+    bench = job.bench
+    return not (bench.past or bench.fallen or bench.broken)
+
+
 def _written(job: Job) -> bool:
     bench = job.bench
     return bench.last is not None and bench.done is not None and not (bench.fallen or bench.broken)
@@ -365,10 +387,22 @@ def steps_of(family: str) -> tuple[Step, ...]:
         lambda job: job.run("prove", "power"),
         lambda job: "after a power cycle" in job.bench.stages,
     )
+    store = Step(
+        "store",
+        lambda job: job.run("store", "--others", "without"),
+        lambda job: _written(job) and not job.bench.unstored,
+    )
+    kept = (store, prove) if keeps else (prove,)
     features = {f.name: f for f in resized("strip", HERON, SIZES).features}
     lengths = [
-        (name, round(1.0094 * sum(c * c for c in features[name].along) ** 0.5 + 0.05, 2))
-        for name in (f"strip s{n}" for n in (1, 2, 3, 4))
+        (name, round(share * sum(c * c for c in features[name].along) ** 0.5 + 0.05, 2))
+        for name, share in (
+            ("strip s1", 1.0094),
+            ("strip s3", 1.0094),
+            ("strip s4", 1.0094),
+            ("strip x1", 1.008),
+            ("strip x3", 1.008),
+        )
     ]
     return (
         Step(
@@ -385,19 +419,9 @@ def steps_of(family: str) -> tuple[Step, ...]:
         ),
         Step("solve", lambda job: job.run("solve"), lambda job: job.bench.now.solved is not None),
         Step("write", lambda job: job.run("write"), _written),
-        *(
-            (
-                Step(
-                    "store",
-                    lambda job: job.run("store", "--others", "without"),
-                    lambda job: _written(job) and not job.bench.unstored,
-                ),
-            )
-            if keeps
-            else ()
-        ),
-        prove,
-        Step("undo", lambda job: job.run("undo"), lambda job: not job.bench.past),
+        *kept,
+        Step("undo", lambda job: job.run("undo"), _undone),
+        *(replace(step, name=f"{step.name} the undo") for step in kept[:1]),
         Step("restore", _restore, _restored, prepare=_fall_out),
         *((replace(prove, name="prove the restore"),) if by_file else ()),
     )
@@ -470,14 +494,23 @@ def recovered(job: Job) -> None:
         bench = job.bench
         if not (bench.broken or bench.fallen):
             return
-        job.run("resume", "finish")
+        way = "undo" if job.takes_back and bench.half_done else "finish"
+        job.run("resume", way)
 
 
-Passed = dict[str, dict[str, dict[str, float]]]
+Passed = dict[str, dict[str, Any]]
 
 
-def gone_on(job: Job, steps: tuple[Step, ...], place: int) -> Passed:
-    """Steps from `place` on, each until it is done; what was live and stored after each."""
+def gone_on(
+    job: Job,
+    steps: tuple[Step, ...],
+    place: int,
+    enough: Callable[[str, dict[str, Any]], bool] = lambda step, passed: False,
+) -> Passed:
+    """Steps from `place` on, each until it is done; how things stand after each.
+
+    enough: with a step and how things stand after it, whether the rest needs no trying.
+    """
     passed: Passed = {}
     for number, step in enumerate(steps[place:]):
         if number:
@@ -490,8 +523,27 @@ def gone_on(job: Job, steps: tuple[Step, ...], place: int) -> Passed:
                 recovered(job)
         else:
             raise AssertionError(f"{step.name} is never done: {told}")
-        passed[step.name] = {"live": rounded(job.controller.live), "stored": rounded(job.kept)}
+        passed[step.name] = state(job)
+        if enough(step.name, passed[step.name]):
+            break
     return passed
+
+
+def state(job: Job) -> dict[str, Any]:
+    """All that what comes next depends on: what is true of the machine, and what is known."""
+    bench = job.bench
+    return {
+        **ending(job),
+        "laid": [[laid.name, laid.kind, laid.number] for laid in bench.now.laid],
+        "solved": bench.now.solved is not None,
+        "plan": bench.plan.digest if bench.plan else "",
+        "done": dict(sorted(bench.done.wanted.items())) if bench.done else {},
+        "stages": sorted(bench.stages),
+        "untried": sorted(bench.untried),
+        "place_lost": bench.place_lost,
+        "laying": bench.laying,
+        "surprise": bench.surprise is not None,
+    }
 
 
 def rounded(values: Mapping[str, float]) -> dict[str, float]:
@@ -529,12 +581,13 @@ def compared(
     restarted: what nobody wanted to keep is gone with the power, and no loss.
     """
     for step, values in passed.items():
-        for what, found in values.items():
+        for what in ("live", "stored"):
             for key, value in wanted.passed[step][what].items():
-                if found.get(key) != value and not (restarted and key in JOB):
-                    verdict.lost.append(
-                        f"{key} {what} after {step}: {found.get(key)} instead of {value}"
-                    )
+                found = values[what].get(key)
+                if found != value and not (restarted and key in JOB):
+                    verdict.lost.append(f"{key} {what} after {step}: {found} instead of {value}")
+    if list(wanted.passed)[-1] not in passed:
+        return  # all stood as it should, so that the rest was not tried
     end = ending(job)
     for key, value in wanted.end.items():
         if end[key] != value:
@@ -618,30 +671,55 @@ def in_a_copy(work: Callable[[], Any]) -> Any:
 
 
 def cut_once(
-    job: Job, steps: tuple[Step, ...], place: int, cut: Cut, wanted: Wanted, *, twice: bool
-) -> dict[str, list[str]]:
-    """One cut of the step at `place`, and everything after it."""
+    job: Job,
+    steps: tuple[Step, ...],
+    place: int,
+    cut: Cut,
+    wanted: Wanted,
+    *,
+    twice: bool = False,
+    whole: bool = False,
+) -> tuple[dict[str, list[str]], bool]:
+    """One cut of the step at `place`, and what comes after; whether that went on to the end."""
     verdict, since = Verdict(), len(job.controller.changes)
-    job.fate = Fate(cut.kind, cut.at)
+    chance = random.Random(str(cut))
+    whole = whole or chance.randrange(SAMPLED) == 0
+    job.takes_back = chance.random() < 0.5
+    passed: Passed = {}
+
+    def enough(step: str, stands: dict[str, Any]) -> bool:
+        return not whole and stands == wanted.passed[step]
+
     try:
-        steps[place].do(job)
-        power = job.fate.kind == "power" and job.fate.out
-        if power:
-            job.world.power_cycle()
-        job.fate = Fate()
+        restarted = broken_off(job, Fate(cut.kind, cut.at), lambda: steps[place].do(job))
         looked_over(job, verdict)
         if twice:
-            chance = random.Random(str(cut))
-            job.fate = Fate(chance.choice(KINDS), chance.randrange(1, 400))
-            recovered(job)
-            job.fate = Fate()
+            fate = chance.choice(KINDS)
+            second = Fate(fate, chance.randrange(1, REACH[fate]))
+            again = (lambda: recovered(job), lambda: steps[place].do(job))
+            restarted |= broken_off(job, second, *again)
+            looked_over(job, verdict)
         recovered(job)
-        passed = gone_on(job, steps, place)
-        compared(job, passed, wanted, verdict, restarted=power)
+        passed = gone_on(job, steps, place, enough)
+        compared(job, passed, wanted, verdict, restarted=restarted)
     except Exception as error:  # whatever it is, it is a finding of the campaign
         verdict.lost.append(f"{type(error).__name__}: {error}")
     confirmed_only(job, since, verdict)
-    return verdict.to_plain()
+    return verdict.to_plain(), steps[-1].name in passed
+
+
+def broken_off(job: Job, fate: Fate, *works: Callable[[], object]) -> bool:
+    """Do the works until `fate` has cut one; whether the machine lost its power."""
+    job.fate = fate
+    for work in works:
+        work()
+        if fate.out or fate.dead:
+            break
+    job.fate = Fate()
+    power = fate.kind == "power" and fate.out
+    if power:
+        job.world.power_cycle()
+    return power
 
 
 def measured(job: Job, step: Step) -> dict[Kind, int]:
@@ -661,18 +739,27 @@ class Campaign:
     """Figures of all cuts."""
 
     cuts: int = 0
+    to_the_end: int = 0  #: cuts after which the whole rest of the job was done
     found: dict[str, list[str]] = field(default_factory=lambda: {name: [] for name in NAMES})
 
-    def add(self, cut: Cut, verdict: dict[str, list[str]] | None) -> None:
+    def add(self, cut: Cut, told: tuple[dict[str, list[str]], bool] | None) -> None:
         self.cuts += 1
-        told = verdict or {"lost": ["the process that went on died"]}
-        for name, texts in told.items():
+        verdict, whole = told or ({"lost": ["the process that went on died"]}, False)
+        self.to_the_end += whole
+        for name, texts in verdict.items():
             if texts:
                 self.found[name].append(f"{cut}: {texts[0]}")
                 print(f"{name}: {cut}: {texts[0]}", file=sys.stderr, flush=True)
 
+    def take_in(self, part: Campaign) -> None:
+        self.cuts += part.cuts
+        self.to_the_end += part.to_the_end
+        for name in NAMES:
+            self.found[name] += part.found[name]
+
     def to_plain(self) -> dict[str, int]:
-        return {"cuts": self.cuts, **{name: len(self.found[name]) for name in NAMES}}
+        figures = {"cuts": self.cuts, "to_the_end": self.to_the_end}
+        return {**figures, **{name: len(self.found[name]) for name in NAMES}}
 
     @property
     def clean(self) -> bool:
@@ -697,6 +784,7 @@ def campaign(
     every: int = 1,
     *,
     twice: bool = False,
+    whole: bool = False,
     only: tuple[str, ...] = (),
     kinds: tuple[Kind, ...] = KINDS,
     most: int | None = None,
@@ -706,12 +794,12 @@ def campaign(
     with home_in_memory():
         job, steps = Job.new(family), steps_of(family)
 
-        def whole() -> tuple[Passed, dict[str, Any]]:
+        def uncut() -> tuple[Passed, dict[str, Any]]:
             return gone_on(job, steps, 0), ending(job)
 
-        uncut = in_a_copy(whole)
-        assert uncut is not None, f"{family}: the job fails without any cut"
-        wanted = Wanted(*uncut)
+        told = in_a_copy(uncut)
+        assert told is not None, f"{family}: the job fails without any cut"
+        wanted = Wanted(*told)
         for place, step in enumerate(steps):
             step.prepare(job)
             if not only or step.name in only:
@@ -720,14 +808,12 @@ def campaign(
                         continue
                     for at in places(count, every, place, most):
                         cut = Cut(family, step.name, kind, at)
-                        total.add(
-                            cut,
-                            in_a_copy(
-                                lambda cut=cut, place=place: cut_once(  # type: ignore[misc]
-                                    job, steps, place, cut, wanted, twice=twice
-                                )
-                            ),
+                        one = partial(
+                            cut_once, job, steps, place, cut, wanted, twice=twice, whole=whole
                         )
+                        total.add(cut, in_a_copy(one))
+                if only and step.name == only[-1]:
+                    break
             gone_on(job, (*steps[: place + 1],), place)
     return total
 
@@ -738,8 +824,10 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--family", choices=sorted(FAMILIES), help="only this family")
     parser.add_argument("--slice", type=int, default=1, metavar="K", help="every K-th place")
     parser.add_argument("--step", action="append", default=[], help="only this step of the job")
+    parser.add_argument("--kind", action="append", choices=KINDS, help="only cuts of this kind")
     parser.add_argument("--most", type=int, help="so many cuts of each kind and step at most")
     parser.add_argument("--twice", action="store_true", help="a second break while it recovers")
+    parser.add_argument("--whole", action="store_true", help="always go on to the job's end")
     parser.add_argument("--json", action="store_true", help="figures as JSON")
     options = parser.parse_args(arguments)
     total = Campaign()
@@ -748,12 +836,12 @@ def main(arguments: list[str] | None = None) -> int:
             family,
             max(1, options.slice),
             twice=options.twice,
+            whole=options.whole,
             only=tuple(options.step),
+            kinds=tuple(options.kind or KINDS),
             most=options.most,
         )
-        total.cuts += part.cuts
-        for name in NAMES:
-            total.found[name] += part.found[name]
+        total.take_in(part)
     if options.json:
         print(json.dumps(total.to_plain()))
     else:

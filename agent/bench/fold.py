@@ -6,7 +6,7 @@ passed over and named in `Bench.damage`; everything else counts.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import replace
 from functools import lru_cache
 from typing import Any, Final, cast, get_args
@@ -37,7 +37,7 @@ from agent.bench.value import (
     moved_since,
 )
 from agent.change.judgement import judge
-from agent.change.outcome import Outcome
+from agent.change.outcome import Outcome, fate_of
 from agent.change.plan import Plan
 from agent.errors import AgentError
 from agent.model.heat import HeaterState, Heats
@@ -371,10 +371,14 @@ def _angle(bench: Bench, event: Event) -> Bench:
 def _left(bench: Bench, event: Event, by: str, to: str) -> tuple[Past, ...]:
     """States to go back to, once this one is left; going back to one takes it off with the rest."""
     if to:
-        place = next((i for i, past in enumerate(bench.past) if past.id == to), None)
-        return bench.past if place is None else bench.past[:place]
+        return _back_to(bench.past, to)
     angle = bench.profile.mechanics.gantry_angle_deg
     return (*bench.past, Past(event.id, event.at, bench.exact, angle, by))
+
+
+def _back_to(past: tuple[Past, ...], to: str) -> tuple[Past, ...]:
+    place = next((i for i, state in enumerate(past) if state.id == to), None)
+    return past if place is None else past[:place]
 
 
 def _begin(bench: Bench, event: Event) -> Bench:
@@ -423,11 +427,26 @@ def _plan(bench: Bench, event: Event) -> Bench:
 def _settled(bench: Bench, event: Event) -> Bench:
     """Changes that broke off, and what fell with the power, are dealt with."""
     way = event.body["way"]
-    transactions = tuple(replace(t, settled=way) if t.open else t for t in bench.transactions)
-    after = replace(bench, transactions=transactions)
-    if bench.fallen and way == "leave":
-        after = replace(after, done=None, proofs=(), outcome=None, file_edited=False)
+    after = replace(bench, waiting=None)
+    half = bench.half_done
+    if half and way in ("finish", "leave") and bench.readback is not None:
+        fates = tuple(fate_of(change, bench.readback) for change in half[-1].plan.changes)
+        outcome = Outcome(half[-1].plan, fates, stages=("read back",))
+        after = _written(after, half[-1], outcome, event.at)
+    transactions = tuple(replace(t, settled=way) if t.open else t for t in after.transactions)
+    after = replace(after, transactions=transactions)
+    if bench.fallen and way in ("leave", "undo"):
+        past = bench.past[:-1] if _back_at_last(bench) else bench.past
+        after = replace(after, done=None, proofs=(), outcome=None, file_edited=False, past=past)
     return after
+
+
+def _back_at_last(bench: Bench) -> bool:
+    """What fell with the power has fallen to the state that the last change had left."""
+    if not bench.past or bench.done is None:
+        return False
+    last = bench.past[-1].settings
+    return all(c.key in last and abs(last[c.key] - c.old) < 1e-9 for c in bench.done.changes)
 
 
 def _lines(bench: Bench, event: Event) -> Bench:
@@ -454,10 +473,12 @@ def _journal(bench: Bench, event: Event) -> Bench:
             waiting.purpose if fits and waiting else "other",
             waiting.angle_deg if fits and waiting else None,
             waiting.as_solved if fits and waiting else False,
+            waiting.to if fits and waiting else "",
+            _before(bench, event) if step == "begun" else None,
         )
         after = replace(after, transactions=(*after.transactions, known))
         if step == "begun":
-            after = _write_begun(after, event, waiting.to if fits and waiting else "")
+            after = _write_begun(after, event)
     grown = replace(
         known,
         entries=(*known.entries, entry),
@@ -471,47 +492,96 @@ def _journal(bench: Bench, event: Event) -> Bench:
     return finish(after, grown, event) if finish is not None else after
 
 
-def _write_begun(bench: Bench, event: Event, to: str) -> Bench:
-    """A write begins: the state before it is one to go back to; its values may be live from now."""
-    plan = Plan.from_plain(event.body["plan"])
+def _before(bench: Bench, event: Event) -> Past:
+    """The state that a write leaves; one that goes on with a broken one leaves the same as that."""
+    half = bench.half_done
+    if half and half[0].before is not None:
+        return half[0].before
+    angle = bench.profile.mechanics.gantry_angle_deg
+    return Past(event.id, event.at, bench.exact, angle, event.body["plan"]["digest"])
+
+
+def _write_begun(bench: Bench, event: Event) -> Bench:
+    """A write begins: from now on its values may be live."""
     written = dict(bench.written)
-    for key, value in plan.wanted.items():
+    for key, value in Plan.from_plain(event.body["plan"]).wanted.items():
         written[key] = (value, *(v for v in written.get(key, ()) if v != value))
-    past = _left(bench, event, plan.digest, to)
-    return replace(bench, written=written, past=past, waiting=None)
+    return replace(bench, written=written, waiting=None)
 
 
 def _write_read(bench: Bench, change: Transaction, event: Event) -> Bench:
-    """The settings were read back behind a write: what took is done, and the state is a new one."""
-    plan = Plan.from_plain(change.entries[0]["plan"])
-    outcome = outcome_of(plan, event.body["outcome"])
-    took = {fate.key for fate in outcome.fates if fate.state == "took"}
-    after = replace(bench, outcome=outcome, feeds={}, last=plan, surprise=None)
-    if took:
-        part = replace(plan, changes=tuple(c for c in plan.changes if c.key in took))
-        base = plan if part.changes == plan.changes else part
-        roles = {
-            role
-            for key in took
-            if kind_of(key) == "steps_per_mm"
-            and (role := bench.profile.axes.role(letter_of(key))) is not None
-        }
-        proofs = (Proof("read back", event.at),) if outcome.verified else ()
-        earlier = bench.done
-        if "after a power cycle" in bench.stages:
-            earlier = None
+    """The settings were read back behind a write."""
+    return _written(bench, change, outcome_of(change.plan, event.body["outcome"]), event.at)
+
+
+def _written(bench: Bench, change: Transaction, outcome: Outcome, at: str) -> Bench:
+    """What became of a write: what took is done, and the state is a new one.
+
+    Writes that broke before it are one with it: it goes on with them, or takes them back.
+    """
+    others = [t for t in bench.broken if t.id != change.id]
+    half = [t for t in others if t.half_done]
+    if outcome.verified:
+        dealt = {t.id for t in half}
+        transactions = tuple(
+            replace(t, settled=change.purpose) if t.id in dealt else t for t in bench.transactions
+        )
+        bench = replace(bench, transactions=transactions, surprise=None)
+        if change.to and change.to in {t.before.id for t in half if t.before is not None}:
+            return replace(bench, waiting=None)  # as if they had never been begun
+    confirmed = {fate.key for fate in outcome.fates if fate.state == "took"}
+    if change.purpose == "finish" or (change.purpose == "undo" and others):
+        # what a break had only displaced is put back, and nobody's change
+        meant = [p.wanted.keys() for p in (bench.done, *(t.plan for t in half)) if p is not None]
+        confirmed &= set().union(*meant)
+    took = [_part(outcome.plan, confirmed)]
+    if bench.readback is not None:
+        took = [_live(t.plan, bench.readback) for t in half] + took
+    keys = {c.key for part in took for c in part.changes}
+    after = replace(bench, outcome=outcome, last=outcome.plan)
+    if keys:
+        done = None if "after a power cycle" in bench.stages else bench.done
+        for part in took:
+            stored = bool(bench.stages - {"read back"})
+            done = merged(done, part, stored=stored) if part.changes else done
         after = replace(
             after,
-            done=merged(earlier, base),
-            untried=bench.untried | roles,
-            proofs=proofs,
+            done=done if done is not None and done.changes else None,
+            untried=bench.untried | _moved_by(bench, keys),
+            proofs=(Proof("read back", at),) if outcome.verified else (),
             file_edited=False,
             stored_otherwise="",
         )
-    if outcome.verified:
-        follows = bench.now if change.as_solved and bench.now.solved else None
-        after = _new_state(after, change.angle_deg, follows)
-    return after
+    if change.purpose == "finish" and not half:  # what was displaced, or fell, is back
+        return replace(after, waiting=None)
+    if not keys:
+        return after
+    past = bench.past
+    if change.to and outcome.verified:
+        past = _back_to(bench.past, change.to)
+    elif change.before is not None and change.before not in bench.past:
+        past = (*bench.past, change.before)
+    follows = bench.now if outcome.verified and change.as_solved and bench.now.solved else None
+    angle = change.angle_deg if outcome.verified else None
+    return _new_state(replace(after, past=past, feeds={}), angle, follows)
+
+
+def _live(plan: Plan, readback: Readback) -> Plan:
+    """The part of a plan that is live."""
+    return _part(plan, {c.key for c in plan.changes if fate_of(c, readback).state == "took"})
+
+
+def _part(plan: Plan, keys: Collection[str]) -> Plan:
+    """The changes of these keys; of all of them the plan itself, digest and all."""
+    changes = tuple(c for c in plan.changes if c.key in keys)
+    return plan if changes == plan.changes else replace(plan, changes=changes)
+
+
+def _moved_by(bench: Bench, keys: Collection[str]) -> set[Role]:
+    """Axes whose steps are among these settings."""
+    letters = [letter_of(key) for key in keys if kind_of(key) == "steps_per_mm"]
+    roles = [bench.profile.axes.role(letter) for letter in letters]
+    return {role for role in roles if role is not None}
 
 
 def _stored(bench: Bench, change: Transaction, event: Event) -> Bench:

@@ -53,6 +53,8 @@ class Transaction:
     purpose: Purpose = "other"
     angle_deg: float | None = None  #: slicing angle that goes with it
     as_solved: bool = False  #: it carries out the solution of the round it was begun in
+    to: str = ""  #: the earlier state that it goes back to
+    before: Past | None = None  #: of a write: the state that it leaves behind
     closed: bool = False
     settled: str = ""  #: how it was dealt with after it broke
 
@@ -60,6 +62,16 @@ class Transaction:
     def open(self) -> bool:
         """It broke off, and nobody has dealt with it."""
         return not self.closed and not self.settled
+
+    @property
+    def half_done(self) -> bool:
+        """A write that broke before it was noted what became of it, and that is open still."""
+        told = any(entry["step"] == "read back" for entry in self.entries)
+        return self.open and self.before is not None and not told
+
+    @property
+    def plan(self) -> Plan:
+        return Plan.from_plain(self.entries[0]["plan"])
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +203,17 @@ class Bench:
         """Changes that broke off and that nobody has dealt with, oldest first."""
         return tuple(t for t in self.transactions if t.open)
 
+    @property
+    def half_done(self) -> tuple[Transaction, ...]:
+        """Writes of which nobody has noted yet what became of them, oldest first."""
+        return tuple(t for t in self.transactions if t.half_done)
+
+    @property
+    def behind(self) -> tuple[Past, ...]:
+        """States to go back to, oldest first: of changes that were made, and that broke."""
+        broken = [t.before for t in self.half_done if t.before is not None]
+        return (*self.past, *broken[:1])
+
     def fates(self) -> tuple[Fate, ...]:
         """What the last reading says of everything that was written and is not proved for good."""
         if self.done is None or self.readback is None:
@@ -199,18 +222,25 @@ class Bench:
 
     @property
     def fallen(self) -> bool:
-        """Something was written, and the last reading says that it is not live any more."""
+        """Something was written and not stored, and by the last reading it is not live any more."""
+        if self.kept:
+            return False
         return any(fate.state in ("did not", "other") for fate in self.fates())
+
+    @property
+    def kept(self) -> bool:
+        """What was written is stored: storage gave it back, or every line stores what it writes."""
+        family = self.known_family
+        if family is not None and family.words.writing_stores:
+            return True
+        return bool(self.stages - {"read back"})
 
     @property
     def unstored(self) -> bool:
         """Something that was written is live and not proved to be stored."""
         if self.done is None or not self.done.changes or self.fallen:
             return False
-        family = self.known_family
-        if family is not None and family.words.writing_stores:
-            return False
-        return not self.stages - {"read back"}
+        return not self.kept
 
     @property
     def exact(self) -> dict[str, float]:
@@ -275,17 +305,18 @@ class Bench:
         return tuple(e for t in self.transactions if t.at >= self.begun_at for e in t.entries)
 
 
-def merged(earlier: Plan | None, plan: Plan) -> Plan:
+def merged(earlier: Plan | None, plan: Plan, *, stored: bool = False) -> Plan:
     """Two plans written one after the other, as one: what came back to where it was is no change.
 
-    One plan alone stays as it is, digest and all.
+    One plan alone stays as it is, digest and all.  stored: the earlier one is what storage holds,
+    so that a change back is one that storage does not hold.
     """
     if earlier is None or not earlier.changes:
         return plan
     first = {change.key: change for change in earlier.changes}
     changes: dict[str, Change] = dict(first)
     for change in plan.changes:
-        was = first.get(change.key)
+        was = None if stored else first.get(change.key)
         changes[change.key] = change if was is None else replace(change, old=was.old)
     kept = tuple(c for c in changes.values() if not _same(c))
     lines = {

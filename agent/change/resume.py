@@ -140,38 +140,44 @@ def _displaced(
 
 
 def finish(
-    found: Account,
+    found: Sequence[Account],
     readback: Readback,
     family: Family,
     profile: Profile | None = None,
     *,
     exactly: Exactly | None = None,
 ) -> Plan:
-    """The plan that brings the broken one to its end; empty if all of it is live.
+    """The plan that brings broken changes, oldest first, to their end; empty if all is live.
 
-    What was only displaced goes back in full precision where `exactly` (what was sent at some
-    time) or the profile knows a value that agrees with what was printed.
+    A later change has the last word.  What was only displaced goes back in full precision where
+    `exactly` (what was sent at some time) or the profile knows a value that agrees with what was
+    printed.
     """
-    wanted = {f.key: f.wanted for f in found.fates if f.state != "took"}
-    wanted |= _displaced_values(found, profile, exactly)
-    return _onward("finish", found, readback, wanted, family, profile)
+    wanted: dict[str, float] = {}
+    for one in found:
+        wanted = {key: value for key, value in wanted.items() if key not in one.plan.wanted}
+        wanted |= {f.key: f.wanted for f in one.fates if f.state != "took"}
+        wanted |= _displaced_values(one, profile, exactly)
+    return _onward("finish", found[-1], readback, wanted, family, profile)
 
 
 def undo(
-    found: Account,
+    found: Sequence[Account],
     readback: Readback,
     family: Family,
     profile: Profile | None = None,
     *,
     exactly: Exactly | None = None,
 ) -> Plan:
-    """The plan that makes everything live as it was before; empty if it is.
+    """The plan that makes everything live as it was before the oldest; empty if it is.
 
-    Full precision: as for `finish`.
+    Order and full precision: as for `finish`.
     """
-    wanted = {c.key: _exact(found, c.key, c.old, profile, exactly) for c in found.plan.changes}
-    wanted |= _displaced_values(found, profile, exactly)
-    return _onward("undo", found, readback, wanted, family, profile)
+    wanted: dict[str, float] = {}
+    for one in reversed(found):
+        wanted |= {c.key: _exact(one, c.key, c.old, profile, exactly) for c in one.plan.changes}
+        wanted |= _displaced_values(one, profile, exactly)
+    return _onward("undo", found[0], readback, wanted, family, profile)
 
 
 def _onward(

@@ -366,7 +366,7 @@ def undo(desk: Desk, /, entry: str | None, listed: bool, approve: str | None) ->
 
 def show_past(desk: Desk) -> None:
     """The states one may go back to, newest first."""
-    past = desk.session.bench.past[::-1]
+    past = desk.session.bench.behind[::-1]
     document = {
         "states": [
             {"entry": p.short, "at": p.at, "gantry_angle_deg": p.gantry_angle_deg, "left_by": p.by}

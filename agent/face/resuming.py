@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from agent.errors import Refused
 from agent.face.changing import confirmed_write, finish
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
@@ -37,11 +38,16 @@ def resume(desk: Desk, /, way: str | None, approve: str | None) -> None:
     session.joined()
     session.read_back()
     _ = session.clean_readback
-    found = session.accounts()
+    try:
+        found = session.accounts()
+    except Refused:
+        if way != "leave":
+            raise
+        found = ()  # a journal that tells nothing: what is live is what counts
     document = {"accounts": [told.to_plain() for told in found]}
     if not found:
         if session.bench.broken:
-            session.settle("broke before anything was sent")
+            session.settle(way or "broke before anything was sent")
         desk.screen.answer(document, lambda: desk.screen.say("Nothing is broken off."))
         return
     if way is None:
@@ -52,7 +58,7 @@ def resume(desk: Desk, /, way: str | None, approve: str | None) -> None:
         session.settle(way)
         desk.screen.answer(document, lambda: desk.screen.say("Left as it is."))
         return
-    plan = session.mending(found[-1], way)
+    plan = session.mending(found, way)
     if plan.empty:
         session.settle(way)
         wanted = "wanted" if way == "finish" else "before"

@@ -699,7 +699,7 @@ class Session:
 
         None: the one before the last change.  Raises Refused where there is none.
         """
-        past = self.bench.past
+        past = self.bench.behind
         if entry is None:
             if not past:
                 raise Refused("nothing was written that could be undone", remedy="Nothing was sent")
@@ -751,6 +751,9 @@ class Session:
         link, family = self.joined()
         if self.plan is None or self.plan.digest != plan.digest:
             self.propose(plan, "other")
+        waiting = self.bench.waiting
+        if waiting is None or waiting.purpose not in ("finish", "undo"):
+            self._refuse_broken()
         with self.book.journal() as journal:
             outcome = write(link, family, plan, approved, journal=journal, retyped=retyped)
         self.book.append("outcome", outcome.to_plain())
@@ -760,6 +763,15 @@ class Session:
     def take_angle(self, deg: float, *, as_solved: bool = False, to: str = "") -> None:
         """The slicing angle from now on, where no line goes with it."""
         self.book.append("angle", {"deg": deg, "as_solved": as_solved, "to": to})
+
+    def _refuse_broken(self) -> None:
+        """Raise Refused while a change that broke off is not settled: nothing is built on that."""
+        if self.bench.broken:
+            raise Refused(
+                "a change of this machine was broken off, and nothing rests on half a change",
+                remedy="'resume' tells what took effect; 'resume finish', 'resume undo' or 'resume"
+                " leave' settles it. Nothing was sent",
+            )
 
     def to_keep(self) -> Plan:
         """What was written and is to be stored; empty where all that is live came otherwise."""
@@ -774,6 +786,7 @@ class Session:
         from agent.change.storing import look
 
         link, family = self.joined()
+        self._refuse_broken()
         with self.book.journal() as journal:
             return look(link, family, self.to_keep(), journal=journal, exactly=self.bench.exactly)
 
@@ -782,6 +795,7 @@ class Session:
         from agent.change.compare import compare_live_with_stored
 
         link, family = self.joined()
+        self._refuse_broken()
         with self.book.journal() as journal:
             return compare_live_with_stored(
                 link, family, self.profile.name, journal=journal, exactly=self.bench.exactly
@@ -865,25 +879,32 @@ class Session:
             found = [Account(bench.done, "writing", bench.fates(), fallen=True)]
         return tuple(found)
 
-    def mending(self, found: Account, way: str) -> Plan:
+    def mending(self, found: Sequence[Account], way: str) -> Plan:
         """The plan that finishes or undoes what broke off; it waits for its approval."""
         from agent.change.resume import finish, undo
 
         bench = self.bench
-        family = self._family_known()
         plan = (finish if way == "finish" else undo)(
-            found, self.clean_readback, family, bench.profile, exactly=bench.exactly
+            found, self.clean_readback, self._family_known(), bench.profile, exactly=bench.exactly
         )
-        broken = [t for t in bench.broken if t.entries[0].get("step") == "begun"]
-        if way == "finish" and broken:
-            origin = broken[-1]
+        half = bench.half_done
+        if way == "finish":
+            last = half[-1] if half else None
             return self.propose(
-                plan, "finish", angle_deg=origin.angle_deg, as_solved=origin.as_solved
+                plan,
+                "finish",
+                angle_deg=last.angle_deg if last else None,
+                as_solved=last.as_solved if last else False,
+                to=last.to if last else "",
             )
-        if way == "undo" and bench.past and broken:
-            state = bench.past[-1]
-            return self.propose(plan, "undo", angle_deg=state.gantry_angle_deg, to=state.id)
-        return self.propose(plan, "finish" if way == "finish" else "undo")
+        made = bench.past[-1] if bench.past and not found[0].fallen else None
+        state = half[0].before if half else made
+        return self.propose(
+            plan,
+            "undo",
+            angle_deg=state.gantry_angle_deg if state else None,
+            to=state.id if state else "",
+        )
 
     def settle(self, way: str) -> None:
         """What broke off is dealt with."""

@@ -183,7 +183,7 @@ def test_a_look_that_broke_is_mended_from_its_journal(bench: Bench, step: int) -
     found = account(journal.entries, readback)
     assert found is not None
     assert found.storage == "untouched"
-    onward = finish(found, readback, bench.family, HERON)
+    onward = finish([found], readback, bench.family, HERON)
     if not onward.empty:
         write(bench.link, bench.family, onward, onward.digest, journal=bench.journal)
     assert bench.live == before
@@ -204,7 +204,7 @@ def test_what_a_broken_look_displaced_comes_back_in_full_precision(bench: Bench)
     found = account(journal.entries, readback)
     assert found is not None
     assert [(c.key, c.old, c.new) for c in found.displaced] == [("steps_per_mm.y", 80.0, 80.12)]
-    onward = finish(found, readback, bench.family, HERON, exactly=lambda key, _: earlier[key])
+    onward = finish([found], readback, bench.family, HERON, exactly=lambda key, _: earlier[key])
     assert onward.wanted == {"steps_per_mm.y": 80.12345, "steps_per_mm.z": 106.02}
 
 
@@ -232,7 +232,7 @@ def test_undoing_a_stored_plan_is_a_plan_like_any_other(bench: Bench) -> None:
     readback = read_clean(bench.link, bench.family)
     found = account(bench.journal.entries, readback)
     assert found is not None
-    back = undo(found, readback, bench.family, HERON)
+    back = undo([found], readback, bench.family, HERON)
     write(bench.link, bench.family, back, back.digest, journal=bench.journal)
     looked = look(bench.link, bench.family, back, journal=bench.journal)
     store(bench.link, bench.family, back, looked, looked.digest, journal=bench.journal)

@@ -298,7 +298,7 @@ def test_after_a_break_the_plan_is_finished_or_undone_exactly(bench: Bench, way:
     found = account(journal.entries, readback)
     assert found is not None
     assert [fate.state for fate in found.fates] == ["took", "did not"]
-    onward = (finish if way == "finish" else undo)(found, readback, bench.family, HERON)
+    onward = (finish if way == "finish" else undo)([found], readback, bench.family, HERON)
     outcome = write(
         bench.link,
         bench.family,
