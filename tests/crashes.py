@@ -506,22 +506,25 @@ def gone_on(
     steps: tuple[Step, ...],
     place: int,
     enough: Callable[[str, dict[str, Any]], bool] = lambda step, passed: False,
+    patience: int = PATIENCE,
 ) -> Passed:
     """Steps from `place` on, each until it is done; how things stand after each.
 
-    enough: with a step and how things stand after it, whether the rest needs no trying.
+    enough: with a step and how things stand after it, whether the rest needs no trying
+    patience: times that a step is begun at most; where nothing is cut, once is enough
     """
     passed: Passed = {}
     for number, step in enumerate(steps[place:]):
         if number:
             step.prepare(job)
-        for _ in range(PATIENCE):
+        told: object = None
+        for _ in range(patience):
             if step.done(job):
                 break
             told = step.do(job)
             if isinstance(told, Told) and told.code and not step.done(job):
                 recovered(job)
-        else:
+        if not step.done(job):
             raise AssertionError(f"{step.name} is never done: {told}")
         passed[step.name] = state(job)
         if enough(step.name, passed[step.name]):
@@ -795,7 +798,7 @@ def campaign(
         job, steps = Job.new(family), steps_of(family)
 
         def uncut() -> tuple[Passed, dict[str, Any]]:
-            return gone_on(job, steps, 0), ending(job)
+            return gone_on(job, steps, 0, patience=1), ending(job)
 
         told = in_a_copy(uncut)
         assert told is not None, f"{family}: the job fails without any cut"
