@@ -4,8 +4,8 @@
 
 Libraries of others are brought in first: they have ways of their own on each system.  Then the
 modules and functions that Windows lacks are hidden, `sys.platform` says `win32`, and waiting for
-anything but a socket fails, as it does there.  `os.name` stays: the standard library's paths hang
-on it.
+anything but a socket fails, as it does there.  `os.name` stays, and O_NONBLOCK: paths and the
+removal of folders in the standard library hang on them.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ MODULES = ("fcntl", "termios", "pty", "tty", "pwd", "grp", "resource", "syslog",
 #: What these modules lack there.
 LACKING: dict[Any, str] = {
     os: "openpty fork forkpty pread pwrite fchmod fchown mkfifo getuid geteuid getgid getegid"
-    " getgroups setuid setsid killpg getpgid uname ttyname O_NOFOLLOW O_CLOEXEC O_NONBLOCK O_NOCTTY"
+    " getgroups setuid setsid killpg getpgid uname ttyname O_NOFOLLOW O_CLOEXEC O_NOCTTY"
     " statvfs sysconf nice",
     signal: "SIGHUP SIGKILL SIGPIPE SIGUSR1 SIGUSR2 SIGALRM SIGCHLD setitimer alarm pause"
     " pthread_sigmask",

@@ -279,7 +279,7 @@ def kept() -> tuple[str, bytes]:
         code, _ = plumbelt(["log", "export", "all.jsonl"])
         assert code == 0
         database = next(place.rglob("*.sqlite*"), None) or next(place.rglob("*.db"))
-        with sqlite3.connect(database) as db:
+        with contextlib.closing(sqlite3.connect(database)) as db:
             db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         return (place / "all.jsonl").read_text(), database.read_bytes()
 
