@@ -94,7 +94,7 @@ def test_a_session_typed_on_a_small_terminal(terminal: Terminal) -> None:
     terminal.wait_for("mm (Enter takes this):")
     terminal.type("265,7")
     terminal.wait_for("265,7 is understood as 265.7 mm")
-    terminal.wait_for("read, mm")
+    terminal.wait_for("measured, mm")
     terminal.type("solve")
     terminal.wait_for("from one length only")
     terminal.type("quit")
@@ -140,12 +140,12 @@ def test_interrupt_while_laying_stops_and_says_what_is_hot(terminal: Terminal) -
 def test_tab_completes_verbs_and_arguments() -> None:
     desk = desk_at()
     assert [value for value, _ in offers(desk, ["attach"], "mem")] == ["memory://"]
-    assert [value for value, _ in offers(desk, ["help"], "lea")] == ["lean"]
+    assert [value for value, _ in offers(desk, ["help"], "lea")] == ["lean", "lean-returns"]
     assert wants_file(desk, ["solve"], "")
     assert not wants_file(desk, ["lay"], "")
     verbs = [value for value, _ in offers(desk, [], "re")]
     assert "readback" in verbs
-    assert [value for value, _ in offers(desk, ["lay"], "s")] == ["strip"]
+    assert [value for value, _ in offers(desk, ["lay"], "st")] == ["strip", "stem"]
     assert "--json" in [value for value, _ in offers(desk, ["readback"], "--j")]
 
 
