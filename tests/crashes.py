@@ -475,6 +475,8 @@ def true_heaters(job: Job) -> str:
 def looked_over(job: Job, verdict: Verdict) -> None:
     """The first process after a cut: what it says, against the simulator's own word."""
     told = job.run("status", "--json")
+    if told.code == LinkFailed.exit_code:  # it still carries out a move, and answers behind it
+        told = job.run("status", "--json")
     if told.code:
         verdict.lost.append(f"status: exit {told.code}: {told.err.strip()[:200]}")
         return

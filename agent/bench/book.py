@@ -263,6 +263,7 @@ class RecordBook(Book):
     ) -> None:
         name, self._loaded = machine, True
         try:
+            self._take_over_journals()
             name = name or self.record.machine_of(family, identity, serial, port)
             name = name or name_for(family, identity, serial)
             if name != self.bench.machine or not self.events:
@@ -277,6 +278,16 @@ class RecordBook(Book):
             if not self.bench.machine or (name and name != self.bench.machine):
                 self.events, self.bench = [], Bench(machine=name or UNNAMED)
         self._early.clear()
+
+    def _take_over_journals(self) -> None:
+        """Changes that version 0.1.0 kept in files of their own; what broke there is told."""
+        from agent.store.journal import journals_folder, read_journal
+
+        folder = journals_folder()
+        for path in sorted(folder.glob("*.jsonl")) if folder.is_dir() else ():
+            journal = read_journal(path)
+            if journal.machine and self.record.take_over(journal):
+                self.events.clear()  # so that they are taken up with the others
 
     def _keep(self, event: Event, figures: Figures | None) -> None:
         if self._row is None:

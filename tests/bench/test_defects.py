@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
 
 from agent.bench.book import Book
 from agent.bench.value import BY_WORD
+from agent.change.plan import make_plan
+from agent.change.transaction import snapshot_plain
 from agent.face.guide import step_now
 from agent.families import FAMILIES
+from agent.model.settings import Readback
 from agent.store.database import set_aside
+from agent.store.journal import journals_folder
 from agent.store.record import Record, record_path
 from tests.bench.world import PORT, World, exact_live, written
 
@@ -391,3 +396,37 @@ def test_a_flipped_bit_in_an_event_is_named_and_does_not_count(world: World) -> 
     assert 80.61934 not in {v for values in world.bench.written.values() for v in values}
     assert set_aside is not None
     assert step_now is not None
+
+
+# --- records of version 0.1.0 --------------------------------------------------------------------
+
+
+def test_a_change_that_broke_in_a_journal_of_its_own_is_told_and_finished(world: World) -> None:
+    plan = make_plan(
+        world_readback(world), {X: 80.61234}, FAMILIES["replay"], machine="heron", why="measured"
+    )
+    snapshot = snapshot_plain(world_readback(world))
+    entries: list[dict[str, object]] = [
+        {"step": "begun", "plan": plan.to_plain(), "snapshot": snapshot},
+        {"step": "sending", "index": 0, "line": plan.lines[0]},
+    ]
+    folder = journals_folder()
+    folder.mkdir(parents=True)
+    dated = [json.dumps({"at": "2026-03-01T10:00:00", **entry}) for entry in entries]
+    (folder / "20260301-heron.jsonl").write_text("\n".join(dated) + "\n")
+    told = world.run("--profile", "heron", "attach", PORT, port=False)
+    told = world.run("--profile", "heron", "status", "--json")
+    assert told.json["next"]["line"] == "resume"
+    world.run("resume", "finish")
+    waiting = world.bench.plan
+    assert waiting is not None
+    world.verb(f"resume finish --approve {waiting.digest}")
+    assert world.controller.live[X] == 80.61234
+    assert world.verb("next --json").json["line"] == "store"
+
+
+def world_readback(world: World) -> Readback:
+    desk = world.desk()
+    found = desk.session.attach(desk.open(PORT))
+    desk.close()
+    return found

@@ -67,9 +67,16 @@ def tune_of_record(record: Record, row: SessionRow, profile: Profile) -> Tune:
             f"nothing was solved in the session of {row.at[:16]}",
             remedy="Choose another one with --session",
         )
+    if not bench.identity:  # version 0.1.0 noted with the session how its controller named itself
+        bench = replace(bench, identity=row.identity, port=bench.port or row.port)
+    source = f"the record, session of {row.at[:16].replace('T', ' ')} UTC"
+    if bench.filed is None and not all(r.sheet for r in bench.rounds if r.solved):
+        source += (
+            "; mechanics and conditions, which it did not note, are those of the profile of today"
+        )
     return tune_of_bench(
         bench,
-        source=f"the record, session of {row.at[:16].replace('T', ' ')} UTC",
+        source=source,
         history=history_of(record, row.machine, profile),
     )
 

@@ -151,7 +151,7 @@ def tune_of_bench(
             if r.survey is not None and r.solution is not None
         ),
         family=readback.family if readback else bench.family,
-        identity=readback.identity if readback else bench.identity,
+        identity=(readback.identity if readback else "") or bench.identity,
         port=bench.port,
         source=source,
         simulated=simulated,
