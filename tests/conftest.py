@@ -19,17 +19,3 @@ def _own_home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         patch.setenv("PLUMBELT_HOME", str(tmp_path_factory.mktemp("home")))
         patch.setattr("agent.store.locks._SYSTEM_WIDE", tmp_path_factory.mktemp("locks"))
         yield
-
-
-#: Tests that are known to fail, each with its reason; one that passes is no failure.
-OPEN_POINTS = Path(__file__).parent / "open_points.txt"
-
-
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    rows = (line.split(" | ", 1) for line in OPEN_POINTS.read_text().splitlines())
-    reasons = {row[0].strip(): row[1].strip() for row in rows if len(row) == 2}
-    for item in items:
-        for name in (item.nodeid, item.nodeid.partition("[")[0]):
-            if name in reasons:
-                item.add_marker(pytest.mark.xfail(reason=reasons[name], strict=False))
-                break

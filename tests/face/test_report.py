@@ -428,7 +428,7 @@ def test_a_reading_that_sets_the_estimate_alone_is_not_shown_as_a_perfect_fit(wh
     assert all("0.000" not in row[5] for row in rows)
     assert not any("-0.000" in cell for row in rows for cell in row)
     without = dataclasses.replace(
-        whole.before, solution=dataclasses.replace(whole.before.solution, fit=None)
+        whole.before, solution=dataclasses.replace(whole.before.solution, examined=None)
     )
     tune = dataclasses.replace(whole, rounds=(without,))
     assert all("0.000" not in row[5] for row in section(tune, "misfits"))
