@@ -14,10 +14,11 @@ def with_key(text: str, key: str, value: Any) -> str:
     """`text` with `section.name` (or a key of the top) set to `value`, plain data.
 
     Remarks, order and every other line stay; a remark that names the key as not known gives way.
-    Raises ValueError for a key deeper than two levels or a section that is not a table.
+    Raises ValueError for a key deeper than two levels (names of settings have dots of their own) or
+    a section that is not a table.
     """
     section, dot, name = key.partition(".")
-    if "." in name:
+    if "." in name and section != "settings":
         raise ValueError(f"{key} lies too deep to be set alone; 'profile edit' changes it")
     lines = text.splitlines()
     start = _find(lines, rf"{re.escape(section)}\s*:", 0, len(lines))

@@ -20,6 +20,7 @@ from agent.model.roles import ROLES
 from agent.model.settings import POSITIVE, UNITS, Readback, Setting, kind_of
 from agent.store import machine
 from agent.store.atomic import ABSENT, stamp_of, write_file
+from agent.store.editing import with_key
 from agent.store.home import ready_profiles, user_profiles
 from agent.store.names import is_device
 from agent.store.nodes import read_file
@@ -354,6 +355,30 @@ def _clean(text: str, most: int) -> str:
     return "".join(c if c.isprintable() else "?" for c in text)[:most]
 
 
+def amended_text(text: str, profile: Profile) -> str:
+    """`text`, a profile's file, with only what differs set in place, so that it reads as `profile`.
+
+    Remarks, order and spelling of all else stay as the person wrote them.  What cannot be put in
+    place that way (a key that went, a table too deep) is written anew, whole.
+    """
+    want = profile_plain(profile)
+    try:
+        have = profile_plain(read_profile(text.encode(), ""))
+        for key, value in want.items():
+            old = have.get(key)
+            if isinstance(value, dict) and isinstance(old, dict) and value.keys() >= old.keys():
+                for name in value:
+                    if value[name] != old.get(name):
+                        text = with_key(text, f"{key}.{name}", value[name])
+            elif value != old:
+                text = with_key(text, key, value)
+        if read_profile(text.encode(), "") == profile:
+            return text
+    except (ValueError, BadInput):
+        pass
+    return profile_text(profile)
+
+
 def profile_path(name: str) -> Path:
     """Where the profile `name` is saved.  Raises BadInput for a name that is no file name."""
     if not _NAME.fullmatch(name) or is_device(name):
@@ -367,11 +392,15 @@ def save_profile(
 ) -> ProfileFile:
     """Write `profile`, wholly or not at all; `path` defaults to its place among the saved ones.
 
-    `expect` is the stamp of the file that may be replaced; by default none may be.  Raises
-    Refused if the file is there, has changed, or cannot be written.
+    `expect` is the stamp of the file that may be replaced; by default none may be.  What a person
+    wrote into that file stays where it does not differ.  Raises Refused if the file is there, has
+    changed, or cannot be written.
     """
     place = profile_path(profile.name) if path is None else path
-    text = profile_text(profile)
+    if expect != ABSENT and place.exists():
+        text = amended_text(place.read_text(encoding="utf-8"), profile)
+    else:
+        text = profile_text(profile)
     read_profile(text.encode(), str(place))  # what is written must be readable
     return ProfileFile(profile, place, write_file(place, text, expect=expect))
 

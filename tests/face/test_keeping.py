@@ -10,6 +10,7 @@ import pytest
 
 from agent.face.main import run
 from agent.rehearsal import Rehearsal, behind_a_terminal
+from agent.store.profiles import load_profile
 from agent.store.record import Record
 from tests.face.bench import carry_out, desk_at, digest_in
 
@@ -70,6 +71,31 @@ def test_a_saved_profile_is_not_replaced_by_accident(
     assert "saved already" in refused["error"]
     assert (home / "profiles" / "bench.yaml").read_text() == text
     answered(capsys, *save, "--over")
+
+
+def test_saving_over_keeps_what_a_person_wrote_into_the_file(
+    home: Path, served: Rehearsal, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Remarks, order and hand-set keys stay; only what the controller now prints is new."""
+    save = ("profile", "save", "bench", "--like", "heron", "--port", served.address)
+    answered(capsys, *save)
+    place = home / "profiles" / "bench.yaml"
+    text = place.read_text(encoding="utf-8")
+    (steps,) = [line for line in text.splitlines() if line.startswith("  steps_per_mm.x:")]
+    mine = text.replace(steps, f"{steps}  # pulley of the second batch")
+    mine = mine.replace("mechanics:", "# rails changed in May\nmechanics:", 1)
+    place.write_text(mine, encoding="utf-8")
+    served.machine.controller.live["max_speed.x"] = 90.0
+    answered(capsys, *save, "--over")
+    now = place.read_text(encoding="utf-8")
+    assert f"{steps}  # pulley of the second batch" in now
+    assert "# rails changed in May\nmechanics:" in now
+    changed = {line for line in now.splitlines() if line not in mine.splitlines()}
+    named = {line.split(":")[0].strip() for line in changed}
+    assert "read_at" in named
+    assert named <= {"read_at", "max_speed.x", "value", "written", "raw"}, changed
+    assert len(changed) <= 4
+    assert load_profile("bench").settings["max_speed.x"].setting.value == 90.0
 
 
 def test_compare_names_what_differs(
