@@ -20,6 +20,7 @@ from agent.face.options import Verb, as_json
 from agent.face.screen import bar, clean
 from agent.model.roles import ROLES
 from agent.pieces.catalogue import CATALOGUE
+from agent.work.signals import ended_by
 
 if TYPE_CHECKING:
     from agent.model.heat import Heat
@@ -182,8 +183,10 @@ def goes_on(desk: Desk, drawn: Piece, laying: Laying) -> bool:
             answer = screen.ask("Type 'on' to lay on, 'stop' to end with the heaters off:").lower()
             if answer in ("on", "stop"):
                 return answer == "on"
-    except (KeyboardInterrupt, click.Abort):
-        pass
+    except (KeyboardInterrupt, click.Abort) as interrupt:
+        if ended_by(interrupt) is not None:  # nobody is there any more who could be asked
+            desk.session.stop_laying(laying)
+            raise
     except LinkFailed:
         desk.session.stop_laying(laying)
         raise
@@ -205,7 +208,9 @@ def end(desk: Desk, drawn: Piece, laying: Laying) -> None:
         ):
             laying.feed_clear()
             fed = f"The belt was fed forward by {feed:.0f} mm"
-    except (KeyboardInterrupt, click.Abort):
+    except (KeyboardInterrupt, click.Abort) as interrupt:
+        if ended_by(interrupt) is not None:
+            raise
         fed = "The belt may have been fed"
     raise Refused(
         f"stopped after {laying.done} of {len(laying.lines)} lines of {drawn.name}",

@@ -21,7 +21,7 @@ from agent.face.desk import Desk
 from agent.face.screen import clean
 from agent.face.shop.afterwards import synced_afterwards
 from agent.face.tree import Tree, Verbs, brought_in
-from agent.work.signals import Ended, end_in_order
+from agent.work.signals import Ended, end_in_order, ended_by
 
 WIRE_SHOWN = 3  #: last lines on the wire that are shown with a failure of the link
 
@@ -122,18 +122,19 @@ def _run(arguments: Sequence[str], desk: Desk) -> int:
             desk.note_refused(step_of(arguments), error.what)
         show_error(error, desk)
         return error.exit_code
-    except Ended as ended:
+    except Ended:
         desk.end_safely()
-        raise ended
+        raise
     except click.exceptions.Exit as leaving:
         return leaving.exit_code
     except click.ClickException as error:
         show_error(_wrong_use(error, desk), desk)
         return BadInput.exit_code
     except (click.Abort, KeyboardInterrupt) as interrupt:
-        if isinstance(interrupt.__context__, Ended):  # click makes one of the other
+        ended = ended_by(interrupt)
+        if ended is not None:
             desk.end_safely()
-            raise interrupt.__context__ from None
+            raise ended from None
         desk.screen.complain(f"\nInterrupted. {desk.standing()}")
         return INTERRUPTED
 

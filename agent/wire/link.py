@@ -247,6 +247,16 @@ class Link:
                     quiet_at = self.transport.now() + quiet
         return tuple(filter(None, heard[:MOST_LINES]))
 
+    def shout(self, lines: Iterable[str]) -> None:
+        """Write lines at once, without numbers, behind what is in flight; nothing is waited for.
+
+        For what must reach a controller that hears nothing until its present work has ended; what
+        was in flight is in DOUBT, and answers come later.  Raises LinkFailed if the port is gone.
+        """
+        data = "".join(f"{self._let_out(line)}\n" for line in lines).encode("ascii")
+        self.exchange.abandon()
+        self._write(data)
+
     def resync(self) -> None:
         """Leave DOUBT; only for who has just read everything back."""
         self.exchange.resync()

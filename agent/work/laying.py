@@ -37,6 +37,9 @@ DRAW_BACK_MM: Final = 0.8
 #: Seconds that queued moves may take to end.
 STANDSTILL_TIMEOUT: Final = 600.0
 
+#: Answers to lines that were in flight may come in between; so often the heaters are asked again.
+_ASKED_AGAIN: Final = 4
+
 _HOT_WORD: Final = re.compile(r"M(104|109|140|190) S([\d.]+)")
 _FEED_WORD: Final = re.compile(r"F([\d.]+)")
 
@@ -316,13 +319,25 @@ def _with_probes(timed: Sequence[tuple[str, float]]) -> Iterator[str]:
 def heaters_off(link: Link) -> Heats | None:
     """Switch both heaters off and read their targets; None: the link did not carry it.
 
-    May be called in doubt about the last line: off is right whatever came of it.
+    May be called in doubt about the last line: off is right whatever came of it.  A controller
+    that works on something may hear nothing until it is done: then both words lie before it at
+    once, and what answers belong to other lines is asked again.
     """
+    from agent.wire.exchange import State
+
+    doubtful = link.state in (State.DOUBT, State.WAITING)
     try:
+        if doubtful:
+            link.shout(HEATERS_OFF)
+            link.settle()
         for line in HEATERS_OFF:
             if not link.ask(line, reads=True).ok:
                 return None
-        return heats_now(link)
+        heats = heats_now(link)
+        for _ in range(_ASKED_AGAIN if doubtful else 0):
+            if heats.nozzle is None:
+                heats = heats_now(link)
+        return heats
     except LinkFailed:
         return None
 

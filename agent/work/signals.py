@@ -22,6 +22,14 @@ class Ended(KeyboardInterrupt):
         self.number = number
 
 
+def ended_by(error: BaseException) -> Ended | None:
+    """The request to end that `error` is, or that somebody made another interrupt of; or None."""
+    seen: BaseException | None = error
+    while seen is not None and not isinstance(seen, Ended):
+        seen = seen.__context__
+    return seen
+
+
 def end_in_order() -> None:
     """From now on a hang-up and a request to terminate stop what is going on as Ctrl-C does."""
 

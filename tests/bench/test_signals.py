@@ -14,8 +14,12 @@ from typing import Any
 import pytest
 
 from agent.rehearsal import plain_profile
+from agent.wire.link import Link
+from agent.work.laying import heaters_off
 from agent.work.signals import Ended, unbroken
 from sim.machine import SimulatedMachine, build
+from sim.memory import MemoryTransport
+from sim.options import Options
 from sim.serve import serve
 from tests.patience import PATIENCE
 
@@ -107,3 +111,41 @@ def test_a_signal_waits_until_the_heaters_are_off() -> None:
     finally:
         signal.signal(signal.SIGTERM, before)
     assert done == ["off"]
+
+
+class Impatient:
+    """A cable at which somebody presses Ctrl-C after so many reads."""
+
+    def __init__(self, inner: MemoryTransport, reads: int) -> None:
+        self.inner, self.left, self.name = inner, reads, inner.name
+
+    def now(self) -> float:
+        return self.inner.now()
+
+    def write(self, data: bytes) -> None:
+        self.inner.write(data)
+
+    def read(self, until: float) -> bytes:
+        self.left -= 1
+        if not self.left:
+            raise KeyboardInterrupt
+        return self.inner.read(until)
+
+    def close(self) -> None:
+        self.inner.close()
+
+
+@pytest.mark.parametrize("numbered", [False, True])
+def test_both_words_lie_before_a_controller_that_hears_nothing_while_it_heats(
+    numbered: bool,
+) -> None:
+    machine = build(plain_profile(), seed=3, options=Options(busy_seconds=0.0))
+    controller = machine.controller
+    controller.hotend.rate = 0.5  # heats for minutes, longer than anybody waits for an answer
+    link = Link(Impatient(MemoryTransport(controller), reads=40))
+    link.exchange.numbered = numbered
+    with pytest.raises(KeyboardInterrupt):
+        link.stream(["M140 S60", "M109 S215"])
+    assert heaters_off(link) is None  # nobody can prove it yet
+    controller.run(controller.now + 1000.0)
+    assert (controller.hotend.target, controller.bed.target) == (0, 0)
