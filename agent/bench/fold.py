@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import replace
+from datetime import datetime
 from functools import lru_cache
 from typing import Any, Final, cast, get_args
 
@@ -40,7 +41,7 @@ from agent.change.judgement import judge
 from agent.change.outcome import Outcome, fate_of
 from agent.change.plan import Plan
 from agent.errors import AgentError
-from agent.model.heat import HeaterState, Heats
+from agent.model.heat import HeaterState, Heats, danger_of, eased
 from agent.model.profile import Profile
 from agent.model.roles import ROLES, Role
 from agent.model.settings import Readback, kind_of, letter_of
@@ -229,12 +230,23 @@ def _heat(bench: Bench, event: Event) -> Bench:
     state = event.body["state"]
     if state not in get_args(HeaterState):
         raise ValueError(f"heaters are never {state!r}")
-    return replace(
-        bench,
-        heats=heats_of(event.body),
-        heater_state=cast(HeaterState, state),
-        heated_at=event.at,
-    )
+    heats, told = heats_of(event.body), str(event.body.get("danger", ""))
+    after = replace(bench, heats=heats, heater_state=cast(HeaterState, state), heated_at=event.at)
+    if heats == Heats():
+        return after
+    since, warmth = bench.warmth
+    told = told or danger_of(warmth, heats, _seconds(since, event.at))
+    if not told and since and not eased(warmth, heats):  # too early to tell, or as bad as before
+        return replace(after, warmth=bench.warmth)
+    return replace(after, warmth=(event.at, heats), heat_danger=told)
+
+
+def _seconds(since: str, until: str) -> float:
+    """Seconds between two times of the record; zero where one is none."""
+    try:
+        return (datetime.fromisoformat(until) - datetime.fromisoformat(since)).total_seconds()
+    except (TypeError, ValueError):
+        return 0.0
 
 
 def _halted(bench: Bench, event: Event) -> Bench:

@@ -17,6 +17,8 @@ def standing_of(bench: Bench) -> tuple[str, ...]:
 
 
 def _told(bench: Bench) -> Iterator[str]:
+    if bench.heat_danger:
+        yield f"DANGER: {bench.heat_danger}. Use the power switch."
     if bench.heater_state == "on":
         heats = f" ({bench.heats})" if str(bench.heats) else ""
         yield f"THE HEATERS ARE ON{heats}. 'cool' switches them off."

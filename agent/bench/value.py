@@ -163,6 +163,8 @@ class Bench:
     heats: Heats = field(default_factory=Heats)
     heater_state: HeaterState = "unknown"
     heated_at: str = ""
+    warmth: tuple[str, Heats] = ("", Heats())  #: when temperatures were told last, and which
+    heat_danger: str = ""  #: what the last two reports show of a heater that does not obey
     laying: str = ""  #: a piece that is being laid, or broke off
     halted: bool = False
     place_lost: bool = False

@@ -15,6 +15,7 @@ from agent.face import tables
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json, number_from
 from agent.model.exact import in_full, same
+from agent.work.laying import SWITCH_OFF
 
 if TYPE_CHECKING:
     from agent.change.outcome import Outcome, Stage
@@ -404,6 +405,10 @@ def cool(desk: Desk, /) -> None:
     """
     heats = desk.session.cool()
     bench = desk.session.bench
+    danger = desk.session.watch_cooling() if bench.heater_state == "off" else ""
+    if danger:
+        desk.screen.answer({"worst": danger, "heaters": "off", "off": False}, lambda: None)
+        raise Refused(danger, remedy=SWITCH_OFF)
     document = {"heaters": bench.heater_state, "off": heats is not None and heats.off}
     desk.screen.answer(document, lambda: desk.screen.say(desk.heat_words()))
     if bench.heater_state == "on" or heats is None:

@@ -190,6 +190,8 @@ class Desk:
         if session is None:
             return []
         bench, parts = session.bench, list[str | tuple[str, str]]()
+        if bench.heat_danger:
+            parts.append(("HEATER DOES NOT OBEY", "HEATER BAD"))
         if session.link is not None:
             if bench.heater_state == "on":
                 parts.append(("HEATERS ON", "HOT"))

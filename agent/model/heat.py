@@ -60,6 +60,57 @@ class Heats:
         return ", ".join(words)
 
 
+#: A part that is off and hotter than this should get cooler, degrees C.
+HOT: Final = 60.0
+
+#: Seconds within which a part that is off has certainly become cooler, by half a degree at least,
+#: and the longest time over which nobody is taken to have heated it in between (common practice;
+#: a heater block loses about a degree a second, a heated bed some degrees in two minutes).
+COOLER_AFTER: Final = {"nozzle": 20.0, "bed": 120.0}
+_MEANWHILE: Final = 600.0
+_COOLER_BY: Final = 0.5
+
+#: Seconds within which a part that is told to heat has certainly become warmer, by so many
+#: degrees, unless it is that near to its target (common practice).
+WARMER_AFTER: Final = 120.0
+_WARMER_BY: Final = 2.0
+_NEAR: Final = 10.0
+
+
+def danger_of(before: Heats, after: Heats, seconds: float) -> str:
+    """What two reports, so many seconds apart, show of a heater that does not obey; or nothing."""
+    for name in ("nozzle", "bed"):
+        was, now = getattr(before, name), getattr(after, name)
+        if was is None or now is None or was.target != now.target:
+            continue
+        if not now.target:
+            long = COOLER_AFTER[name] <= seconds <= _MEANWHILE
+            if long and now.now > HOT and now.now > was.now - _COOLER_BY:
+                return (
+                    f"the {name} is off and gets NO COOLER: {now.now:.0f} C, and {was.now:.0f} C"
+                    f" {seconds:.0f} s before. Its output may be stuck ON"
+                )
+        elif seconds >= WARMER_AFTER and now.now < min(was.now + _WARMER_BY, now.target - _NEAR):
+            return (
+                f"the {name} is told to reach {now.target:.0f} C and gets NO WARMER:"
+                f" {now.now:.0f} C, and {was.now:.0f} C {seconds:.0f} s before. Its heater may be"
+                " broken, or its sensor out of place"
+            )
+    return ""
+
+
+def eased(before: Heats, after: Heats) -> bool:
+    """Whether `after` shows that every part does as it is told, against an earlier report."""
+    for was, now in ((before.nozzle, after.nozzle), (before.bed, after.bed)):
+        if was is None or now is None or was.target != now.target:
+            continue
+        if not now.target and now.now > HOT and now.now > was.now - _COOLER_BY:
+            return False
+        if now.target and now.now < min(was.now + _WARMER_BY, now.target - _NEAR):
+            return False
+    return True
+
+
 def _heat(pattern: re.Pattern[str], text: str) -> Heat | None:
     match = pattern.search(text)
     return Heat(float(match[1]), float(match[2])) if match else None

@@ -14,10 +14,10 @@ from dataclasses import dataclass
 from itertools import accumulate
 from typing import TYPE_CHECKING, Final, Literal
 
-from agent.errors import LinkFailed
+from agent.errors import LinkFailed, Refused
 from agent.families.base import HEATERS_OFF
 from agent.families.gate import named
-from agent.model.heat import Heats
+from agent.model.heat import WARMER_AFTER, Heats, danger_of
 from agent.model.roles import Axes
 
 if TYPE_CHECKING:
@@ -33,6 +33,12 @@ PROBE_EVERY: Final = 5.0
 #: is drawn back, mm (common practice for short feed paths).
 LIFT_MM: Final = 5.0
 DRAW_BACK_MM: Final = 0.8
+
+#: What to do where a heater does not obey.
+SWITCH_OFF: Final = (
+    "Switch the machine off at the power switch, support the gantry first (it may sink), and do not"
+    " leave it alone while it is hot. Whoever is licensed for it looks at heater, sensor and wiring"
+)
 
 #: Seconds that queued moves may take to end.
 STANDSTILL_TIMEOUT: Final = 600.0
@@ -98,6 +104,7 @@ class Laying:
         self.axes = axes
         self.lines = tuple(line for line, _ in timed)
         self.heats = Heats()
+        self._watched: tuple[float, Heats] | None = None  # the report that later ones are held to
         self._sent = tuple(_with_probes(timed))
         self._done = tuple(accumulate((line != PROBE for line in self._sent), initial=0))
         self._left = tuple(
@@ -283,6 +290,16 @@ class Laying:
                             laid = True
         return _Place(absolute, hot, bed, feed, belt, least, laid)
 
+    def _watch(self, at: float, heats: Heats) -> None:
+        """Raise Refused once a part that is told to heat gets no warmer."""
+        if self._watched is None or at - self._watched[0] < WARMER_AFTER:
+            self._watched = self._watched or (at, heats)
+            return
+        since, before = self._watched
+        self._watched = (at, heats)
+        if danger := danger_of(before, heats, at - since):
+            raise Refused(danger, remedy=SWITCH_OFF)
+
     @contextmanager
     def _listening(self, on_progress: Callable[[Progress], None] | None) -> Iterator[None]:
         """Keep what the controller reports of its heaters while lines go out."""
@@ -293,6 +310,7 @@ class Laying:
                 before(at, way, line)
             if way == "<" and ":" in line:
                 heats = self.heats.seen(line)
+                self._watch(at, heats)
                 if heats != self.heats:
                     self.heats = heats
                     if on_progress is not None:

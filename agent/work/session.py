@@ -20,7 +20,7 @@ from agent.bench.rounds import Laid, Round
 from agent.bench.value import BY_WORD, Bench, Past, Purpose
 from agent.errors import AgentError, LinkFailed, Refused
 from agent.model.feature import Feature, Reading
-from agent.model.heat import HeaterState, Heats
+from agent.model.heat import HOT, HeaterState, Heats, danger_of
 from agent.model.profile import UNNAMED, Profile
 from agent.model.roles import ROLES, Role
 from agent.model.settings import Readback
@@ -402,6 +402,25 @@ class Session:
                 self.book.append("heat", heats_plain(heats))
         return heats
 
+    def watch_cooling(self) -> str:
+        """Ask until a nozzle that was switched off has become cooler; what is wrong if it does not.
+
+        Empty where it does, or is not hot.  Raises LinkFailed.
+        """
+        link = self._joined().link
+        began, first = link.transport.now(), self.bench.heats
+        heats = first
+        while heats.nozzle is not None and first.nozzle is not None and heats.nozzle.now > HOT:
+            if heats.nozzle.now < first.nozzle.now - 1.0:
+                return ""
+            seconds = link.transport.now() - began
+            if danger := danger_of(first, heats, seconds):
+                self.book.append("heat", {**heats_plain(heats), "danger": danger})
+                return danger
+            link.settle(quiet=2.0, limit=2.0)
+            heats = heats_now(link)
+        return ""
+
     def leave_cold(self) -> None:
         """Before the process ends: heaters off if they are on or may be; never raises."""
         with suppress(AgentError):
@@ -517,6 +536,9 @@ class Session:
             self.heat("unknown" if hot else "off", failure.what)
             self.book.append("stopped", {"lines": laying.done, "place_lost": True})
             raise lost from failure
+        except Refused as danger:  # a heater that does not obey
+            left = self.stop_laying(laying)
+            raise Refused(danger.what, remedy=f"{left}. {danger.remedy}") from danger
         except BaseException:
             self.stop_laying(laying)
             raise
