@@ -11,6 +11,7 @@ from agent.face.options import number_from
 from agent.model.roles import Role
 
 if TYPE_CHECKING:
+    from agent.change.plan import Plan
     from agent.model.drive import Drive
     from agent.model.profile import Profile
     from agent.model.replaced import Replaced
@@ -51,14 +52,27 @@ def replaced(
     key = f"steps_per_mm.{profile.axes.letter(role)}"
     line = _line(desk, key, found.steps_per_mm)
     document = {**found.to_plain(), "setting": key, "line": line}
+    plan = None
+    if line is not None and desk.session.link is not None and profile is desk.session.profile:
+        plan = desk.session.after_replacing(role, new, found.steps_per_mm)
+        document["digest"] = plan.digest
     if keep:
         document["file"] = _keep(desk, profile, role, new)
-    desk.screen.answer(document, lambda: _show(desk, found, key, line, keep=keep))
+    desk.screen.answer(document, lambda: _show(desk, found, key, line, keep=keep, plan=plan))
 
 
 def _measured(desk: Desk, profile: Profile, role: Role) -> float:
-    """The value that was right before: as it was kept, in full precision where it was written."""
+    """The value that was right before, as exactly as it is known.
+
+    What is live, where plumbelt wrote it to this machine; else as the profile keeps it; else as it
+    is live.
+    """
     key = f"steps_per_mm.{profile.axes.letter(role)}"
+    bench = desk.session.bench
+    if bench.machine == profile.name and bench.readback is not None:
+        live = bench.readback.settings.get(key)
+        if live is not None and any(map(live.agrees_with, bench.written.get(key, ()))):
+            return bench.exactly(key, live)
     kept = profile.settings.get(key)
     if kept is not None:
         return kept.exact
@@ -111,7 +125,9 @@ def _keep(desk: Desk, profile: Profile, role: Role, new: Drive) -> str:
     return str(path)
 
 
-def _show(desk: Desk, found: Replaced, key: str, line: str | None, *, keep: bool) -> None:
+def _show(
+    desk: Desk, found: Replaced, key: str, line: str | None, *, keep: bool, plan: Plan | None
+) -> None:
     screen = desk.screen
     share = 100 * (found.steps_per_mm / found.measured - 1)
     screen.say(
@@ -120,6 +136,8 @@ def _show(desk: Desk, found: Replaced, key: str, line: str | None, *, keep: bool
     )
     if line is not None:
         screen.say(f"  as a command line    {line}")
+    if plan is not None:
+        screen.say("'write' shows the plan and asks for its digest; store it only once confirmed.")
     if found.u == 0:
         screen.say("Only counted parts changed, so that the value is as sure as it was before.")
     screen.say("Measure again:")

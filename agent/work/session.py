@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import asdict, fields
+from dataclasses import asdict, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -48,6 +48,7 @@ if TYPE_CHECKING:
     from agent.estimate.foretelling import Comparison
     from agent.estimate.solution import Solution
     from agent.families.base import Family
+    from agent.model.drive import Drive
     from agent.pieces import Piece
     from agent.wire.link import Link
     from agent.wire.transport import Transport
@@ -693,6 +694,23 @@ class Session:
             why={c.setting: c.why for c in solution.corrections},
         )
         return self.propose(plan, "tune", angle_deg=solution.slicing_angle_deg, as_solved=True)
+
+    def after_replacing(self, role: Role, drive: Drive, steps_per_mm: float) -> Plan:
+        """The plan that sets an axis for its new drive; judged by the new parts, not the old."""
+        from agent.change.plan import make_plan
+
+        _, family = self.joined()
+        profile = self.profile
+        mechanics = replace(profile.mechanics, drives={**profile.mechanics.drives, role: drive})
+        plan = make_plan(
+            self.clean_readback,
+            {f"steps_per_mm.{profile.axes.letter(role)}": steps_per_mm},
+            family,
+            machine=profile.name,
+            profile=replace(profile, mechanics=mechanics),
+            why=f"a part of the {role} drive was replaced",
+        )
+        return self.propose(plan, "other")
 
     def propose(
         self,

@@ -10,6 +10,7 @@ from agent.face.main import run
 from agent.model.drive import Drive, Roller, Screw, Toothed
 from agent.model.replaced import after_replacing, parts_of, with_parts
 from agent.store.profiles import load_profile
+from tests.face.bench import carry_out, desk_at, digest_in
 
 
 @pytest.fixture(autouse=True)
@@ -44,6 +45,17 @@ def test_it_is_asked_what_was_replaced_and_kept_where_wanted():
     assert kept.mechanics.drives["across"].output == Toothed(16, 2.0)
     assert kept.mechanics.drives["belt"] == load_profile("heron").mechanics.drives["belt"]
     assert desk.session.profile.mechanics.drives["across"].output == Toothed(16, 2.0)
+
+
+def test_at_a_machine_the_new_value_waits_for_its_digest_and_rests_on_what_was_written():
+    new = 105.37 * 29 / 32.5
+    desk = desk_at(answers={"To write": digest_in, "large change": f"{new:.10g}"})
+    assert carry_out(desk, ["attach", "drive belt --roller 31.5", "write"]) == [0, 0, 0]
+    live = desk.rehearsal.machine.controller.live
+    assert live["steps_per_mm.z"] == pytest.approx(new, abs=1e-4)
+    # the value that was written, in full, is what the next part starts from
+    assert carry_out(desk, ["drive belt --roller 33"]) == [0]
+    assert desk.session.plan.wanted["steps_per_mm.z"] == pytest.approx(new * 29 / 34, rel=1e-6)
 
 
 @pytest.mark.parametrize(
