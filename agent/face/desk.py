@@ -15,6 +15,7 @@ from agent.face.screen import Screen
 
 if TYPE_CHECKING:
     from agent.bench.value import Bench
+    from agent.face.shop.holding import Presence
     from agent.model.profile import Lines, Profile
     from agent.rehearsal import Rehearsal
     from agent.wire.identity import Opening, PortInfo
@@ -36,6 +37,7 @@ class Desk:
     cautioned: bool = False  #: the cautions were read and acknowledged in this session
     how: Opening | None = None  #: how this command wants its port opened, where it says so
     opening: Address | None = None  #: of the port that was opened last, answered or not
+    _presence: Presence | None = None  #: the workshop's word of it that a machine is in our hands
     _session: Session | None = None
     _address: Address | None = None  #: of the port at which a controller answered last
 
@@ -271,8 +273,24 @@ class Desk:
         """Let go of port, record and rehearsal."""
         if self._session is not None:
             self._session.close()
+        self.leave()
         if self.rehearsal is not None:
             self.rehearsal.close()
+
+    def at_machine(self) -> str:
+        """Have the workshop know that the machine is in our hands; who else has it, if anybody."""
+        if self.rehearsal is not None:
+            return ""
+        if self._presence is None:
+            from agent.face.shop.holding import Presence
+
+            self._presence = Presence()
+        return self._presence.take(self.session.bench.machine)
+
+    def leave(self) -> None:
+        """Have the workshop know that no machine is in our hands any more."""
+        if self._presence is not None:
+            self._presence.close()
 
 
 def heater_sentence(bench: Bench) -> str:

@@ -149,7 +149,10 @@ def attach(
         show_state(desk, readback)
         tell_change(desk, readback)
         tell_standing(desk)
+        if others:
+            desk.screen.say(f"! {others}.")
 
+    others = desk.at_machine()
     desk.screen.answer(readback.to_plain(), show)
     if not desk.in_shell:  # one verb, one process: nothing stays open behind it
         warn_at_leaving(desk)
@@ -247,6 +250,7 @@ def detach(desk: Desk, /) -> None:
     heaters = desk.session.bench.heater_state
     warn_at_leaving(desk)
     desk.session.detach()
+    desk.leave()
     desk.screen.answer(
         {"attached": False, "heaters": heaters},
         lambda: desk.screen.say(
@@ -401,6 +405,8 @@ def one_shot(desk: Desk, port: str | None) -> Iterator[None]:
         raise BadInput("a machine is attached already", remedy="Name its port once")
     joined(desk, port, partial(desk.session.attach, serial=serial_of(port)))
     tell_standing(desk)
+    if others := desk.at_machine():
+        desk.screen.say(f"! {others}.")
     try:
         yield
     finally:

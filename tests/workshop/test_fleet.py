@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from agent.face.shop.holding import Presence
 from agent.store.record import Record
 from agent.workshop.asking import Asked, OwnRecord
 from agent.workshop.exchange import exchange
@@ -18,7 +19,9 @@ from agent.workshop.notes import note
 from agent.workshop.questions import capabilities, compared, drift
 from agent.workshop.series import lives
 from agent.workshop.server import Shared
+from agent.workshop.settings import Joined, join
 from agent.workshop.sides import Bench, Workshop
+from tests.patience import PATIENCE
 from tests.workshop.postgres import Server, why_not
 from tests.workshop.shop import STEPS, Writer, instant, year
 
@@ -300,3 +303,21 @@ def test_the_second_at_a_machine_is_told_who_has_it(server: Server, url: str) ->
         assert told.startswith("anna on bench 1 since 20")
     with Shared(url) as two:
         assert two.hold("heron", "bob on bench 2") == ""
+
+
+def test_an_attach_asks_who_else_is_at_the_machine(
+    server: Server, url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("agent.face.shop.holding.PATIENCE", PATIENCE)
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
+    one, two = Presence(), Presence()
+    assert one.take("heron") == ""  # no workshop was joined
+    join(Joined(url))
+    assert one.take("heron") == ""
+    assert two.take("egret") == ""
+    assert "heron is in the hands of" in two.take("heron")
+    one.close()
+    assert two.take("heron") == ""
+    two.close()
+    join(Joined("postgresql://nobody@127.0.0.1:9/plumbelt"))
+    assert "not known" in one.take("heron")  # and nothing is held up by it
