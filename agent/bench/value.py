@@ -254,10 +254,6 @@ class Bench:
         """The value behind a printed one, as exactly as it is known."""
         return exact(setting, *self.written.get(key, ()))
 
-    def exact_of(self, settings: Mapping[str, Setting]) -> dict[str, float]:
-        """As `exact`, for settings that were read at another time."""
-        return {key: self.exactly(key, setting) for key, setting in settings.items()}
-
     def known(self, kind: str) -> dict[str, float]:
         """Live values of one kind by letter; those of the profile where nothing was read."""
         head = f"{kind}."

@@ -9,7 +9,6 @@ and retyped value all mean the same number.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from typing import Final
 
 from agent.model.settings import Setting
@@ -22,16 +21,6 @@ def exact(printed: Setting, *known: float | None) -> float:
     """The value behind `printed`: the first of `known` that would be printed so, else the print."""
     fitting = (value for value in known if value is not None and printed.agrees_with(value))
     return next(fitting, printed.value)
-
-
-def exact_values(
-    settings: Mapping[str, Setting], *known: Mapping[str, float | None]
-) -> dict[str, float]:
-    """`exact` of every setting; of several sources in `known` the first that fits counts."""
-    return {
-        key: exact(setting, *(source.get(key) for source in known))
-        for key, setting in settings.items()
-    }
 
 
 def factor(setting: Setting) -> float:

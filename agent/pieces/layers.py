@@ -119,8 +119,3 @@ def _stack(
         rects = tuple(Rect(prism, prism.x, u) for prism, u in spans if u is not None)
         if rects:
             yield Layer(middle, base + (k + 1) * thickness, rects)
-
-
-def belt_step(thickness: float, gantry_angle: float) -> float:
-    """Belt travel from one layer to the next, mm: t / sin(theta) (right triangle)."""
-    return thickness / math.sin(gantry_angle)

@@ -18,7 +18,7 @@ from agent.errors import BadInput, Problem, Refused
 from agent.model.geometry import commands
 from agent.model.profile import Material, Profile
 from agent.model.roles import ROLES, Role
-from agent.pieces.bead import bead_area, filament_area
+from agent.pieces.bead import filament_area, filament_length
 from agent.pieces.envelope import MARGIN_MM
 from agent.pieces.layers import Layer, from_layer, layers
 from agent.pieces.solid import Piece
@@ -153,7 +153,7 @@ def _last_feed(moves: list[Move]) -> float:
 def _moves(piece: Piece, profile: Profile) -> Iterator[Move]:
     to_command = _Commander(profile.mechanics.gantry_angle)
     bead = profile.bead
-    section = bead_area(bead.width_mm, bead.height_mm) / filament_area(profile.material.filament_mm)
+    section = filament_length(1.0, bead.width_mm, bead.height_mm, profile.material.filament_mm)
     yield from _prime(piece, profile, to_command, section)
     here: tuple[float, float, float] | None = None  #: x, u and top of the layer, mm
     last: Place = (0.0, 0.0, 0.0)  #: its command

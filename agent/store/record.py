@@ -234,7 +234,6 @@ class Record(Database):
             return str(names[0])
         there = [machine for machine, at_port, _ in known if at_port == port]
         return str(there[0]) if there else ""
-        return tuple(self._readable(rows))
 
     def entry(self, tail: str) -> EntryRow:
         """The entry whose identity ends in `tail` (see `EntryRow.short`).

@@ -23,13 +23,6 @@ def test_a_written_value_stands_for_the_print_only_while_it_would_be_printed_so(
     assert rule.exact(STEPS) == 80.61
 
 
-def test_of_several_sources_the_first_that_fits_counts() -> None:
-    known = rule.exact_values({"steps_per_mm.x": STEPS}, {"steps_per_mm.x": 80.0}, {})
-    assert known == {"steps_per_mm.x": 80.61}
-    known = rule.exact_values({"steps_per_mm.x": STEPS}, {}, {"steps_per_mm.x": 80.609})
-    assert known == {"steps_per_mm.x": 80.609}
-
-
 def test_a_value_per_minute_is_rounded_in_the_unit_of_the_controller() -> None:
     assert rule.sendable(500 / 60, SPEED) == pytest.approx(500 / 60, abs=1e-12)
     assert rule.on_line(500 / 60, SPEED) == "500"

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from agent.pieces import PIECES
-from agent.pieces.layers import belt_step, cut, from_layer, layers, to_layer
+from agent.pieces.layers import cut, from_layer, layers, to_layer
 from tests.pieces.machines import ANGLES, machine
 
 T = 0.25
@@ -46,11 +46,6 @@ def test_cut_agrees_with_a_numerical_clip(outline, n):
 @given(st.floats(-500, 500), st.floats(-100, 100), st.floats(0, math.pi / 2))
 def test_layer_axes_turn_back(s, h, angle):
     assert from_layer(*to_layer((s, h), angle), angle) == pytest.approx((s, h), abs=1e-9)
-
-
-def test_belt_step_of_a_layer():
-    # own arithmetic: 0.2 mm layers at 45 degrees, h / sin(angle)
-    assert belt_step(0.2, math.radians(45)) == pytest.approx(0.282843, abs=1e-6)
 
 
 @pytest.mark.parametrize("angle", ANGLES)
