@@ -57,6 +57,9 @@ _MOST: Final = 40
 #: Values of one feature that are worth typing: beyond, what they share is all that is left.
 MOST_VALUES: Final = 3
 
+#: Where a tolerance cannot be reached, a slip may move what is outside by so many times its U.
+_CHECKED: Final = 1.3
+
 #: As good as nothing known of a slip, mm.
 _ANY_SLIP: Final = 1e3
 
@@ -99,6 +102,7 @@ class Course:
     unreachable: Mapping[str, float]  #: U that is left of what no candidate brings inside
     more: str = ""  #: name of the reading that would bring most beyond
     more_after: Mapping[str, float] = field(default_factory=dict)
+    doubt: str = ""  #: name of the one ask where readings stand apart
 
     @property
     def enough(self) -> bool:
@@ -403,8 +407,10 @@ class _Model:
         """The value that takes most off what an unseen slip could move, for its time."""
         limits = np.array(self.limits)
         worst = run.state.slips(self.columns) / limits
+        # a parameter that is outside anyway is not checked much beyond what is known of it
         u = np.array(self._u(run.state)) / limits
-        if not worst.size or np.all(worst <= np.maximum(1.0, u)):
+        bound = np.maximum(1.0, np.where(u > 1, _CHECKED * u, 1.0))
+        if not worst.size or np.all(worst <= bound):
             return None
         best: tuple[float, int] | None = None
         for number, row in self._open(run, candidates):
@@ -413,8 +419,6 @@ class _Model:
             )
             trial.take(row)
             then = trial.slips(self.columns) / limits
-            # a parameter that is outside anyway is not checked beyond what is known of it
-            bound = np.maximum(1.0, u)
             # over all values: of two that lean on each other alone, one more helps one of them
             gain = float((np.maximum(worst - bound, 0) - np.maximum(then - bound, 0)).sum())
             if gain <= _LEAST:
@@ -491,7 +495,9 @@ def _minutes(candidate: Candidate, setups: Mapping[str, float], have: Iterable[s
 
 
 def _key(reading: Reading) -> tuple[object, ...]:
-    return reading.name, reading.kind, reading.along, reading.side
+    if reading.name:
+        return (reading.name,)
+    return reading.kind, reading.along, reading.side
 
 
 def _stated(survey: Survey) -> Noise:

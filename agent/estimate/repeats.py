@@ -56,6 +56,17 @@ def suspect(values: Sequence[float], sigma: float, alpha: float = 0.01) -> int |
     return worst
 
 
+def apart(values: Sequence[float], sigma: float, alpha: float = 0.01) -> bool:
+    """True if two values of one reading differ by more than two good ones do but once in a hundred.
+
+    Their difference has the variance 2 sigma^2.  Which of the two is off a third value tells.
+    """
+    if len(values) != 2 or sigma <= 0:
+        return False
+    limit = NormalDist().inv_cdf(1 - alpha / 2) * sigma * math.sqrt(2)
+    return abs(values[0] - values[1]) > limit
+
+
 def strays(
     readings: Sequence[Sequence[float]], stated: float, alpha: float = 0.01
 ) -> tuple[tuple[int, int], ...]:

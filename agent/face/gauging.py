@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from contextlib import nullcontext
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
@@ -14,15 +14,15 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from agent.bench.events import reading_plain
-from agent.bench.rounds import Laid
+from agent.bench.rounds import MOVES, Laid
 from agent.errors import BadInput, Problem, Refused
 from agent.estimate.repeats import suspect
-from agent.face import tables
+from agent.face import short, tables
 from agent.face.answers import Typed, typed_lengths
 from agent.face.benchwork import show_picture, sizes_from
 from agent.face.checking import CHECK, check_instrument, check_slicing
 from agent.face.desk import Desk, at_desk
-from agent.face.moving import MOVE_NAMES, gauge_moves
+from agent.face.moving import MOVE_NAMES, gauge_enough, gauge_moves
 from agent.face.options import (
     COMMAND_LINE,
     LENGTH,
@@ -59,6 +59,7 @@ FRESH: Final = 10.0
     type=click.Path(path_type=Path, dir_okay=False),
     help="take up the readings of a file first; it is only read ('log readings' writes one)",
 )
+@click.option("--enough", is_flag=True, help="only what is still needed, in order of its worth")
 @click.option("--instrument", metavar="PORT", help="readings by the button of one on this port")
 @click.option("--scan", type=click.Path(path_type=Path), help="read PIECE from this flatbed scan")
 @click.option("--dpi", type=Number("dots per inch", above=0), help="of the scan, if not the file's")
@@ -82,6 +83,7 @@ def gauge(
     u_mm: float | None,
     repeats: int,
     path: Path | None,
+    enough: bool,
     instrument: str | None,
     scan: Path | None,
     dpi: float | None,
@@ -99,7 +101,8 @@ def gauge(
     and 'gauge gap' move axes and ask how far: no plastic is in that. 'gauge bed' asks for the gap
     at each screw of the bed. In a rehearsal the simulated instruments' readings are offered.
     'gauge strip --scan FILE' reads a flat piece from a flatbed scan, with steel rules beside it:
-    'help scan' says how to lay it.
+    'help scan' says how to lay it. With '--enough' only what the tune still needs is asked, the
+    most telling first, and no more once every wanted parameter is known to within its tolerance.
 
     \b
     Example: plumbelt> gauge strip
@@ -121,8 +124,12 @@ def gauge(
         return
     if toolpath_file is not None:
         check_slicing(desk, what, toolpath_file)
-    if what in MOVE_NAMES:
-        gauge_moves(desk, what, numbers, move_mm, u_mm)
+    if enough:
+        with measuring(desk):
+            take_enough(desk, what, instrument, u_mm)
+    elif what in MOVE_NAMES:
+        with measuring(desk):
+            gauge_moves(desk, what, numbers, move_mm, u_mm)
     else:
         seats = seats_meant(desk, what, numbers, repeats)
         if numbers:
@@ -137,9 +144,76 @@ def gauge(
             if seats:
                 desk.screen.say("Type what the display shows; '?' lists what else may be typed.")
             link = instrument or desk.session.profile.instrument.link
-            with pressed(desk, link) if link else nullcontext():
+            with measuring(desk), pressed(desk, link) if link else nullcontext():
                 read_features(desk, seats, repeats, u_mm)
     answer(desk)
+
+
+@contextmanager
+def measuring(desk: Desk) -> Iterator[None]:
+    """While this lasts, the foot of the shell shows how near it is to enough."""
+    desk.measuring = True
+    try:
+        yield
+    finally:
+        desk.measuring = False
+
+
+def take_enough(desk: Desk, what: str | None, instrument: str | None, u_mm: float | None) -> None:
+    """What the tune still needs of moves or of a piece, the most telling first."""
+    if what in (None, MOVES):
+        gauge_enough(desk, u_mm)
+        return
+    laid = next((one for one in reversed(desk.session.now.laid) if one.name == what), None)
+    if laid is None and what in CATALOGUE:
+        laid = printed_otherwise(desk, what)
+    if laid is None:
+        raise BadInput(
+            f"nothing is named '{what}' of which enough could be read",
+            remedy=f"Name a piece that was laid, or '{MOVES}'",
+        )
+    ask_conditions(desk, laid, known=True)
+    link = instrument or desk.session.profile.instrument.link
+    with pressed(desk, link) if link else nullcontext():
+        read_enough(desk, laid, u_mm)
+
+
+def read_enough(desk: Desk, laid: Laid, u_mm: float | None) -> None:
+    """Features of a piece one after the other, as long as one of them is worth reading."""
+    left: set[str] = set()
+    while wished := [
+        wish for wish in short.wishes(desk) if wish.piece == laid.name and wish.name not in left
+    ]:
+        wish, before = wished[0], short.course_now(desk)
+        seat = next(s for s in seats_of(desk.session, laid) if s.feature.name == wish.name)
+        values = Values(seat, partial(keep_values, desk, seat, u_mm))
+        had = len(values)
+        step = read_one(desk, seat, wish.values, values, many=len(wished) > 1, offer_more=True)
+        if step is Step.STOP:
+            desk.screen.say(f"Stopped; 'gauge {laid.name} --enough' goes on.")
+            return
+        if step is Step.ALL:
+            read_rest(desk, laid, u_mm)
+        elif len(values) < wish.values or len(values) == had:
+            left.add(wish.name)  # the technician wants no more of it
+        short.tell(desk, before)
+    if left:
+        desk.screen.say(f"Left out: {', '.join(sorted(left))}.")
+
+
+def read_rest(desk: Desk, laid: Laid, u_mm: float | None) -> None:
+    """What is still worth reading of a piece, by the simulated caliper."""
+    for _ in range(_MOST_ALONE):
+        wish = next((wish for wish in short.wishes(desk) if wish.piece == laid.name), None)
+        if wish is None:
+            return
+        seat = next(s for s in seats_of(desk.session, laid) if s.feature.name == wish.name)
+        more = offered_by_bench(desk, seat, wish.values - len(seat.values))
+        keep_values(desk, seat, u_mm, (*seat.values, *more), bool(seat.values))
+
+
+#: Features that the simulated caliper reads on its own at most.
+_MOST_ALONE: Final = 40
 
 
 def take_given(desk: Desk, seat: Seat, numbers: Sequence[float], u_mm: float | None) -> None:
@@ -348,24 +422,25 @@ def keep_values(
     desk.session.take(seat.feature, values, seat.laid.name, u_mm, goes_on=goes_on)
 
 
-def ask_conditions(desk: Desk, laid: Laid | None = None) -> None:
+def ask_conditions(desk: Desk, laid: Laid | None = None, *, known: bool = False) -> None:
     """Room temperature and age of the piece, once for each state of the machine.
 
     A piece that is still warm is told with the minutes it wants; a simulated one is let cool.
+    known: nothing is asked where the tool itself laid the piece and so knows its age
     """
     session = desk.session
     if laid is not None and desk.rehearsal is not None:
         desk.rehearsal.wait(cooling_of(laid))
     age = None if laid is None or desk.rehearsal is not None else minutes_since(laid.at)
-    if not session.now.asked:
-        known = session.conditions.room_c
-        usual = "not known" if known is None else f"{known:g}"
+    if not session.now.asked and not (known and laid is not None and laid.at):
+        before = session.conditions.room_c
+        usual = "not known" if before is None else f"{before:g}"
         room = asked_number(desk, f"Room temperature, C (Enter: {usual})?", 0.0, 60.0)
         told = asked_number(desk, "Minutes since the piece was laid (Enter: not known)?", 0.0, 1e6)
         session.keep_conditions(
             replace(
                 session.conditions,
-                room_c=known if room is None else room,
+                room_c=before if room is None else room,
                 minutes_since_print=told,
             )
         )

@@ -6,18 +6,22 @@ alone, so that the advice never depends on how one came here.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import click
 
-from agent.bench.rounds import MOVES, Round
+from agent.bench.rounds import MOVES, Taken
 from agent.bench.value import Bench
+from agent.face import short
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
-from agent.face.words import shown
-from agent.pieces.catalogue import CATALOGUE, WHOLE_SET
+from agent.face.words import BY_HAND, shown
+from agent.pieces.catalogue import CATALOGUE
+
+if TYPE_CHECKING:
+    from agent.estimate.solution import Solution
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,58 +163,71 @@ def mend(desk: Desk) -> Step | None:
     return None
 
 
-def read_moves(desk: Desk) -> Step | None:
-    if any(taken.reading.kind == "travel" for taken in desk.session.now.taken):
+def measure(desk: Desk) -> Step | None:
+    """What the tune, or its proof, still needs: moves first, then one small piece.
+
+    Whatever else was read counts along; nothing more is asked once it is enough.
+    """
+    now, family = desk.session.now, desk.session.family
+    wished = short.wishes(desk)
+    if not wished:
+        if family is not None and not family.heats and not now.laid and now.solution is None:
+            return None if now.runs else Step("marks", _MARKS)
         return None
+    first = wished[0]
+    if first.piece == MOVES:
+        return Step(f"gauge {MOVES} --enough", _moves_why(desk, wished))
+    if any(one.name == first.piece for one in now.laid):
+        left = sum(wish.piece == first.piece for wish in wished)
+        told = "1 feature is" if left == 1 else f"{left} features are"
+        doubt = _doubt(desk)
+        why = doubt or f"The {first.piece} is laid; {told} worth reading."
+        return Step(f"gauge {first.piece} --enough", why)
+    again = "again, to see the change proved" if now.follows is not None else "next"
+    why = f"{CATALOGUE[first.piece].shows}: to be laid {again}."
+    if not now.laid and (refusal := short.cannot(desk)):
+        why = f"{why} ! {refusal}"
+    return Step(f"lay {first.piece}", why)
+
+
+_MARKS: Final = "This controller heats nothing, so the belt is run over marks instead."
+
+
+def _moves_why(desk: Desk, wished: Sequence[short.Wish]) -> str:
+    moves = [wish for wish in wished if wish.piece == MOVES]
+    count = "1 move" if len(moves) == 1 else f"{len(moves)} moves"
     if desk.session.now.follows is not None:
-        return Step(
-            f"gauge {MOVES}",
-            "Now measure again, to hold it against what was foretold: first the moves.",
+        return (
+            f"Now measure again, to hold it against what was foretold: first {count}."
+            f" {short.power_words(desk)}"
         )
-    return Step(
-        f"gauge {MOVES}",
-        "A move has no plastic in it: it tells travel from shrink ('help travel').",
+    if doubt := _doubt(desk):
+        return doubt
+    if desk.session.now.taken:
+        return f"{count} more would tell what is wanted, or show a slip in those that were read."
+    return (
+        "A move has no plastic in it: it tells travel from shrink ('help travel'). Over two"
+        f" lengths of each axis what a gauge adds drops out: {count}."
     )
 
 
-def lay_and_read(desk: Desk) -> Step | None:
-    now, family = desk.session.now, desk.session.family
-    if family is not None and not family.heats and not now.laid:
-        if now.runs or now.solution is not None:
-            return None
-        return Step(
-            "marks", "This controller heats nothing, so the belt is run over marks instead."
-        )
-    laid = {piece.piece.name: piece for piece in now.laid}
-    for name in WHOLE_SET:
-        if name not in laid:
-            again = "again, to see the change proved" if _changed(desk) else "next"
-            return Step(f"lay {name}", f"{CATALOGUE[name].shows}: to be laid {again}.")
-        unread = _unread(now, laid[name].name)
-        if unread:
-            left = "1 feature" if unread == 1 else f"{unread} features"
-            return Step(
-                f"gauge {laid[name].name}",
-                f"The {laid[name].name} is laid; {left} of it not read yet.",
-            )
-    return None
-
-
-def _unread(now: Round, name: str) -> int:
-    """How many features of a laid piece have no reading."""
-    piece = next(laid.piece for laid in now.laid if laid.name == name)
-    read = {taken.reading.name for taken in now.taken if taken.piece == name}
-    return sum(1 for feature in piece.features if feature.name not in read)
-
-
-def _changed(desk: Desk) -> bool:
-    return len(desk.session.rounds) > 1
+def _doubt(desk: Desk) -> str:
+    """Why one more value is asked although all are there; empty where that is not so."""
+    course = short.course_now(desk) if desk.session.now.follows is None else None
+    if course is None or not course.doubt:
+        return ""
+    return "Readings stand further apart than good ones do: one more tells which of them is off."
 
 
 def solve(desk: Desk) -> Step | None:
-    if desk.session.now.solution is None and desk.session.now.taken:
-        return Step("solve", "All readings are there.")
-    return None
+    now = desk.session.now
+    if now.solution is not None or not (now.taken or now.runs):
+        return None
+    if now.follows is not None and desk.session.compare():
+        return None  # a proof is held against what was foretold, not solved anew
+    course = short.course_now(desk)
+    enough = course is not None and course.enough
+    return Step("solve", f"{short.ENOUGH.capitalize()}." if enough else "All readings are there.")
 
 
 def read_again(desk: Desk) -> Step | None:
@@ -220,31 +237,52 @@ def read_again(desk: Desk) -> Step | None:
         return None
     # What a belt run adds to the readings comes after those that were taken.
     for taken, residual in zip(now.taken, now.solution.residuals, strict=False):
-        known = taken.piece == MOVES or taken.reading.name in now.read_again
-        if residual.outlier and not known:
-            name = taken.reading.name.replace(" ", "-")
+        if residual.outlier and taken.reading.name not in now.read_again:
             return Step(
-                f"gauge {name}",
+                line_again(taken),
                 f"It stands {residual.residual:+.3f} mm off what all the others say: read it again"
                 " ('preview' goes on without).",
             )
     return None
 
 
+def line_again(taken: Taken) -> str:
+    """The line that takes a reading again."""
+    if taken.piece != MOVES:
+        return f"gauge {taken.reading.name.replace(' ', '-')}"
+    kind, *rest = taken.reading.name.split()
+    if kind != MOVES:
+        return f"gauge {kind}"
+    role, *mm = rest
+    return f"gauge {MOVES}-{role}" + "".join(f" --mm {length}" for length in mm)
+
+
+def carry_out(desk: Desk) -> Step | None:
+    """A plan that was previewed waits for its approval."""
+    session = desk.session
+    if session.plan is None or session.plan.empty:
+        return None
+    waiting = session.bench.waiting
+    verb = "undo" if waiting is not None and waiting.purpose == "undo" else "write"
+    return Step(verb, f"Plan {session.plan.digest} was previewed. You confirm it yourself.")
+
+
 def change(desk: Desk) -> Step | None:
     session = desk.session
-    if session.plan is not None and not session.plan.empty:
-        waiting = session.bench.waiting
-        verb = "undo" if waiting is not None and waiting.purpose == "undo" else "write"
-        return Step(verb, f"Plan {session.plan.digest} was previewed. You confirm it yourself.")
     if session.unstored:
         return None
-    solution = session.now.solution
-    if solution is not None and (solution.corrections or solution.slicing_angle_deg is not None):
+    if _warranted(session.now.solution):
         if session.plan is not None:
             return Step("write", "No line is to be sent, but the slicing angle is to be changed.")
         return Step("preview", "The solution asks for a change; this shows it and sends nothing.")
     return None
+
+
+def _warranted(solution: Solution | None) -> bool:
+    """True if a solution asks for a change."""
+    return solution is not None and bool(
+        solution.corrections or solution.slicing_angle_deg is not None
+    )
 
 
 def keep(desk: Desk) -> Step | None:
@@ -288,8 +326,16 @@ _FOR_GOOD: Final = "after a power cycle"
 def disagree(desk: Desk) -> Step | None:
     """A second measurement that is not as foretold is no end of a tune."""
     apart = [row.name for row in desk.session.compare() if not row.agrees]
-    if not apart or desk.session.now.solution is None:
+    if not apart:
         return None
+    now = desk.session.now
+    for taken in now.taken:
+        if taken.reading.name in apart and taken.reading.name not in now.read_again:
+            return Step(
+                line_again(taken),
+                f"{taken.reading.name} is not as foretold: read it again, before anything rests on"
+                " it.",
+            )
     return Step(
         "undo",
         f"These readings are not as foretold: {', '.join(apart)}. Read them again with 'gauge', or"
@@ -325,25 +371,91 @@ def keys_written(bench: Bench) -> set[str]:
     return set() if bench.done is None else {change.key for change in bench.done.changes}
 
 
+def tell_which(desk: Desk) -> Step | None:
+    """Where something stands askew and nothing tells what, the one reading that tells is asked."""
+    solution = desk.session.now.solution
+    if solution is None or any(reading.kind == "gap" for reading in desk.session.now.readings):
+        return None
+    askew = [text for text, told in standing_errors(desk) if not told]
+    if not askew:
+        return None
+    return Step(
+        "gauge gap",
+        f"{askew[0]} stands outside the tolerance, and nothing read so far tells what it comes"
+        " from: the gap between nozzle and belt at the two ends of an across move does.",
+    )
+
+
+def standing_errors(desk: Desk) -> list[tuple[str, bool]]:
+    """Errors that no setting takes out and that stand outside the tolerance, in words.
+
+    Each with whether it is told by itself; False: only a combination of such errors is known.
+    """
+    rounds = (desk.session.now, desk.session.now.follows)
+    solution = next((r.solution for r in rounds if r is not None and r.solution), None)
+    if solution is None:
+        return []
+    limit = desk.session.profile.tolerance.angle_deg
+    found = [
+        (f"{shown(name).words} {shown(name).value(p.value)}", True)
+        for name in BY_HAND
+        if (p := solution.parameters.get(name)) is not None
+        and p.determined
+        and p.significant
+        and abs(p.value) > limit
+    ]
+    found += [
+        (f"{shown(name).words} {shown(name).value(c.value)}", False)
+        for name in _SQUARE
+        if (c := solution.derived.get(name)) is not None and abs(c.value) > max(limit, 2 * c.u)
+    ]
+    return found
+
+
+#: Combinations of yaw, rail and roll that pieces show.
+_SQUARE: Final = ("plan_shear_deg", "sway_deg", "gap_deg")
+
+
 def finish(desk: Desk) -> Step | None:
     session = desk.session
+    if _warranted(session.now.solution):
+        return Step(
+            "solve", "A change is warranted and was not carried out: this shows once more why."
+        )
+    standing = [text for text, _ in standing_errors(desk)]
     if session.compare():
+        power = short.power_words(desk)
+        proved = f"Every reading is as it was foretold. {power}".rstrip()
+        if standing:
+            return Step(
+                "report",
+                f"{proved} What settings can do is done, the tune is not: {', '.join(standing)}"
+                " stands outside the tolerance and wants the spanner. Then 'begin' anew.",
+                done=True,
+            )
         return Step(
             "report",
-            "Every reading is as it was foretold: the tune is done, and this writes its page. The"
-            " flow comes last: 'feed flow'.",
+            f"{proved} The tune is done, and this writes its page. The flow comes last:"
+            " 'feed flow'.",
             done=True,
         )
-    worst = session.now.solution.next if session.now.solution is not None else None
-    if worst is not None:
+    course = short.course_now(desk)
+    if course is not None and course.outside and not standing:
         return Step(
             "report",
-            f"No change is warranted. To know '{shown(worst.parameter).words}' better, read"
-            f" {worst.feature} along {', '.join(f'{c:g}' for c in worst.along)}.",
+            "No change is warranted by these readings, and not all is known:"
+            f" {short.enough_words(course)}",
+            done=True,
+        )
+    if standing:
+        return Step(
+            "report",
+            f"No setting is to be changed, but {', '.join(standing)} stands outside the tolerance"
+            " and wants the spanner: 'solve' says how far.",
             done=True,
         )
     return Step(
-        "report", "No change is warranted: the machine is as good as these readings tell.", True
+        "report", "No change is warranted: every wanted error is inside its tolerance.", True
     )
 
 
@@ -359,12 +471,13 @@ RULES: Final[tuple[Rule, ...]] = (
     keep,
     prove_power,
     home_first,
-    read_moves,
-    lay_and_read,
-    solve,
+    carry_out,
     read_again,
+    measure,
+    solve,
     disagree,
     change,
+    tell_which,
     keep_profile,
     finish,
 )

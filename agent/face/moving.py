@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Final
 
 from agent.bench.rounds import MOVES
 from agent.errors import AgentError, BadInput, Declined, Refused
-from agent.face.answers import Typed, typed_length
+from agent.face import short
+from agent.face.answers import Typed, typed_length, typed_lengths
 from agent.face.cautions import acknowledge
 from agent.face.desk import Desk
 from agent.face.words import length
@@ -70,24 +71,65 @@ def gauge_moves(
     room_or_refused(desk)
     try_short_moves(desk, [move.role for move in moves])
     for move in moves:
-        with absolute_after(desk):
-            session.send_lines(move.take_up)
-            if desk.rehearsal is None and not numbers:
-                screen.ask(
-                    f"{move.role}: set the gauge or mark to zero ({move.feature.hint}). Enter:"
-                )
-            session.send_lines(move.go)
-            values = tuple(numbers) or asked_move(desk, move)
-            session.send_lines(move.back)
-        if values:
-            session.take(
-                move.feature,
-                (statistics.fmean(values),),
-                MOVES,
-                u_mm
-                if u_mm is not None
-                else asked_u(desk, U_FEELER if what == GAP else usual_u(desk)),
-            )
+        u_mm = read_move(desk, move, numbers, u_mm)
+
+
+def gauge_enough(desk: Desk, u_mm: float | None) -> None:
+    """Moves in the order of their worth, each over the length that tells most, until enough.
+
+    What a gauge reads is asked first: it decides what is worth moving.
+    """
+    screen, session = desk.screen, desk.session
+    if u_mm is None and desk.rehearsal is None and session.profile.instrument.move_u_mm is None:
+        taken = any(reading.kind == "travel" for reading in session.now.readings)
+        u_mm = None if taken else asked_u(desk, U_RULE)
+    wished = moves_wished(desk, u_mm)
+    if not wished:
+        screen.say("No move is worth reading now.")
+        return
+    if refusal := short.cannot(desk, u_mm):
+        screen.say(f"! {refusal}")
+    acknowledge(desk)
+    # moves of an axis go to the same gauge: they are shown before any is made
+    show_moves(desk, [session.travel_of(role, wish.mm) for role, wish in wished])
+    room_or_refused(desk)
+    try_short_moves(desk, list(dict.fromkeys(role for role, _ in wished)))
+    left: set[str] = set()
+    while wished := [pair for pair in moves_wished(desk, u_mm) if pair[1].name not in left]:
+        role, wish = wished[0]
+        before = short.course_now(desk, u_mm)
+        read_move(desk, session.travel_of(role, wish.mm), (), u_mm or short.u_move(desk))
+        left.add(wish.name)  # read, or left out
+        short.tell(desk, before)
+
+
+def moves_wished(desk: Desk, u_mm: float | None) -> list[tuple[Role, short.Wish]]:
+    """Moves that are worth reading now, with the axis of each."""
+    return [
+        (role, wish)
+        for wish in short.wishes(desk, u_mm)
+        for role in ROLES
+        if wish.piece == MOVES and wish.name.split()[1] == role
+    ]
+
+
+def read_move(
+    desk: Desk, move: Travel, numbers: Sequence[float], u_mm: float | None
+) -> float | None:
+    """Make one move and keep how far it went; returns its uncertainty, for the moves to come."""
+    screen, session = desk.screen, desk.session
+    with absolute_after(desk):
+        session.send_lines(move.take_up)
+        if desk.rehearsal is None and not numbers:
+            screen.ask(f"{move.role}: set the gauge or mark to zero ({move.feature.hint}). Enter:")
+        session.send_lines(move.go)
+        values = tuple(numbers) or asked_move(desk, move)
+        session.send_lines(move.back)
+    if values:
+        usual = U_FEELER if move.feature.kind == "gap" else usual_u(desk)
+        u_mm = u_mm if u_mm is not None else asked_u(desk, usual)
+        session.take(move.feature, (statistics.fmean(values),), MOVES, u_mm)
+    return u_mm
 
 
 def room_or_refused(desk: Desk) -> None:
@@ -144,19 +186,33 @@ def asked_move(desk: Desk, move: Travel) -> tuple[float, ...]:
         offered = desk.rehearsal.measure(feature, MOVES, 1)
         screen.say(f"  The simulated gauge shows: {offered[0]:.2f}")
     hint = "Enter takes this" if offered else "Enter leaves it out"
-    value = asked_length(
+    values = asked_lengths(
         desk,
         f"  mm ({hint}):",
         None if feature.kind == "gap" else length(feature.along),
         signed=feature.kind == "gap",
+        several=True,
     )
-    return offered if value is None else (value,)
+    return values or offered
 
 
 def asked_length(
     desk: Desk, question: str, nominal: float | None, *, signed: bool = False
 ) -> float | None:
-    """A length typed by the technician, or None for an empty answer.
+    """A length typed by the technician, or None for an empty answer.  As `asked_lengths`."""
+    found = asked_lengths(desk, question, nominal, signed=signed)
+    return found[0] if found else None
+
+
+def asked_lengths(
+    desk: Desk,
+    question: str,
+    nominal: float | None,
+    *,
+    signed: bool = False,
+    several: bool = False,
+) -> tuple[float, ...]:
+    """A length typed by the technician, or `several` of the same thing; none for an empty answer.
 
     One that is far from `nominal` is asked about; one that is no length is asked for again.
     """
@@ -164,21 +220,21 @@ def asked_length(
     while True:
         answer = screen.ask(question)
         if not answer:
-            return None
+            return ()
         try:
-            typed = typed_length(answer)
+            typed = typed_lengths(answer) if several else (typed_length(answer),)
         except ValueError as refusal:
             screen.say(f"  {refusal}. Type it again.")
             continue
-        if typed.mm <= 0 and not signed:
+        if any(one.mm <= 0 for one in typed) and not signed:
             screen.say("  A length is above zero. Type it again, without its direction.")
             continue
-        if typed.reworded:
-            screen.say(f"  {typed.echo}")
-        if nominal is None or near(typed, nominal):
-            return typed.mm
-        if screen.agrees(f"  {typed.mm:g} mm is far from {nominal:.2f} mm. Keep it?"):
-            return typed.mm
+        for one in typed:
+            if one.reworded:
+                screen.say(f"  {one.echo}")
+        far = [one for one in typed if nominal is not None and not near(one, nominal)]
+        if not far or screen.agrees(f"  {far[0].mm:g} mm is far from {nominal:.2f} mm. Keep it?"):
+            return tuple(one.mm for one in typed)
 
 
 def near(typed: Typed, nominal: float) -> bool:

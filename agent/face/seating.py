@@ -89,8 +89,19 @@ class Values:
         return len(self.now)
 
 
-def read_one(desk: Desk, seat: Seat, repeats: int, values: Values, *, many: bool = False) -> Step:
-    """Readings of one feature from the technician into `values`; returns where to go next."""
+def read_one(
+    desk: Desk,
+    seat: Seat,
+    repeats: int,
+    values: Values,
+    *,
+    many: bool = False,
+    offer_more: bool = False,
+) -> Step:
+    """Readings of one feature from the technician into `values`; returns where to go next.
+
+    offer_more: the simulated caliper also adds to what was read before
+    """
     screen, feature = desk.screen, seat.feature
     sign = ", with its sign" if feature.kind in SIGNED else ""
     screen.say(
@@ -98,13 +109,19 @@ def read_one(desk: Desk, seat: Seat, repeats: int, values: Values, *, many: bool
         f" {length(feature.along):.2f} mm{sign}"
     )
     screen.say(f"  {feature.hint}")
-    offered = () if seat.values else offered_by_bench(desk, seat, repeats)
+    had = values.now
+    more = max(repeats - len(had), 1)
+    offered = offered_by_bench(desk, seat, more) if offer_more or not had else ()
     if offered:
         screen.say(f"  The simulated caliper shows {' '.join(f'{v:.2f}' for v in offered)}")
     if values.now:
         screen.say(f"  so far {_listed(values.now)}")
     kept_odd = False
     for _ in range(TRIES + 4 * repeats):
+        if len(values) == repeats == 2 and _two_apart(desk, feature, values):
+            repeats = 3
+            if offered:  # whoever takes what is offered takes the third as well
+                values.put((*values.now, *offered_by_bench(desk, seat, 1)))
         if len(values) >= repeats:
             if kept_odd or not (odd := _odd_one(desk, feature, values)):
                 return _finish(desk, feature, values.now)
@@ -112,18 +129,19 @@ def read_one(desk: Desk, seat: Seat, repeats: int, values: Values, *, many: bool
             continue
         now = values.now
         answer = screen.ask(
-            _question(feature, now, repeats, offered=bool(offered), many=many), reading=True
+            _question(feature, now, repeats, offered=bool(offered) and now == had, many=many),
+            reading=True,
         )
         word, _, rest = answer.lower().partition(" ")
         if not answer:
-            if offered and not now:
-                values.put(offered)
+            if offered and now == had:
+                values.put((*had, *offered))
                 kept_odd = True
                 continue
             return _finish(desk, feature, now)
         if word == "all" and offered and many:
-            if not now:
-                values.put(offered)
+            if now == had:
+                values.put((*had, *offered))
                 _finish(desk, feature, values.now)
             return Step.ALL
         if word == "stop":
@@ -159,7 +177,7 @@ def _question(
     feature: Feature, values: Sequence[float], repeats: int, *, offered: bool, many: bool
 ) -> str:
     head = f"  {feature.name}, {len(values) + 1} of {repeats}, mm"
-    if offered and not values:
+    if offered:
         return head + " (Enter takes these" + (", 'all' takes all from here):" if many else "):")
     return head + ":"
 
@@ -206,6 +224,21 @@ def _odd_one(desk: Desk, feature: Feature, read: Values) -> str:
         left = (*left, *_typed_values(desk, feature, answer, left))
     read.put(left)
     return "again"
+
+
+def _two_apart(desk: Desk, feature: Feature, read: Values) -> bool:
+    """Two values that do not belong together: a third one tells which of them is off."""
+    from agent.estimate.repeats import apart, repeatability
+
+    stated = desk.session.profile.instrument.repeatability_mm
+    others = [t.reading.mm for t in desk.session.now.taken if t.reading.name != feature.name]
+    if not apart(read.now, repeatability(stated, others)):
+        return False
+    first, second = read.now
+    desk.screen.say(
+        f"  {first:.2f} and {second:.2f} stand {abs(first - second):.2f} apart: once more."
+    )
+    return True
 
 
 def _fix(desk: Desk, feature: Feature, read: Values, rest: str) -> None:

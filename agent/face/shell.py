@@ -56,6 +56,7 @@ def run_line(desk: Desk, line: str) -> int:
     except BadInput as error:
         show_error(error, desk)
         return error.exit_code
+    entered = ""
     if not words:
         if not desk.offered:
             from agent.face.guide import step_now
@@ -63,14 +64,28 @@ def run_line(desk: Desk, line: str) -> int:
             desk.offered = step_now(desk).line
             words = ["next"]
         else:
-            words = split(desk.offered)
-            desk.screen.say(f"  {desk.offered}")
+            entered = desk.offered
+            words = split(entered)
+            desk.screen.say(f"  {entered}")
             desk.offered = ""
     else:
         desk.offered = ""
     code = run(words, desk)
     desk.screen.json = False
+    if entered and code == 0 and desk.in_shell:
+        show_next(desk, entered)
     return code
+
+
+def show_next(desk: Desk, carried_out: str = "") -> None:
+    """What comes next, so that one Enter does it: whoever follows the guide need not ask."""
+    from agent.face.guide import step_now
+    from agent.face.main import run
+
+    step = step_now(desk)
+    if not step.done or step.line != carried_out:
+        desk.screen.say()
+        run(["next"], desk)
 
 
 def run_shell(desk: Desk, *, port: str | None = None) -> int:
@@ -88,6 +103,8 @@ def run_shell(desk: Desk, *, port: str | None = None) -> int:
             desk.close()
             return code
     typed, failed = sys.stdin.isatty(), 0
+    if typed and port is not None:
+        show_next(desk)
     try:
         while True:
             try:
@@ -140,19 +157,29 @@ def _reader(desk: Desk) -> Callable[[], str]:
 
         return plain
     session = editor(desk)
-    desk.screen.ask_with(_questions())
+    desk.screen.ask_with(_questions(desk))
     return lambda: session.prompt()
 
 
-def _questions() -> Callable[[str], str]:
-    """Questions on a terminal: without history, so that no answer is offered again."""
-    from prompt_toolkit import PromptSession
+def _questions(desk: Desk) -> Callable[[str], str]:
+    """Questions on a terminal: without history, so that no answer is offered again.
 
-    session: PromptSession[str] = PromptSession()
+    While readings are taken the foot shows how near it is to enough.
+    """
+    from prompt_toolkit import PromptSession
+    from prompt_toolkit.application import get_app
+    from prompt_toolkit.styles import Style
+
+    session: PromptSession[str] = PromptSession(
+        style=Style.from_dict({"bottom-toolbar": "noreverse"})
+    )
+
+    def foot() -> str:
+        return desk.status(get_app().output.get_size().columns)
 
     def ask(question: str) -> str:
         try:
-            return session.prompt(question)
+            return session.prompt(question, bottom_toolbar=foot if desk.measuring else None)
         except EOFError:
             return ""
 

@@ -12,7 +12,7 @@ from agent.pieces.rail import rail
 from agent.pieces.solid import Piece, Prism
 from agent.pieces.strip import strip
 from agent.pieces.toolpath import Summary, summary, timed_toolpath, toolpath
-from agent.pieces.travel import travel_features
+from agent.pieces.travel import move_over, travel_features
 
 __all__ = [
     "CATALOGUE",
@@ -23,6 +23,7 @@ __all__ = [
     "Prism",
     "Summary",
     "block",
+    "move_over",
     "post",
     "rail",
     "strip",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Final
 
 from agent.model.feature import Feature
@@ -34,3 +35,12 @@ def travel_features(profile: Profile) -> tuple[Feature, ...]:
         vector = (length * x, length * s, length * h)
         features.append(Feature(f"travel {role}", "travel", vector, hint=_HINTS[role]))
     return tuple(features)
+
+
+def move_over(usual: Feature, mm: float) -> Feature:
+    """The usual move of an axis over another length, under a name of its own where it differs."""
+    whole = math.hypot(*usual.along)
+    if abs(mm - whole) < 0.005:
+        return usual
+    x, s, h = (component * mm / whole + 0.0 for component in usual.along)
+    return replace(usual, name=f"{usual.name} {mm:g}", along=(x, s, h))

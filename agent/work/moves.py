@@ -109,12 +109,12 @@ def travel_move(
 
     Raises Refused where the axis has no room for it, even at worst.
     """
-    from agent.pieces import travel_features  # brings the pieces in, which few commands need
+    from agent.pieces import move_over, travel_features  # brings the pieces in: few need them
 
     feature = travel_features(profile)[ROLES.index(role)]
     planned = math.hypot(*feature.along)
     if mm is not None:
-        feature = _scaled(feature, mm / planned)
+        feature = move_over(feature, mm)
         planned = mm
     feed = 1
     if role == "belt":  # the way it feeds

@@ -20,7 +20,8 @@ from agent.model.survey import Survey
 
 if TYPE_CHECKING:
     from agent.estimate.consistency import Examined
-    from agent.estimate.design import Candidate, Course
+    from agent.estimate.design import Ask, Candidate, Course
+    from agent.estimate.proof import Shows
     from agent.pieces import Piece
 
 #: The piece of the short tune.
@@ -52,22 +53,11 @@ class Times:
 
 def moves_of(profile: Profile, role: Role) -> tuple[Feature, ...]:
     """The measured moves of an axis, the usual one first, each under a name of its own."""
-    from agent.pieces import travel_features
+    from agent.pieces import move_over, travel_features
 
     usual = travel_features(profile)[ROLES.index(role)]
     whole = math.hypot(*usual.along)
     return tuple(move_over(usual, round(whole * share, 2)) for share in _SHARES)
-
-
-def move_over(usual: Feature, mm: float) -> Feature:
-    """The usual move of an axis over another length, named by it where it differs."""
-    whole = math.hypot(*usual.along)
-    if abs(mm - whole) < 0.005:
-        return usual
-    x, s, h = usual.along
-    share = mm / whole
-    along = (x * share + 0.0, s * share + 0.0, h * share + 0.0)
-    return replace(usual, name=f"{usual.name} {mm:g}", along=along)
 
 
 def mm_of(feature: Feature | Reading) -> float:
@@ -113,11 +103,16 @@ def short_piece(profile: Profile) -> tuple[Piece, Times] | None:
 
 
 def pool(
-    profile: Profile, laid: Sequence[Laid], taken: Iterable[Reading], u_move: float
+    profile: Profile,
+    laid: Sequence[Laid],
+    taken: Iterable[Reading],
+    u_move: float,
+    *,
+    lays: bool = True,
 ) -> tuple[list[Candidate], dict[str, float], set[str]]:
     """All that could be read, minutes of what it needs, and what of that is there.
 
-    u_move: standard uncertainty of what measures a move, mm
+    u_move: standard uncertainty of what measures a move, mm;  lays: a piece can be laid
     """
     from agent.estimate.design import Candidate
 
@@ -137,7 +132,7 @@ def pool(
         there.add(one.name)
         setups[one.name] = 0.0
         found += _features(one.piece, one.name, reach)
-    short = short_piece(profile)
+    short = short_piece(profile) if lays else None
     if short is not None and not any(one.kind == SHORT_PIECE for one in laid):
         piece, times = short
         setups[piece.name] = times.whole
@@ -172,18 +167,117 @@ def course_of(
     survey: Survey,
     now: Round,
     u_move: float,
-    examined: Examined | None = None,
-    wanted: Sequence[str] = (),
+    *,
+    lays: bool = True,
 ) -> Course:
-    """What is still worth reading in the present round, in its order, until it is enough."""
+    """What is still worth reading in the present round, in its order, until it is enough.
+
+    Where nothing more is worth it but readings stand apart by more than their 99 % interval, one
+    more value tells which of them was off.
+    """
+    from agent.estimate.consistency import examine
     from agent.estimate.design import course
     from agent.estimate.planning import WANTED
 
-    candidates, setups, there = pool(profile, now.laid, now.readings, u_move)
-    return course(
-        survey, candidates, setups, examined=examined, wanted=(*WANTED, *wanted), there=there
-    )
+    candidates, setups, there = pool(profile, now.laid, now.readings, u_move, lays=lays)
+    examined = examine(survey) if survey.readings else None
+    found = course(survey, candidates, setups, examined=examined, wanted=WANTED, there=there)
+    if found.asks or examined is None:
+        return found
+    more = _doubted(survey, examined, candidates)
+    return found if more is None else replace(found, asks=(more,), doubt=more.name)
+
+
+def _doubted(survey: Survey, examined: Examined, candidates: Sequence[Candidate]) -> Ask | None:
+    """One more value beside a reading that stands apart from what the others say."""
+    from agent.estimate.design import MOST_VALUES, Ask, doubted
+    from agent.estimate.solve import residuals_of
+
+    read = {r.name: len(r.mm) for r in survey.readings}
+    for row in doubted(examined, [(r.residual, r.u) for r in residuals_of(examined)]):
+        reading = survey.readings[row]
+        for candidate in candidates:
+            name = candidate.reading.name
+            count = read.get(name, 0)
+            same = name == reading.name and candidate.again and count < MOST_VALUES
+            beside = reading.kind == "travel" and not count and _axis(name) == _axis(reading.name)
+            if same or beside:
+                return Ask(candidate, count + 1, candidate.seconds / 60, {})
+    return None
+
+
+def _axis(name: str) -> str:
+    """`travel across` of the name of any move of that axis; empty for anything else."""
+    return " ".join(name.split()[:2]) if is_move(name) else ""
 
 
 def is_move(name: str) -> bool:
+    """True for the name of a measured move of an axis."""
     return name.startswith(f"{MOVES} ")
+
+
+@dataclass(frozen=True, slots=True)
+class Again:
+    """A reading of the proof that is still to be taken."""
+
+    name: str
+    piece: str  #: kind of the piece it is taken on, or MOVES
+    sizes: Mapping[str, float]  #: of that piece
+    mm: float  #: length, of a move its own
+    values: int
+
+
+def proof_of(profile: Profile, now: Round) -> tuple[Shows, ...]:
+    """Readings that would show that the change before the round `now` failed; none without one."""
+    before = now.follows
+    if before is None or before.solution is None or before.survey is None:
+        return ()
+    from agent.estimate.proof import proof
+
+    key = repr((before.solved, profile.mechanics, profile.bead, profile.material))
+    if key in _PROOFS:
+        return _PROOFS[key]
+    pieces = {taken.reading.name: taken.piece for taken in before.taken}
+    laid = {one.name: one for one in before.laid}
+    minutes: dict[str, float] = {}
+    for name, one in laid.items():
+        minutes[name] = times_of(one.piece, profile).whole
+
+    def cost(reading: Reading) -> float:
+        seconds = _SECONDS.get(reading.kind, _USUAL_SECONDS)
+        own = minutes.get(pieces.get(reading.name, ""), _GAUGE_MINUTES)
+        return own + seconds / 60
+
+    _PROOFS.clear()
+    _PROOFS[key] = proof(before.survey, before.solution, cost)
+    return _PROOFS[key]
+
+
+#: The proof looked at last: nothing is designed twice in one process.
+_PROOFS: dict[str, tuple[Shows, ...]] = {}
+
+
+def still_to_prove(profile: Profile, now: Round) -> tuple[Again, ...]:
+    """What of the proof is not read yet, moves first."""
+    before = now.follows
+    if before is None:
+        return ()
+    first = {taken.reading.name: taken for taken in before.taken}
+    kinds = {one.name: one for one in before.laid}
+    read = {taken.reading.name for taken in now.taken}
+    found = []
+    for shows in proof_of(profile, now):
+        taken = first.get(shows.name)
+        if taken is None or shows.name in read:
+            continue
+        laid = kinds.get(taken.piece)
+        found.append(
+            Again(
+                shows.name,
+                laid.kind if laid is not None else MOVES,
+                laid.piece.size if laid is not None else {},
+                mm_of(taken.reading),
+                shows.values,
+            )
+        )
+    return tuple(sorted(found, key=lambda again: again.piece != MOVES))
