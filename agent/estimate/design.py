@@ -202,7 +202,7 @@ def course(
         model.public(model.limits),
         model.public(model.now),
         model.public(final.slip),
-        _grouped(model, asks),
+        _grouped(model, candidates, asks),
         {name: final.now[model.wanted.index(name)] * public_unit(name) for name in beyond},
         more,
         more_after,
@@ -466,13 +466,16 @@ class _Model:
         return candidates[number].reading.name, self.public(then)
 
 
-def _grouped(model: _Model, asks: Sequence[tuple[int, Candidate, float]]) -> tuple[Ask, ...]:
-    """The asks as they are best carried out: what needs the same thing together, no piece first.
+def _grouped(
+    model: _Model, candidates: Sequence[Candidate], asks: Sequence[tuple[int, Candidate, float]]
+) -> tuple[Ask, ...]:
+    """The asks as they are best carried out: moves first, what needs the same thing together.
 
-    Within that in the order in which they were chosen; the values of one feature together.
+    So that no gauge is carried to and fro.  Within that in the order in which they were chosen;
+    the values of one feature together.
     """
     groups: dict[tuple[str, ...], int] = {}
-    for _, candidate, _ in asks:
+    for candidate in candidates:
         groups.setdefault(candidate.needs, len(groups))
     first = {row: number for number, (row, _, _) in reversed(list(enumerate(asks)))}
     ordered = sorted(

@@ -476,8 +476,8 @@ RULES: Final[tuple[Rule, ...]] = (
     measure,
     solve,
     disagree,
-    change,
     tell_which,
+    change,
     keep_profile,
     finish,
 )

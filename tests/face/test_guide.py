@@ -12,7 +12,7 @@ from agent.face.guide import step_now
 from agent.model.profile import Profile
 from agent.rehearsal import behind_a_terminal, in_memory
 from agent.work.session import Session
-from tests.face.bench import TO_A_PLAN, carry_out, desk_at, digest_in, forge_round
+from tests.face.bench import TO_A_PLAN, carry_out, desk_at, digest_in
 
 
 def test_a_flashed_machine_is_restored_stored_and_proved_by_following_next() -> None:
@@ -28,7 +28,7 @@ def test_a_flashed_machine_is_restored_stored_and_proved_by_following_next() -> 
         "profile restore heron",
         "store",
         "prove power",
-        "gauge travel",
+        "gauge travel --enough",
     ]
     live = desk.rehearsal.machine.controller.live
     assert (live["steps_per_mm.z"], live["max_speed.x"]) == (105.37, 180.0)
@@ -70,7 +70,7 @@ def test_on_a_real_port_the_machine_is_made_known_and_saved_first(
         carry_out(desk, ["profile use heron"])
         assert step_now(desk).line == "profile save heron"
         assert carry_out(desk, ["profile save heron"]) == [0]
-        assert step_now(desk).line == "gauge travel"
+        assert step_now(desk).line == "gauge travel --enough"
     finally:
         desk.close()
         served.close()
@@ -85,7 +85,7 @@ def test_doubt_wants_a_readback() -> None:
     link.exchange.abandon()  # as after an interrupt, before the answer was there
     assert step_now(desk).line == "readback"
     assert carry_out(desk, ["readback"]) == [0]
-    assert step_now(desk).line == "gauge travel"
+    assert step_now(desk).line == "gauge travel --enough"
 
 
 def test_a_cable_that_came_out_while_writing_is_told_and_gone_on_from(
@@ -129,14 +129,14 @@ def test_a_pulled_cable_is_attached_again_cooled_and_homed(
     for _ in range(5):
         step = step_now(desk)
         done.append(step.line)
-        if step.line.startswith("lay"):
+        if step.line.startswith("gauge"):
             break
         assert carry_out(desk, [step.line]) == [0], step
     assert done == [
         "attach memory:// --again",
         "cool",
         "send G28 X Y",
-        "lay strip",
+        "gauge travel --enough",
     ]
     assert desk.status().endswith("heaters off")
 
@@ -163,14 +163,54 @@ def test_after_the_emergency_word_nothing_is_ready(capsys: pytest.CaptureFixture
     assert 1 <= sum(line.startswith(("  <", "  >")) for line in last) <= 3
 
 
-def test_a_second_round_is_told_from_the_first() -> None:
-    desk = desk_at()
+def test_a_second_round_is_told_from_the_first_and_is_short() -> None:
+    desk = desk_at(answers={"To write": digest_in, "To store": digest_in})
     carry_out(desk, ["attach"])
     first = step_now(desk)
-    forge_round(desk, follows=desk.session.now)
+    carry_out(desk, [first.line, "solve", "preview", "write", "store", "prove power"])
     second = step_now(desk)
-    assert first.line == second.line == "gauge travel"
+    assert first.line == second.line == "gauge travel --enough"
     assert "hold it against what was foretold" in second.why
+    assert "would be seen with 95 %" in second.why
+    before = len(desk.session.rounds[0].taken)
+    assert carry_out(desk, [second.line]) == [0]
+    assert 1 <= len(desk.session.now.taken) <= before / 2
+    assert "as it was foretold" in step_now(desk).why
+
+
+def test_a_refused_change_is_no_end_of_a_tune() -> None:
+    desk = desk_at(answers={"To write": "no"})
+    carry_out(desk, ["attach", "gauge travel --enough", "solve", "preview"])
+    step = step_now(desk)
+    assert step.line == "write"
+    assert carry_out(desk, ["write"]) == [1]
+    after = step_now(desk)
+    assert not after.done
+    assert "tune is done" not in after.why
+
+
+def test_a_reading_that_is_not_as_foretold_is_read_again_before_anything_is_undone(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    desk = desk_at(answers={"To write": digest_in, "To store": digest_in})
+    carry_out(desk, ["attach", "gauge travel --enough", "solve", "preview", "write", "store"])
+    carry_out(desk, ["prove power"])
+    assert desk.rehearsal is not None
+    measure = desk.rehearsal.measure
+    with monkeypatch.context() as wrong:
+        wrong.setattr(
+            desk.rehearsal, "measure", lambda *given: tuple(x + 1.5 for x in measure(*given))
+        )
+        assert carry_out(desk, ["gauge travel --enough"]) == [0]
+    step = step_now(desk)
+    assert step.line.startswith("gauge travel-")
+    assert "read it again" in step.why
+    for _ in range(4):
+        step = step_now(desk)
+        if not step.line.startswith("gauge travel-"):
+            break
+        assert carry_out(desk, [step.line]) == [0]
+    assert "as it was foretold" in step.why
 
 
 def test_after_the_emergency_word_the_guide_leads_back_to_work() -> None:
@@ -181,8 +221,8 @@ def test_after_the_emergency_word_the_guide_leads_back_to_work() -> None:
         step = step_now(desk)
         done.append(step.line)
         assert carry_out(desk, [step.line]) == [0], step
-    assert done == ["attach memory:// --again", "send G28 X Y", "lay strip"]
-    assert len(desk.session.now.taken) == 3
+    assert done == ["attach memory:// --again", "send G28 X Y", "gauge travel --enough"]
+    assert len(desk.session.now.taken) >= 6
 
 
 def test_a_machine_that_does_not_answer_yet_is_attached_again_later() -> None:

@@ -98,7 +98,7 @@ def test_machines_go_on_side_by_side_and_a_name_goes_elsewhere(tmp_path: Path) -
     assert all(desk.session.link is not None for desk in row.desks.values())
     found = row.behind()
     assert found is not None
-    assert found[1].line == "gauge travel"
+    assert found[1].line == "gauge travel --enough"
     row.close()
 
 
