@@ -28,15 +28,13 @@ from agent.rehearsal import Rehearsal, behind_a_terminal, bench_of, plain_profil
 from agent.work.laying import Progress
 from agent.work.moves import Travel
 from agent.work.session import Session
+from agent.work.tuning import U_GAUGE
 
 #: Times the caliper is put on anew for each feature.
 RESEATS: Final = 5
 
 #: Lengths over which each axis is moved: a gauge's offset drops out between two.
 MOVES_EACH: Final = 2
-
-#: Standard uncertainty of the length gauges beside the axes, mm.
-U_GAUGE: Final = 0.05
 
 #: The one part of 20 mm per axis that the usual shortcut would rest on.
 SHORT: Final = {"x_scale": "strip x1", "y_scale": "post h2", "z_scale": "strip s1"}

@@ -34,7 +34,8 @@ class Desk:
     rehearsal: Rehearsal | None = None  #: the simulated machine, if there is one
     in_shell: bool = False
     offered: str = ""  #: line that Enter on an empty line carries out
-    measuring: bool = False  #: readings are being taken: the foot shows how near it is to enough
+    #: What the foot shows instead of the link while readings are taken: how near it is to enough.
+    foot: Callable[[], str] | None = None
     cautioned: bool = False  #: the cautions were read and acknowledged in this session
     how: Opening | None = None  #: how this command wants its port opened, where it says so
     opening: Address | None = None  #: of the port that was opened last, answered or not
@@ -174,11 +175,8 @@ class Desk:
     def status(self, width: int = 80) -> str:
         """One line for the foot of the shell, danger first: shorter words before lost words."""
         session = self._session
-        if self.measuring and session is not None:
-            from agent.face.short import foot
-
-            if told := foot(self):
-                return fitted([*self._dangers(), told], width)
+        if self.foot is not None and (told := self.foot()):
+            return fitted([*self._dangers(), told], width)
         if session is None or session.link is None or session.family is None:
             dangers, quiet = self._dangers(), ["not attached", "heaters unknown"]
             return fitted([*dangers, self.machine, *quiet], width)

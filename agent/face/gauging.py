@@ -152,11 +152,11 @@ def gauge(
 @contextmanager
 def measuring(desk: Desk) -> Iterator[None]:
     """While this lasts, the foot of the shell shows how near it is to enough."""
-    desk.measuring = True
+    desk.foot = partial(short.foot, desk)
     try:
         yield
     finally:
-        desk.measuring = False
+        desk.foot = None
 
 
 def take_enough(desk: Desk, what: str | None, instrument: str | None, u_mm: float | None) -> None:

@@ -16,20 +16,14 @@ from agent.face.cautions import acknowledge
 from agent.face.desk import Desk
 from agent.face.words import length
 from agent.model.roles import ROLES, Role
+from agent.work.tuning import U_GAUGE, U_RULE
 
 if TYPE_CHECKING:
     from agent.work.moves import Travel
 
-#: Standard uncertainty of a move read with an ordinary steel rule, mm: half a millimetre of
-#: reading at both ends (common practice).
-U_RULE: Final = 0.3
-
 #: Standard uncertainty of a gap between feeler gauges that go in and do not, 0.05 mm apart, at both
 #: ends (common practice).
 U_FEELER: Final = 0.03
-
-#: Standard uncertainty of the gauges beside simulated axes, mm.
-U_GAUGE: Final = 0.05
 
 #: A measured move or mark further from what was commanded than this share is asked about.
 FAR: Final = 0.1

@@ -15,6 +15,8 @@ from agent.face.words import MAIN, shown
 from agent.model.profile import Tolerance
 from agent.work.tuning import (
     SHORT_PIECE,
+    U_GAUGE,
+    U_RULE,
     bare_survey,
     course_of,
     is_move,
@@ -170,8 +172,6 @@ def outlook(
 
 def move_u(desk: Desk, profile: Profile) -> float:
     """Standard uncertainty with which this bench reads moves, mm."""
-    from agent.face.moving import U_GAUGE, U_RULE
-
     usual = U_RULE if desk.rehearsal is None else U_GAUGE
     return u_of_moves(profile, (), usual)
 

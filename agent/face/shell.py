@@ -179,7 +179,7 @@ def _questions(desk: Desk) -> Callable[[str], str]:
 
     def ask(question: str) -> str:
         try:
-            return session.prompt(question, bottom_toolbar=foot if desk.measuring else None)
+            return session.prompt(question, bottom_toolbar=foot if desk.foot else None)
         except EOFError:
             return ""
 

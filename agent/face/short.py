@@ -11,7 +11,14 @@ from typing import TYPE_CHECKING, Final
 from agent.bench.rounds import MOVES, Round
 from agent.errors import AgentError
 from agent.face.words import MAIN, shown
-from agent.work.tuning import course_of, proof_of, still_to_prove, u_of_moves
+from agent.work.tuning import (
+    U_GAUGE,
+    U_RULE,
+    course_of,
+    proof_of,
+    still_to_prove,
+    u_of_moves,
+)
 
 if TYPE_CHECKING:
     from agent.estimate.design import Course
@@ -40,8 +47,6 @@ class Wish:
 
 def u_move(desk: Desk, u_mm: float | None = None) -> float:
     """Standard uncertainty with which this bench reads moves, mm; `u_mm` where it was just told."""
-    from agent.face.moving import U_GAUGE, U_RULE
-
     if u_mm is not None:
         return u_mm
     usual = U_RULE if desk.rehearsal is None else U_GAUGE

@@ -27,6 +27,13 @@ if TYPE_CHECKING:
 #: The piece of the short tune.
 SHORT_PIECE: Final = "stem"
 
+#: Standard uncertainty of a move read with an ordinary steel rule, mm: half a millimetre of
+#: reading at both ends (common practice).
+U_RULE: Final = 0.3
+
+#: Standard uncertainty of the gauges beside simulated axes, mm.
+U_GAUGE: Final = 0.05
+
 #: Shares of the usual move over which an axis is moved as well; the first is the usual move.
 _SHARES: Final = (1.0, 0.75, 0.5, 0.875, 0.625)
 
