@@ -50,7 +50,7 @@ class Motion:
     def use(self, settings: Mapping[str, float], units: float = 1.0) -> None:
         """Take over steps, speed caps and acceleration from live settings (mm, s)."""
         for letter, i in self.index.items():
-            name = "e0" if letter == "E" else letter.lower()
+            name = "e0" if i == 3 else letter.lower()
             new = settings.get(f"steps_per_mm.{name}", 1.0)
             if new != self.steps_per_mm[i]:
                 # the remembered millimetres stay true, the step counter is set anew

@@ -61,6 +61,7 @@ class Numbered(MovingController):
         self.needs_reset = False
         self._deaf_until = 0.0
         self._held = False
+        self.motion.index["A"] = self.motion.index.pop("E")  # a fourth axis like the others
         self.options = _with(self.options)
 
     # ------------------------------------------------------------------ bytes
@@ -115,6 +116,8 @@ class Numbered(MovingController):
             return self._error(LOCKED)
         if not _GCODE.match(text.upper()):
             return self._error(1)
+        if re.search(r"E[-+.\d]", text.upper()):
+            return self._error(NO_SUCH_WORD)
         return super().work(text.upper())
 
     def not_known(self, text: str) -> Hold | None:

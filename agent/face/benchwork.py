@@ -291,13 +291,17 @@ def write_files(
     tilted: bool = False,
 ) -> None:
     """The files of a piece that are wanted, each whole or not at all."""
+    from agent.families import FAMILIES
+    from agent.model.wording import USUAL_WORDING
     from agent.pieces import drawing, mesh, toolpath
     from agent.store.atomic import write_file
 
     if tilted and stl is None:
         raise BadInput("--tilted turns the solid, but no --stl is wanted", remedy="Give both")
     if gcode is not None:
-        write_file(gcode, "\n".join(toolpath(drawn, profile)) + "\n")
+        family = FAMILIES.get(profile.family)
+        wording = USUAL_WORDING if family is None else family.wording
+        write_file(gcode, "\n".join(toolpath(drawn, profile, wording)) + "\n")
     if stl is not None:
         solid = mesh.mesh(drawn)
         if tilted:

@@ -20,6 +20,7 @@ from agent.face.options import Verb, as_json
 from agent.face.screen import bar, clean
 from agent.model.roles import ROLES
 from agent.pieces.catalogue import CATALOGUE
+from agent.work.laying import BY_HAND
 from agent.work.signals import ended_by
 
 if TYPE_CHECKING:
@@ -29,6 +30,19 @@ if TYPE_CHECKING:
 
 #: Times a question in a pause is asked before the laying is ended.
 TRIES: Final = 3
+
+SEATED: Final = (
+    "This controller homes no axis alone and knows of no heaters. Nozzle and bed must be COLD now."
+    " Bring the carriage to its end where across begins, by hand, and the nozzle down until a"
+    " sheet of paper just drags between it and the belt. It is then raised by 10 mm."
+)
+
+HEATED: Final = (
+    "Now set the controllers that keep the heat to nozzle {nozzle:g} C and bed {bed:g} C,"
+    " and wait until both stand there. Nothing sent from here can read them or switch them off:"
+    " stay with the machine until you have switched them off yourself. One without a limiter of"
+    " its own against running away is for nobody to use."
+)
 
 CLEAR: Final = "Are hands, tools and old parts clear of belt, rollers and gantry?"
 
@@ -80,7 +94,8 @@ def lay(desk: Desk, /, name: str, sizes: tuple[str, ...]) -> None:
     session.joined()
     drawn = session.draw(name, sizes_from(sizes, "lay"))
     laying = session.begin_laying(drawn)
-    takes = summary(drawn, session.profile)
+    by_hand = not laying.wording.heats
+    takes = summary(drawn, session.profile, laying.wording)
     acknowledge(desk)
     desk.screen.heading(f"Lay the {drawn.name}: {drawn.title}")
     show_needs(desk, takes)
@@ -88,16 +103,20 @@ def lay(desk: Desk, /, name: str, sizes: tuple[str, ...]) -> None:
     if not desk.screen.agrees(CLEAR):
         raise Declined("not laid", remedy="Nothing was moved or heated")
     try_short_moves(desk, ROLES)
+    if by_hand:
+        seat_and_heat(desk)
     laid = lay_to_the_end(desk, drawn, laying)
     document = {
         "laid": laid.name,
         "lines": takes.lines,
         "seconds": takes.seconds,
-        "heaters_off": not session.hot,
+        "heaters_off": None if by_hand else not session.hot,
     }
 
     off = (
-        "The controller does NOT report its heaters off: use the power switch."
+        f"{BY_HAND} NOW."
+        if by_hand
+        else "The controller does NOT report its heaters off: use the power switch."
         if session.hot
         else "The controller reports its heaters off."
     )
@@ -110,6 +129,22 @@ def lay(desk: Desk, /, name: str, sizes: tuple[str, ...]) -> None:
         desk.screen.say(f"Then: gauge {laid.name}; 'advance MM' brings it to the belt's end.")
 
     desk.screen.answer(document, show)
+
+
+def seat_and_heat(desk: Desk) -> None:
+    """Axes and heaters set by hand, where the controller cannot; raises Declined if they are not.
+
+    Nothing is heated before the nozzle is clear of the belt.
+    """
+    screen, session = desk.screen, desk.session
+    screen.say(SEATED)
+    if not screen.agrees("Does the paper drag, and is all cold?"):
+        raise Declined("not laid", remedy="Nothing was heated, and no piece begun")
+    session.seat()
+    nozzle, bed = session.profile.material.heats
+    screen.say(HEATED.format(nozzle=nozzle, bed=bed))
+    if not screen.agrees("Do both stand at their temperatures, as their own displays show?", "hot"):
+        raise Declined("not laid", remedy=f"No piece was begun. {BY_HAND}")
 
 
 def show_reach(desk: Desk, takes: Summary) -> None:
@@ -128,11 +163,13 @@ def show_reach(desk: Desk, takes: Summary) -> None:
                 "-" if limit is None else f"{limit:g}",
             )
         )
+    homes = session.joined()[1].wording.homes
+    first = "homed first" if homes else "set by hand first"
     columns = [("axis", False), ("moves, mm", True), ("at worst, mm", True), ("has, mm", True)]
     desk.screen.table(columns, rows)
     desk.screen.say(
         "At worst: if the stored setting is off by all that the drive train allows. Across and"
-        " gantry are homed first, the belt never. Keep the belt's joint off the next"
+        f" gantry are {first}, the belt never. Keep the belt's joint off the next"
         f" {takes.high[2] - takes.low[2]:.0f} mm of belt."
     )
 
@@ -174,7 +211,9 @@ def goes_on(desk: Desk, drawn: Piece, laying: Laying) -> bool:
         lifted = laying.hold()
         where = "; the nozzle is raised off the piece" if lifted else ""
         nozzle, bed = laying.heating
+        by_hand = "STILL HEATED by controllers of its own"
         hot = f"STILL HEATED (nozzle {nozzle:g} C, bed {bed:g} C)" if nozzle or bed else "cold"
+        hot = hot if laying.wording.heats else by_hand
         screen.say(
             f"Paused after {laying.done} of {len(laying.lines)} lines of {drawn.name}. The machine"
             f" stands still{where}, and is {hot}."

@@ -16,6 +16,7 @@ from typing import Final, Literal
 
 from agent.errors import Refused
 from agent.model.settings import Event, Readback
+from agent.model.wording import USUAL_WORDING, Wording
 from agent.wire.exchange import Window
 from agent.wire.link import End
 from agent.wire.notices import notice
@@ -98,10 +99,15 @@ class Family(ABC):
     words: StoreWords
     reads: frozenset[str]  #: lines that change nothing, each in the one form in which it goes out
     sets: frozenset[str]  #: codes that set, store, load or wipe settings
-    heats: bool = True  #: drives heaters, so that a piece can be laid
+    wording: Wording = USUAL_WORDING  #: how the lines of a piece are worded for it
     standstill: str = "M400"  #: answered once every move has ended; M-code in general use
     unlocks: frozenset[str] = frozenset({"M999"})  #: lines that wake a controller that has halted
     stop: Stop = Stop("M112", b"M112\n")  #: emergency stop; M-code in general use
+
+    @property
+    def heats(self) -> bool:
+        """Drives heaters; otherwise nozzle and bed are held warm by controllers of their own."""
+        return self.wording.heats
 
     @abstractmethod
     def parse(self, lines: Sequence[str]) -> Readback:

@@ -19,6 +19,7 @@ from agent.families.values import (
 )
 from agent.model.exact import on_line
 from agent.model.settings import Readback
+from agent.model.wording import Wording
 from agent.wire.exchange import Window
 
 _LINE: Final = re.compile(
@@ -77,7 +78,7 @@ class Numbered(Family):
     pause = 0.05  # while it writes its memory, what is sent to it is lost
     reads = frozenset({"$$", "$I", "$G", "$#", "$N", "?"})
     sets = frozenset({"G10", "$RST", "$SLP", "$C"})
-    heats = False
+    wording = Wording(plastic="A", relative=False, heats=False, homes=False)
     standstill = "G4 P0"  # dwell of NIST RS274/NGC; common practice: it ends the queue
     unlocks = frozenset({"$X"})
     stop = Stop("Ctrl-X", b"\x18")  # a reset at once

@@ -11,7 +11,7 @@ from agent.pieces.post import post
 from agent.pieces.rail import rail
 from agent.pieces.solid import Piece, Prism
 from agent.pieces.strip import strip
-from agent.pieces.toolpath import Summary, summary, timed_toolpath, toolpath
+from agent.pieces.toolpath import Summary, seat, summary, timed_toolpath, toolpath
 from agent.pieces.travel import move_over, travel_features
 
 __all__ = [
@@ -26,6 +26,7 @@ __all__ = [
     "move_over",
     "post",
     "rail",
+    "seat",
     "strip",
     "summary",
     "timed_toolpath",

@@ -18,6 +18,7 @@ from agent.errors import BadInput, Problem, Refused
 from agent.model.geometry import commands
 from agent.model.profile import Material, Profile
 from agent.model.roles import ROLES, Role
+from agent.model.wording import USUAL_WORDING, Wording
 from agent.pieces.bead import filament_area, filament_length
 from agent.pieces.envelope import MARGIN_MM
 from agent.pieces.layers import Layer, from_layer, layers
@@ -83,40 +84,63 @@ class Summary:
         }
 
 
-def toolpath(piece: Piece, profile: Profile) -> tuple[str, ...]:
+def toolpath(piece: Piece, profile: Profile, wording: Wording = USUAL_WORDING) -> tuple[str, ...]:
     """Lines that lay `piece` on the machine of `profile`, heaters on to heaters off.
 
+    Where axes are set by hand, they begin with `seat` and a stop (M0) for heating by hand.
     Raises BadInput where the profile lacks what they rest on, Refused where a move would leave
-    the machine's travel.
+    the machine's travel, or a letter would stand for two axes.
     """
-    return tuple(line for line, _ in timed_toolpath(piece, profile))
+    before = () if wording.homes else (*seat(profile, wording), "M0")
+    return (*before, *(line for line, _ in timed_toolpath(piece, profile, wording)))
 
 
-def timed_toolpath(piece: Piece, profile: Profile) -> tuple[tuple[str, float], ...]:
+def timed_toolpath(
+    piece: Piece, profile: Profile, wording: Wording = USUAL_WORDING
+) -> tuple[tuple[str, float], ...]:
     """The lines of `toolpath`, each with the time it takes, s.
 
-    Only moves between heating and switching off count.
+    Only moves between heating and switching off count.  Where axes are set by hand, `seat` went
+    before.
 
     Raises the same errors.
     """
     moves = _checked_moves(piece, profile)
+    pushed = math.fsum(move.filament for move in moves)
     return (
-        *((line, 0.0) for line in _start(profile)),
-        *_lines(moves, profile),
-        *((line, 0.0) for line in _end(profile, _last_feed(moves))),
+        *((line, 0.0) for line in _start(profile, wording)),
+        *_lines(moves, profile, wording),
+        *((line, 0.0) for line in _end(profile, _last_feed(moves), wording, pushed)),
     )
 
 
-def summary(piece: Piece, profile: Profile) -> Summary:
+def seat(profile: Profile, wording: Wording) -> tuple[str, ...]:
+    """Lines for a cold nozzle that stands on the belt, across at its nought.
+
+    All axes count from there, and the nozzle is raised, so that it gets hot clear of the belt.
+    """
+    axes = profile.axes
+    letters = [axes.letter(role).upper() for role in ROLES]
+    if wording.plastic in letters:
+        raise Refused(
+            f"the letter {wording.plastic} pushes the plastic on this controller, and is an axis of"
+            " the profile as well",
+            remedy="Check 'axes' in the profile. Nothing was moved",
+        )
+    places = " ".join(f"{letter}0" for letter in (*letters, wording.plastic))
+    return ("G21", "G90", f"G92 {places}", _parked(profile))
+
+
+def summary(piece: Piece, profile: Profile, wording: Wording = USUAL_WORDING) -> Summary:
     """What `toolpath(piece, profile)` takes; raises the same errors."""
     moves = _checked_moves(piece, profile)
     feed = _last_feed(moves)
-    times = [seconds for _, seconds in _lines(moves, profile)]
+    times = [seconds for _, seconds in _lines(moves, profile, wording)]
     filament = math.fsum(move.filament for move in moves)
     places = [move.to for move in moves]
     belt = [0.0, *(place[2] for place in places), places[-1][2] - feed]
     return Summary(
-        lines=len(_start(profile)) + len(times) + len(_end(profile, feed)),
+        lines=len(_start(profile, wording)) + len(times) + len(_end(profile, feed, wording, 0.0)),
         layers=len({round(layer.top, 6) for layer in layers(piece, profile.bead.height_mm)}),
         filament_mm=filament,
         filament_cm3=filament * filament_area(profile.material.filament_mm) / 1000,
@@ -267,10 +291,17 @@ def _number(value: float, digits: int) -> str:
     return "0" if text in ("-0", "") else text
 
 
-def _start(profile: Profile) -> tuple[str, ...]:
+def _parked(profile: Profile) -> str:
+    """The gantry raised off the belt to where the nozzle gets hot."""
+    park = _words(profile, {"gantry": _PARK_MM})[0]
+    return f"G1 {park} F{_number(60 * _LIFT_SPEED, 0)}"
+
+
+def _start(profile: Profile, wording: Wording) -> tuple[str, ...]:
+    if not wording.heats:
+        return ("G21", "G90")
     axes = profile.axes
     home = " ".join(axes.letter(role).upper() for role in ("across", "gantry"))
-    park = _words(profile, {"gantry": _PARK_MM})[0]
     nozzle_c, bed_c = profile.material.heats
     nozzle, bed = _number(nozzle_c, 1), _number(bed_c, 1)
     heat_bed = (f"M140 S{bed}",) if bed_c > 0 else ()
@@ -283,7 +314,7 @@ def _start(profile: Profile) -> tuple[str, ...]:
         # cold, so that a hot nozzle never rests on the belt
         f"G28 {home}",
         f"G92 {axes.letter('belt').upper()}0",
-        f"G1 {park} F{_number(60 * _LIFT_SPEED, 0)}",
+        _parked(profile),
         *heat_bed,
         f"M104 S{nozzle}",
         *wait_bed,
@@ -291,25 +322,30 @@ def _start(profile: Profile) -> tuple[str, ...]:
     )
 
 
-def _end(profile: Profile, belt_feed: float) -> tuple[str, ...]:
-    """Heaters and fan off first; motors stay on, or a tilted gantry could sink."""
+def _end(profile: Profile, belt_feed: float, wording: Wording, pushed: float) -> tuple[str, ...]:
+    """Heaters and fan off first; motors stay on, or a tilted gantry could sink.
+
+    pushed  filament that all moves together have pushed, mm
+    """
     feed = _words(profile, {"belt": -belt_feed})[0]
+    off = ("M104 S0", "M140 S0", "M107") if wording.heats else ()
+    back = _number((0.0 if wording.relative else pushed) - _RETRACT_MM, _E_DIGITS)
     return (
-        "M104 S0",
-        "M140 S0",
-        "M107",
-        f"G1 E-{_number(_RETRACT_MM, _E_DIGITS)} F{_number(60 * _RETRACT_SPEED, 0)}",
+        *off,
+        f"G1 {wording.plastic}{back} F{_number(60 * _RETRACT_SPEED, 0)}",
         "G91",
         f"G1 {feed} F{_number(60 * profile.bead.first_speed_mm_s, 0)}",
         "G90",
     )
 
 
-def _lines(moves: Iterable[Move], profile: Profile) -> Iterator[tuple[str, float]]:
+def _lines(
+    moves: Iterable[Move], profile: Profile, wording: Wording
+) -> Iterator[tuple[str, float]]:
     """Each move as a line, and its time, s; words that stay as they are are left out."""
     seconds = _clock(profile)
     last: dict[Role, str] = {}
-    feed, here = "", (0.0, 0.0, 0.0)
+    feed, here, pushed = "", (0.0, 0.0, 0.0), 0.0
     for move in moves:
         words = []
         for role, value in zip(ROLES, move.to, strict=True):
@@ -318,7 +354,8 @@ def _lines(moves: Iterable[Move], profile: Profile) -> Iterator[tuple[str, float
                 last[role] = word
                 words.append(word)
         if move.filament:
-            words.append(f"E{_number(move.filament, _E_DIGITS)}")
+            pushed = move.filament + (0.0 if wording.relative else pushed)
+            words.append(f"{wording.plastic}{_number(pushed, _E_DIGITS)}")
         if not words:
             continue
         speed = f"F{_number(60 * move.speed, 0)}"

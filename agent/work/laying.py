@@ -19,6 +19,7 @@ from agent.families.base import HEATERS_OFF
 from agent.families.gate import named
 from agent.model.heat import WARMER_AFTER, Heats, danger_of
 from agent.model.roles import Axes
+from agent.model.wording import USUAL_WORDING, Wording
 
 if TYPE_CHECKING:
     from agent.wire.link import Link, Reply
@@ -33,6 +34,12 @@ PROBE_EVERY: Final = 5.0
 #: is drawn back, mm (common practice for short feed paths).
 LIFT_MM: Final = 5.0
 DRAW_BACK_MM: Final = 0.8
+
+#: Of heaters that the machine's controller does not know of.
+BY_HAND: Final = (
+    "Nozzle and bed are STILL HEATED by controllers of their own, which nothing sent from here"
+    " reaches: switch them off by hand"
+)
 
 #: What to do where a heater does not obey.
 SWITCH_OFF: Final = (
@@ -65,7 +72,8 @@ class Progress:
 class Left:
     """The state a stop leaves the machine in."""
 
-    heaters: Literal["off", "sent", "unknown"]  #: `off`: reported so; `sent`: acknowledged only
+    #: `off`: reported so; `sent`: acknowledged only; `by hand`: nothing sent from here reaches them
+    heaters: Literal["off", "sent", "unknown", "by hand"]
     lifted: bool  #: the nozzle was raised off the piece
     heats: Heats
 
@@ -73,6 +81,7 @@ class Left:
         words = {
             "off": "The heaters are off, as the controller reports, and the parts still hot",
             "sent": "The heaters are off by acknowledged commands, and the parts still hot",
+            "by hand": BY_HAND,
             "unknown": "The heaters could NOT be switched off over the link: use the power switch",
         }
         nozzle = "; the nozzle was raised off the piece" if self.lifted else ""
@@ -96,16 +105,29 @@ class Laying:
     """One piece under way on one link."""
 
     def __init__(
-        self, link: Link, timed: Sequence[tuple[str, float]], axes: Axes, name: str = "piece"
+        self,
+        link: Link,
+        timed: Sequence[tuple[str, float]],
+        axes: Axes,
+        name: str = "piece",
+        *,
+        wording: Wording = USUAL_WORDING,
+        standstill: str = "M400",
     ) -> None:
-        """`timed`: lines of the piece, each with its seconds, as `timed_toolpath` gives them."""
+        """`timed`: lines of the piece, each with its seconds, as `timed_toolpath` gives them.
+
+        wording     that they were made with
+        standstill  line that is answered once every move has ended
+        """
         self.link = link
+        self.wording = wording
+        self._standstill = standstill
         self.name = name  #: of the piece
         self.axes = axes
         self.lines = tuple(line for line, _ in timed)
         self.heats = Heats()
         self._watched: tuple[float, Heats] | None = None  # the report that later ones are held to
-        self._sent = tuple(_with_probes(timed))
+        self._sent = tuple(_with_probes(timed) if wording.heats else (line for line, _ in timed))
         self._done = tuple(accumulate((line != PROBE for line in self._sent), initial=0))
         self._left = tuple(
             reversed(tuple(accumulate((seconds for _, seconds in reversed(timed)), initial=0.0)))
@@ -157,8 +179,9 @@ class Laying:
             with named(self.link, self._sent[began:], "move"):
                 self.link.stream(self._sent[began:], on_progress=count, stop=stop)
             if self.finished:
-                self.link.ask("M400", timeout=STANDSTILL_TIMEOUT)
-                self.heats = heats_now(self.link)
+                self.link.ask(self._standstill, timeout=STANDSTILL_TIMEOUT)
+                if self.wording.heats:
+                    self.heats = heats_now(self.link)
         return self.finished
 
     def hold(self) -> bool:
@@ -166,23 +189,32 @@ class Laying:
 
         Before heating and after it nothing is moved.  Raises LinkFailed.
         """
-        self.link.ask("M400", timeout=STANDSTILL_TIMEOUT)
+        self.link.ask(self._standstill, timeout=STANDSTILL_TIMEOUT)
         if self._lifted or not self._may_lift:
             return self._lifted
-        self._send("G91", f"G1 E-{DRAW_BACK_MM:g} F1800", f"G1 {self._up(LIFT_MM)} F600", "G90")
-        self.link.ask("M400", timeout=STANDSTILL_TIMEOUT)
+        plastic = self.wording.plastic
+        self._send(
+            "G91", f"G1 {plastic}-{DRAW_BACK_MM:g} F1800", f"G1 {self._up(LIFT_MM)} F600", "G90"
+        )
+        self.link.ask(self._standstill, timeout=STANDSTILL_TIMEOUT)
         self._lifted = True
         return True
 
     def _lower(self) -> None:
         """Undo `hold`; the modes and the speed are again what the piece's lines count on."""
         place = self._place(self.done)
-        self._send("G91", f"G1 {self._up(-LIFT_MM)} F600", f"G1 E{DRAW_BACK_MM:g} F1800")
-        self._send("G90", "M83", *([f"G1 {place.feed}"] if place.feed else []))
+        plastic = self.wording.plastic
+        self._send("G91", f"G1 {self._up(-LIFT_MM)} F600", f"G1 {plastic}{DRAW_BACK_MM:g} F1800")
+        modes = ("G90", "M83") if self.wording.relative else ("G90",)
+        self._send(*modes, *([f"G1 {place.feed}"] if place.feed else []))
         self._lifted = False
 
     def stop(self) -> Left:
         """Switch the heaters off, first of all, then raise the nozzle; never raises LinkFailed."""
+        if not self.wording.heats:
+            with suppress(LinkFailed):
+                self.hold()
+            return Left("by hand", self._lifted, self.heats)
         heats = heaters_off(self.link)
         if heats is not None:
             with suppress(LinkFailed):
@@ -203,7 +235,13 @@ class Laying:
         halted = self.link.state is State.HALTED
         left = self.stop()
         heats = f"nozzle {nozzle:g} C, bed {bed:g} C" if nozzle or bed else ""
-        if left.heaters != "unknown":
+        if left.heaters == "by hand":
+            told = (
+                f"{BY_HAND}. The machine carries out the moves it has already taken and then stands"
+                " still" + (", the nozzle on the piece" if self._place(self.done).laid else "")
+            )
+            then = "Support the gantry before you switch the machine off: it may sink"
+        elif left.heaters != "unknown":
             told = f"{left}. Moves already taken still run out"
             then = "'readback' before anything else is sent"
         elif halted:
@@ -247,7 +285,7 @@ class Laying:
             return
         letter, sign = self.axes.letter("belt").upper(), self.axes.sign("belt")
         self._send("G91", f"G1 {letter}{-sign * feed:.3f} F1200", "G90")
-        self.link.ask("M400", timeout=STANDSTILL_TIMEOUT)
+        self.link.ask(self._standstill, timeout=STANDSTILL_TIMEOUT)
 
     # --- how it is done ---
 
@@ -286,7 +324,7 @@ class Laying:
                             least = min(least, belt)
                         elif word[0] == "F":
                             feed = word
-                        elif word[0] == "E" and float(word[1:]) > 0:
+                        elif word[0] == self.wording.plastic and float(word[1:]) > 0:
                             laid = True
         return _Place(absolute, hot, bed, feed, belt, least, laid)
 

@@ -500,19 +500,46 @@ class Session:
     def begin_laying(self, piece: Piece) -> Laying:
         """The laying of `piece`, nothing of it sent yet.
 
-        Raises Refused if an axis must not move, or the controller knows of no nozzle to heat.
+        On a controller that knows no heaters, `seat` goes before it.
+        Raises Refused if an axis must not move, or nothing on the controller pushes the plastic,
+        or it should heat a nozzle and knows of none.
         """
         from agent.pieces import timed_toolpath
 
         link, family = self.joined()
+        wording = family.wording
         self.refuse_implausible()
-        if heats_now(link).nozzle is None:
+        if not wording.heats and "steps_per_mm.e0" not in self.clean_readback.settings:
+            raise Refused(
+                f"the controller (family '{family.name}') lists no axis {wording.plastic} that"
+                " pushes the plastic, so nothing can be laid on this machine",
+                remedy="Moves and readings need none: 'gauge travel', 'marks'",
+            )
+        if wording.heats and heats_now(link).nozzle is None:
             raise Refused(
                 f"the controller reports no temperature of a nozzle (family '{family.name}'), so"
                 " nothing can be laid on this machine",
                 remedy="Moves and readings need no heater: 'gauge travel', 'marks'",
             )
-        return Laying(link, timed_toolpath(piece, self.profile), self.profile.axes, piece.name)
+        return Laying(
+            link,
+            timed_toolpath(piece, self.profile, wording),
+            self.profile.axes,
+            piece.name,
+            wording=wording,
+            standstill=family.standstill,
+        )
+
+    def seat(self) -> None:
+        """The cold nozzle stands on the belt, across at its nought: count from there, raise it.
+
+        For controllers that cannot home across and gantry alone.  Raises Refused, LinkFailed.
+        """
+        from agent.pieces import seat
+
+        _, family = self.joined()
+        self.refuse_implausible()
+        self.send_lines((*seat(self.profile, family.wording), "M400"), seconds=10.0)
 
     def lay_on(
         self,
@@ -528,13 +555,14 @@ class Session:
         """
         if not self.bench.laying:
             self.book.append("laying", {"piece": laying.name})
-        if self.bench.heater_state != "on":
+        if laying.wording.heats and self.bench.heater_state != "on":
             self.heat("on", f"laying {laying.name}")
         try:
             finished = laying.go_on(on_progress=on_progress, stop=stop)
         except LinkFailed as failure:
             lost, hot = laying.lost(failure)
-            self.heat("unknown" if hot else "off", failure.what)
+            if laying.wording.heats:
+                self.heat("unknown" if hot else "off", failure.what)
             self.book.append("stopped", {"lines": laying.done, "place_lost": True})
             raise lost from failure
         except Refused as danger:  # a heater that does not obey
@@ -544,8 +572,9 @@ class Session:
             self.stop_laying(laying)
             raise
         if finished:
-            self.book.append("heat", heats_plain(laying.heats))
-            self.place(lost=False)  # every piece homes first
+            if laying.wording.heats:
+                self.book.append("heat", heats_plain(laying.heats))
+            self.place(lost=False)  # every piece homes first, or the axes were set by hand
         return finished
 
     def stop_laying(self, laying: Laying) -> Left:
@@ -554,7 +583,7 @@ class Session:
             left = laying.stop()
             if left.heaters == "unknown":
                 self.heat("unknown", "the link did not carry the word that switches them off")
-            else:
+            elif left.heaters != "by hand":
                 state = "off" if left.heaters == "sent" else left.heats.state
                 self.book.append("heat", {**heats_plain(left.heats), "state": state})
             lost = self.bench.place_lost or left.heaters == "unknown"

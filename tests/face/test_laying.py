@@ -12,13 +12,15 @@ from agent.errors import LinkFailed, Refused
 from agent.face.desk import Desk
 from agent.face.laying import lay_to_the_end, progress_text
 from agent.face.main import run
+from agent.face.screen import Screen
 from agent.model.heat import Heat, Heats
 from agent.model.roles import Axes
-from agent.rehearsal import behind_a_terminal, in_memory
+from agent.rehearsal import behind_a_terminal, in_memory, plain_profile
+from agent.store.home import ready_profiles
 from agent.store.profiles import load_profile
 from agent.work.laying import PROBE, Laying, Progress
 from agent.work.session import Session
-from tests.face.bench import carry_out, desk_at
+from tests.face.bench import WILLING, Technician, carry_out, desk_at
 
 
 def attached(seed: int = 3, answers: dict[str, str | Callable[[str], str]] | None = None) -> Desk:
@@ -241,3 +243,68 @@ def test_a_piece_laid_over_a_terminal_is_the_one_laid_in_memory(name: str) -> No
             session.detach()
             bench.close()
     assert measured[0] == pytest.approx(measured[1], abs=1e-9)
+
+
+# --- a controller that knows of no heaters -------------------------------------------------------
+
+BY_HAND = {"Does the paper drag": "yes", "Do both stand": "hot"}
+
+
+def at_egret(answers: dict[str, str | Callable[[str], str]]) -> Desk:
+    """A desk at a machine whose controller drives axes and nothing else."""
+    rehearsal = in_memory(plain_profile(ready_profiles() / "egret.yaml"), family="numbered")
+    desk = Desk(Screen(Technician(WILLING | answers)), rehearsal, in_shell=True)
+    desk.session = Session(load_profile("egret"))
+    assert carry_out(desk, ["attach"]) == [0]
+    return desk
+
+
+def test_without_heaters_all_is_seated_by_hand_and_nothing_is_said_to_be_off(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    desk = at_egret(BY_HAND)
+    assert carry_out(desk, ["lay strip"]) == [0]
+    said = " ".join(capsys.readouterr().out.split())
+    assert said.index("must be COLD now") < said.index("Now set the controllers that keep the heat")
+    assert "switch them off by hand NOW" in said
+    assert "heaters off" not in said
+    sent = received(desk)
+    seat = next(i for i, line in enumerate(sent) if line.startswith("G92"))
+    assert not [line for line in sent if line.startswith(("M104", "M109", "M140", "M190", "G28"))]
+    assert sent[seat + 2] == "G4 P0"  # raised and standing before anything is asked to get hot
+    assert desk.session.bench.heater_state == "not reported"
+
+
+@pytest.mark.parametrize(
+    ("answer", "words"),
+    [({"Do both stand": "hot"}, "Nothing was heated"), ({"Does the paper": "yes"}, "by hand")],
+)
+def test_without_heaters_a_refusal_lays_nothing(
+    answer: dict[str, str | Callable[[str], str]], words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    desk = at_egret(answer)
+    assert carry_out(desk, ["lay strip"]) == [1]
+    assert words in " ".join(capsys.readouterr().err.split())
+    assert not desk.session.now.laid
+
+
+def test_without_heaters_a_pause_is_undone_and_a_stop_says_what_stays_hot() -> None:
+    whole, paused = at_egret({}), at_egret({})
+    for desk in (whole, paused):
+        desk.session.seat()
+    whole.session.lay(whole.session.draw("strip"))
+    session = paused.session
+    laying = session.begin_laying(session.draw("strip"))
+    assert not session.lay_on(laying, stop=stop_after(200))
+    assert laying.hold()
+    assert session.lay_on(laying)
+    rows = [d.rehearsal.machine.bed.laid_jobs[-1].rows for d in (whole, paused) if d.rehearsal]
+    assert len(rows[0]) == len(rows[1])
+    for one, other in zip(*rows, strict=True):
+        assert one[0] == pytest.approx(other[0])
+        assert one[4] == pytest.approx(other[4], rel=0.02)
+    stopped = session.begin_laying(session.draw("strip"))
+    session.lay_on(stopped, stop=stop_after(200))
+    left = session.stop_laying(stopped)
+    assert left.heaters == "by hand"
+    assert "STILL HEATED" in str(left)

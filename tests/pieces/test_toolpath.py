@@ -9,12 +9,15 @@ from agent.errors import BadInput, Refused
 from agent.model.profile import Mechanics, SavedSetting
 from agent.model.roles import Axes
 from agent.model.settings import Setting
+from agent.model.wording import Wording
 from agent.pieces import PIECES, block, post, strip, summary, timed_toolpath, toolpath
 from agent.pieces.bead import filament_area
 from agent.pieces.layers import to_layer
 from agent.pieces.solid import SOLID, Piece, Prism, box
 from tests.pieces.machines import ANGLES, machine
 from tests.pieces.replay import on_belt, replay
+
+AXES_ONLY = Wording(plastic="A", relative=False, heats=False, homes=False)
 
 each_piece = pytest.mark.parametrize("name", PIECES)
 each_angle = pytest.mark.parametrize("angle", ANGLES)
@@ -233,3 +236,31 @@ def test_a_piece_for_another_machine_is_refused():
     piece = strip(machine())
     with pytest.raises(Refused, match=r"across axis from .* beyond its travel of 120 mm"):
         toolpath(piece, machine(across=120))
+
+
+def test_a_controller_of_axes_only_gets_the_same_piece_in_its_own_words() -> None:
+    profile = machine()
+    piece = strip(profile)
+    usual, bare = toolpath(piece, profile), toolpath(piece, profile, AXES_ONLY)
+    assert bare[:5] == ("G21", "G90", "G92 X0 Y0 Z0 A0", "G1 Y10 F600", "M0")
+    assert not [line for line in bare if line.startswith(("M1", "M8", "G28")) or "E" in line]
+    assert summary(piece, profile, AXES_ONLY).lines == len(
+        timed_toolpath(piece, profile, AXES_ONLY)
+    )
+
+    def pushed(lines: tuple[str, ...], letter: str) -> list[float]:
+        words = (word for line in lines if line[:2] == "G1" for word in line.split())
+        return [float(word[1:]) for word in words if word[0] == letter]
+
+    places = pushed(bare, "A")
+    steps = [b - a for a, b in zip([0.0, *places], places, strict=False)]
+    assert steps == pytest.approx(pushed(usual, "E"), abs=2e-5)
+    moves = [re.sub(" E[^ ]*", "", line) for line in usual if line[:2] == "G1"]
+    assert [re.sub(" A[^ ]*", "", line) for line in bare if line[:2] == "G1"] == moves
+
+
+def test_a_letter_is_no_axis_and_plastic_at_once() -> None:
+    profile = machine()
+    odd = replace(profile, axes=replace(profile.axes, belt="-a"))
+    with pytest.raises(Refused, match="the letter A"):
+        toolpath(strip(odd), odd, AXES_ONLY)
