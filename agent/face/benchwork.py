@@ -299,7 +299,7 @@ def write_files(
     if tilted and stl is None:
         raise BadInput("--tilted turns the solid, but no --stl is wanted", remedy="Give both")
     if gcode is not None:
-        family = FAMILIES.get(profile.family)
+        family = FAMILIES.get(profile.family or "")
         wording = USUAL_WORDING if family is None else family.wording
         write_file(gcode, "\n".join(toolpath(drawn, profile, wording)) + "\n")
     if stl is not None:
