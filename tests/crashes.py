@@ -720,7 +720,8 @@ def cut_once(
         if twice:
             fate = chance.choice(KINDS)
             second = Fate(fate, chance.randrange(1, REACH[fate]))
-            again = (lambda: recovered(job), lambda: steps[place].do(job))
+            step = steps[place]
+            again = (lambda: recovered(job), lambda: step.done(job) or step.do(job))
             restarted |= broken_off(job, second, *again)
             looked_over(job, verdict)
         recovered(job)

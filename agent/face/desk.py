@@ -12,6 +12,7 @@ import click
 
 from agent.errors import AgentError
 from agent.face.screen import Screen
+from agent.work.sleep import Sleep
 
 if TYPE_CHECKING:
     from agent.bench.value import Bench
@@ -40,6 +41,7 @@ class Desk:
     how: Opening | None = None  #: how this command wants its port opened, where it says so
     opening: Address | None = None  #: of the port that was opened last, answered or not
     _presence: Presence | None = None  #: the workshop's word of it that a machine is in our hands
+    sleep: Sleep = field(default_factory=Sleep)
     _session: Session | None = None
     _address: Address | None = None  #: of the port at which a controller answered last
 
@@ -232,6 +234,23 @@ class Desk:
         session = self._session
         if session is not None and session.bench.machine:
             session.refuse(line, why)
+
+    def wake(self) -> None:
+        """After this computer slept: link and heaters are asked before anything else is done."""
+        slept, session = self.sleep.seconds(), self._session
+        if not slept or session is None or session.link is None:
+            return
+        self.screen.complain(
+            f"! This computer slept for {slept / 60:.0f} min. What the machine did meanwhile,"
+            " nobody here has seen."
+        )
+        try:
+            session.ask_heaters()
+        except AgentError as failure:
+            session.heat("unknown", "this computer slept, and the link is silent since")
+            self.note_lost()
+            self.screen.complain(f"! {failure}")
+        self.screen.complain(f"! {self.heat_words()}")
 
     def heat_words(self) -> str:
         """What is known of the heaters, as a sentence."""

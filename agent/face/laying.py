@@ -6,6 +6,7 @@ import math
 import signal
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 import click
@@ -22,6 +23,7 @@ from agent.model.roles import ROLES
 from agent.pieces.catalogue import CATALOGUE
 from agent.work.laying import BY_HAND
 from agent.work.signals import ended_by
+from agent.work.sleep import Sleep
 
 if TYPE_CHECKING:
     from agent.model.heat import Heat
@@ -190,9 +192,10 @@ def worst_shares(desk: Desk) -> dict[Any, float]:
 
 def lay_to_the_end(desk: Desk, drawn: Piece, laying: Laying) -> Laid:
     """Lay with progress; an interrupt pauses.  Raises Refused if it is ended before its time."""
-    session = desk.session
+    session, sleep = desk.session, Sleep()
     while True:
-        with stoppable() as stop, progress_shown(desk, drawn.name, laying) as show:
+        with stoppable() as asked, progress_shown(desk, drawn.name, laying) as show:
+            stop = partial(_stops, asked, sleep)
             finished = session.lay_on(laying, on_progress=show, stop=stop)
         if finished:
             break
@@ -202,6 +205,11 @@ def lay_to_the_end(desk: Desk, drawn: Piece, laying: Laying) -> Laid:
     if desk.rehearsal is not None:
         desk.rehearsal.laid(laid.name)
     return laid
+
+
+def _stops(asked: Callable[[], bool], sleep: Sleep) -> bool:
+    """Whether to pause: somebody asks for it, or the computer slept and lines stayed away."""
+    return asked() or sleep.seconds() > 0
 
 
 def goes_on(desk: Desk, drawn: Piece, laying: Laying) -> bool:

@@ -45,6 +45,7 @@ def run_line(desk: Desk, line: str) -> int:
     from agent.face.main import run, show_error
 
     desk.screen.json = False
+    desk.wake()
     try:
         if "\n" in line.strip():
             raise BadInput(

@@ -7,6 +7,7 @@ very functions that the installed command runs.
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass, field
@@ -27,7 +28,8 @@ from tests.face.bench import Technician
 
 Answer = str | Callable[[str], str]
 
-PORT = "memory://"
+#: One for each process of the tests: a port is held by one at a time.
+PORT = f"memory://{os.getpid()}"
 
 #: Agrees to all that is asked before something moves; takes the usual uncertainty.
 WILLING: Mapping[str, Answer] = {
