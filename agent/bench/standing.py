@@ -16,6 +16,14 @@ def standing_of(bench: Bench) -> tuple[str, ...]:
     return tuple(_told(bench))
 
 
+def keeps(bench: Bench) -> str:
+    """What makes permanent what is live and not stored."""
+    family = bench.known_family
+    if family is None or family.words.covers_steps:
+        return "'store' keeps it."
+    return "Its lines belong into the controller's own file; 'prove power' shows them."
+
+
 def _told(bench: Bench) -> Iterator[str]:
     if bench.heat_danger:
         yield f"DANGER: {bench.heat_danger}. Use the power switch."
@@ -53,9 +61,7 @@ def _changes(bench: Bench) -> Iterator[str]:
             " 'resume' shows it and writes it again."
         )
     elif bench.unstored:
-        yield (
-            "What was written is live and NOT STORED: it is lost with the power. 'store' keeps it."
-        )
+        yield f"What was written is live and NOT STORED: it is lost with the power. {keeps(bench)}"
 
 
 def _surprise(bench: Bench) -> str:

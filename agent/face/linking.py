@@ -201,7 +201,10 @@ def warn_at_leaving(desk: Desk) -> None:
     if session.link is None:
         return
     if session.bench.unstored:
-        desk.screen.complain("! What was written is live and NOT STORED: 'store' keeps it.")
+        from agent.bench.standing import keeps
+
+        how = keeps(session.bench)
+        desk.screen.complain(f"! What was written is live and NOT STORED: {how}")
     if session.bench.heater_state in ("on", "unknown"):
         desk.screen.complain(f"! {desk.heat_words()}")
 

@@ -430,3 +430,37 @@ def world_readback(world: World) -> Readback:
     found = desk.session.attach(desk.open(PORT))
     desk.close()
     return found
+
+
+# --- restores where writing stores, and where a file does ----------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("family", "and_store", "code", "last"),
+    [
+        ("numbered", False, 0, "Verified: read back"),
+        ("numbered", True, 0, "Verified: read back"),
+        ("script", False, 0, "belong into the controller's own file"),
+        ("script", True, 1, "Put into the controller's start-up script: M92 X80"),
+    ],
+)
+def test_a_restore_ends_with_its_outcome(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    family: str,
+    and_store: bool,
+    code: int,
+    last: str,
+) -> None:
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
+    world = World.new(family)
+    world.save_profile()
+    world.controller.live[X] = 81.0
+    shown = world.verb("profile restore heron --preview --json").json
+    words = ["--approve", shown["digest"], *(["--store"] if and_store else [])]
+    told = world.run("profile", "restore", "heron", *words)
+    assert told.code == code, told.text
+    assert "new value confirmed" in told.text
+    assert last in told.last
+    assert world.controller.live[X] == 80.0
+    assert world.bench.unstored is (family == "script")
