@@ -232,8 +232,8 @@ def _heat(bench: Bench, event: Event) -> Bench:
         raise ValueError(f"heaters are never {state!r}")
     heats, told = heats_of(event.body), str(event.body.get("danger", ""))
     after = replace(bench, heats=heats, heater_state=cast(HeaterState, state), heated_at=event.at)
-    if heats == Heats():
-        return after
+    if heats == Heats():  # a word alone; what was told before it says nothing of what comes after
+        return replace(after, warmth=("", Heats()))
     since, warmth = bench.warmth
     told = told or danger_of(warmth, heats, _seconds(since, event.at))
     if not told and since and not eased(warmth, heats):  # too early to tell, or as bad as before

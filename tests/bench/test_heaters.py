@@ -90,3 +90,17 @@ def test_reports_of_two_processes_are_held_against_each_other() -> None:
     stays = (heat(first, 200.0), heat(later, 200.0), heat("2026-03-01T10:01:02.000+00:00", 200.0))
     assert "NO COOLER" in fold(stays).heat_danger  # two seconds disprove nothing
     assert fold((*stays, heat("2026-03-01T10:02:00.000+00:00", 150.0))).heat_danger == ""
+
+
+def test_a_piece_that_was_laid_in_between_makes_no_stuck_heater() -> None:
+    """Cold before, heated for the laying, off and still hot at its end: all as it should be."""
+
+    def event(at: str, **body: object) -> EntryRow:
+        return EntryRow(at, "s", at, "heat", body, "heron")
+
+    events = (
+        event("2026-03-01T10:00:00.000+00:00", state="off", nozzle=[22.0, 0.0]),
+        event("2026-03-01T10:00:10.000+00:00", state="on", why="laying stem"),
+        event("2026-03-01T10:01:00.000+00:00", state="off", nozzle=[208.0, 0.0]),
+    )
+    assert fold(events).heat_danger == ""
