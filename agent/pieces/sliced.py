@@ -31,7 +31,11 @@ _LEAST_LAYERS: Final = 12
 #: Share of a face's height that is left out at either end: fillets, brims and lids.
 _MARGIN: Final = 0.15
 
-_WORD: Final = re.compile(r"([A-Za-z])\s*(-?\d*\.?\d+)")
+#: Lines as NIST RS274/NGC has them (NISTIR 6556, 3.3): letters of either case, blanks anywhere,
+#: comments in parentheses, a stroke or a line number before; comments behind a semicolon besides.
+_COMMENT: Final = re.compile(r"\([^()]*\)|;.*|\s+")
+_BEFORE: Final = re.compile(r"/?(?:N\d+)?")
+_WORD: Final = re.compile(r"([A-Z])([-+]?(?:\d+\.?\d*|\.\d+))")
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +79,13 @@ def sliced_angle(lines: Iterable[str], piece: Piece, axes: Axes) -> Sliced:
     return Sliced(math.degrees(angle), math.degrees(u_slope / math.sin(angle)), len(places))
 
 
+def words_of(line: str) -> list[tuple[str, float]]:
+    """The words of a line of a file as (capital, number), its comments and number left out."""
+    text = _COMMENT.sub("", line).upper()
+    found = _WORD.findall(text, _BEFORE.match(text).end())  # type: ignore[union-attr]
+    return [(letter, float(number)) for letter, number in found]
+
+
 def _upright(piece: Piece) -> Feature | None:
     faces = [f for f in piece.features if f.kind == "lean" and f.side is None and f.jaws]
     return faces[0] if faces else None
@@ -88,11 +99,11 @@ def _lowest_by_layer(lines: Iterable[str], axes: Axes) -> dict[float, tuple[floa
     absolute, extruder_absolute, extruded = True, True, 0.0
     found: dict[float, tuple[float, float]] = {}
     for line in lines:
-        words = _WORD.findall(line.split(";")[0])
+        words = words_of(line)
         if not words:
             continue
-        command = f"{words[0][0].upper()}{float(words[0][1]):g}"
-        values = {letter.upper(): float(text) for letter, text in words[1:]}
+        command = f"{words[0][0]}{words[0][1]:g}"
+        values = dict(words[1:])
         if command in ("G90", "G91"):
             absolute = extruder_absolute = command == "G90"
         elif command in ("M82", "M83"):
