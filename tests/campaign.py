@@ -166,7 +166,7 @@ def by_formula(seeds: Sequence[int], world: World = "clean") -> list[Tuned]:
         true = unknowns.mean + unknowns.u * rng.standard_normal(len(unknowns.u))
         if world == "clean":
             true[unknowns.sought :] = 0.0
-        true[zero] = rng.uniform(-1, 1) * machine.instrument.mpe_mm
+        true[zero] = rng.uniform(-1, 1) * machine.instrument.limit_mm(150)
         exact = obs.predict(true)[0]
         exact = exact + np.where(own, 0.0, beyond) * rng.standard_normal(obs.size)
         scatter = rng.standard_normal((obs.size, REPEATS)) * READING_SD

@@ -113,15 +113,13 @@ def _beyond_noise(fit: LinearFit, column: int) -> bool:
     """Both coefficients of a sine together against zero, at 5 %.
 
     Q = (A, B) cov^-1 (A, B)' is chi-squared with 2 degrees of freedom, whose quantile is
-    -2 ln(alpha); with an estimated scatter Q/2 follows F(2, nu), quantile
+    -2 ln(alpha); with an estimated scatter F = Q/2 follows F(2, nu), quantile
     nu/2 (alpha^(-2/nu) - 1), exact for two degrees in the numerator.
     """
-    pair = fit.b[column : column + 2]
-    block = fit.cov[column : column + 2, column : column + 2]
-    q = float(pair @ np.linalg.solve(block, pair))
+    ratio = fit.variance_ratio([column, column + 1])
     if fit.stated:
-        return q > -2 * math.log(0.05)
-    return q / 2 > fit.dof / 2 * (math.pow(0.05, -2 / fit.dof) - 1)
+        return ratio > -math.log(0.05)
+    return ratio > fit.dof / 2 * (math.pow(0.05, -2 / fit.dof) - 1)
 
 
 def belt_run(

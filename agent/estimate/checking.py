@@ -70,7 +70,7 @@ def checked(known_mm: float, values: Sequence[float], instrument: Instrument) ->
     spread = max(instrument.repeatability_mm, own)
     step = display_step(instrument.resolution_mm)
     u = math.sqrt(spread**2 / len(values) + step**2 + U_BLOCK**2)
-    deviation, mpe = mean - known_mm, instrument.mpe_mm
+    deviation, mpe = mean - known_mm, instrument.limit_mm(known_mm)
     if abs(deviation) + 2 * u <= mpe:
         verdict: Verdict = "conforms"
     elif abs(deviation) - 2 * u > mpe:

@@ -141,8 +141,9 @@ def _instrument(survey: Survey, of: Layout) -> Iterator[Shared]:
     b = survey.budget
     caliper = of.caliper.astype(float)
     lengths = caliper * of.of_kind("outside", "inside", "pitch", "travel")
-    # The zero is not better than what the stated limit of error allows (GUM 4.3.7).
-    yield Shared("zero_mm", "", caliper, max(b.zero_mm, rectangular(survey.instrument.mpe_mm)))
+    # The zero is not better than what the limit of error allows (GUM 4.3.7).
+    limit = survey.instrument.limit_mm(float(max(caliper * of.length, default=0.0)))
+    yield Shared("zero_mm", "", caliper, max(b.zero_mm, rectangular(limit)))
     yield Shared("inside_jaws_mm", "", caliper * of.of_kind("inside"), b.inside_jaws_mm)
     # Turned round, the square errs the other way, and so does the foot it stands on.
     yield Shared("square_mm", "", caliper * of.turned * of.of_kind("lean", "sway"), b.square_mm)

@@ -12,6 +12,7 @@ for columns of very different size.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,6 +41,15 @@ class LinearFit:
     def factor95(self) -> float:
         """Coverage factor of a 95 % interval of a coefficient."""
         return coverage_factor(math.inf if self.stated else float(self.dof))
+
+    def variance_ratio(self, columns: Sequence[int]) -> float:
+        """F of these coefficients together against zero: b' cov^-1 b over their number.
+
+        With stated uncertainties that is chi-squared over its degrees of freedom.
+        """
+        some = list(columns)
+        b, block = self.b[some], self.cov[np.ix_(some, some)]
+        return float(b @ np.linalg.solve(block, b)) / len(some)
 
     def at(self, x: Array) -> tuple[float, float]:
         """Value and standard uncertainty of x . b for one row x (k,)."""

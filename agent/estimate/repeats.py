@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from statistics import NormalDist, fmean, stdev
+from statistics import NormalDist, fmean
 
-from agent.estimate.uncertainty import ENOUGH_DOF, grubbs_critical, pooled_deviation
+from agent.estimate.uncertainty import ENOUGH_DOF, grubbs, grubbs_critical, pooled_deviation
 
 #: From so many repeats on the test of Grubbs has its say: of three, the farthest never lies more
 #: than (n-1)/sqrt(n) = 1.155 deviations off their mean, which is also the critical value.
@@ -49,10 +49,8 @@ def suspect(values: Sequence[float], sigma: float, alpha: float = 0.01) -> int |
     limit = NormalDist().inv_cdf(1 - alpha / (2 * n)) * sigma * math.sqrt(1 + 1 / (n - 1))
     if off[worst] <= limit:
         return None
-    if n >= _ENOUGH_FOR_GRUBBS:
-        own = abs(values[worst] - fmean(values)) / stdev(values)
-        if own <= grubbs_critical(n, alpha):
-            return None
+    if n >= _ENOUGH_FOR_GRUBBS and grubbs(values) <= grubbs_critical(n, alpha):
+        return None
     return worst
 
 

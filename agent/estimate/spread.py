@@ -28,7 +28,7 @@ import numpy.typing as npt
 from agent.estimate.curvature import SECOND_ORDER
 from agent.estimate.fit import LEFT_OUT, Fit, described
 from agent.estimate.observation import REPEATABILITY, RESOLUTION, STATED, Observations, Unknowns
-from agent.estimate.uncertainty import coverage_factor
+from agent.estimate.uncertainty import combined, coverage_factor
 from agent.model.geometry import Array
 
 FORM: Final = "form_mm"
@@ -180,6 +180,7 @@ def _student(fit: Fit) -> Array:
     gain = fit.cov @ (fit.J.T / obs.independent)
     repeats = gain**2 @ obs.own[REPEATABILITY]
     for i in np.flatnonzero(repeats > _MATTERS * np.diag(fit.cov)):
-        dof = obs.noise.dof * float(fit.cov[i, i] / repeats[i]) ** 2
+        others = math.sqrt(max(float(fit.cov[i, i] - repeats[i]), 0.0))
+        _, dof = combined([(math.sqrt(repeats[i]), obs.noise.dof), (others, math.inf)])
         ratio[i] = coverage_factor(max(dof, 1.0)) / coverage_factor(math.inf)
     return ratio

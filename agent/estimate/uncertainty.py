@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
-from statistics import NormalDist, fmean
+from statistics import NormalDist, fmean, stdev
 
 #: Repeats that give the pooled spread fewer degrees of freedom than this do not speak for the
 #: instrument by themselves.
@@ -42,16 +42,16 @@ def pooled_deviation(repeats: Iterable[Sequence[float]]) -> tuple[float, int]:
     return (math.sqrt(squares / dof), dof) if dof else (0.0, 0)
 
 
-def effective_dof(parts: Iterable[tuple[float, float]]) -> float:
-    """Effective degrees of freedom of the sum of independent parts (u_i, dof_i).
+def combined(parts: Iterable[tuple[float, float]]) -> tuple[float, float]:
+    """Standard uncertainty of the sum of independent parts (u_i, dof_i), and its dof.
 
-    nu = u^4 / sum(u_i^4 / nu_i), u^2 = sum u_i^2 (Welch-Satterthwaite, GUM G.2b).  A part whose
-    uncertainty is stated, not estimated, has dof = inf.
+    u^2 = sum u_i^2 (GUM 5.1.2), nu = u^4 / sum(u_i^4 / nu_i) (Welch-Satterthwaite, G.2b).  A
+    part whose uncertainty is stated, not estimated, has dof = inf.
     """
     parts = list(parts)
     total = math.fsum(u**2 for u, _ in parts)
     spread = math.fsum(u**4 / dof for u, dof in parts if math.isfinite(dof))
-    return total**2 / spread if spread > 0 else math.inf
+    return math.sqrt(total), total**2 / spread if spread > 0 else math.inf
 
 
 @lru_cache(maxsize=512)
@@ -78,6 +78,12 @@ def chi2_beyond(statistic: float, dof: float) -> float:
     from scipy.special import chdtrc
 
     return float(chdtrc(dof, max(statistic, 0.0)))
+
+
+def grubbs(values: Sequence[float]) -> float:
+    """Greatest distance of a value from the mean in standard deviations, max|x - mean| / s."""
+    mean = fmean(values)
+    return max(abs(x - mean) for x in values) / stdev(values)
 
 
 @lru_cache(maxsize=128)

@@ -48,6 +48,23 @@ USUAL: Final[dict[str, Usual]] = {
 }
 
 
+#: Linear expansion of an unfilled printing plastic, 1/K (typical, from memory).
+PLASTIC_EXPANSION: Final = 68e-6
+
+#: Temperature at which lengths are stated, degrees C (ISO 1).
+REFERENCE_C: Final = 20.0
+
+
+def expansion(length: float, warmer: float, coefficient: float = PLASTIC_EXPANSION) -> float:
+    """Length, in its own unit, that is added by being `warmer` K: dL = coefficient L dT."""
+    return coefficient * length * warmer
+
+
+def enlarged(shrink: float) -> float:
+    """Factor on a drawing whose part comes out `shrink` (relative) too small: 1 / (1 - shrink)."""
+    return 1 / (1 - shrink)
+
+
 def usual(name: str) -> Usual | None:
     """Usual values of a plastic by its short name, whatever follows it; None for others."""
     word = name.upper().replace("-", " ").replace("+", " ").split()

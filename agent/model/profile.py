@@ -9,6 +9,7 @@ from typing import Final, Literal
 
 from agent.errors import Unknown
 from agent.model.budget import Budget
+from agent.model.caliper import limit_of_error
 from agent.model.drive import Drive
 from agent.model.exact import exact
 from agent.model.roles import Axes, Role
@@ -123,11 +124,24 @@ class Instrument:
     """Caliper: display step, maximum permissible error, assumed repeatability."""
 
     resolution_mm: float = 0.01
-    mpe_mm: float = 0.03
+    mpe_mm: float | None = None  #: as its maker states; None: by DIN 862, see `limit_mm`
     repeatability_mm: float = 0.02
     range_mm: float | None = None  #: longest length it can read; None: not known
     move_u_mm: float | None = None  #: standard uncertainty of what measures a move
     link: str = ""  #: where it sends its readings to; empty: they are typed
+
+    def limit_mm(self, length_mm: float) -> float:
+        """Greatest permissible error at a length, mm: the stated one, else that of DIN 862."""
+        if self.mpe_mm is not None:
+            return self.mpe_mm
+        return limit_of_error(length_mm, self.resolution_mm)
+
+    @property
+    def limit_words(self) -> str:
+        """The greatest permissible error in words."""
+        if self.mpe_mm is not None:
+            return f"{self.mpe_mm:g} mm"
+        return f"{self.limit_mm(self.reach_mm):g} mm at {self.reach_mm:g} mm (DIN 862)"
 
     @property
     def reach_mm(self) -> float:

@@ -4,6 +4,7 @@ Sources stand at each set.  "From memory" means that the published text itself w
 """
 
 import math
+from itertools import combinations_with_replacement
 
 import numpy as np
 import pytest
@@ -32,9 +33,10 @@ def test_norris():
     assert fit.u == pytest.approx([0.232818234301152, 0.000429796848199937], rel=1e-9)
     assert (fit.s, fit.dof) == (pytest.approx(0.884796396144373, rel=1e-9), 34)
     assert fit.rss == pytest.approx(26.6173985294224, rel=1e-9)
-    total = float(np.sum((NORRIS_Y - NORRIS_Y.mean()) ** 2))
-    assert 1 - fit.rss / total == pytest.approx(0.999993745883712, rel=1e-9)
-    assert (total - fit.rss) / fit.s**2 == pytest.approx(5436385.54079785, rel=1e-9)
+    assert fit.variance_ratio([1]) == pytest.approx(5436385.54079785, rel=1e-9)
+    # R2 = F / (F + dof), for the one slope
+    r2 = 1 / (1 + fit.dof / fit.variance_ratio([1]))
+    assert r2 == pytest.approx(0.999993745883712, rel=1e-9)
 
 
 def test_norris_scale_is_significant_offset_is_not():
@@ -57,25 +59,26 @@ def test_norris_covariance():
 
 
 @pytest.mark.parametrize(
-    ("x", "y", "b", "u", "s", "rss"),
+    ("x", "y", "b", "u", "s", "rss", "r2", "f", "dof"),
     [
         # NIST Statistical Reference Datasets, NoInt1.dat
         (range(60, 71), range(130, 141), 2.07438016528926, 0.0165289256198347,
-         3.56753034006338, 127.272727272727),
+         3.56753034006338, 127.272727272727, 0.999365492298663, 15750.25, 10),
         # NIST Statistical Reference Datasets, NoInt2.dat
         ((4, 5, 6), (3, 4, 4), 0.727272727272727, 0.0420827318078432,
-         0.369274472937998, 0.272727272727273),
+         0.369274472937998, 0.272727272727273, 0.993348115299335, 298.666666666667, 2),
     ],
     ids=["NoInt1", "NoInt2"],
 )  # fmt: skip
-def test_lines_through_the_origin(x, y, b, u, s, rss):
+def test_lines_through_the_origin(x, y, b, u, s, rss, r2, f, dof):
+    """R2 and F are about zero; F of NoInt2 is (b/u)^2 of the certified values."""
     x, y = np.array(x, dtype=float), np.array(y, dtype=float)
     fit = fit_linear(x[:, None], y)
     assert (fit.b[0], fit.u[0]) == (pytest.approx(b, rel=1e-9), pytest.approx(u, rel=1e-9))
     assert (fit.s, fit.rss) == (pytest.approx(s, rel=1e-9), pytest.approx(rss, rel=1e-9))
-    assert 1 - fit.rss / float(y @ y) == pytest.approx(
-        {2.07438016528926: 0.999365492298663}.get(b, 0.993348115299335), rel=1e-9
-    )
+    assert fit.dof == dof
+    assert fit.variance_ratio([0]) == pytest.approx(f, rel=1e-9)
+    assert 1 / (1 + fit.dof / fit.variance_ratio([0])) == pytest.approx(r2, rel=1e-9)
 
 
 def test_pontius():
@@ -120,6 +123,7 @@ def test_weighted_line_equal_uncertainties():
     assert fit.b == pytest.approx([1.867, 1.757], abs=5e-4)
     assert fit.u == pytest.approx([0.465, 0.120], abs=5e-4)
     assert fit.cov[0, 1] == pytest.approx(-0.050, abs=5e-4)
+    assert fit.cov[0, 1] / math.prod(fit.u) == pytest.approx(-0.9, abs=5e-3)
     assert fit.rss == pytest.approx(1.66476, abs=1e-5)
 
 
@@ -185,3 +189,16 @@ def test_spread_of_lengths_decides_the_slope():
     assert ends == pytest.approx(0.0001632993, abs=1e-9)
     assert even / ends == pytest.approx(1.46385, abs=1e-5)
     assert coverage_factor(math.inf) == pytest.approx(1.959964, abs=1e-6)
+
+
+def test_the_best_six_lengths_for_a_line_lie_at_both_ends():
+    """Equal weight at both ends has the least determinant (Hoel 1958, Guest 1958; Atkinson and
+    Donev; from memory): of all choices of six out of 0, 10, ..., 100 mm."""
+    s = np.full(6, 0.02)
+
+    def spread(lengths):
+        return float(np.linalg.det(line(np.array(lengths), np.zeros(6), s).cov))
+
+    grid = np.arange(0.0, 101.0, 10.0)
+    choices = [c for c in combinations_with_replacement(grid, 6) if c[0] != c[-1]]
+    assert min(choices, key=spread) == (0, 0, 0, 100, 100, 100)

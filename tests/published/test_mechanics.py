@@ -6,9 +6,12 @@ import numpy as np
 import pytest
 
 from agent.estimate.positioning import positioning
+from agent.estimate.solve import solve
 from agent.model.bed import COARSE_PITCH, Point, plane, thread_pitch, tilt
 from agent.model.drive import Drive, Roller, Screw, Toothed
 from agent.model.geometry import affine_with_slopes, between_faces, between_points, commands
+from agent.model.profile import Instrument
+from tests.estimate.cases import reading, survey
 
 
 def test_toothed_belt_drive():
@@ -83,6 +86,13 @@ def test_affine_square():
     assert found == pytest.approx([100.2, 99.700449, 141.563269, 141.139221], abs=1e-5)
 
 
+def plan_shear(*lengths):
+    """The shear in plan, degrees, that sides and diagonals (x, s, read) of a flat piece show."""
+    fine = Instrument(resolution_mm=1e-3, mpe_mm=1e-3, repeatability_mm=1e-3)
+    readings = [reading("pitch", (x, s, 0), read, between="points") for x, s, read in lengths]
+    return solve(survey(*readings, instrument=fine)).derived["plan_shear_deg"].value
+
+
 def test_parallelogram_angle_from_diagonals():
     """cos(angle) = (d1^2 - d2^2)/(4 a b) (law of cosines; squareness as in ISO 230-1, 3.6.7).
 
@@ -93,16 +103,23 @@ def test_parallelogram_angle_from_diagonals():
     v = np.array([[100.0, 80, 0], [100, -80, 0]])
     d1, d2 = between_points(A, NO_SLOPES, v).value
     assert (d1, d2) == (pytest.approx(128.389156, abs=1e-5), pytest.approx(127.734978, abs=1e-5))
-    angle = math.degrees(math.acos((d1**2 - d2**2) / (4 * 100 * 80)))
-    assert angle == pytest.approx(89.7, abs=1e-6)
-    assert 1e3 * math.tan(math.radians(90 - angle)) == pytest.approx(5.235988, abs=1e-3)
+    assert d1**2 + d2**2 == pytest.approx(2 * (100**2 + 80**2), abs=1e-4)
+    sides = (100, 0, 100.0), (0, 80, 80.0)
+    shear = plan_shear(*sides, (100, 80, 128.389156), (100, -80, 127.734978))
+    assert abs(shear) == pytest.approx(0.3, abs=1e-3)
+    assert 1e3 * math.tan(math.radians(abs(shear))) == pytest.approx(5.235988, abs=0.02)
 
 
 def test_rhombus_angle_needs_no_side():
     """Equal sides: angle = 2 atan(d2/d1) (geometry); d1, d2 as of a rhombus with 90.5 degrees."""
-    angle = math.degrees(2 * math.atan(142.03707512 / 140.80294489))
-    assert angle == pytest.approx(90.5, abs=1e-6)
-    psi = math.radians(angle - 90)
+    side = math.hypot(140.80294489, 142.03707512) / 2
+    assert side == pytest.approx(100, abs=1e-6)
+    shear = plan_shear((100, 100, 140.80294489), (100, -100, 142.03707512))
+    assert abs(shear) == pytest.approx(0.5, abs=1e-3)
+    # a scale error of both axes changes both diagonals alike and leaves the angle
+    larger = plan_shear((100, 100, 1.01 * 140.80294489), (100, -100, 1.01 * 142.03707512))
+    assert larger == pytest.approx(shear, abs=1e-3)
+    psi = math.radians(0.5)
     A, dA = affine_with_slopes(math.pi / 2, np.array([0, 0, 0, 0, psi, 0, 0.0]))
     v = np.array([[100.0, 100, 0], [100, -100, 0]])
     d = between_points(A, dA, v).value

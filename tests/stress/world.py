@@ -179,7 +179,7 @@ class Machines:
             shrink=machine.material.shrink_percent / 100
             + normal(machine.material.shrink_u_percent / 100),
             offset={name: normal(priors.offset_mm) for name in DIRECTIONS},
-            zero=machine.instrument.mpe_mm * rng.uniform(-1, 1, count),
+            zero=machine.instrument.limit_mm(150) * rng.uniform(-1, 1, count),
         )
 
 

@@ -11,6 +11,7 @@ from agent.estimate.advice.findings import Findings, axis_words, percent
 from agent.estimate.remedies import ERROR_OF, power_of_two, several_speak
 from agent.estimate.solution import Advice
 from agent.model.feature import direction_group
+from agent.model.materials import enlarged
 from agent.model.roles import ROLES, Role
 
 #: Share of the controller's pulse rate that a speed cap should leave free.
@@ -121,14 +122,14 @@ def material(f: Findings) -> Iterator[Advice]:
         yield Advice(
             "material",
             "All printed directions are short by the same share: that is the material, not the "
-            f"axes. Slice with the material factor {1 / (1 - m):.4f}, and let one direct travel "
+            f"axes. Slice with the material factor {enlarged(m):.4f}, and let one direct travel "
             "reading confirm the axes. No steps are proposed.",
         )
     elif shrink.determined and shrink.significant:
         yield Advice(
             "material",
             f"The material shrinks by {100 * shrink.value:.2f} % (±{100 * shrink.expanded95:.2f}) "
-            f"in all directions: slice with the factor {1 / (1 - shrink.value):.4f}. It is kept "
+            f"in all directions: slice with the factor {enlarged(shrink.value):.4f}. It is kept "
             "out of the motor settings.",
         )
 

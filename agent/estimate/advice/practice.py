@@ -13,10 +13,8 @@ from agent.estimate.mistakes import COMMA, ONE_OF
 from agent.estimate.remedies import ERROR_OF, letter
 from agent.estimate.solution import Advice
 from agent.model.geometry import EZ
+from agent.model.materials import REFERENCE_C, expansion
 from agent.model.roles import ROLES
-
-#: Linear expansion of unfilled printing plastics, 1/K: 68e-6 typical, from memory.
-PLASTIC_EXPANSION = 68e-6
 
 #: Factor on the stated sizes from which a spread is told (common practice).
 _MUCH = 1.9
@@ -132,20 +130,19 @@ def warm(f: Findings) -> Iterator[Advice]:
     conditions = f.survey.conditions
     minutes, room, piece = conditions.minutes_since_print, conditions.room_c, conditions.piece_c
     if piece is not None:
-        # ISO 1: lengths are stated at 20 degrees C.
-        excess = piece - 20.0
-        if abs(excess) * PLASTIC_EXPANSION >= f.survey.tolerance.scale_percent / 200:
+        longer = expansion(1.0, piece - REFERENCE_C)
+        if abs(longer) >= f.survey.tolerance.scale_percent / 200:
             yield Advice(
                 "warm_part",
                 f"The piece was read at {piece:g} deg C: about "
-                f"{percent(excess * PLASTIC_EXPANSION)} against 20 deg C. Read it when cool.",
+                f"{percent(longer)} against 20 deg C. Read it when cool.",
             )
     elif minutes is not None and minutes < WARM_MINUTES:
         about = "" if room is None else f" Room: {room:g} deg C."
         yield Advice(
             "warm_part",
             f"The piece was read {minutes:g} min after printing; 20 K too warm is "
-            f"{percent(20 * PLASTIC_EXPANSION)}, the size of the error sought.{about} Read it "
+            f"{percent(expansion(1.0, 20.0))}, the size of the error sought.{about} Read it "
             "again when it has cooled.",
         )
 

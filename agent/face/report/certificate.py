@@ -65,7 +65,7 @@ def _facts(tune: Tune) -> Iterator[tuple[str, str]]:
     yield (
         "Instrument",
         f"caliper, display {instrument.resolution_mm:g} mm, greatest permissible error"
-        f" {instrument.mpe_mm:g} mm; no. and last check:",
+        f" {instrument.limit_words}; no. and last check:",
     )
     named = "" if material.name == Material().name else f"{material.name}, "
     yield (

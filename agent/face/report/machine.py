@@ -169,7 +169,7 @@ def conditions(tune: Tune) -> Sequence[Part]:
                 (
                     "Caliper",
                     f"step of the display {instrument.resolution_mm:g} mm, greatest permissible"
-                    f" error {instrument.mpe_mm:g} mm, repeats within"
+                    f" error {instrument.limit_words}, repeats within"
                     f" {instrument.repeatability_mm:g} mm (standard deviation)",
                 ),
                 (
