@@ -26,12 +26,15 @@ from pathlib import Path
 
 from agent.errors import AgentError
 from agent.store.record import Record
+from agent.store.rows import new_identity
 from agent.store.tables import TABLES
 from agent.workshop import exchange as exchanging
+from agent.workshop.life import events
 from agent.workshop.server import Shared, make_workshop
 from agent.workshop.sides import Bench, Workshop
 from tests.workshop.postgres import Server, why_not
 from tests.workshop.proxy import Cut, Proxy
+from tests.workshop.shop import Writer, instant
 
 Content = dict[str, set[tuple[object, ...]]]
 
@@ -307,6 +310,41 @@ def at_once(server: Server, runs: int) -> Tally:
     return tally
 
 
+def wrong_clock(server: Server, runs: int) -> Tally:
+    """A laptop's clock is a year off, either way, and put right in between; the order holds."""
+    tally = Tally()
+    for run in range(runs):
+        with a_shop(server, 2, 500 + run) as shop:
+            told = [0]
+
+            def note(n: int, ahead: float, shop: Shop = shop, told: list[int] = told) -> None:
+                """The next thing that happened to one machine, on a bench of such a clock."""
+                told[0] += 1
+                at = instant(10.0 + told[0] + ahead)
+                bench = Bench(shop.records[n])
+                check = (new_identity(), bench.identity, at, ahead * 86_400.0)
+                w = Writer(shop.dice, bench.identity)
+                w.add("clock", *check)
+                w.entry(w.session("heron", 10.0 + told[0] + ahead), 10.0 + told[0] + ahead, "note",
+                        {"text": str(told[0])})  # fmt: skip
+                w.keep(shop.records[n])
+
+            off = (365.0, -365.0)[run % 2]
+            for n, ahead in ((0, 0.0), (1, 0.0), (0, off), (1, 0.0), (0, off), (0, 0.0), (1, off)):
+                note(n, ahead)
+                if shop.dice.random() < 0.5:
+                    shop.sync(n)
+            before = [content(record) for record in shop.records]
+            tally.runs += 1
+            judge(shop, before, tally)
+            for record in shop.records:
+                found = [e.entry.body["text"] for e in events(Bench(record), "heron") if e.entry]
+                if found != [str(n) for n in range(1, told[0] + 1)]:
+                    tally.unequal += 1
+                    tally.notes[f"in the order {' '.join(map(str, found))}"] += 1
+    return tally
+
+
 FAULTS: dict[str, Callable[[Server, int], Tally]] = {
     "cut": cut_cable,
     "kill": kill_server,
@@ -315,6 +353,7 @@ FAULTS: dict[str, Callable[[Server, int], Tally]] = {
     "server-backup": restored_server,
     "copied": copied_laptop,
     "at-once": at_once,
+    "clock": wrong_clock,
 }
 
 

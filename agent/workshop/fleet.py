@@ -10,7 +10,7 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, NamedTuple
 
 from agent.model.profile import Tolerance
 from agent.store.checks import Misfit, body_of
@@ -118,8 +118,7 @@ class Machine:
         }
 
 
-@dataclass(frozen=True, slots=True)
-class _Newest:
+class _Newest(NamedTuple):
     entry: str
     at: str  #: by the workshop's clock
     bench: str
@@ -129,10 +128,8 @@ class _Newest:
 def machines(asked: Asked, *, due_days: int = 180, only: str | None = None) -> tuple[Machine, ...]:
     """Every machine by name, or the one that is named."""
     newest = _newest(asked, only)
-    estimates = {m: kinds["estimate"] for m, kinds in newest.items() if "estimate" in kinds}
-    outcomes = {m: kinds["outcome"] for m, kinds in newest.items() if "outcome" in kinds}
-    figures = _figures(asked, [found.entry for found in estimates.values()])
-    ends = _bodies(asked, [found.entry for found in outcomes.values()])
+    figures = _figures(asked, only)
+    ends = _bodies(asked, only)
     benches: dict[str, str] = dict(asked.ask("SELECT id, name FROM bench"))
     cards = _documents(asked, "card")
     profiles = _documents(asked, "profile")
@@ -208,8 +205,7 @@ def _newest(asked: Asked, only: str | None) -> dict[str, dict[str, _Newest]]:
     clocks = Clocks(asked)
     found: dict[str, dict[str, _Newest]] = {}
     for machine, kind, bench, at, entry in asked.ask(
-        "SELECT machine, kind, bench, at, entry FROM latest "
-        + ("WHERE machine <> :only" if only is None else "WHERE machine = :only"),
+        f"SELECT l.machine, l.kind, l.bench, l.at, l.entry FROM latest l WHERE {_of(only)}",
         only=only or "",
     ):
         right = clocks.right(bench, at)
@@ -219,22 +215,31 @@ def _newest(asked: Asked, only: str | None) -> dict[str, dict[str, _Newest]]:
     return found
 
 
-def _figures(asked: Asked, entries: Sequence[str]) -> dict[str, dict[str, tuple[float, float]]]:
-    """Errors of some estimates: value and standard uncertainty by name."""
+def _of(only: str | None) -> str:
+    """The condition for one machine, or for all that have a name."""
+    return "l.machine <> :only" if only is None else "l.machine = :only"
+
+
+def _figures(asked: Asked, only: str | None) -> dict[str, dict[str, tuple[float, float]]]:
+    """Errors of the newest estimates of each bench: value and standard uncertainty by name."""
     found: dict[str, dict[str, tuple[float, float]]] = {}
     for entry, key, value, u in asked.ask(
-        "SELECT entry, key, value, u FROM figure WHERE entry AMONG :entries "
-        "AND key >= 'estimate.' AND key < 'estimate/'",
-        entries=list(entries),
+        "SELECT f.entry, f.key, f.value, f.u FROM latest l JOIN figure f ON f.entry = l.entry "
+        f"WHERE l.kind = 'estimate' AND {_of(only)} "
+        "AND f.key >= 'estimate.' AND f.key < 'estimate/'",
+        only=only or "",
     ):
         if u is not None:
             found.setdefault(entry, {})[key.partition(".")[2]] = (value, u)
     return found
 
 
-def _bodies(asked: Asked, entries: Sequence[str]) -> dict[str, Mapping[str, Any]]:
+def _bodies(asked: Asked, only: str | None) -> dict[str, Mapping[str, Any]]:
+    """The newest outcomes of each bench."""
     rows = asked.ask(
-        "SELECT id, kind, body FROM entry WHERE id AMONG :entries", entries=list(entries)
+        "SELECT e.id, e.kind, e.body FROM latest l JOIN entry e ON e.id = l.entry "
+        f"WHERE l.kind = 'outcome' AND {_of(only)}",
+        only=only or "",
     )
     return {identity: body for identity, _, body in _readable(rows)}
 

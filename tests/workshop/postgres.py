@@ -51,6 +51,7 @@ class Server:
     """One server with its own folder; databases are made as they are asked for."""
 
     def __init__(self) -> None:
+        self.port = 5432
         place = programs()
         assert place is not None
         self._programs = place
@@ -87,6 +88,7 @@ class Server:
         settings = (
             "listen_addresses=",
             f"unix_socket_directories={self.folder}",
+            f"port={self.port}",
             "fsync=off",
             "shared_buffers=64MB",
             "max_wal_size=2GB",
@@ -113,12 +115,13 @@ class Server:
         raise RuntimeError("the server does not answer")
 
     def _answers(self) -> bool:
-        asked = [str(self._programs / "pg_isready"), "-q", "-h", str(self.folder), "-U", "chief"]
+        place = ["-h", str(self.folder), "-p", str(self.port)]
+        asked = [str(self._programs / "pg_isready"), "-q", *place, "-U", "chief"]
         return subprocess.run(asked, capture_output=True).returncode == 0
 
     @property
     def socket(self) -> Path:
-        return self.folder / ".s.PGSQL.5432"
+        return self.folder / f".s.PGSQL.{self.port}"
 
     def kill(self) -> None:
         """Kill it and all it started, as a power cut would."""
@@ -139,7 +142,7 @@ class Server:
                     break
                 time.sleep(0.01)
         self.socket.unlink(missing_ok=True)
-        (self.folder / ".s.PGSQL.5432.lock").unlink(missing_ok=True)
+        (self.folder / f".s.PGSQL.{self.port}.lock").unlink(missing_ok=True)
 
     def stop(self) -> None:
         if self._process is not None and self._process.poll() is None:
@@ -164,7 +167,35 @@ class Server:
     # --- databases -------------------------------------------------------------------------------
 
     def url(self, database: str, user: str = "chief") -> str:
-        return f"postgresql://{user}@/{database}?host={self.folder}"
+        port = "" if self.port == 5432 else f"&port={self.port}"
+        return f"postgresql://{user}@/{database}?host={self.folder}{port}"
+
+    def listen(self) -> str:
+        """Start anew with TLS on a port of this computer; file of the certificate to trust.
+
+        Raises OSError where there is no `openssl` to make one.
+        """
+        import socket
+
+        self.stop()
+        key, certificate = self.folder / "key.pem", self.folder / "certificate.pem"
+        subprocess.run(
+            ["openssl", "req", "-x509", "-nodes", "-newkey", "rsa:2048", "-days", "2", "-subj",
+             "/CN=127.0.0.1", "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", str(key),
+             "-out", str(certificate)],
+            check=True, capture_output=True,
+        )  # fmt: skip
+        key.chmod(0o600)
+        if self._as:
+            os.chown(key, self._as["user"], self._as["group"])
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            self.port = free.getsockname()[1]
+        self.start(
+            "listen_addresses=127.0.0.1", "ssl=on", f"ssl_key_file={key}",
+            f"ssl_cert_file={certificate}",
+        )  # fmt: skip
+        return str(certificate)
 
     def database(self) -> str:
         """A new empty database; its address."""

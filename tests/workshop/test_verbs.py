@@ -15,6 +15,7 @@ import pytest
 
 from agent.face.main import run
 from agent.store.record import Record
+from tests.face.test_report import READINGS
 from tests.patience import PATIENCE
 from tests.workshop.postgres import Server
 from tests.workshop.proxy import Cut, Proxy
@@ -149,6 +150,33 @@ def test_profiles_travel_with_every_version(
     out = tmp_path / "first.yaml"
     at("bob", "workshop", "fetch", kept[-1]["id"][-8:], "--out", str(out))
     assert out.read_bytes() == first
+
+
+def test_reports_travel_with_every_version(tmp_path: Path, at: At, url: str) -> None:
+    readings = tmp_path / "heron.yaml"
+    readings.write_text(READINGS)
+    out = tmp_path / "out"
+    out.mkdir()
+    first = ["report", str(readings), "--date", "2026-03-01"]
+    assert not at("anna", *first, "--out", str(out / "alone.html"))["shared"]
+    for bench in ("anna", "bob"):
+        at(bench, "workshop", "join", url)
+    written = at("anna", *first, "--out", str(out / "heron.html"))
+    assert written["shared"]
+    readings.write_text(READINGS.replace("120.11", "120.14"))
+    assert at("anna", *first, "--out", str(out / "heron.html"), "--force")["shared"]
+    assert at("anna", *first, "--out", str(out / "print.pdf"))["shared"]
+    at("anna", "workshop", "note", written["machine"], "tuned")
+    at("anna", "workshop", "sync")
+    at("bob", "workshop", "sync")
+    kept = at("bob", "workshop", "show", written["machine"])["documents"]
+    assert [(d["kind"], d["name"]) for d in kept] == [
+        ("report", "print"),
+        ("report", "heron"),
+        ("report", "heron"),
+    ]
+    at("bob", "workshop", "fetch", kept[1]["id"][-8:], "--out", str(out / "fetched.html"))
+    assert (out / "fetched.html").read_bytes() == (out / "heron.html").read_bytes()
 
 
 def test_a_password_is_never_kept_nor_shown(tmp_path: Path, at: At, url: str) -> None:

@@ -61,12 +61,13 @@ def report(
         tune = tune_recorded(desk, number or 1, machine)
     ending = ".pdf" if pdf or (out is not None and out.suffix.lower() == ".pdf") else ".html"
     path = out or Path(f"report-{safe_name(tune.machine)}-{made.isoformat()}{ending}")
-    save(tune, made, path, pdf=ending == ".pdf", force=force)
+    shared = save(tune, made, path, pdf=ending == ".pdf", force=force)
     from agent.face.report.changes import state
 
+    kept = "\nA version of it goes to the workshop with the next sync." if shared else ""
     desk.screen.answer(
-        {"file": str(path), "machine": tune.machine, "state": state(tune)},
-        lambda: desk.screen.say(f"{state(tune)}\nReport written to {path}"),
+        {"file": str(path), "machine": tune.machine, "state": state(tune), "shared": shared},
+        lambda: desk.screen.say(f"{state(tune)}\nReport written to {path}{kept}"),
     )
 
 
@@ -83,8 +84,8 @@ def date_from(text: str | None) -> date:
         ) from None
 
 
-def save(tune: Tune, made: date, path: Path, *, pdf: bool = False, force: bool = False) -> None:
-    """Write the report, whole or not at all.
+def save(tune: Tune, made: date, path: Path, *, pdf: bool = False, force: bool = False) -> bool:
+    """Write the report, whole or not at all; True if the workshop gets a version of it.
 
     Raises Refused if a file is there already (unless `force`), or cannot be written.
     """
@@ -96,8 +97,38 @@ def save(tune: Tune, made: date, path: Path, *, pdf: bool = False, force: bool =
             f"{path} is there already",
             remedy="Give another name with --out, or --force to write over it. Nothing was written",
         )
-    made_of = printed if pdf else page
-    write_file(path, made_of(tune, made), expect=None if force else ABSENT)
+    written = printed(tune, made) if pdf else page(tune, made)
+    write_file(path, written, expect=None if force else ABSENT)
+    return not tune.simulated and _share(tune, made, path.stem, written)
+
+
+def _share(tune: Tune, made: date, name: str, written: str | bytes) -> bool:
+    """Keep a version of the page for the workshop that this bench has joined; True if it is kept.
+
+    Of a PDF the page that it is made from.  Never in the way: the file is written, and is the
+    report.
+    """
+    from agent.face.report.changes import state
+    from agent.face.report.page import page
+    from agent.store.checks import MOST_BODY
+    from agent.store.record import Record
+    from agent.workshop.settings import joined
+
+    try:
+        if joined() is None:
+            return False
+        text = written if isinstance(written, str) else page(tune, made)
+        if len(text) > MOST_BODY:
+            return False
+        from agent.workshop.sides import Bench
+        from agent.workshop.sync import share_document
+
+        with Record() as record:
+            facts = {"date": made.isoformat(), "state": state(tune)}
+            share_document(Bench(record), "report", name, tune.machine, text, facts)
+    except AgentError:
+        return False
+    return True
 
 
 def tune_at(desk: Desk) -> Tune:
