@@ -92,7 +92,7 @@ FAULTS: Mapping[str, Sort] = {
         {
             "before": _BEFORE,
             "after": _AFTER,
-            "count": Key("count", 1, "at the how many-th such command"),
+            "count": Key("count", 1, "at the n-th such command"),
         },
     ),
     "halt": Sort(

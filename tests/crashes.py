@@ -292,7 +292,7 @@ class Job:
     def types_again(self, question: str) -> str:
         plan = self.world.desks[-1].session.plan
         assert plan is not None
-        key = question.partition("new value of ")[2].partition(" ")[0]
+        key = question.partition("new value of ")[2].partition(":")[0]
         return f"{plan.wanted[key]:.10g}"
 
     def edits_the_file(self, _question: str) -> str:

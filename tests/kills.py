@@ -173,7 +173,7 @@ def judged(
         if code or not json.loads(out)["accounts"]:
             break
         _, _, err = bench.run("resume", "finish")
-        digest = re.search(r"start of (\w{8})", " ".join(err.split()))
+        digest = re.search(r"characters of (\w{8})", " ".join(err.split()))
         if digest:
             bench.run("resume", "finish", "--approve", digest[1])
     words = list(words)

@@ -149,8 +149,8 @@ def _value(readback: Readback, key: str, value: float) -> Iterator[Finding]:
         yield Finding("refuse", "not_positive", key, f"must be above 0, not {value:g}")
     elif kind == "skew":
         text = (
-            "skew words assume a box-shaped machine: on a belt that never ends they lift the "
-            "nozzle away or drive it into the belt as the job goes on"
+            "skew correction assumes a box-shaped machine: on an endless belt its error grows "
+            "without limit, and lifts the nozzle away or drives it into the belt"
         )
         yield Finding("refuse", "skew_word", key, text)
     elif kind == "steps_per_mm" and _is_extruder(key) and value < LEAST_EXTRUDER_STEPS:
@@ -218,8 +218,9 @@ def _against_mechanics(
     ratio = steps / bracket.value
     if abs(ratio - 1) <= IMPLAUSIBLE:
         text = (
-            f"{in_full(steps)} step/mm is {_percent(ratio)} from what the mechanics give "
-            f"({bracket}): is the drive as the profile says? {_worst(steps, drive)}"
+            f"{in_full(steps)} step/mm is {100 * abs(ratio - 1):.2f} % "
+            f"{'above' if ratio > 1 else 'below'} the calculated value ({bracket}). Make sure the "
+            f"drive in the profile is correct{_beyond(steps, drive)}"
         )
         yield Finding("ask", "outside_bracket", key, text, mechanical=True)
         return
@@ -363,6 +364,12 @@ def _percent(ratio: float) -> str:
 
 def _times(ratio: float) -> str:
     return f"{ratio:.3g} times"
+
+
+def _beyond(steps: float, drive: Drive) -> str:
+    """What a short move would do at worst, where that is not what was commanded."""
+    travel = worst_travel(SHOWN_MOVE, steps, drive)
+    return "" if abs(travel / SHOWN_MOVE - 1) < 0.005 else f"; {_worst(steps, drive)}"
 
 
 def _worst(steps: float, drive: Drive) -> str:

@@ -30,7 +30,7 @@ Verdict = Literal["keep", "measure again", "never replay"]
 
 _LOOP: Final = "a heater loop belongs to the firmware that runs it: tune it again"
 _MODEL: Final = (
-    "a word of the old firmware's motion model: the same letter may mean something else now"
+    "the old firmware's setting; in the new firmware the same letter may have another meaning"
 )
 
 #: What becomes of each kind of setting, and why.
@@ -50,7 +50,8 @@ _KINDS: Final[dict[str, tuple[Verdict, str]]] = {
     "segment_time": ("never replay", _MODEL),
     "skew": (
         "never replay",
-        "skew words assume a box-shaped machine and run away on an endless belt",
+        "skew correction assumes a box-shaped machine; on an endless belt its error grows without"
+        " limit",
     ),
     "motor_current": (
         "never replay",

@@ -101,7 +101,7 @@ def check_approval(plan: Plan, approved: str, retyped: Mapping[str, float]) -> N
     ]
     if missing:
         raise Refused(
-            "Large changes want the new value typed again: " + ", ".join(missing),
+            "Large changes must be confirmed by typing the new value: " + ", ".join(missing),
             remedy="Nothing was sent",
         )
 

@@ -37,6 +37,10 @@ _LEAST_ROWS: Final = 16
 _ROOMY: Final = 29
 
 
+#: What each file of a piece is called.
+_FILE_WORDS: Final = {"gcode": "G-code", "stl": "Solid (STL)", "svg": "Drawing (SVG)"}
+
+
 @click.command(cls=Verb)
 @click.argument("name", type=click.Choice(tuple(CATALOGUE)), metavar="|".join(CATALOGUE))
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
@@ -122,7 +126,7 @@ def piece(
         if where:
             show_features(desk, drawn)
         for kind, path in files.items():
-            desk.screen.say(f"{kind} written to {path}")
+            desk.screen.say(f"{_FILE_WORDS[kind]} written to {path}")
 
     desk.screen.answer(document, show)
 
@@ -240,8 +244,8 @@ def show_told(
         (shown(key).words, _within(shown(key), told[key][1]), _within(shown(key), told[key][0]))
         for key in known
     ]
-    desk.screen.say("Read with this caliper, it alone tells (95 %):")
-    desk.screen.table([("error", False), ("known so far to", True), ("then to", True)], rows)
+    desk.screen.say("Expected uncertainty from this piece alone, ± (95 %):")
+    desk.screen.table([("error", False), ("now", True), ("with this piece", True)], rows)
     words = shown(CATALOGUE[drawn.name].purpose)
     steps = {
         _size_words(other): f"{reach_of(other, profile):.{words.digits}f}"
@@ -297,7 +301,7 @@ def write_files(
     from agent.store.atomic import write_file
 
     if tilted and stl is None:
-        raise BadInput("--tilted turns the solid, but no --stl is wanted", remedy="Give both")
+        raise BadInput("--tilted needs --stl FILE")
     if gcode is not None:
         family = FAMILIES.get(profile.family or "")
         wording = USUAL_WORDING if family is None else family.wording
@@ -348,6 +352,6 @@ def show_needs(desk: Desk, takes: Summary) -> None:
     heats = " and ".join(f"{what} {degrees:g} C" for what, degrees in takes.heats.items())
     desk.screen.say(
         f"Heats: {heats}. Moves: {takes.lines} lines, about {takes.seconds / 60:.0f} min after"
-        f" heating. Belt runs {takes.belt_mm:.0f} mm to and fro."
+        f" heating. Belt travel, back and forth: {takes.belt_mm:.0f} mm in total."
         f" Filament {takes.filament_mm / 1000:.2f} m."
     )

@@ -27,9 +27,13 @@ _OUTPUTS = {
 @click.argument("axis", required=False, type=click.Choice(ROLES), metavar="[across|gantry|belt]")
 @click.option("--profile", "profile_name", help="of this machine: a name or a file")
 @click.option("--keep", is_flag=True, help="with an axis: put the new part into the profile")
-@click.option("--full-steps", type=Count(1), default=200, show_default=True, help="steps a turn")
+@click.option(
+    "--full-steps", type=Count(1), default=200, show_default=True, help="full steps per motor turn"
+)
 @click.option("--microsteps", type=Count(1), default=16, show_default=True)
-@click.option("--ratio", type=RATIO, default=1.0, show_default=True, help="motor turns a turn")
+@click.option(
+    "--ratio", type=RATIO, default=1.0, show_default=True, help="motor turns per output turn"
+)
 @click.option("--roller", type=LENGTH, help="diameter of the bare driven roller, mm")
 @click.option("--belt", type=LENGTH, help="thickness of the belt, mm")
 @click.option("--neutral", type=Number("mm", least=0), help="neutral line above the roller, mm")
@@ -39,13 +43,21 @@ _OUTPUTS = {
 @click.option("--pitch", type=LENGTH, help="pitch of the toothed belt, mm")
 @click.option("--lead", type=LENGTH, help="travel of the screw in a turn, mm")
 @click.option("--measured-steps", type=RATIO, help="step/mm measured before a part was replaced")
-@click.option("--was-microsteps", type=Count(1), help="before; left out: as now")
-@click.option("--was-ratio", type=RATIO, help="before; left out: as now")
-@click.option("--was-roller", type=LENGTH, help="before; left out: as now")
-@click.option("--was-belt", type=LENGTH, help="before; left out: as now")
-@click.option("--was-neutral", type=Number("mm", least=0), help="before; left out: as now")
-@click.option("--was-teeth", type=Count(1), help="before; left out: as now")
-@click.option("--was-pitch", type=LENGTH, help="before; left out: as now")
+@click.option(
+    "--was-microsteps", type=Count(1), help="value before the replacement (default: unchanged)"
+)
+@click.option("--was-ratio", type=RATIO, help="value before the replacement (default: unchanged)")
+@click.option("--was-roller", type=LENGTH, help="value before the replacement (default: unchanged)")
+@click.option("--was-belt", type=LENGTH, help="value before the replacement (default: unchanged)")
+@click.option(
+    "--was-neutral",
+    type=Number("mm", least=0),
+    help="value before the replacement (default: unchanged)",
+)
+@click.option(
+    "--was-teeth", type=Count(1), help="value before the replacement (default: unchanged)"
+)
+@click.option("--was-pitch", type=LENGTH, help="value before the replacement (default: unchanged)")
 @click.option("--was-lead", type=LENGTH, help="before; left out: as now")
 @as_json
 @at_desk

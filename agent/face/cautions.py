@@ -9,16 +9,18 @@ from agent.face.desk import Desk
 
 CAUTIONS: Final = """\
 BEFORE THE MACHINE MOVES OR HEATS
-  Heat      The nozzle reaches over 200 C and the bed over 50 C, and both stay
+  Heat      The nozzle reaches over 200 °C and the bed over 50 °C, and both stay
             hot after they are switched off. Do not touch; keep paper away.
   Motion    Belt and rollers draw in fingers, sleeves and hair. Keep clear
-            while anything moves, and pull no part off during a run.
-  Surprise  After a wrong setting an axis may travel ten times too far. Until
-            the first short move was seen to be right, stand by the switch.
-  Mains     Heaters may be fed from the mains. Open no cover under power.
-  Sinking   A tilted gantry may sink when its motors are let go. Support it.
-  Stop      The power switch is the emergency stop: words on this link may
-            wait behind moves that are queued. Know where the switch is.
+            while anything moves; do not remove a part while it runs.
+  Surprise  With a wrong setting an axis may travel ten times too far. Stay at
+            the power switch until you have seen the first short move go the
+            right distance.
+  Mains     Heaters may be fed from the mains. Do not open covers while the
+            machine is powered.
+  Sinking   A tilted gantry may sink when its motors lose power. Support it.
+  Stop      The power switch is the emergency stop: commands sent over this
+            link may wait behind queued moves. Know where the switch is.
   Fumes     Ventilate, and do not leave a heated machine alone.
 Local codes and the maker's instructions come first. Work on mains wiring and
 guards is for people licensed to do it where you are."""
@@ -36,7 +38,8 @@ def acknowledge(desk: Desk) -> None:
         desk.screen.say("(This machine is simulated; on a real one all of this holds.)")
     if not desk.screen.agrees("\nRead and understood?", "understood"):
         raise Declined(
-            "the cautions were not acknowledged",
-            remedy="Nothing was moved or heated. Give the command again when you are ready",
+            "cancelled: the cautions were not acknowledged",
+            remedy="Nothing was moved or heated. Type the command again, and 'understood' (not"
+            " 'yes') to continue",
         )
     desk.cautioned = True

@@ -32,10 +32,18 @@ STAGE_WORDS: Final[dict[str, Stage]] = {
     "job": "after a job's start",
 }
 
+#: What `store` does with settings that differ and are not of the plan; two older words still count.
+OTHERS: Final[dict[str, Others]] = {
+    "all": "store them too",
+    "plan": "leave them out",
+    "too": "store them too",
+    "without": "leave them out",
+}
+
 #: What the technician does at the machine for a stage.
 REQUESTS: Final = {
     "homing": "Home the across and gantry axes at the machine, never the belt.",
-    "job": "Start a usual job at the machine, and stop it once it has begun.",
+    "job": "Start any normal job at the machine and stop it as soon as it has begun.",
 }
 
 
@@ -67,8 +75,9 @@ def show_plan(desk: Desk, plan: Plan) -> None:
         return
     if solution.slicing_angle_deg is not None:
         screen.say(
-            f"And from then on: slice at {solution.slicing_angle_deg:.3f} deg instead of"
-            f" {survey.mechanics.angle_deg:g} deg (no line is sent for this)."
+            f"And from then on: set the gantry angle in your slicer to"
+            f" {solution.slicing_angle_deg:.3f}° (was {survey.mechanics.angle_deg:g}°). This is not"
+            " sent to the controller."
         )
 
 
@@ -85,7 +94,7 @@ def show_effects(desk: Desk) -> None:
 
 
 @click.command(cls=Verb)
-@click.option("--approve", metavar="DIGEST", help="write the plan of this digest, unasked")
+@click.option("--approve", metavar="DIGEST", help="confirm with this digest; do not ask")
 @as_json
 @at_desk
 def write(desk: Desk, /, approve: str | None) -> None:
@@ -112,7 +121,7 @@ def no_lines(desk: Desk) -> bool:
     angle = waiting.angle_deg if waiting else None
     if waiting is None or angle is None or angle == session.profile.mechanics.gantry_angle_deg:
         return False
-    if not desk.screen.agrees(f"Slice at {angle:.3f} deg from now on?"):
+    if not desk.screen.agrees(f"Slice at {angle:.3f}° from now on?"):
         return False
     session.take_angle(angle, as_solved=waiting.as_solved, to=waiting.to)
     tell_angle(desk)
@@ -124,7 +133,7 @@ def tell_angle(desk: Desk) -> None:
     angle = desk.session.profile.mechanics.angle_deg
     if desk.rehearsal is not None:
         desk.rehearsal.slice_at(angle)
-    desk.screen.say(f"Pieces are drawn for {angle:.3f} deg from now on.")
+    desk.screen.say(f"Pieces are drawn for {angle:.3f}° from now on.")
 
 
 def confirmed_write(desk: Desk, plan: Plan, approve: str | None = None) -> Outcome:
@@ -155,7 +164,7 @@ def confirmed_write(desk: Desk, plan: Plan, approve: str | None = None) -> Outco
 
 def asked_again(desk: Desk, key: str, value: float) -> float:
     """A large new value, typed again by the technician."""
-    answer = desk.screen.ask(f"This is a large change. Type the new value of {key} again:")
+    answer = desk.screen.ask(f"Large change. To confirm it, type the new value of {key}:")
     try:
         typed = number_from(answer)
     except ValueError as refusal:
@@ -173,7 +182,8 @@ def confirm(desk: Desk, digest: str, act: Literal["write", "store"]) -> None:
     ).lower()
     if len(typed) < TYPED or not digest.startswith(typed):
         raise Declined(
-            f"not confirmed: {typed!r} is not the start of {digest}", remedy="Nothing was sent"
+            f"not confirmed: type at least {TYPED} characters of {digest}",
+            remedy=f"Nothing was sent. Type '{act}' to try again",
         )
 
 
@@ -200,9 +210,12 @@ def finish(desk: Desk, outcome: Outcome) -> None:
 
 
 @click.command(cls=Verb)
-@click.option("--approve", metavar="DIGEST", help="store under this digest, unasked")
+@click.option("--approve", metavar="DIGEST", help="confirm with this digest; do not ask")
 @click.option(
-    "--others", type=click.Choice(["too", "without"]), help="what else differs: too or not"
+    "--others",
+    type=click.Choice(list(OTHERS)),
+    metavar="all|plan",
+    help="other differing settings: store them too, or only the plan",
 )
 @as_json
 @at_desk
@@ -226,17 +239,17 @@ def store(desk: Desk, /, approve: str | None, others: str | None) -> None:
         raise Refused("nothing was written that could be stored", remedy="'write' comes first")
     if looked.others and others is None and approve is None:
         others = screen.ask(
-            "Other settings differ as well. Type 'too' to store them, 'without' to put the"
-            " stored values back first, anything else to store nothing:"
+            "Other settings differ as well. Type 'all' to store these as well, 'plan' to store only"
+            " the plan (the others go back to their stored values), anything else to cancel:"
         ).lower()
-        if others not in ("too", "without"):
-            raise Declined("not stored", remedy="Nothing was stored")
+        if others not in OTHERS:
+            raise Declined("cancelled", remedy="Nothing was stored")
     screen.say(f"Digest {looked.digest}.")
     if approve is None:
         confirm(desk, looked.digest, "store")
     choice: Others | None = None
     if looked.others and others is not None:
-        choice = "store them too" if others == "too" else "leave them out"
+        choice = OTHERS[others]
     outcome = session.store(looked, approve or looked.digest, choice)
     tables.outcome(screen, outcome)
     finish_stored(desk, outcome)
@@ -292,7 +305,7 @@ def prove(desk: Desk, /, after: str) -> None:
     raise Refused(
         "the link saw no power cycle: that the machine was off is only said by the operator"
         + (", and a controller that keeps its settings in a file is not proved by that" * by_file),
-        remedy="'prove power' again, with the cable that feeds the board pulled as well",
+        remedy="'prove power' again, with any USB cable that powers the board unplugged",
     )
 
 
@@ -327,8 +340,9 @@ def power_cycle(desk: Desk, address: str) -> str:
         desk.screen.say("The simulated machine was switched off and on.")
     else:
         desk.screen.ask(
-            "Support the gantry, switch the machine off, wait ten seconds, switch it on, and wait"
-            " until it is up. A cable that feeds the board has to be pulled as well. Enter:"
+            "Support the gantry. Switch the machine off, unplug any USB cable that powers the"
+            " board, wait 10 s, reconnect, switch on, and wait until it has started. Then press"
+            " Enter:"
         )
     evidence = session.saw_power_cycle(mark, stood)
     session.let_go()

@@ -15,6 +15,8 @@ from agent.face.screen import Screen
 from agent.work.sleep import Sleep
 
 if TYPE_CHECKING:
+    from prompt_toolkit.formatted_text import FormattedText
+
     from agent.bench.value import Bench
     from agent.face.shop.holding import Presence
     from agent.model.profile import Lines, Profile
@@ -178,11 +180,14 @@ class Desk:
         """One line for the foot of the shell, danger first: shorter words before lost words."""
         session = self._session
         if self.foot is not None and (told := self.foot()):
-            return fitted([*self._dangers(), told], width)
+            dangers = self._dangers()
+            return fitted([*dangers, told], width, keep=len(dangers))
         if session is None or session.link is None or session.family is None:
-            dangers, quiet = self._dangers(), ["not attached", "heaters unknown"]
-            return fitted([*dangers, self.machine, *quiet], width)
+            dangers = self._dangers()
+            quiet = ["not attached", "heaters unknown"]
+            return fitted([*dangers, self.machine, *quiet], width, keep=len(dangers))
         bench, parts = session.bench, self._dangers()
+        worst = len(parts)
         parts.append((bench.profile.name, bench.profile.name[:12]))
         parts.append((session.link.transport.name, session.link.transport.name[-14:]))
         parts += [session.family.name, self._link_state(session)]
@@ -190,7 +195,23 @@ class Desk:
             parts.append((f"plan {bench.plan.digest} waits", f"plan {bench.plan.digest}"))
         if bench.heater_state in ("off", "not reported"):
             parts.append((f"heaters {bench.heater_state}", f"heat {bench.heater_state}"))
-        return fitted(parts, width)
+        return fitted(parts, width, keep=worst)
+
+    def foot_bar(self, width: int) -> FormattedText:
+        """The same as a bar: (style, text); each danger stands out, and none is cut."""
+        from prompt_toolkit.formatted_text import FormattedText
+
+        dangers = {word for part in self._dangers() for word in words_of(part)}
+        pieces = FormattedText()
+        used = 0
+        for number, word in enumerate(self.status(width).split(" | ")):
+            between = "" if number == 0 else "\n" if used + 3 + len(word) > width else " | "
+            used = len(word) if between == "\n" else used + len(between) + len(word)
+            pieces.append(("class:bottom-toolbar", between))
+            style = "class:danger" if word in dangers else "class:bottom-toolbar"
+            pieces.append((style, word))
+        pieces.append(("class:bottom-toolbar", " " * max(width - used, 0)))
+        return pieces
 
     def _dangers(self) -> list[str | tuple[str, str]]:
         """What the technician must not overlook, the worst first; long and short words."""
@@ -328,15 +349,23 @@ def heater_sentence(bench: Bench) -> str:
     }[bench.heater_state]
 
 
-def fitted(parts: Sequence[str | tuple[str, str]], width: int) -> str:
-    """Parts in one line; where it is too long, short words from the end, then the last ones go."""
+def words_of(part: str | tuple[str, str]) -> tuple[str, ...]:
+    """The long and the short word of a part of the foot."""
+    return (part,) if isinstance(part, str) else part
+
+
+def fitted(parts: Sequence[str | tuple[str, str]], width: int, keep: int = 1) -> str:
+    """Parts in one line; where it is too long, short words from the end, then the last ones go.
+
+    keep: so many of the first parts never go, however long the line is
+    """
     words = [(part, part) if isinstance(part, str) else part for part in parts]
     chosen = [long for long, _ in words]
     for place in range(len(words) - 1, -1, -1):
         if len(" | ".join(chosen)) <= width:
             break
         chosen[place] = words[place][1]
-    while len(chosen) > 1 and len(" | ".join(chosen)) > width:
+    while len(chosen) > max(keep, 1) and len(" | ".join(chosen)) > width:
         chosen.pop()
     return " | ".join(chosen)
 

@@ -107,8 +107,8 @@ def show_test(desk: Desk, test: FeedTest) -> None:
     screen.heading(f"Filament: {len(test.feeds)} {test.kind} feeds of {test.commanded_mm:g} mm")
     minutes = len(test.feeds) * test.seconds / 60
     screen.say(
-        f"Heats the nozzle to {session.profile.material.heats[0]:g} C. Each feed takes"
-        f" {test.seconds:.0f} s, all {minutes:.0f} min, and"
+        f"Heats the nozzle to {session.profile.material.heats[0]:g} °C. Each feed takes"
+        f" {test.seconds:.0f} s; all of them {minutes:.0f} min, and"
         f" {len(test.feeds) * test.commanded_mm / 1000:.2f} m of filament. No axis moves."
     )
     for caution in test.cautions:
@@ -269,15 +269,15 @@ def show_flow(desk: Desk) -> None:
         screen = desk.screen
         screen.say(
             f"Beads of {flow['planned_mm']:.2f} mm come out {flow['growth_mm']:+.3f} ±"
-            f" {2 * flow['u_mm']:.3f} mm wider (95 %), in x, where squash and corners count along."
+            f" {2 * flow['u_mm']:.3f} mm wider (95 %), in x, including squash and corners."
         )
         if abs(flow["growth_mm"]) <= 2 * flow["u_mm"]:
             screen.say("That is within what these readings can tell: leave the flow.")
         else:
             screen.say(
                 f"As flow that is {100 * (flow['factor'] - 1):+.1f} % ±"
-                f" {200 * flow['u_factor']:.1f} %: a matter of the slicer's flow or bead width for"
-                f" this material, factor {1 / flow['factor']:.3f}, never of the extruder's steps."
+                f" {200 * flow['u_factor']:.1f} %. In the slicer multiply the flow for this"
+                f" material by {1 / flow['factor']:.3f}. Do not change the extruder steps."
             )
 
     desk.screen.answer(flow, show)

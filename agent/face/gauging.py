@@ -226,7 +226,7 @@ def take_given(desk: Desk, seat: Seat, numbers: Sequence[float], u_mm: float | N
             )
     odd = suspect(numbers, desk.session.profile.instrument.repeatability_mm)
     if odd is not None:
-        desk.screen.say(f"! {numbers[odd]:g} stands off the others; it is kept all the same.")
+        desk.screen.say(f"! {numbers[odd]:g} differs from the others; it is kept all the same.")
     desk.session.take(seat.feature, numbers, seat.laid.name, u_mm)
 
 
@@ -382,7 +382,7 @@ def printed_otherwise(desk: Desk, name: str) -> Laid:
     ):
         return desk.session.laid_whole(drawn)
     raise Refused(
-        f"no piece has been laid that is a {name}",
+        f"no {name} has been laid",
         remedy=f"'lay {name}' lays it; 'piece {name}' writes files to print it otherwise",
     )
 
@@ -435,7 +435,7 @@ def ask_conditions(desk: Desk, laid: Laid | None = None, *, known: bool = False)
     if not session.now.asked and not (known and laid is not None and laid.at):
         before = session.conditions.room_c
         usual = "not known" if before is None else f"{before:g}"
-        room = asked_number(desk, f"Room temperature, C (Enter: {usual})?", 0.0, 60.0)
+        room = asked_number(desk, f"Room temperature, °C (Enter: {usual})?", 0.0, 60.0)
         told = asked_number(desk, "Minutes since the piece was laid (Enter: not known)?", 0.0, 1e6)
         session.keep_conditions(
             replace(
@@ -474,7 +474,7 @@ def asked_number(desk: Desk, question: str, least: float, most: float) -> float 
     """A number within bounds, or None for an empty answer."""
     while answer := desk.screen.ask(question):
         try:
-            value = number_from(answer.removesuffix("C").removesuffix("min"))
+            value = number_from(answer.removesuffix("C").removesuffix("°").removesuffix("min"))
         except ValueError as refusal:
             desk.screen.say(f"  {refusal}.")
             continue

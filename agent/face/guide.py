@@ -52,7 +52,9 @@ def attach(desk: Desk) -> Step | None:
     if len(found) == 1:
         what = found[0].description
         named = f" ({what})" if what and what != "n/a" else ""
-        return Step(f"attach {found[0].device}", f"It is the only port of this computer{named}.")
+        return Step(
+            f"attach {found[0].device}", f"This is the only serial port on this computer{named}."
+        )
     return Step("ports", "Nothing is attached yet; this lists what can be.")
 
 
@@ -198,7 +200,7 @@ def _moves_why(desk: Desk, wished: Sequence[short.Wish]) -> str:
     count = "1 move" if len(moves) == 1 else f"{len(moves)} moves"
     if desk.session.now.follows is not None:
         return (
-            f"Now measure again, to hold it against what was foretold: first {count}."
+            f"Now measure again and compare with what was expected: first {count}."
             f" {short.power_words(desk)}"
         )
     if doubt := _doubt(desk):
@@ -206,8 +208,8 @@ def _moves_why(desk: Desk, wished: Sequence[short.Wish]) -> str:
     if desk.session.now.taken:
         return f"{count} more would tell what is wanted, or show a slip in those that were read."
     return (
-        "A move has no plastic in it: it tells travel from shrink ('help travel'). Over two"
-        f" lengths of each axis what a gauge adds drops out: {count}."
+        "Measure plain moves first: they separate axis travel from plastic shrink ('help travel')."
+        f" Over two lengths of each axis what a gauge adds drops out: {count}."
     )
 
 
@@ -264,7 +266,7 @@ def carry_out(desk: Desk) -> Step | None:
         return None
     waiting = session.bench.waiting
     verb = "undo" if waiting is not None and waiting.purpose == "undo" else "write"
-    return Step(verb, f"Plan {session.plan.digest} was previewed. You confirm it yourself.")
+    return Step(verb, f"Plan {session.plan.digest} is ready. '{verb}' asks you for its digest.")
 
 
 def change(desk: Desk) -> Step | None:
@@ -308,7 +310,7 @@ def keep(desk: Desk) -> Step | None:
             "STORAGE HOLDS OTHER VALUES, which will be live after the next power-on:"
             f" {session.bench.stored_otherwise}. Storing once more may help; else undo.",
         )
-    return Step("store", "What was written is live but would be lost with the power.")
+    return Step("store", "The new values are live but would be lost at power-off.")
 
 
 def prove_power(desk: Desk) -> Step | None:
@@ -317,7 +319,7 @@ def prove_power(desk: Desk) -> Step | None:
         return None
     if session.now.taken or session.now.laid:
         return None
-    return Step("prove power", "Stored and reloaded; switching off and on proves that it lasts.")
+    return Step("prove power", "Stored. Now switch off and on to prove that it is permanent.")
 
 
 _FOR_GOOD: Final = "after a power cycle"
@@ -435,7 +437,7 @@ def finish(desk: Desk) -> Step | None:
             )
         return Step(
             "report",
-            f"{proved} The tune is done, and this writes its page. The flow comes last:"
+            f"{proved} The tune is done, and this writes its page. Last, check the flow:"
             " 'feed flow'.",
             done=True,
         )

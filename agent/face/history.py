@@ -93,11 +93,11 @@ def log_list(
         for identity, why in left_out.items():
             desk.screen.say(f"! Left out, as it is no entry of its kind: {identity}: {why}")
         if not found:
-            desk.screen.say("The record holds nothing of that.")
+            desk.screen.say("No matching entries.")
             return
         rows = [(e.short, when(e.at), e.machine, e.kind, summary(e)) for e in found]
-        columns = [("entry", False), ("when", False), ("machine", False), ("what", False)]
-        desk.screen.table([*columns, ("", False)], rows)
+        columns = [("entry", False), ("when", False), ("machine", False), ("kind", False)]
+        desk.screen.table([*columns, ("summary", False)], rows)
 
     desk.screen.answer(document, show)
 
@@ -124,14 +124,14 @@ def summary(entry: EntryRow) -> str:
         case "estimate":
             changes = [c.get("setting", "") for c in body.get("corrections", ())]
             angle = body.get("slicing_angle_deg")
-            wanted = [*changes, *([f"slice at {angle:g} deg"] if angle is not None else [])]
+            wanted = [*changes, *([f"slice at {angle:g}°"] if angle is not None else [])]
             return ", ".join(wanted) or "no change warranted"
         case "plan":
             return f"{body.get('digest', '')}: {'; '.join(body.get('lines', ()))}"
         case "outcome" | "proof":
             stages = ", ".join(body.get("stages", ())) or "nothing"
             changed = ", ".join(f"{c['key']} {c['wanted']:g}" for c in body.get("changes", ()))
-            return f"{changed or 'no setting'}: proved {stages} ({body.get('digest', '')})"
+            return f"{changed or 'no setting'}: verified {stages} ({body.get('digest', '')})"
         case "reading":
             values = " ".join(f"{mm:g}" for mm in body.get("mm", ()))
             return f"{body.get('name') or body.get('feature', '')}: {values} mm"

@@ -164,8 +164,12 @@ def profile_save(desk: Desk, /, name: str, port: str | None, over: bool, like: s
     desk.screen.answer(
         document,
         lambda: desk.screen.say(
-            f"{len(kept.settings)} settings and the machine's mechanics are kept as {name!r} in"
-            f" {written.path}."
+            f"{len(kept.settings)} settings saved as {name!r} in {written.path}."
+            + (
+                ""
+                if kept.mechanics.drives
+                else " Mechanics are unknown: add them ('profile edit', or '--like NAME')."
+            )
         ),
     )
 
@@ -266,7 +270,7 @@ def profile_restore(
     and_store: bool,
     own_file: Path | None,
 ) -> None:
-    """Bring the settings of profile NAME (or file) back, after a reflash for one.
+    """Bring the settings of profile NAME (or file) back, for example after a reflash.
 
     Each setting is kept, to be measured again, or never replayed, with the reason. Values go
     through the same preview and write as any change. Try it on a twin first:
@@ -386,14 +390,14 @@ def show_restore(desk: Desk, found: Restore) -> None:
     from agent.face import tables
 
     screen = desk.screen
-    screen.heading("What would be brought back")
+    screen.heading("Settings to restore")
     if found.plan.empty:
         screen.say("Nothing: everything that can be kept is live already.")
     else:
         tables.plan(screen, found.plan)
     for title, items in (
         ("Measure again", found.measure_again),
-        ("Not brought back", found.cannot),
+        ("Not restored", found.cannot),
     ):
         if items:
             screen.heading(title)
@@ -427,8 +431,8 @@ def mechanics(desk: Desk, /, profile_name: str | None) -> None:
     chosen = session.profile if profile_name is None else load_profile(profile_name)
     if not chosen.mechanics.drives:
         raise Refused(
-            f"nothing is known of how {chosen.name!r} is built",
-            remedy="'profile list' shows all machines; 'mechanics --profile NAME' takes one",
+            "no mechanics are known",
+            remedy="Choose a profile: 'mechanics --profile NAME' ('profile list' shows all)",
         )
     known, axes = chosen.mechanics, chosen.axes
     attached = session.link is not None and session.readback is not None
@@ -461,6 +465,6 @@ def mechanics(desk: Desk, /, profile_name: str | None) -> None:
         screen.table([*columns, ("live", True), ("live vs calculated, %", True)], rows)
         for finding in plausible(session.clean_readback, known, axes) if live else ():
             screen.say(f"! {finding}")
-        screen.say("The parts stand in the profile; 'profile show' names its file's content.")
+        screen.say(f"The parts come from the profile; see 'profile show {chosen.name}'.")
 
     desk.screen.answer(plain, show)

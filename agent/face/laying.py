@@ -79,7 +79,9 @@ def stoppable() -> Iterator[Callable[[], bool]]:
 
 @click.command(cls=Verb)
 @click.argument("name", type=click.Choice(tuple(CATALOGUE)), metavar="|".join(CATALOGUE))
-@click.option("--size", "sizes", multiple=True, metavar="NAME=MM", help="a size, as 'piece' has it")
+@click.option(
+    "--size", "sizes", multiple=True, metavar="NAME=MM", help="size, for example height=60"
+)
 @as_json
 @at_desk
 def lay(desk: Desk, /, name: str, sizes: tuple[str, ...]) -> None:
@@ -167,10 +169,10 @@ def show_reach(desk: Desk, takes: Summary) -> None:
         )
     homes = session.joined()[1].wording.homes
     first = "homed first" if homes else "set by hand first"
-    columns = [("axis", False), ("moves, mm", True), ("at worst, mm", True), ("has, mm", True)]
-    desk.screen.table(columns, rows)
+    columns = [("axis", False), ("range, mm", True), ("worst case, mm", True)]
+    desk.screen.table([*columns, ("available, mm", True)], rows)
     desk.screen.say(
-        "At worst: if the stored setting is off by all that the drive train allows. Across and"
+        "Worst case: if the stored setting is off by all that the drive train allows. Across and"
         f" gantry are {first}, the belt never. Keep the belt's joint off the next"
         f" {takes.high[2] - takes.low[2]:.0f} mm of belt."
     )
@@ -220,7 +222,7 @@ def goes_on(desk: Desk, drawn: Piece, laying: Laying) -> bool:
         where = "; the nozzle is raised off the piece" if lifted else ""
         nozzle, bed = laying.heating
         by_hand = "STILL HEATED by controllers of its own"
-        hot = f"STILL HEATED (nozzle {nozzle:g} C, bed {bed:g} C)" if nozzle or bed else "cold"
+        hot = f"STILL HEATED (nozzle {nozzle:g} °C, bed {bed:g} °C)" if nozzle or bed else "cold"
         hot = hot if laying.wording.heats else by_hand
         screen.say(
             f"Paused after {laying.done} of {len(laying.lines)} lines of {drawn.name}. The machine"
@@ -290,21 +292,21 @@ def progress_shown(desk: Desk, name: str, laying: Laying) -> Iterator[Callable[[
 def progress_text(name: str, progress: Progress, width: int = 24) -> str:
     """What is shown of a laying under way; three lines of less than 80 columns."""
     done = bar(progress.done / max(progress.total, 1), width)
-    last = clean(progress.last)[:56] or "nothing yet"
+    last = clean(progress.last)[:54] or "nothing yet"
     heats = progress.heats
     return (
         f"laying {name}  {done}  {progress.done} of {progress.total} lines,"
         f" {minutes(progress.seconds_left)} left\n"
         f"nozzle {_heat_words(heats.nozzle)}, bed {_heat_words(heats.bed)}."
         " Ctrl-C pauses, a second one breaks off.\n"
-        f"acknowledged last: {last}"
+        f"last line acknowledged: {last}"
     )
 
 
 def _heat_words(heat: Heat | None) -> str:
     if heat is None:
         return "not reported"
-    return f"{heat.now:.0f} of {heat.target:.0f} C" if heat.target else f"{heat.now:.0f} C, off"
+    return f"{heat.now:.0f} of {heat.target:.0f} °C" if heat.target else f"{heat.now:.0f} °C (off)"
 
 
 def minutes(seconds: float) -> str:

@@ -53,8 +53,12 @@ SURE: Final = 2.0
 )
 @click.option("--fixed", help="name of the screw that is left alone")
 @click.option("--span", type=LENGTH, help="distance of two screws, mm (with --front and --back)")
-@click.option("--front", type=HEIGHT, help="height at the front, mm")
-@click.option("--back", type=HEIGHT, help="height at the back, mm")
+@click.option(
+    "--front",
+    type=HEIGHT,
+    help="height of the bed (not the nozzle gap) at the front, mm; larger = higher",
+)
+@click.option("--back", type=HEIGHT, help="the same at the back")
 @click.option("--pitch", type=LENGTH, help="height of one turn of the screw, mm")
 @click.option("--screw", help="coarse thread instead of a pitch: M3, M4, ...")
 @as_json

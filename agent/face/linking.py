@@ -228,6 +228,11 @@ def show_state(desk: Desk, readback: Readback) -> None:
             desk.screen.say(f"! {finding}")
 
 
+def _more(count: int) -> str:
+    """How many lines of a reading are not settings."""
+    return f"{'1 more line' if count == 1 else f'{count} more lines'} ('--all' shows them)."
+
+
 def show_damage(desk: Desk, readback: Readback) -> None:
     """Why a reading counts for nothing, and what was not understood in it; the first of many."""
     for why in readback.damage[:MOST_SHOWN]:
@@ -238,7 +243,7 @@ def show_damage(desk: Desk, readback: Readback) -> None:
     if more:
         desk.screen.say(f"  and {more} more; '--json' gives all")
     if readback.damaged:
-        desk.screen.say("Nothing is written on such a reading. 'readback' reads again.")
+        desk.screen.say("plumbelt writes nothing until a clean read-back: type 'readback'.")
 
 
 @click.command(cls=Verb)
@@ -310,7 +315,7 @@ def readback(
             for line in found.other:
                 desk.screen.say(f"    {line}")
         elif found.other:
-            desk.screen.say(f"{len(found.other)} more lines are kept as text ('--all' shows them).")
+            desk.screen.say(_more(len(found.other)))
         for event in found.events:
             desk.screen.say(f"- {event_words(event)}")
         show_damage(desk, found)

@@ -37,14 +37,20 @@ INTERRUPTED = 130  #: exit code, by the usage of shells: 128 + the number of the
 @click.option("--port", help="port of a machine: attach, then the shell or the verb behind it")
 @port_options
 @click.option("--profile", "profile_name", help="profile of that machine: a name or a file")
+@click.option("--no-color", is_flag=True, help="no colours (also: NO_COLOR in the environment)")
+@click.option("--no-pager", is_flag=True, help="long answers at once, not page by page")
 @click.version_option(__version__, prog_name="plumbelt")
 @click.pass_context
-def plumbelt(ctx: click.Context, port: str | None, profile_name: str | None) -> None:
+def plumbelt(
+    ctx: click.Context, port: str | None, profile_name: str | None, no_color: bool, no_pager: bool
+) -> None:
     """Tune a tilted-gantry belt printer over its serial port, with proof.
 
     Without a verb: the shell.  'plumbelt demo' shows the whole job on a simulated machine.
     """
     desk = ctx.ensure_object(Desk)
+    desk.screen.coloured &= not no_color
+    desk.screen.pages &= not no_pager
     if ctx.invoked_subcommand is not None:
         if port is None and profile_name is None:
             return
@@ -166,14 +172,14 @@ def _refuse_no_text(arguments: Sequence[str]) -> None:
 
 def _wrong_use(error: click.ClickException, desk: Desk) -> BadInput:
     """A mistake that click found, in the words of every other mistake."""
-    what = error.format_message().rstrip(".")
+    what = error.format_message().rstrip(".").replace("No such command", "unknown command")
     what = re.sub(r"\.? \(?(Did you mean .*\?)\)?$", lambda found: f" ({found[1]})", what)
     remedy = ""
     if isinstance(error, click.UsageError) and error.ctx is not None:
         path = error.ctx.command_path
         if desk.in_shell:
             path = path.removeprefix("plumbelt").strip()
-        page = f"'{path} --help' shows what it takes" if path else "'help' lists all verbs"
+        page = f"'{path} --help' shows what it takes" if path else "'help' lists all commands"
         remedy = f"{page}. Nothing was done"
         if isinstance(error, click.NoSuchOption) and path:
             typed = " ".join(error.ctx.command.collect_usage_pieces(error.ctx))
@@ -203,7 +209,9 @@ def show_error(error: AgentError, desk: Desk) -> None:
     problems = error.problems if isinstance(error, BadInput) else ()
     for problem in problems:
         _show_problem(clean(str(problem)).replace("\n", " "))
-    desk.screen.complain(sentence(AgentError.__str__(error)))
+    stopped = isinstance(error, Refused | LinkFailed) and not isinstance(error, Declined)
+    rank = "Stop: " if stopped else ""
+    desk.screen.complain(f"{rank}{sentence(AgentError.__str__(error))}")
     if error.wire:
         desk.screen.complain("last on the wire:")
     for line in error.wire[-WIRE_SHOWN:]:

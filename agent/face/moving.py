@@ -60,7 +60,7 @@ def gauge_moves(
     if what == GAP:
         screen.say(
             "The nozzle must be cold and clean, and clear of the belt by a feeler gauge at the"
-            " start. It may come nearer to the belt as it goes: begin with 1 mm or more."
+            " start. The gap may shrink along the move: begin with 1 mm or more."
         )
     room_or_refused(desk)
     try_short_moves(desk, [move.role for move in moves])
@@ -134,7 +134,7 @@ def room_or_refused(desk: Desk) -> None:
             " gantry first ('next' names the line), or look for yourself that there is room."
         )
     if not desk.screen.agrees(CLEAR):
-        raise Declined("It was not agreed to", remedy="Nothing was moved")
+        raise Declined("cancelled", remedy="Nothing was moved. Type the command again when ready")
 
 
 @contextmanager
@@ -161,13 +161,13 @@ def show_moves(desk: Desk, moves: Sequence[Travel]) -> None:
         )
         for m in moves
     ]
-    columns = [("axis", False), ("stands at", True), ("first back", True), ("move, mm", True)]
-    desk.screen.table([*columns, ("at worst, mm", True)], rows)
+    columns = [("axis", False), ("position, mm", True), ("take-up, mm", True)]
+    desk.screen.table([*columns, ("move, mm", True), ("worst case, mm", True)], rows)
     desk.screen.say(
-        "'At worst' is what the axis travels if the stored setting is at the end of what its drive"
-        " train allows. 'Stands at' is the controller's belief: true only once it was homed. Each"
-        " axis needs that much room from where it really is; across and gantry come back, the belt"
-        " feeds forward and stays."
+        "Worst case: what the axis travels if the stored setting is at the end of what its drive"
+        " train allows. Position: what the controller believes, true only once it was homed. Each"
+        " axis needs the worst case of room from where it really is; across and gantry come back,"
+        " the belt feeds forward and stays."
     )
 
 
@@ -227,7 +227,7 @@ def asked_lengths(
             if one.reworded:
                 screen.say(f"  {one.echo}")
         far = [one for one in typed if nominal is not None and not near(one, nominal)]
-        if not far or screen.agrees(f"  {far[0].mm:g} mm is far from {nominal:.2f} mm. Keep it?"):
+        if not far or screen.keeps(f"  {far[0].mm:g} mm is far from {nominal:.2f} mm."):
             return tuple(one.mm for one in typed)
 
 
@@ -246,7 +246,7 @@ def asked_u(desk: Desk, usual: float) -> float:
     if desk.rehearsal is not None:
         return U_GAUGE
     value = asked_length(
-        desk, f"  How well can you read it, mm (one standard deviation; Enter: {usual})?", None
+        desk, f"  Reading uncertainty, mm (standard deviation; Enter = {usual}):", None
     )
     return usual if value is None else value
 
@@ -258,14 +258,13 @@ def try_short_moves(desk: Desk, roles: Sequence[Role]) -> None:
     session, screen = desk.session, desk.screen
     for role in [role for role in roles if role in session.untried]:
         screen.say(
-            f"The steps of the {role} axis were changed and it has not moved since: first"
-            f" {SHORT_MM:g} mm."
+            f"The steps of the {role} axis were changed, so it first moves only {SHORT_MM:g} mm."
         )
         session.send_lines(short_move(session.profile, role, session.standing().get(role)))
         if not screen.agrees(f"Did the {role} axis move by about {SHORT_MM:g} mm?"):
             raise Refused(
-                f"the {role} axis did not move as it should",
-                remedy="Nothing more was moved. 'readback' shows what is live, 'undo' brings back"
+                f"you did not confirm the move of the {role} axis",
+                remedy="No further move was made. 'readback' shows what is live, 'undo' brings back"
                 " what was there before",
             )
         session.tried(role)

@@ -114,7 +114,7 @@ def _wanted(param: click.Parameter) -> str:
 def _mistake(param: click.Parameter, error: click.UsageError) -> Problem:
     if isinstance(error, click.MissingParameter):
         if isinstance(param, click.Argument) and isinstance(param.type, click.Choice):
-            return Problem(COMMAND_LINE, None, "", f"a word is missing: {_wanted(param)}")
+            return Problem(COMMAND_LINE, None, "", f"choose {_wanted(param)}")
         return Problem(COMMAND_LINE, None, _label(param), f"is missing; expected: {_wanted(param)}")
     return Problem(
         COMMAND_LINE, None, _label(param), error.message + _nearest(param, error.message)
@@ -179,5 +179,5 @@ def as_json(function: Callable[..., Any]) -> Callable[..., Any]:
         expose_value=False,
         is_eager=True,
         callback=keep_json,
-        help="One JSON document on standard output; messages go to standard error.",
+        help="one JSON document on standard output; messages on standard error",
     )(function)

@@ -48,7 +48,7 @@ def resume(desk: Desk, /, way: str | None, approve: str | None) -> None:
     if not found:
         if session.bench.broken:
             session.settle(way or "broke before anything was sent")
-        desk.screen.answer(document, lambda: desk.screen.say("Nothing is broken off."))
+        desk.screen.answer(document, lambda: desk.screen.say("No interrupted change."))
         return
     if way is None:
         desk.screen.answer(document, lambda: _tell(desk, found))
@@ -56,7 +56,7 @@ def resume(desk: Desk, /, way: str | None, approve: str | None) -> None:
     _tell(desk, found)
     if way == "leave":
         session.settle(way)
-        desk.screen.answer(document, lambda: desk.screen.say("Left as it is."))
+        desk.screen.answer(document, lambda: desk.screen.say("Closed; the live values stay."))
         return
     plan = session.mending(found, way)
     if plan.empty:

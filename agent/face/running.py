@@ -105,7 +105,7 @@ def marks(
         apart = [m - c for c, m in zip(kept.commanded, kept.measured, strict=True)]
         screen.say(
             f"{len(apart)} marks kept; farthest off {max(apart, key=abs):+.2f} mm."
-            " 'solve' takes the run apart: scale, run-out, lost motion, slip."
+            " 'solve' separates scale, run-out, lost motion and slip."
         )
 
     screen.answer(document, show)

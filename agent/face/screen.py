@@ -12,18 +12,37 @@ import textwrap
 import unicodedata
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from io import StringIO
 from typing import TYPE_CHECKING, Any, Final
 
 from agent.errors import Refused
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.text import Text
 
 #: Widest line of running text; a wide window is no reason for long lines.
 _TEXT_WIDTH = 80
 
 #: The one word that is heard at every question.
 HALT: Final = "halt"
+
+#: Space between two columns of a table.
+_GAP: Final = 2
+
+#: Least width that is left to a last column that wraps.
+_LEAST_LAST: Final = 16
+
+#: Styles of the three ranks, in names that a light and a dark terminal both have; no background.
+_RANKS: Final = {"Stop": "bold red", "Warning": "bold yellow", "Note": "cyan"}
+
+#: Words of tables that are seen by colour as well: what wants a hand, what is wrong, what is well.
+_STATES: Final = {
+    **dict.fromkeys(("set steps/mm", "set slicing angle", "by hand", "see notes"), "yellow"),
+    **dict.fromkeys(("not determined", "not written, old value", "unexpected value"), "red"),
+    **dict.fromkeys(("read again", "disagrees"), "bold red"),
+    **dict.fromkeys(("in tolerance", "within uncertainty", "agrees", "confirmed"), "green"),
+}
 
 #: A column: its heading, and whether its values stand flush right.
 Column = tuple[str, bool]
@@ -83,6 +102,9 @@ class Screen:
         self.answered = False  #: the command has given its document
         self.collected: list[dict[str, Any]] | None = None  #: where `run --json` gathers answers
         self.on_halt: Callable[[], bool] | None = None  #: 'halt' typed in answer to a question
+        self.coloured = True  #: False after `--no-color`; the terminal and NO_COLOR have a word too
+        self.pages = True  #: False after `--no-pager`
+        self._held: StringIO | None = None  #: where a long answer is gathered
         self._ask = ask
         self._reading: Callable[[str, Callable[[str], str]], str] | None = None
 
@@ -99,9 +121,33 @@ class Screen:
         """Where text for people goes: standard error while a program reads standard output."""
         from rich.console import Console
 
-        console = Console(stderr=self.json, highlight=False, markup=False, emoji=False)
-        console.width = min(console.width, 100)
+        console = Console(
+            stderr=self.json,
+            highlight=False,
+            markup=False,
+            emoji=False,
+            no_color=None if self.coloured else True,
+        )
+        width = min(console.width, 100)
+        if self._held is not None:  # told to a page as it would be told to the terminal
+            console = Console(
+                file=self._held,
+                force_terminal=console.is_terminal,
+                color_system="standard" if console.color_system else None,
+                highlight=False,
+                markup=False,
+                emoji=False,
+                no_color=None if self.coloured else True,
+            )
+        console.width = width
         return console
+
+    @property
+    def colours(self) -> bool:
+        """True where what is said may be coloured."""
+        stream = sys.stderr if self.json else sys.stdout
+        plain = os.environ.get("NO_COLOR") or os.environ.get("TERM", "") in ("", "dumb")
+        return self.coloured and not plain and stream.isatty()
 
     @property
     def rows(self) -> int:
@@ -112,13 +158,14 @@ class Screen:
 
     def say(self, text: str = "") -> None:
         """Text for people, wrapped at words; lines that start with a blank are kept as they are."""
-        stream = sys.stderr if self.json else sys.stdout
-        stream.write("\n".join(wrapped(text, _text_width())) + "\n")
+        stream = self._held or (sys.stderr if self.json else sys.stdout)
+        stream.write(ranked("\n".join(wrapped(text, _text_width())), self.colours) + "\n")
         stream.flush()
 
     def complain(self, text: str) -> None:
         """Text for people on standard error, wrapped like `say`."""
-        sys.stderr.write("\n".join(wrapped(text, _text_width())) + "\n")
+        coloured = self.colours and sys.stderr.isatty()
+        sys.stderr.write(ranked("\n".join(wrapped(text, _text_width())), coloured) + "\n")
 
     def heading(self, text: str) -> None:
         """A heading: bold where there is bold, underlined by a row of dashes everywhere."""
@@ -127,28 +174,68 @@ class Screen:
         console.print("-" * min(len(text), console.width))
 
     def table(self, columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> None:
-        """A table; the last column wraps where the window is narrow."""
-        from rich import box
-        from rich.table import Table
+        """A table; where the window is narrow its rows become two lines or more.
 
-        table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
-        for place, (name, right) in enumerate(columns):
-            table.add_column(
-                name,
-                justify="right" if right else "left",
-                no_wrap=place < len(columns) - 1,
-                overflow="fold",
-            )
-        for row in rows:
-            table.add_row(*map(clean, row))
-        self.console.print(table)
+        No figure and no unit is cut: the last column alone wraps, at words.
+        """
+        from rich.cells import cell_len
+
+        console = self.console
+        cells = [[clean(cell).replace("\n", " ") for cell in row] for row in rows]
+        widths = [
+            max(map(cell_len, (name, *(row[place] for row in cells))))
+            for place, (name, _) in enumerate(columns)
+        ]
+        lines = _broken_up(widths, console.width)
+        heads = [name for name, _ in columns]
+        for style, row in (("bold", heads), *(("", row) for row in cells)):
+            for number, places in enumerate(lines):
+                console.print(_row(columns, row, widths, places, number, console.width, style))
+            if style:
+                wide = max(sum(widths[p] + _GAP for p in places) for places in lines)
+                console.print("-" * min(wide - _GAP, console.width), style="")
 
     def answer(self, document: Mapping[str, Any], show: Callable[[], None]) -> None:
         """The result of a command: `document` for a program, or whatever `show` prints."""
         if self.json or self.collected is not None:
             self.document(document)
-        else:
+        elif not self._may_page or self._held is not None:
             show()
+        else:
+            self._held = StringIO()
+            try:
+                show()
+            finally:
+                self._turn_pages()
+
+    @property
+    def _may_page(self) -> bool:
+        """True at a terminal where somebody sits; never in pipes."""
+        return (
+            self.pages
+            and os.environ.get("TERM") != "dumb"
+            and sys.stdin.isatty()
+            and sys.stdout.isatty()
+        )
+
+    def _turn_pages(self) -> None:
+        """Show what was gathered; more than a window page by page, its end always."""
+        held, self._held = self._held, None
+        lines = [] if held is None else held.getvalue().splitlines()
+        page = self.rows - 2
+        while lines:
+            show, lines = lines[:page], lines[page:]
+            sys.stdout.write("\n".join(show) + "\n")
+            sys.stdout.flush()
+            if (
+                lines
+                and self._ask(
+                    f"-- {len(lines)} more lines: Enter goes on, 'e' shows the end --"
+                ).strip()
+            ):
+                if len(lines) > page:
+                    sys.stdout.write(f"-- {len(lines) - page} lines passed over --\n")
+                lines = lines[-page:]
 
     def document(self, document: Mapping[str, Any]) -> None:
         """The one JSON document of a command; a second one is left out."""
@@ -177,6 +264,8 @@ class Screen:
 
         reading: a reading is asked for, which an instrument may give as well.
         """
+        if self._held is not None:
+            self._turn_pages()
         width = _text_width() - 8  # room for a short answer behind it
         text = "\n".join(wrapped(question, width)) + " "
         if reading and self._reading is not None:
@@ -194,6 +283,11 @@ class Screen:
     def agrees(self, question: str, word: str = "yes") -> bool:
         """True if the answer is exactly `word`; anything else means no."""
         return self.ask(f"{question} Type '{word}' to go on:").lower() == word
+
+    def keeps(self, what: str) -> bool:
+        """True if a reading that looks odd is kept all the same; Enter discards it."""
+        wish = "Keep this reading? Type 'yes' to keep it, Enter to discard it:"
+        return self.ask(f"{what} {wish}").lower() == "yes"
 
     @contextmanager
     def progress(self, what: str, total: int) -> Iterator[Callable[[int], None]]:
@@ -213,6 +307,66 @@ class Screen:
                 bars.update(task, completed=count, bar=bar(count / total))
 
             yield done
+
+
+def ranked(text: str, coloured: bool) -> str:
+    """`text` whose first word tells a rank: `! ` is a warning; that word coloured if wished."""
+    if text.startswith("! "):
+        text = f"Warning: {text[2:]}"
+    rank, colon, rest = text.partition(":")
+    style = _RANKS.get(rank.strip())
+    if not (coloured and colon and style):
+        return text
+    from rich.style import Style
+
+    return Style.parse(style).render(f"{rank}:") + rest
+
+
+def _broken_up(widths: Sequence[int], room: int) -> list[list[int]]:
+    """Columns of a table by the line of a row that they stand on, as few lines as hold all."""
+    lines, used = [[0]], widths[0]
+    for place, width in enumerate(widths[1:], start=1):
+        last = place == len(widths) - 1
+        least = min(width, _LEAST_LAST) if last else width
+        if used + _GAP + least > room:
+            lines.append([])
+            used = _GAP
+        else:
+            used += _GAP
+        lines[-1].append(place)
+        used += width
+    return lines
+
+
+def _row(
+    columns: Sequence[Column],
+    row: Sequence[str],
+    widths: Sequence[int],
+    places: Sequence[int],
+    number: int,
+    room: int,
+    style: str,
+) -> Text:
+    """One line of a row; the last column wraps under itself where it must."""
+    from rich.cells import cell_len
+    from rich.text import Text
+
+    indent = _GAP if number else 0
+    line = Text(" " * indent, no_wrap=True, overflow="ignore")
+    for place in places:
+        if place != places[0]:
+            line.append(" " * _GAP)
+        cell, left = row[place], max(room - line.cell_len, 1)
+        kind = style or _STATES.get(cell, "red" if cell.startswith("(!)") else "")
+        if place == len(columns) - 1 and widths[place] > left:
+            under = "\n" + " " * line.cell_len
+            line.append(under.join(textwrap.wrap(cell, left, break_on_hyphens=False)), kind)
+            continue
+        blanks = " " * (widths[place] - cell_len(cell))
+        line.append(blanks + cell if columns[place][1] else cell, kind)
+        if place != places[-1] and not columns[place][1]:
+            line.append(blanks)
+    return line
 
 
 def bar(share: float, width: int = 24) -> str:

@@ -50,11 +50,15 @@ def run(desk: Desk, /, script: Path, port: str | None, profile_name: str | None)
                 break
     failed = results[-1] if results and results[-1]["exit"] else None
     document = {"steps": results, "done": failed is None}
-    desk.screen.answer(document, lambda: desk.screen.say(f"{len(results)} lines carried out."))
+    good = len(results) - (failed is not None)
+    done = f"{good} of {len(steps)} lines done"
+    desk.screen.answer(document, lambda: desk.screen.say(f"{done}."))
     if failed is not None:
+        left = len(steps) - len(results)
+        behind = "1 line after it was" if left == 1 else f"{left} lines after it were"
         refusal = Refused(
             f"{script}:{failed['number']} '{failed['line']}' failed",
-            remedy=f"{len(steps) - len(results)} lines behind it were not carried out",
+            remedy=f"{done}; {behind} not run",
         )
         refusal.exit_code = failed["exit"]
         raise refusal

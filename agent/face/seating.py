@@ -286,7 +286,7 @@ def believed(
     if feature.kind in SIGNED:
         if abs(value) <= MUCH * nominal:
             return value
-        far = f"{value:g} mm on {nominal:g} mm is a lot"
+        far = f"A lean of {value:g} mm over {nominal:g} mm is unusually large"
     elif value <= 0:
         desk.screen.say(f"  {value:g}: a length is above zero.")
         return None
@@ -295,11 +295,11 @@ def believed(
     else:
         for factor, slip in _SLIPS:
             if abs(value * factor / nominal - 1) <= LIKELY and desk.screen.agrees(
-                f"  {value:g} looks {slip}. Take it as {value * factor:.2f} mm?"
+                f"  {value:g} looks {slip}. Did you mean {value * factor:.2f} mm?"
             ):
                 return value * factor
         far = f"{value:g} mm is far from {nominal:.2f} mm"
-    return value if desk.screen.agrees(f"  {far}. Keep it?") else None
+    return value if desk.screen.keeps(f"  {far}.") else None
 
 
 def near(desk: Desk, value: float, nominal: float) -> bool:

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from prompt_toolkit import PromptSession
     from prompt_toolkit.completion import CompleteEvent, Completer, Completion
     from prompt_toolkit.document import Document
+    from prompt_toolkit.formatted_text import FormattedText
+    from prompt_toolkit.styles import Style
 
 QUIT: Final = ("quit", "leave")
 
@@ -169,14 +171,15 @@ def _questions(desk: Desk) -> Callable[[str], str]:
     """
     from prompt_toolkit import PromptSession
     from prompt_toolkit.application import get_app
-    from prompt_toolkit.styles import Style
+    from prompt_toolkit.output.color_depth import ColorDepth
 
     session: PromptSession[str] = PromptSession(
-        style=Style.from_dict({"bottom-toolbar": "noreverse"})
+        style=_look(desk),
+        color_depth=None if desk.screen.coloured else ColorDepth.DEPTH_1_BIT,
     )
 
-    def foot() -> str:
-        return desk.status(get_app().output.get_size().columns)
+    def foot() -> FormattedText:
+        return desk.foot_bar(get_app().output.get_size().columns)
 
     def ask(question: str) -> str:
         try:
@@ -187,12 +190,20 @@ def _questions(desk: Desk) -> Callable[[str], str]:
     return ask
 
 
+def _look(desk: Desk) -> Style:
+    """The foot as a bar in the terminal's own two colours; a danger stands out of it."""
+    from prompt_toolkit.styles import Style
+
+    danger = "reverse bold ansired" if desk.screen.coloured else "reverse bold"
+    return Style.from_dict({"bottom-toolbar": "reverse", "danger": danger})
+
+
 def editor(desk: Desk) -> PromptSession[str]:
     """A line editor with the history of earlier sessions, completion and a status line."""
     from prompt_toolkit import PromptSession
     from prompt_toolkit.application import get_app
     from prompt_toolkit.history import FileHistory, History, InMemoryHistory
-    from prompt_toolkit.styles import Style
+    from prompt_toolkit.output.color_depth import ColorDepth
 
     from agent.store.home import home
 
@@ -207,8 +218,9 @@ def editor(desk: Desk) -> PromptSession[str]:
         history=history,
         completer=_completer(desk),
         complete_while_typing=False,
-        bottom_toolbar=lambda: desk.status(get_app().output.get_size().columns),
-        style=Style.from_dict({"bottom-toolbar": "noreverse"}),
+        bottom_toolbar=lambda: desk.foot_bar(get_app().output.get_size().columns),
+        style=_look(desk),
+        color_depth=None if desk.screen.coloured else ColorDepth.DEPTH_1_BIT,
     )
 
 

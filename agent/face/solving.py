@@ -279,12 +279,12 @@ def show_corrections(screen: Screen, survey: Survey, solution: Solution) -> None
             )
             for c in solution.corrections
         ]
-        columns = [("setting", False), ("old", True), ("new", True), ("95 %", True)]
+        columns = [("setting", False), ("old", True), ("new", True), (tables.SPREAD, True)]
         screen.table([*columns, ("change", True), ("line", False)], rows)
     if solution.slicing_angle_deg is not None:
         screen.say(
-            f"Slice with a gantry angle of {solution.slicing_angle_deg:.3f} deg instead of"
-            f" {survey.mechanics.angle_deg:g} deg. No line is sent for this."
+            f"Set the gantry angle in your slicer to {solution.slicing_angle_deg:.3f}° (was"
+            f" {survey.mechanics.angle_deg:g}°). This is not sent to the controller."
         )
     if solution.contradictory:
         screen.say("Nothing, until the readings agree with each other.")

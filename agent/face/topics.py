@@ -86,7 +86,7 @@ tells how far. It is what separates shrink from travel.
 Let pieces cool first: 20 degrees too warm is 0.1 to 0.2 % too long.""",
     ),
     "yaw": (
-        "yaw, rail and roll: what only a spanner cures",
+        "yaw, rail and roll: what needs mechanical adjustment",
         """\
     plan (from above)            front view
       s                            h
@@ -98,7 +98,7 @@ Let pieces cool first: 20 degrees too warm is 0.1 to 0.2 % too long.""",
 
 yaw shows as plan out of square and uprights that sway across; the rail's own
 turn as plan out of square and a gap that grows across; roll as sway and gap.
-No command line cures them. A controller's skew words assume a box-shaped
+No setting can correct them. A controller's skew words assume a box-shaped
 machine: with an endless belt they lift the nozzle away, or drive it into the
 belt, as the job goes on. The solution gives the amounts in mm over a span.""",
     ),
@@ -163,7 +163,7 @@ An 'ok' is no proof: it is sent for lines that were refused, too. Stages:
     reloaded         loaded again from storage, it still agrees
     after power      switched off and on, it still agrees
     after a job      homing or the job's start lines did not put it back
-The record names the stages passed, no more.""",
+Only the stages that were passed are recorded.""",
     ),
     "doubt": (
         "when the link fell silent",
@@ -194,7 +194,7 @@ or forty times too far. Nothing moves before the settings are plausible again.
     profile restore NAME               the same, then by its digest
 Each saved setting is kept (steps, limits: written after the check against
 the mechanics), to be measured again (probe height, mesh, heater loops), or
-never replayed (motor currents, microsteps, words of the old motion model,
+never replayed (motor currents, microsteps, settings of the old motion model,
 lines that are only kept as text), each with its reason. Then 'store' and
 'prove power'.
 To try it first: plumbelt rehearse --profile NAME --fault layout""",

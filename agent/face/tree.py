@@ -40,7 +40,7 @@ PLACES: Final[dict[str, tuple[str, str]]] = {
     "prove": ("changing:prove", "Read back after a power cycle, homing or a job's start."),
     "readback": ("linking:readback", "Read all settings: of a machine, a port or a log file."),
     "rehearse": ("simulating:rehearse", "The shell on a simulated machine: nothing can break."),
-    "report": ("report.verb:report", "The tune as one page that prints and can be signed."),
+    "report": ("report.verb:report", "A report of the tune as one file, to print and sign."),
     "resume": ("resuming:resume", "What a broken-off change did; finish it or undo it."),
     "run": ("scripting:run", "Carry out verbs from a file, one a line, in one session."),
     "send": ("wiring:send", "Send one line that reads, and show the answer."),

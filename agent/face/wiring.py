@@ -53,8 +53,10 @@ def send(desk: Desk, /, words: tuple[str, ...]) -> None:
         if homed:
             desk.session.refuse_implausible(homed)
         acknowledge(desk)
-        if not desk.screen.agrees(f"'{line}' may move the machine. Are hands clear?"):
-            raise Declined("It was not agreed to", remedy="Nothing was sent")
+        if not desk.screen.agrees(f"'{line}' may move the machine. Hands clear?"):
+            raise Declined(
+                "cancelled", remedy="Nothing was sent. Type the command again when ready"
+            )
     elif kind not in ("reads", "safe"):
         raise refusal(line, family)
     with named(link, (line,), way):

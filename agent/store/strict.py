@@ -361,4 +361,8 @@ def _bad_input(sheet: Sheet) -> BadInput:
     listed = found[:MOST_PROBLEMS]
     more = f", of which the first {MOST_PROBLEMS} are listed" if count > MOST_PROBLEMS else ""
     mistakes = "1 mistake" if count == 1 else f"{count} mistakes"
-    return BadInput(f"{mistakes} in {sheet.source}{more}", problems=listed)
+    return BadInput(
+        f"{mistakes} in {sheet.source}{more}",
+        problems=listed,
+        remedy="Correct the file. Nothing was done",
+    )

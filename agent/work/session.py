@@ -53,7 +53,7 @@ if TYPE_CHECKING:
     from agent.wire.link import Link
     from agent.wire.transport import Transport
 
-_NOT_ATTACHED: Final = "'attach PORT' does it; 'ports' lists the ports of this computer"
+_NOT_ATTACHED: Final = "Attach one first: 'attach PORT'; 'ports' lists the ports of this computer"
 
 #: A board that boots may be silent for so long before its first word, s (common practice).
 BOOT_QUIET: Final = 2.5

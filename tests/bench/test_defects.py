@@ -180,7 +180,7 @@ def test_readings_typed_in_one_process_are_solved_in_another(world: World) -> No
     assert "corrections" in world.verb("solve --json", port=False).json
     plan = world.verb("preview --json").json
     assert plan["lines"]
-    retype = "large change" if plan["retype"] else "nothing"
+    retype = "Large change" if plan["retype"] else "nothing"
     world.verb(f"write --approve {plan['digest']}", **{retype.replace(" ", "_"): ""})
     assert world.bench.unstored
     assert world.verb("next --json").json["line"] == "store"

@@ -96,7 +96,7 @@ def test_a_plan_that_was_changed_after_its_approval_is_another_plan(bench: Bench
 def test_a_large_change_wants_its_value_typed_again(bench: Bench) -> None:
     plan = bench.plan({"steps_per_mm.x": 88.0, "steps_per_mm.y": 80.1})
     for typed in ({}, {"steps_per_mm.x": 8.8}, {"steps_per_mm.y": 80.1}):
-        with pytest.raises(Refused, match=r"typed again: steps_per_mm\.x 88"):
+        with pytest.raises(Refused, match=r"typing the new value: steps_per_mm\.x 88"):
             write(
                 bench.link,
                 bench.family,

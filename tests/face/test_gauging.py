@@ -295,7 +295,7 @@ def test_values_on_the_line_that_cannot_be_are_refused(
     assert taken(desk) == {}
     assert "203 mm is not kept as a reading of strip s1" in capsys.readouterr().err
     assert carry_out(desk, ["gauge strip-s1 20.3 20.31 20.8"]) == [0]
-    assert "20.8 stands off the others" in capsys.readouterr().out
+    assert "20.8 differs from the others" in capsys.readouterr().out
 
 
 def test_what_the_simulated_caliper_shows_is_what_all_takes(

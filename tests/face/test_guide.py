@@ -170,7 +170,7 @@ def test_a_second_round_is_told_from_the_first_and_is_short() -> None:
     carry_out(desk, [first.line, "solve", "preview", "write", "store", "prove power"])
     second = step_now(desk)
     assert first.line == second.line == "gauge travel --enough"
-    assert "hold it against what was foretold" in second.why
+    assert "compare with what was expected" in second.why
     assert "would be seen with 95 %" in second.why
     before = len(desk.session.rounds[0].taken)
     assert carry_out(desk, [second.line]) == [0]

@@ -179,7 +179,7 @@ def test_before_laying_worst_travel_is_shown(capsys: pytest.CaptureFixture[str])
     desk = attached(answers={"clear": "no"})
     assert carry_out(desk, ["lay post"]) == [1]
     shown = capsys.readouterr().out
-    assert "at worst, mm" in shown
+    assert "worst case, mm" in shown
     assert "Heats: nozzle 215 C and bed 60 C" in shown
 
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import io
+import re
+
 import pytest
 
-from agent.face.screen import wrapped
+from agent.face.screen import Screen, ranked, wrapped
 
 
 @pytest.mark.parametrize(
@@ -20,3 +23,52 @@ from agent.face.screen import wrapped
 )
 def test_lines_keep_their_blanks_and_break_at_words(text: str, lines: list[str]) -> None:
     assert wrapped(text, 9) == lines
+
+
+@pytest.mark.parametrize("columns", [60, 80, 120, 200])
+def test_a_table_loses_no_figure_and_no_unit_at_any_width(
+    columns: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    heads = [(f"column {n}, mm", n % 2 == 0) for n in range(9)]
+    rows = [[f"{10 * n + k}.12345 mm" for n in range(9)] for k in (1, 2)]
+    Screen().table(heads, rows)
+    lines = capsys.readouterr().out.splitlines()
+    shown = "\n".join(lines)
+    assert max(map(len, lines)) <= columns
+    for cell in [*(head for head, _ in heads), *rows[0], *rows[1]]:
+        assert cell in shown
+
+
+def test_a_warning_has_its_word_where_nothing_is_coloured(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    Screen().say("! the belt slips")
+    assert capsys.readouterr().out == "Warning: the belt slips\n"
+    assert ranked("! it slips", coloured=True) == "\x1b[1;33mWarning:\x1b[0m it slips"
+
+
+class _Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize(
+    ("typed", "wanted"), [("", list(range(40))), ("e", [*range(8), *range(32, 40)])]
+)
+def test_a_long_answer_goes_page_by_page_and_its_end_is_shown(
+    typed: str, wanted: list[int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = _Terminal()
+    monkeypatch.setattr("sys.stdout", out)
+    monkeypatch.setattr("sys.stdin", _Terminal())
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setenv("LINES", "10")
+    screen = Screen(lambda question: typed)
+
+    def show() -> None:
+        for number in range(40):
+            screen.say(f"line {number}.")
+
+    screen.answer({}, show)
+    assert [int(n) for n in re.findall(r"line (\d+)\.", out.getvalue())] == wanted

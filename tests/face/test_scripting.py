@@ -195,7 +195,7 @@ def test_what_went_wrong_is_a_sentence(text: str, said: str) -> None:
     [
         ("lay --peice strip", "It is typed as 'lay [OPTIONS] strip|rail|post|block|stem'"),
         ("lay strp", "Did you mean 'strip'?"),
-        ("lay", "a word is missing: one of strip, rail, post, block, stem"),
+        ("lay", "choose one of strip, rail, post, block, stem"),
     ],
 )
 def test_a_wrong_word_is_told_with_the_right_one(

@@ -79,7 +79,7 @@ def _plain(text: str) -> str:
 
 @pytest.fixture
 def terminal(tmp_path: Path) -> Iterator[Terminal]:
-    terminal = Terminal(tmp_path, "rehearse", "--seed", "3")
+    terminal = Terminal(tmp_path, "--no-pager", "rehearse", "--seed", "3")
     terminal.wait_for("family 'replay', 16 settings read twice")
     yield terminal
     terminal.child.close(force=True)
@@ -125,7 +125,7 @@ def test_interrupt_while_laying_stops_and_says_what_is_hot(terminal: Terminal) -
     terminal.type("understood")
     terminal.wait_for("Type 'yes' to go on:")
     terminal.type("yes")
-    terminal.wait_for("acknowledged last: G1")
+    terminal.wait_for("line acknowledged: G1")
     terminal.child.sendintr()
     terminal.wait_for("Type 'on' to lay on")
     terminal.type("stop")
@@ -195,3 +195,14 @@ def test_lines_from_a_pipe_are_carried_out(tmp_path: Path) -> None:
     )
     assert "steps_per_mm.z" in done.stdout
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("width", [20, 60, 80, 120])
+def test_the_foot_cuts_no_danger_at_any_width(width: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    desk = desk_at()
+    worst = [("HEATERS ON", "HOT"), ("STORED OTHERWISE", "STORED BAD"), ("NOT STORED", "UNSTORED")]
+    monkeypatch.setattr(desk, "_dangers", lambda: list(worst))
+    pieces = desk.foot_bar(width)
+    seen = [word for style, word, *_ in pieces if style == "class:danger"]
+    assert len(seen) == len(worst)
+    assert max(map(len, "".join(word for _, word, *_ in pieces).split("\n"))) <= width

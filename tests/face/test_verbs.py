@@ -91,11 +91,11 @@ def test_undo_brings_back_what_was_live_at_the_attach() -> None:
 def test_following_next_leads_from_the_port_to_the_proof() -> None:
     def value_asked_for(question: str) -> str:
         assert desk.session.plan is not None
-        key = question.partition("new value of ")[2].partition(" ")[0]
+        key = question.partition("new value of ")[2].partition(":")[0]
         return f"{desk.session.plan.wanted[key]:.10g}"
 
     # This plant is so far off that a new value has to be typed again.
-    answers = {"To write": digest_in, "To store": digest_in, "large change": value_asked_for}
+    answers = {"To write": digest_in, "To store": digest_in, "Large change": value_asked_for}
     desk = desk_at(seed=8, answers=answers)
     done: list[str] = []
     for _ in range(40):

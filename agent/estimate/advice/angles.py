@@ -19,23 +19,24 @@ def gantry_angle(f: Findings) -> Iterator[Advice]:
     true = mechanics.angle_deg + angle.value
     lever = mechanics.screws.span_mm if mechanics.screws else SPAN
     shim = abs(shim_mm(angle.value, lever))
-    steeper = "steeper" if angle.value > 0 else "flatter"
+    steeper, back = ("steeper", "flatter") if angle.value > 0 else ("flatter", "steeper")
     yield Advice(
         "angle",
-        f"The gantry stands at {true:.2f} deg (±{angle.expanded95:.2f}), {abs(angle.value):.2f} "
-        f"{steeper} than the slicing angle. Slice at {f.remedies.angle_deg:.2f} deg, which is "
-        f"exact, or take it out by {shim:.1f} mm at a lever of {lever:g} mm.",
+        f"The gantry is at {true:.2f}° (± {angle.expanded95:.2f}°), {abs(angle.value):.2f}° "
+        f"{steeper} than the slicing angle. Either set the slicer to {f.remedies.angle_deg:.2f}° "
+        f"(exact), or make the gantry {back} by {shim:.1f} mm over {lever:g} mm.",
     )
     if mechanics.screws:
         turns = shim / mechanics.screws.pitch_mm
         yield Advice(
             "bed_shim",
-            f"The same by screw: {turns:.1f} turns at {mechanics.screws.pitch_mm:g} mm per turn "
-            f"over {lever:g} mm. Do one or the other, never both.",
+            f"Or by screw, which tilts the bed instead: {turns:.1f} turns at "
+            f"{mechanics.screws.pitch_mm:g} mm a turn, {lever:g} mm apart, until the angle between "
+            f"gantry and bed is {back}. Do only one of these.",
         )
     yield Advice(
         "height_trap",
-        "Do not make the height right with the gantry's steps while the angle is off: that "
+        "Do not correct the height with the gantry steps while the angle is wrong: that "
         f"multiplies the lean by {1 / math.sin(mechanics.gantry_angle) ** 2:.1f}. Do not trim the "
         "belt axis until faces look upright: every length along the belt would be wrong by "
         f"{abs(math.radians(angle.value) * math.tan(mechanics.gantry_angle)) * 100:.2f} %.",
@@ -58,7 +59,7 @@ def unsplit_lean(f: Findings) -> Iterator[Advice]:
     )
     yield Advice(
         "angle_or_scale",
-        f"Upright faces lean by {lean.value:+.2f} deg, but gantry angle and gantry scale cannot be "
+        f"Upright faces lean by {lean.value:+.2f}°, but gantry angle and gantry scale cannot be "
         f"told apart: measure {missing}, to 0.1 mm. Nothing is proposed until then.",
     )
 
@@ -71,8 +72,32 @@ def belt_in_lean(f: Findings) -> Iterator[Advice]:
     if belt.determined and belt.significant and abs(share) > f.survey.tolerance.angle_deg:
         yield Advice(
             "belt_scale_lean",
-            f"{-share:+.2f} deg of the lean come from the belt's scale and go with it.",
+            f"{-share:+.2f}° of the lean is caused by the belt's scale and disappears when that is "
+            "corrected.",
         )
+
+
+_NAMES = {"yaw": "Gantry yaw", "rail": "Rail skew", "roll": "Gantry roll"}
+
+#: Where the +x end goes too far when the angle is above zero, and the way back.  From the matrix of
+#: the motion (agent.model.geometry): yaw carries +x towards +s, the rail's turn carries it up the
+#: gantry, roll carries it down to the belt.
+_ENDS = {
+    "yaw": (
+        "Move the +x end of the gantry back (-s)",
+        "Move the +x end of the gantry forward (+s)",
+    ),
+    "rail": (
+        "Move the +x end of the rail down the gantry",
+        "Move the +x end of the rail up the gantry",
+    ),
+    "roll": ("Raise the +x end of the gantry", "Lower the +x end of the gantry"),
+}
+
+
+def _move(code: str, value: float) -> str:
+    """Which end is moved which way to take out an angle of this sign."""
+    return _ENDS[code][value < 0]
 
 
 def squareness(f: Findings) -> Iterator[Advice]:
@@ -94,21 +119,23 @@ def squareness(f: Findings) -> Iterator[Advice]:
         mm = abs(shim_mm(parameter.value, span))
         yield Advice(
             code,
-            f"{code.capitalize()} {parameter.value:+.2f} deg (±{parameter.expanded95:.2f}): "
-            f"{what}. By spanner: {mm:.1f} mm at {span:g} mm spacing. No command line cures it.",
+            f"{_NAMES[code]} {parameter.value:+.2f}° (± {parameter.expanded95:.2f}°): {what}. "
+            f"{_move(code, parameter.value)} by {mm:.1f} mm over {span:g} mm. No setting can "
+            "correct it.",
         )
     shear = f.derived.get("plan_shear_deg")
     if shear and abs(shear.value) > max(2 * shear.u, tolerance):
         found = True
         yield Advice(
             "plan_shear",
-            f"Across and belt stand {shear.value:+.2f} deg (±{2 * shear.u:.2f}) off square in "
-            "plan, by yaw or by the rail: the sideways lean (sway) of an upright face and the "
-            "nozzle gap across tell which.",
+            f"Seen from above, the across axis is {shear.value:+.2f}° (± {2 * shear.u:.2f}°) "
+            "out of square with the belt (gantry yaw or rail skew). Measure the sideways lean "
+            "(sway) of an upright face and the nozzle gap to find out which.",
         )
     if found:
         yield Advice(
             "skew_words",
-            "A controller's skew words assume a box machine: with an endless belt they drive the "
-            "nozzle away from the belt or into it as the job goes on. They are never proposed.",
+            "A controller's skew correction assumes a box-shaped machine: with an endless belt "
+            "it drives the nozzle away from the belt or into it as the job goes on. It is "
+            "never proposed.",
         )

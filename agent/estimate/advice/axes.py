@@ -24,23 +24,30 @@ _LENGTHS = (5.0, 500.0)
 def scales(f: Findings) -> Iterator[Advice]:
     for role, verdict in f.remedies.verdicts.items():
         parameter = verdict.parameter
-        size = f"{percent(parameter.value)} (±{100 * parameter.expanded95:.3f} %)"
+        which = "far" if parameter.value > 0 else "short"
+        size = (
+            f"{100 * abs(parameter.value):.3f} % too {which} "
+            f"(± {100 * parameter.expanded95:.3f} %, 95 %)"
+        )
         axis = axis_words(f.survey, role)
         match verdict.reason:
             case "scale" if role in f.new_steps:
                 old, new = f.new_steps[role]
-                yield Advice("scale", f"The {axis} is off by {size}: {old:g} -> {new:g} step/mm.")
+                yield Advice(
+                    "scale", f"The {axis} travels {size}: set {new:g} step/mm (now {old:g})."
+                )
             case "scale":
                 yield Advice(
                     "scale",
-                    f"The {axis} is off by {size}; its steps/mm are not known here: divide them "
+                    f"The {axis} travels {size}; its steps/mm are not known here: divide them "
                     f"by {1 + parameter.value:.5f}.",
                 )
             case "single_length":
                 yield Advice(
                     "single_length",
-                    f"The {axis} seems off by {size}, from one length only. One length cannot tell "
-                    "a scale from an offset: measure a second one, five times as long or as short.",
+                    f"The {axis} seems to travel {size}, from one length only. One length cannot "
+                    "tell a scale from an offset: measure a second one, five times as long or as "
+                    "short.",
                 )
             case "microstep_mismatch":
                 factor = power_of_two(parameter.value)
@@ -78,20 +85,30 @@ def offsets(f: Findings) -> Iterator[Advice]:
         verdict = f.remedies.verdicts[of_group[0]]
         e = verdict.parameter.value - f.parameters["shrink"].value
         cancels = -offset.value / e if e else math.inf
-        size = f"{offset.value:+.2f} mm (±{offset.expanded95:.2f})"
+        size = f"{abs(offset.value):.2f} mm (± {offset.expanded95:.2f})"
         if verdict.apply and _LENGTHS[0] < cancels < _LENGTHS[1]:
             yield Advice(
                 "cancelling_length",
-                f"Along {group}, parts grow by {size} whatever their length, and the scale is "
-                f"{percent(e)}: the two cancel at {cancels:.0f} mm, where a part reads right by "
-                "luck. Short parts come out too big and long ones too small, or the reverse.",
+                f"Along {group}, parts are {size} {_long(offset.value)} whatever their length, "
+                f"and the scale is {percent(e)}: at {cancels:.0f} mm the two errors cancel. "
+                f"Shorter parts come out too {_big(offset.value)}, longer ones too "
+                f"{_big(-offset.value)}.",
             )
         elif not verdict.apply and verdict.reason in ("not_significant", "small"):
             yield Advice(
                 "offset_only",
-                f"Along {group}, faces stand {size} off whatever the length: bead width or squash, "
-                "not a motor setting. Correct it in slicing (bead width, flow), never by steps.",
+                f"Parts are {size} {_long(offset.value)} along {group}, whatever their length: "
+                "bead width or squash, not a motor setting. Correct it in slicing (bead width, "
+                "flow), never by steps.",
             )
+
+
+def _long(offset: float) -> str:
+    return "too long" if offset > 0 else "too short"
+
+
+def _big(offset: float) -> str:
+    return "big" if offset > 0 else "small"
 
 
 def not_told(f: Findings) -> Iterator[Advice]:

@@ -134,11 +134,11 @@ def warm(f: Findings) -> Iterator[Advice]:
         if abs(longer) >= f.survey.tolerance.scale_percent / 200:
             yield Advice(
                 "warm_part",
-                f"The piece was read at {piece:g} deg C: about "
-                f"{percent(longer)} against 20 deg C. Read it when cool.",
+                f"The piece was read at {piece:g} °C: about "
+                f"{percent(longer)} against 20 °C. Read it when cool.",
             )
     elif minutes is not None and minutes < WARM_MINUTES:
-        about = "" if room is None else f" Room: {room:g} deg C."
+        about = "" if room is None else f" Room: {room:g} °C."
         yield Advice(
             "warm_part",
             f"The piece was read {minutes:g} min after printing; 20 K too warm is "
@@ -157,7 +157,7 @@ def nothing_to_change(f: Findings) -> Iterator[Advice]:
             shown.append(f"{role} {100 * parameter.expanded95:.3f} %")
     angle = f.parameters["gantry_angle_deg"]
     if angle.determined:
-        shown.append(f"angle {angle.expanded95:.3f} deg")
+        shown.append(f"angle {angle.expanded95:.3f}°")
     smallest = "; ".join(shown) or "none of the scales nor the angle is determined"
     more = _longer_span(f)
     if f.next:
