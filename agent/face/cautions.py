@@ -9,7 +9,7 @@ from agent.face.desk import Desk
 
 CAUTIONS: Final = """\
 BEFORE THE MACHINE MOVES OR HEATS
-  Heat      The nozzle reaches over 200 °C and the bed over 50 °C, and both stay
+  Heat      The nozzle reaches over 200 °C, the bed over 50 °C; both stay
             hot after they are switched off. Do not touch; keep paper away.
   Motion    Belt and rollers draw in fingers, sleeves and hair. Keep clear
             while anything moves; do not remove a part while it runs.

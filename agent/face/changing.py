@@ -340,7 +340,7 @@ def power_cycle(desk: Desk, address: str) -> str:
         desk.screen.say("The simulated machine was switched off and on.")
     else:
         desk.screen.ask(
-            "Support the gantry. Switch the machine off, unplug any USB cable that powers the"
+            "Support the gantry, switch the machine off, unplug any USB cable that powers the"
             " board, wait 10 s, reconnect, switch on, and wait until it has started. Then press"
             " Enter:"
         )

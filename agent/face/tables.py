@@ -62,7 +62,7 @@ def parameters(screen: Screen, survey: Survey, solution: Solution) -> None:
                 words.words,
                 words.value(p.value),
                 words.spread(p.expanded95),
-                interval(p.value, p.expanded95, 2 * p.prior_u) if p.prior_u > 0 else "stated",
+                interval(p.value, p.expanded95, 2 * p.prior_u, 15) if p.prior_u > 0 else "stated",
                 verdict(name, p, solution, survey),
             )
         )
