@@ -4,13 +4,13 @@ import math
 
 import numpy as np
 import pytest
-from scipy.optimize import curve_fit, minimize
+from scipy.optimize import brentq, curve_fit, minimize
 from scipy.stats import multivariate_normal, norm, t
 
 from agent.estimate.drift import DAYS_PER_YEAR, Dated, drift
 from agent.estimate.fit import _LONG_TAILS, fit
 from agent.estimate.observation import observe
-from agent.estimate.spread import FORM, spread
+from agent.estimate.spread import FORM, averaged, spread
 from agent.estimate.uncertainty import combined, grubbs_critical
 from agent.model.budget import Budget
 from tests.estimate.cases import reading, survey
@@ -117,6 +117,26 @@ def test_sizes_shown_by_the_readings_are_those_of_the_greatest_likelihood():
     )  # fmt: skip
     assert -best.fun >= every.max() - 1e-9
     assert abs(np.log(grid.factors[np.argmax(grid.log)]) - best.x) == pytest.approx(0.0, abs=0.55)
+
+
+def test_intervals_hold_95_per_cent_of_the_mixture():
+    """Of normals with the weights of the grid, by scipy's distribution and root finder."""
+    grid = spread(fit(*surveyed(Budget())))
+    found = averaged(fit(*surveyed(Budget())), grid)
+    kept = grid.weights > 1e-4
+    w = grid.weights[kept] / grid.weights[kept].sum()
+    p = (grid.x * grid.size)[kept]
+    u = np.sqrt(np.einsum("kii->ki", grid.Ninv) * grid.size**2)[kept]
+    for i in range(3):
+        off, size = p[:, i] - w @ p[:, i], u[:, i]
+
+        def missed(half, off=off, size=size):
+            return w @ (norm.cdf(half, off, size) - norm.cdf(-half, off, size)) - 0.95
+
+        assert found.factor95[i] * found.u[i] == pytest.approx(
+            brentq(missed, 0.0, 9 * size.max()), rel=1e-4
+        )
+        assert found.u[i] ** 2 == pytest.approx(w @ (size**2 + off**2), rel=1e-9)
 
 
 def test_combined_uncertainty_of_one_estimated_part():
