@@ -21,10 +21,10 @@ def test_intervals_hold_the_truth_and_more_where_nothing_happens(by_prediction):
 
 
 def test_intervals_hold_the_truth_where_the_budget_happens():
-    """95 % nominal; 200 machines allow four standard deviations of a share either way."""
+    """95 % nominal; 200 machines allow some three standard deviations of a share."""
     coverage = figures(by_formula(range(7_000, 7_200), "budget"))["coverage"]
     main = ("x_scale", "y_scale", "z_scale", "gantry_angle_deg")
-    assert all(0.88 <= coverage[name] <= 0.99 for name in main), coverage
+    assert all(0.9 <= coverage[name] <= 0.99 for name in main), coverage
 
 
 @pytest.mark.parametrize("case", ["by_prediction", "on_the_plant"])

@@ -79,8 +79,15 @@ _STEP = 1e-6
 
 def combination(fit: Fit, name: str) -> tuple[Combination, float]:
     """A combination at the estimate, and its standard uncertainty before any reading."""
-    shape = _SHAPES[name]
+    value, gradient = _gradient(fit, name)
+    u = fit.of(gradient)[1]
+    before = math.sqrt(float((gradient * fit.unknowns.u) @ (gradient * fit.unknowns.u)))
+    return Combination(value, u), before
 
+
+def _gradient(fit: Fit, name: str) -> tuple[float, Array]:
+    """A combination at the estimate and its slopes against all unknowns of the fit."""
+    shape = _SHAPES[name]
     A, dA = affine_with_slopes(fit.observations.theta, fit.p[: len(ERRORS)])
     m = float(fit.p[len(ERRORS)])
     gradient = np.zeros(len(fit.p))
@@ -90,9 +97,43 @@ def combination(fit: Fit, name: str) -> tuple[Combination, float]:
         dA_step = _STEP * dA[i] if part != SHRINK else np.zeros((3, 3))
         rise = shape.of(A + dA_step, m + dm) - shape.of(A - dA_step, m - dm)
         gradient[i] = rise / (2 * _STEP)
-    u = fit.of(gradient)[1]
-    before = math.sqrt(float((gradient * fit.unknowns.u) @ (gradient * fit.unknowns.u)))
-    return Combination(shape.of(A, m), u), before
+    return shape.of(A, m), gradient
+
+
+#: Turns of the machine that pieces show in pairs: public name -> the fit's own.
+TURNS: Mapping[str, str] = {"yaw_deg": "psi", "rail_deg": "eps", "roll_deg": "rho"}
+
+#: How much wider the priors of the turns are taken to see what the readings alone tell of them.
+_WIDER = 1e3
+
+
+def of_readings_alone(fit: Fit) -> dict[str, float]:
+    """Standard uncertainty of yaw, rail, roll and of what pairs of them show, degrees, as if
+    nothing had been known of the three.
+
+    What such machines are like may lean an estimate, but not decide which turn it is: so the
+    information 1/u^2 that their priors brought is taken out of the marginal covariance C of the
+    three, C' = (C^-1 - D)^-1 (update of a linear regression, backwards).  Large where only the
+    priors tell them apart, or nothing was read.
+    """
+    rows = [fit.unknowns.index(name) for name in TURNS.values()]
+    C: Array = fit.cov[np.ix_(rows, rows)]
+    prior = fit.unknowns.u[rows]
+    if np.all(prior > 0):
+        brought = np.diag((1 - _WIDER**-2) / prior**2)
+        C = np.asarray(np.linalg.inv(np.linalg.inv(C) - brought), dtype=np.float64)
+    slopes = dict(zip(TURNS, np.degrees(np.eye(len(rows))), strict=True))
+    for name, shape in _SHAPES.items():
+        if set(shape.parts) <= set(TURNS.values()):
+            slopes[name] = _gradient(fit, name)[1][rows]
+    return {name: math.sqrt(max(float(g @ C @ g), 0.0)) for name, g in slopes.items()}
+
+
+def known(fit: Fit, name: str) -> Combination | None:
+    """A combination where these readings tell it, whatever they tell of its parts."""
+    value, before = combination(fit, name)
+    u = max(value.u, of_readings_alone(fit).get(name, 0.0))
+    return value if u < KNOWN * before else None
 
 
 def known_combinations(fit: Fit, determined: Mapping[str, bool]) -> dict[str, Combination]:
@@ -100,11 +141,11 @@ def known_combinations(fit: Fit, determined: Mapping[str, bool]) -> dict[str, Co
 
     `determined` by the fit's own names (`ex`, `psi`, `shrink`, ...).
     """
-    known = {}
+    found = {}
     for name, shape in _SHAPES.items():
         if all(determined[part] for part in shape.parts):
             continue
-        value, before = combination(fit, name)
-        if value.u < KNOWN * before:
-            known[name] = value
-    return known
+        value = known(fit, name)
+        if value is not None:
+            found[name] = value
+    return found

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Final
 
+from agent.estimate.combinations import TURNS, of_readings_alone
 from agent.estimate.fit import Fit
 from agent.estimate.observation import SHRINK
 from agent.estimate.shares import shares
@@ -35,8 +36,9 @@ def public_unit(name: str) -> float:
 def parameters_of(fit: Fit) -> dict[str, Parameter]:
     """All parameters of a fit, by public name."""
     offsets = {name: name for name in fit.unknowns.names if name.startswith("offset.")}
-    u = fit.u
     brought = shares(fit)
+    determined = determined_by_fit_name(fit)
+    u = fit.u
     found = {}
     for public, name in {**PUBLIC, **offsets}.items():
         i = fit.unknowns.index(name)
@@ -48,7 +50,7 @@ def parameters_of(fit: Fit) -> dict[str, Parameter]:
             u=float(u[i]) * factor,
             prior_u=prior * factor,
             expanded95=expanded * factor,
-            determined=bool(prior > 0 and u[i] < DETERMINED * prior),
+            determined=determined[name],
             significant=bool(prior > 0 and abs(value) > expanded),
             budget=brought[i],
         )
@@ -56,7 +58,16 @@ def parameters_of(fit: Fit) -> dict[str, Parameter]:
 
 
 def determined_by_fit_name(fit: Fit) -> dict[str, bool]:
-    """Which unknowns the readings determine, by the fit's own names."""
+    """Which unknowns the readings determine, by the fit's own names.
+
+    Of yaw, rail and roll, which pieces show in pairs, the readings alone must tell.
+    """
     sought = fit.unknowns.sought
-    rows = zip(fit.unknowns.names[:sought], fit.u, fit.unknowns.u, strict=False)
-    return {name: bool(before > 0 and now < DETERMINED * before) for name, now, before in rows}
+    now = dict(zip(fit.unknowns.names[:sought], fit.u.tolist(), strict=False))
+    for public, u_deg in of_readings_alone(fit).items():
+        if public in TURNS:
+            now[TURNS[public]] = max(now[TURNS[public]], math.radians(u_deg))
+    before = dict(zip(now, fit.unknowns.u.tolist(), strict=False))
+    return {
+        name: bool(before[name] > 0 and u < DETERMINED * before[name]) for name, u in now.items()
+    }

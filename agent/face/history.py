@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
@@ -181,15 +181,23 @@ def log_show(desk: Desk, /, entry: str, wire: bool) -> None:
 def log_trend(desk: Desk, /, key: str, machine: str) -> None:
     """A figure over time: a setting (steps_per_mm.z) or an estimate (estimate.z_scale).
 
+    The change per year of a scale is that of the machine: errors before and after a correction
+    are put on one scale by the steps that stood there.
+
     \b
     Example: plumbelt log trend estimate.z_scale --machine heron
     """
     from agent.estimate.drift import Dated, drift
+    from agent.face.report.recorded import on_one_scale, profile_of
 
+    name = key.removeprefix("estimate.")
+    scale = name != key and name.endswith("_scale")
     with _record(desk) as record:
         points = record.trend(machine, key)
-    # Results without an uncertainty (settings as read) have no drift to speak of.
-    dated = [Dated(_day(p), p.value, p.u) for p in points if p.u]
+        # Results without an uncertainty (settings as read) have no drift to speak of.
+        dated: Sequence[Dated] = [Dated(_day(p), p.value, p.u) for p in points if p.u]
+        if scale:
+            dated = on_one_scale(record, machine, name, profile_of(machine))
     found = drift(dated)
     document: dict[str, Any] = {
         "points": [{"at": p.at, "value": p.value, "u": p.u} for p in points],

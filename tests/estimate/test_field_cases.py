@@ -197,7 +197,7 @@ def test_whole_gantry_against_the_belt():
     assert "rail" not in codes(solution)
     assert solution.corrections == ()
     text = next(a.text for a in solution.advice if a.code == "yaw")
-    assert "3.1 mm at 300 mm" in text
+    assert "3.1 mm over 300 mm" in text
     assert "skew_words" in codes(solution)
 
 

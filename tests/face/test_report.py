@@ -815,3 +815,39 @@ def test_reasons_without_the_fit_are_general():
     solution = dataclasses.replace(solve(a_survey()), examined=None)
     tune = Tune("x", (Measured(a_survey(), solution),))
     assert page(tune, MADE)
+
+
+def test_a_trend_over_corrections_is_on_one_scale(tmp_path, monkeypatch, capsys):
+    """0.5 % off, corrected, exact twice: the errors as read would drift, the machine does not."""
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
+    survey = a_survey()
+    e = solve(survey).parameters["z_scale"].value
+    assert e > 0.004
+
+    def off_by(left: float) -> Survey:
+        readings = (
+            dataclasses.replace(r, mm=tuple(x * (1 + left) / (1 + e) for x in r.mm))
+            for r in survey.readings
+        )
+        return dataclasses.replace(survey, readings=tuple(readings))
+
+    right = 105 / (1 + e)
+
+    def trend(*rounds: tuple[float, float]) -> dict:
+        with Record(tmp_path / "record.db") as record:
+            for month, (left, steps) in enumerate(rounds, 1):
+                monkeypatch.setattr(
+                    "agent.store.record.utc_now", lambda m=month: f"2026-{m:02d}-01T10:00:00+00:00"
+                )
+                keep(record, off_by(left), with_survey=False, steps=steps)
+        assert run(["log", "trend", "estimate.z_scale", "--machine", "heron", "--json"]) == 0
+        (tmp_path / "record.db").unlink()
+        return json.loads(capsys.readouterr().out)
+
+    corrected = trend((e, 105.0), (e, 105.0), (0.0, right), (0.0, right), (0.0, right))
+    assert [p["value"] > 0.004 for p in corrected["points"]] == [True, True, False, False, False]
+    assert not corrected["drift_per_year"]["significant"]
+    assert abs(corrected["drift_per_year"]["value"]) < 5e-4
+    worn = trend(*((0.002 * k, 105.0) for k in range(5)))
+    assert worn["drift_per_year"]["significant"]
+    assert worn["drift_per_year"]["value"] == pytest.approx(0.002 * 365.25 / 30.2, rel=0.1)

@@ -152,6 +152,10 @@ def test_a_board_that_boots_while_it_is_asked_is_asked_again() -> None:
     assert (reading.damage, link.state) == ((), State.READY)
 
 
+#: Places of the speed limits in the table of a simulated machine.
+_FEEDRATES = ((15, "X"), (19, "Y"), (23, "Z"))
+
+
 def test_a_missing_key_is_damage() -> None:
     link = Link(Scripted(lambda line: b"echo: M92 X80.00 Y80.00 Z400.00\nok\n"))
     assert read_once(link, FAMILIES["replay"]).damage == ()
@@ -161,6 +165,20 @@ def test_a_missing_key_is_damage() -> None:
         "steps_per_mm.y is missing",
         "steps_per_mm.z is missing",
     )
+
+
+@pytest.mark.parametrize(
+    ("family", "lines"),
+    [
+        ("replay", ["echo:  M203 X200.00 Y200.00 Z40.00 E50.00"]),
+        ("table", [f"EPR:3 {n} 200.000 {a}-axis max. feedrate [mm/s]" for n, a in _FEEDRATES]),
+        ("numbered", ["$110=12000.000", "$111=12000.000", "$112=2400.000"]),
+    ],
+)
+def test_speeds_without_steps_are_the_rest_of_a_reading(family: str, lines: list[str]) -> None:
+    reading = FAMILIES[family].parse(lines)
+    assert reading.settings
+    assert reading.damage == tuple(f"steps_per_mm.{axis} is missing" for axis in "xyz")
 
 
 def test_two_readings_that_differ_are_damage() -> None:

@@ -191,8 +191,10 @@ def test_little_room():
     transport.write(b"G4 S2\n")
     transport.write(b"M92 X81\nM92 Y82\nM92 Z107\nM92 E400\n")
     heard(transport)
-    assert made.received == ["G4 S2", "M92 X81", "M92 Y82", "M92"] or len(made.received) < 5
-    assert made.controller.lost_bytes > 0
+    # The line under way has a place of its own; of the 36 bytes behind it the ring holds 20, and
+    # what is lost of the last line is its end.
+    assert made.received == ["G4 S2", "M92 X81", "M92 Y82", "M92 Z107"]
+    assert made.controller.lost_bytes == len(" E400\n")
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,13 @@ from __future__ import annotations
 
 from typing import Final
 
-from agent.estimate.advice.angles import belt_in_lean, gantry_angle, squareness, unsplit_lean
+from agent.estimate.advice.angles import (
+    belt_in_lean,
+    gantry_angle,
+    squareness,
+    unsplit_height,
+    unsplit_lean,
+)
 from agent.estimate.advice.axes import (
     coupled,
     flow,
@@ -43,6 +49,7 @@ RULES: Final[tuple[Rule, ...]] = (
     coupled,
     gantry_angle,
     unsplit_lean,
+    unsplit_height,
     belt_in_lean,
     offsets,
     not_told,

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from agent.estimate.advice.findings import SPAN, Findings
-from agent.estimate.combinations import combination
+from agent.estimate.combinations import combination, known
 from agent.estimate.solution import Advice
 from agent.model.bed import shim_mm
 
@@ -64,6 +64,22 @@ def unsplit_lean(f: Findings) -> Iterator[Advice]:
     )
 
 
+def unsplit_height(f: Findings) -> Iterator[Advice]:
+    """Heights that are off, with nothing that tells the gantry's scale from its angle."""
+    if any(r.kind == "lean" for r in f.survey.readings):
+        return
+    open_parts = not any(f.parameters[n].determined for n in ("y_scale", "gantry_angle_deg"))
+    height = known(f.fit, "printed_h_percent")
+    if not open_parts or height is None or abs(height.value) <= 2 * height.u:
+        return
+    yield Advice(
+        "angle_or_scale",
+        f"Heights come out {height.value:+.2f} % off, but gantry angle and gantry scale cannot be "
+        "told apart: measure the lean of an upright face of the same piece, to 0.1 mm. Nothing is "
+        "proposed until then.",
+    )
+
+
 def belt_in_lean(f: Findings) -> Iterator[Advice]:
     belt = f.parameters["z_scale"]
     if not any(r.kind == "lean" for r in f.survey.readings):
@@ -100,7 +116,30 @@ def _move(code: str, value: float) -> str:
     return _ENDS[code][value < 0]
 
 
+#: Combinations of two turns: code of the advice, what is seen, what tells.
+_PAIRS: Mapping[str, tuple[str, str, str]] = {
+    "plan_shear_deg": (
+        "plan_shear",
+        "Seen from above, the across axis is {size} out of square with the belt (gantry yaw or "
+        "rail skew)",
+        "Measure the sideways lean (sway) of an upright face and the nozzle gap to find out which.",
+    ),
+    "sway_deg": (
+        "yaw_or_roll",
+        "Upright faces lean sideways by {size} (gantry yaw or gantry roll)",
+        "Measure the nozzle gap and two diagonals of a plate to find out which.",
+    ),
+    "gap_deg": (
+        "roll_or_rail",
+        "Along an across move the nozzle rises by {size} over the belt (gantry roll or rail skew)",
+        "Measure the sideways lean (sway) of an upright face and two diagonals of a plate to find "
+        "out which.",
+    ),
+}
+
+
 def squareness(f: Findings) -> Iterator[Advice]:
+    """Turns of the machine; a spanner waits for readings that tell which of them it is."""
     span = f.survey.mechanics.yaw_span_mm or SPAN
     tolerance = f.survey.tolerance.angle_deg
     words = {
@@ -123,15 +162,13 @@ def squareness(f: Findings) -> Iterator[Advice]:
             f"{_move(code, parameter.value)} by {mm:.1f} mm over {span:g} mm. No setting can "
             "correct it.",
         )
-    shear = f.derived.get("plan_shear_deg")
-    if shear and abs(shear.value) > max(2 * shear.u, tolerance):
+    for name, (code, seen, which) in _PAIRS.items():
+        pair = f.derived.get(name)
+        if pair is None or abs(pair.value) <= max(2 * pair.u, tolerance):
+            continue
         found = True
-        yield Advice(
-            "plan_shear",
-            f"Seen from above, the across axis is {shear.value:+.2f}° (± {2 * shear.u:.2f}°) "
-            "out of square with the belt (gantry yaw or rail skew). Measure the sideways lean "
-            "(sway) of an upright face and the nozzle gap to find out which.",
-        )
+        size = f"{pair.value:+.2f}° (± {2 * pair.u:.2f}°)"
+        yield Advice(code, f"{seen.format(size=size)}. {which}")
     if found:
         yield Advice(
             "skew_words",

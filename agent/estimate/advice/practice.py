@@ -172,18 +172,33 @@ def nothing_to_change(f: Findings) -> Iterator[Advice]:
 def _longer_span(f: Findings) -> str:
     """Span between two lengths that would show an error of the tolerance, where one is missing.
 
-    Two lengths apart by S, each with standard uncertainty u, tell a scale to u sqrt(2)/S.
+    Two lengths apart by S, each with standard uncertainty u, tell a scale to u sqrt(2)/S.  Printed
+    ones tell it together with the shrink, whose own uncertainty no span makes smaller:
+    (tolerance/2)^2 = 2 u^2/S^2 + u(shrink)^2.
     """
     tolerance = f.survey.tolerance.scale_percent / 100
-    wanted = []
+    travels = np.array([r.kind == "travel" for r in f.survey.readings], dtype=bool)
+    u_shrink = f.parameters["shrink"].u
+    wanted, hopeless = [], []
     for role in ROLES:
         parameter = f.parameters[letter(role)]
         column = f.fit.J[:, ERROR_OF[role]]
         speaks = np.abs(column) > 0.2 * np.linalg.norm(f.fit.observations.v, axis=1)
-        if parameter.determined and parameter.expanded95 > tolerance and np.any(speaks):
-            u = math.sqrt(float(np.min(f.fit.observations.independent[speaks])))
-            wanted.append(f"{2 * u * math.sqrt(2) / tolerance:.0f} mm for {role}")
-    if not wanted:
-        return ""
-    spans = ", ".join(wanted)
-    return f" To show {100 * tolerance:g} % by two lengths they must be far apart: {spans}."
+        if not parameter.determined or parameter.expanded95 <= tolerance or not np.any(speaks):
+            continue
+        u = math.sqrt(float(np.min(f.fit.observations.independent[speaks])))
+        left = (tolerance / 2) ** 2 - (0.0 if np.any(speaks & travels) else u_shrink**2)
+        if left > 0:
+            wanted.append(f"{u * math.sqrt(2 / left):.0f} mm for {role}")
+        else:
+            hopeless.append(role)
+    told = ""
+    if wanted:
+        spans = ", ".join(wanted)
+        told = f" To show {100 * tolerance:g} % by two lengths they must be far apart: {spans}."
+    if hopeless:
+        told += (
+            f" No printed length shows {100 * tolerance:g} % of {' or '.join(hopeless)} while the "
+            f"shrink is known to ±{200 * u_shrink:.2f} % only: a direct travel reading does."
+        )
+    return told

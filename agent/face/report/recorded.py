@@ -91,13 +91,32 @@ def history_of(record: Record, machine: str, profile: Profile) -> tuple[Series, 
     that does not drift is the setting that would be right, steps / (1 + e); it is given in percent
     against the first one.  Angles that no setting moves are taken as they are.
     """
+    found = _dated(record, machine, profile)
+    return tuple(_series(name, results, profile) for name, results in found.items())
+
+
+def on_one_scale(record: Record, machine: str, name: str, profile: Profile) -> tuple[Dated, ...]:
+    """Dated results of one scale error, each as it would be at the steps that were right first.
+
+    A machine that does not drift shows about 0 before and after a correction: with r the steps
+    that would be right, e = r_first / r - 1.  Empty where no steps were read beside an estimate.
+    """
+    results = _dated(record, machine, profile).get(name, [])
+    return tuple(
+        Dated(r.day, results[0].value / r.value - 1, results[0].value * r.u / r.value**2)
+        for r in results
+    )
+
+
+def _dated(record: Record, machine: str, profile: Profile) -> dict[str, list[Dated]]:
+    """By name: the steps that would be right, or an angle by hand, oldest first."""
     kinds = ("readback", "estimate", "outcome", "begin")
     entries = in_order(record.entries(machine, kinds=kinds, limit=_MOST))
     found: dict[str, list[Dated]] = {}
     for at, name, value, u in sorted(_results(entries, profile)):
         day = datetime.fromisoformat(at).timestamp() / 86400
         found.setdefault(name, []).append(Dated(day, value, u))
-    return tuple(_series(name, results, profile) for name, results in found.items())
+    return found
 
 
 def _results(

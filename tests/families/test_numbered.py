@@ -1,0 +1,41 @@
+"""A controller that stores as it writes: what is sent too early or too much is lost."""
+
+from __future__ import annotations
+
+from agent.families import FAMILIES, adopt
+from agent.families.gate import named
+from tests.change.bench import Bench, heron
+
+
+def at_work() -> Bench:
+    bench = heron("numbered")
+    adopt(bench.link, bench.family)
+    bench.link.settle()
+    return bench
+
+
+def test_nothing_is_sent_while_the_memory_is_written() -> None:
+    """What arrives in these 30 ms is lost, so each setting waits for the one before."""
+    bench = at_work()
+    lines = [f"$10{axis}={80 + n}.000" for n in range(5) for axis in range(3)]
+    with named(bench.link, lines, "plan"):
+        for line in lines:
+            assert bench.link.ask(line).ok
+    assert bench.machine.controller.lost_bytes == 0
+    steps = [bench.live[f"steps_per_mm.{letter}"] for letter in "xyz"]
+    assert steps == [84.0, 84.0, 84.0]
+
+
+def test_a_stream_never_holds_more_than_the_receive_buffer() -> None:
+    """128 bytes; a controller that moves slowly leaves all of a stream waiting in it."""
+    bench = at_work()
+    moves = [f"G1 X{n % 7}.123 Y{n % 5}.456 Z{n % 3}.789 F600.000" for n in range(60)]
+    with named(bench.link, moves, "move"):
+        assert bench.link.stream(moves) == len(moves)
+    assert bench.machine.controller.lost_bytes == 0
+    sent = [line for line in bench.machine.controller.received if line.startswith("G1 ")]
+    assert sent == moves
+
+
+def test_its_card_waits_longer_than_it_writes() -> None:
+    assert FAMILIES["numbered"].pause > heron("numbered").machine.controller.write_seconds
