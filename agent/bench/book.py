@@ -243,7 +243,7 @@ class RecordBook(Book):
             self._record, self.set_aside = renewed(place, damaged.what)
             events = self.record.events(machine)
         self.events = in_order(events)
-        self.bench = fold(self.events, Bench(machine=machine))
+        self.bench = fold(self.events, Bench(machine=machine), checked=True)
 
     @property
     def damage(self) -> tuple[str, ...]:

@@ -161,9 +161,13 @@ class Link:
                         lines += [data] if data else []
                     case wire.Rejected():
                         answer, ended = event, True
-                if answer is not None and not isinstance(event, wire.Unsolicited):
-                    idle = isinstance(event, wire.Idle) and lines
-                    quiet_at = self.transport.now() + (IDLE_END if idle else QUIET_END)
+                if answer is None or isinstance(event, wire.Unsolicited):
+                    continue
+                now = self.transport.now()
+                if not isinstance(event, wire.Idle):
+                    quiet_at = min(limit, now + QUIET_END)
+                elif lines:  # it waits for us; who says so again and again delays no end
+                    quiet_at = min(quiet_at, now + IDLE_END)
             if len(lines) > MOST_LINES:
                 break
         if answer is None or len(lines) > MOST_LINES:
@@ -237,10 +241,11 @@ class Link:
         quiet_at = self.transport.now() + quiet
         with self._honest():
             while self.transport.now() < min(quiet_at, give_up):
-                for event in self._pump(quiet_at):
-                    if isinstance(event, wire.Restarted):
-                        quiet = max(quiet, AFTER_BOOT)
-                if any(self.exchange.heard):
+                events = self._pump(quiet_at)
+                if any(isinstance(event, wire.Restarted) for event in events):
+                    quiet = max(quiet, AFTER_BOOT)
+                waits = bool(events) and all(isinstance(event, wire.Idle) for event in events)
+                if any(self.exchange.heard) and not waits:
                     heard += (
                         line for line in self.exchange.heard if line and isinstance(line, str)
                     )

@@ -31,6 +31,19 @@ def test_ask_of_a_family_that_acknowledges_first() -> None:
     assert link.transport.now() == pytest.approx(0.1)
 
 
+@pytest.mark.parametrize("said", [b"ok\n", b"ok\n$1=2\n"])
+def test_who_says_again_and_again_that_it_waits_delays_no_answer(said: bytes) -> None:
+    transport = always(said)
+    read = transport.read
+    transport.read = lambda until: read(min(until, transport.now() + 0.05)) or b"wait\n"  # type: ignore[method-assign]
+    link = Link(transport)
+    assert link.ask("M105", end="quiet").ok
+    assert link.transport.now() < 1.0
+    began = link.transport.now()
+    link.settle()
+    assert link.transport.now() - began < 1.0
+
+
 def test_silence_fails_and_leaves_doubt() -> None:
     link = Link(always(b""))
     with pytest.raises(LinkFailed, match="no answer to M500"):
