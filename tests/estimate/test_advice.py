@@ -54,7 +54,7 @@ def test_two_diagonals_alone_tell_a_plan_out_of_square_in_words():
         reading("outside", (100, 0, 0), 100.0, 0.03),
         reading("outside", (0, 100, 0), 100.0, 0.03),
     )
-    assert "+0.60 deg" in text_of(solve(plate), "plan_shear")
+    assert "+0.60°" in text_of(solve(plate), "plan_shear")
 
 
 LONG = tuple(np.linspace(50.0, 1000.0, 20).tolist())

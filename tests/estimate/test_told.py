@@ -1,7 +1,6 @@
 """What is told at the bench: the figures in the words, and what waits for a further reading."""
 
 import math
-import re
 from dataclasses import replace
 
 import numpy as np
@@ -9,10 +8,9 @@ import pytest
 
 from agent.estimate import solve
 from agent.estimate.belt_findings import find
-from agent.estimate.belt_run import belt_run, reversal, slip
 from agent.estimate.drift import Dated, drift
-from agent.model.profile import Instrument, Material, Mechanics, Priors, Tolerance
-from agent.model.survey import BeltRun, Conditions, Survey
+from agent.model.profile import Instrument, Material, Mechanics, Priors
+from agent.model.survey import BeltRun, Survey
 from tests.estimate.cases import NO_SHRINK, SQUARE, codes, reading, survey
 
 
@@ -113,92 +111,7 @@ def test_upright_faces_that_stand_off_alike_are_no_setting():
     assert "+0.30 mm" in told(found, "offset_only")
 
 
-# --- nothing that is not significant -------------------------------------------------------------
-
-
-def test_a_scale_within_its_interval_is_left_alone():
-    """0.15 % at u = 0.1 %: beyond the tolerance, not beyond 1.96 u."""
-    for off, proposed in ((0.0015, False), (0.0030, True)):
-        found = solve(
-            survey(
-                *(
-                    reading("travel", (length, 0, 0), length * (1 + off), length * 0.00143)
-                    for length in (100.0, 200.0)
-                ),
-                priors=SQUARE,
-                tolerance=Tolerance(scale_percent=0.1),
-            )
-        )
-        parameter = found.parameters["x_scale"]
-        assert parameter.determined
-        assert parameter.u == pytest.approx(0.001, rel=0.02)
-        assert bool(found.corrections) is proposed
-
-
-def test_an_angle_within_its_interval_is_left_alone():
-    """A lean of 0.2 deg known to 0.15 deg: beyond the tolerance, not beyond 1.96 u."""
-    for mm, proposed in ((-0.14, False), (-0.9, True)):
-        found = solve(
-            survey(
-                reading("lean", (0, 0, 40), mm, 0.2),
-                reading("pitch", (0, 0, 40), 40 - mm, 0.02),
-                *(reading("travel", (0, s, 0), s, 0.02) for s in (200.0, 300.0)),
-                tolerance=Tolerance(scale_percent=0.1, angle_deg=0.1),
-            )
-        )
-        angle = found.parameters["gantry_angle_deg"]
-        if not proposed:
-            assert angle.determined
-            assert angle.value > 0.1
-            assert not angle.significant
-        assert (found.slicing_angle_deg is not None) is proposed
-
-
 # --- figures in the words ------------------------------------------------------------------------
-
-
-def test_the_reference_temperature_is_twenty_degrees():
-    """ISO 1.  68e-6/K on 22 K is 0.150 %; at 20 degrees there is nothing to tell."""
-    length = reading("outside", (100, 0, 0), 100.0, 0.02)
-    warm = solve(survey(length, conditions=Conditions(piece_c=42.0)))
-    assert "+0.150 %" in told(warm, "warm_part")
-    cool = solve(survey(length, conditions=Conditions(piece_c=20.0)))
-    assert "warm_part" not in codes(cool)
-
-
-@pytest.mark.parametrize("travels", [True, False])
-def test_the_material_factor_is_one_over_one_minus_the_shrink(travels):
-    """A part that came out short by 3 % is sliced larger by 1/0.97 = 1.0309, not by 1.03."""
-    printed = [
-        reading("outside", tuple(length * x for x in axis), length * 0.97, 0.02)
-        for axis in ((1, 0, 0), (0, 1, 0), (0, 0, 1))
-        for length in (30.0, 60.0, 120.0)
-    ]
-    moved = [
-        reading("travel", (200, 0, 0), 200.0, 0.02),
-        reading("travel", (0, 300, 0), 300.0, 0.02),
-        reading("travel", (0, 100, 100), 100 * math.sqrt(2), 0.02),
-        reading("lean", (0, 0, 120), 0.0, 0.02),
-    ]
-    more = moved if travels else [reading("lean", (0, 0, 120), 0.0, 0.02)]
-    material = Material("", 1.0, 2.0 if travels else 0.3)
-    found = solve(survey(*printed, *more, material=material, priors=SQUARE))
-    assert found.corrections == ()
-    text = told(found, "material")
-    factor = float(re.search(r"factor (\d\.\d{4})", text).group(1))
-    assert factor == pytest.approx(1 / 0.97, abs=4e-4)
-    assert ("No steps are proposed" in text) is not travels
-
-
-def test_layers_grow_thinner_with_a_belt_that_no_longer_moves_too_far():
-    """The belt goes 1 % too far: after the correction a layer is 1/1.01 of what it was."""
-    found = solve(
-        survey(
-            reading("travel", (0, 200, 0), 202.0, 0.05),
-            reading("travel", (0, 300, 0), 303.0, 0.05),
-        )
-    )
-    assert "-0.990 %" in told(found, "flow")
 
 
 def test_a_span_that_shrink_hides_is_not_promised():
@@ -233,57 +146,6 @@ def belt_survey(*runs):
         material=NO_SHRINK,
         belt_runs=runs,
     )
-
-
-def test_an_error_that_grows_withholds_the_scale_and_is_told():
-    x = np.linspace(50, 1000, 20)
-    rng = np.random.default_rng(5)
-    noise = rng.normal(0, 0.02, x.size)
-    straight = solve(belt_survey(along_belt(0.004 * x + noise, x)))
-    assert [c.setting for c in straight.corrections] == ["steps_per_mm.z"]
-    assert "trend" not in codes(straight)
-    bent = solve(belt_survey(along_belt(0.004 * x + 1.5 * (x / 1000) ** 2 + noise, x)))
-    assert bent.corrections == ()
-    assert "mm at its end beyond a straight line" in told(bent, "trend")
-
-
-def test_a_slip_that_shows_in_scatter_alone_is_a_slip():
-    rng = np.random.default_rng(2)
-    x = np.arange(20, 400, 20.0)
-    calm, rough = rng.normal(0, 0.02, x.size), rng.normal(0, 0.2, x.size)
-    rough -= np.polyval(np.polyfit(x, rough, 1), x)
-    calm -= np.polyval(np.polyfit(x, calm, 1), x)
-    empty, pulled = (belt_run(x, x * 1.002 + e) for e in (calm, rough))
-    found = slip(empty, pulled)
-    assert found.difference == pytest.approx(0.0, abs=1e-9)
-    assert found.present
-    solution = solve(
-        belt_survey(along_belt(0.002 * x + calm, x), along_belt(0.002 * x + rough, x, load="part"))
-    )
-    assert solution.corrections == ()
-    assert "slip" in codes(solution)
-    # Neither run joins the estimate while the belt slips.
-    assert solution.belt.readings == ()
-    assert not solution.parameters["z_scale"].determined
-
-
-def test_uncertainty_of_a_reversal_is_that_of_a_mean_of_differences():
-    """u(d) = sqrt(2) u, of the mean of n: over sqrt(n) (GUM 4.2.3, 5.1.2)."""
-    found = reversal([50.0, 100.0, 150.0, 200.0], [49.8, 99.8, 149.8, 199.8], 0.02)
-    assert found.u == pytest.approx(0.02 * math.sqrt(2) / 2)
-
-
-def test_positions_that_scatter_more_than_stated_widen_their_run():
-    """Residual standard deviation 0.2 where 0.02 is stated: u(e) = s / sqrt(sum (x - mean)^2)."""
-    x = np.arange(50.0, 550.0, 50.0)
-    rough = 0.2 * np.array([1, -1, -1, 1, 1, -1, -1, 1, 1, -1.0])
-    rough -= np.polyval(np.polyfit(x, rough, 1), x)
-    s = math.sqrt(float(rough @ rough) / (x.size - 2))
-    expected = s / math.sqrt(float(np.sum((x - x.mean()) ** 2)))
-    for u_mm in (None, 0.02):
-        run = find(belt_survey(along_belt(rough, x, u_mm=u_mm))).runs[0]
-        assert run.u_scale == pytest.approx(expected, rel=1e-6)
-        assert run.factor95 == pytest.approx(2.306, abs=1e-3)  # Student's t, 8 degrees of freedom
 
 
 def test_six_times_one_length_tell_a_slope_through_zero():

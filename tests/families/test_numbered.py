@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from agent.families import FAMILIES, adopt
+from agent.families import adopt
 from agent.families.gate import named
 from tests.change.bench import Bench, heron
 
@@ -35,7 +35,3 @@ def test_a_stream_never_holds_more_than_the_receive_buffer() -> None:
     assert bench.machine.controller.lost_bytes == 0
     sent = [line for line in bench.machine.controller.received if line.startswith("G1 ")]
     assert sent == moves
-
-
-def test_its_card_waits_longer_than_it_writes() -> None:
-    assert FAMILIES["numbered"].pause > heron("numbered").machine.controller.write_seconds
