@@ -117,7 +117,7 @@ class Course:
     @property
     def after(self) -> Mapping[str, float]:
         """U of each wanted parameter once all asks are answered."""
-        return self.asks[-1].after if self.asks else self.now
+        return (self.asks[-1].after if self.asks else {}) or self.now
 
     @property
     def minutes(self) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -302,17 +304,29 @@ def write_files(
 
     if tilted and stl is None:
         raise BadInput("--tilted needs --stl FILE")
+    told = about(drawn, profile, datetime.now(UTC).date())
     if gcode is not None:
         family = FAMILIES.get(profile.family or "")
         wording = USUAL_WORDING if family is None else family.wording
-        write_file(gcode, "\n".join(toolpath(drawn, profile, wording)) + "\n")
+        lines = toolpath(drawn, profile, wording)
+        # as remarks behind the first lines: the file has as many as are sent
+        remarked = [f"{line} ; {words}" for line, words in zip(lines, told, strict=False)]
+        write_file(gcode, "\n".join([*remarked, *lines[len(told) :]]) + "\n")
     if stl is not None:
         solid = mesh.mesh(drawn)
         if tilted:
             solid = solid.tilted(profile.mechanics.gantry_angle)
-        write_file(stl, solid.at_origin().stl(drawn.name))
+        write_file(stl, solid.at_origin().stl(" ".join(told)))
     if svg is not None:
-        write_file(svg, drawing.svg(drawn))
+        write_file(svg, drawing.svg(drawn, " ".join(told)))
+
+
+def about(drawn: Piece, profile: Profile, day: date) -> tuple[str, str]:
+    """What a file of a piece says of itself: two lines, the sizes last."""
+    angle = profile.mechanics.gantry_angle_deg
+    sliced = "angle not known" if angle is None else f"{angle:g} deg"
+    sizes = ", ".join(f"{name} {mm:g}" for name, mm in drawn.size.items())
+    return f"{drawn.name} no 1 of {profile.name}, {sliced}, {day}", f"in mm: {sizes}"
 
 
 def feature_plain(feature: Feature) -> dict[str, Any]:

@@ -37,8 +37,9 @@ class Desk:
     rehearsal: Rehearsal | None = None  #: the simulated machine, if there is one
     in_shell: bool = False
     offered: str = ""  #: line that Enter on an empty line carries out
-    #: What the foot shows instead of the link while readings are taken: how near it is to enough.
-    foot: Callable[[], str] | None = None
+    #: What the foot shows instead of the link while readings are taken, in long and short words:
+    #: how near it is to enough.
+    foot: Callable[[], tuple[str, str]] | None = None
     cautioned: bool = False  #: the cautions were read and acknowledged in this session
     how: Opening | None = None  #: how this command wants its port opened, where it says so
     opening: Address | None = None  #: of the port that was opened last, answered or not
@@ -179,7 +180,7 @@ class Desk:
     def status(self, width: int = 80) -> str:
         """One line for the foot of the shell, danger first: shorter words before lost words."""
         session = self._session
-        if self.foot is not None and (told := self.foot()):
+        if self.foot is not None and any(told := self.foot()):
             dangers = self._dangers()
             return fitted([*dangers, told], width, keep=len(dangers))
         if session is None or session.link is None or session.family is None:

@@ -114,15 +114,24 @@ def progress(course: Course) -> str:
     )
 
 
-def foot(desk: Desk) -> str:
-    """The foot of the shell in the middle of `gauge`: how near it is to enough."""
+def foot(desk: Desk) -> tuple[str, str]:
+    """The foot of the shell in the middle of `gauge`, in long and short words.
+
+    How near it is to enough, or what of the proof is left.
+    """
     if desk.session.now.follows is not None:
         left = len(wishes(desk))
-        return (
+        words = (
             f"proof: {left} reading{'s' if left != 1 else ''} left" if left else "proof: all read"
         )
+        return words, words
     course = course_now(desk)
-    return "" if course is None else progress(course)
+    if course is None:
+        return "", ""
+    u, limits = course.now, course.tolerance
+    scales = " ".join(f"{100 * min(u[name], 9.999):.3f}" for name in MAIN[:3])
+    brief = f"± {scales}/{100 * limits[MAIN[0]]:g} % {u[MAIN[3]]:.3f}/{limits[MAIN[3]]:g}°"
+    return progress(course), brief
 
 
 def tell(desk: Desk, before: Course | None) -> None:

@@ -116,6 +116,7 @@ controller. Or bring the gantry to the set angle with a shim: over a lever L
         """\
     gauge travel            all three axes, one after the other
     gauge travel-belt       one axis; or -across, -gantry
+    gauge travel --enough   what is worth moving, over two lengths and more
 
 The axis moves by a known amount, after a short take-up move the same way, and
 you say how far it went by your rule or gauge. What will move, how far, and

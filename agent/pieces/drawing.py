@@ -52,8 +52,8 @@ text { font-family: sans-serif; font-size: 3.1px; fill: #2b2f36 }
 """.strip()
 
 
-def svg(piece: Piece) -> str:
-    """Drawing of `piece` as an SVG document."""
+def svg(piece: Piece, about: str = "") -> str:
+    """Drawing of `piece` as an SVG document; `about`: what it says of itself."""
     drawn = views(piece)
     spans = [_span(view) for view in drawn]
     room = _PAGE - 2 * _MARGIN - _GAP * (len(drawn) - 1)
@@ -61,6 +61,9 @@ def svg(piece: Piece) -> str:
         min(room / sum(w for w, _ in spans), _VIEW_HEIGHT / max(h for _, h in spans))
     )
     sheet = _Sheet()
+    if about:
+        sheet.parts.append(f"<desc>{escape(about)}</desc>")
+        sheet.text(_MARGIN, 26.5, about, "note")
     sheet.text(_MARGIN, 16, f"{piece.name}: {piece.title}", "head")
     sheet.text(_MARGIN, 21.5, _caption(piece, scale), "note")
     top, left, bottom = 32.0, _MARGIN, 0.0

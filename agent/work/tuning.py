@@ -189,13 +189,18 @@ def course_of(
     candidates, setups, there = pool(profile, now.laid, now.readings, u_move, lays=lays)
     examined = examine(survey) if survey.readings else None
     found = course(survey, candidates, setups, examined=examined, wanted=WANTED, there=there)
-    if found.asks or examined is None:
+    if examined is None or any(is_move(ask.name) for ask in found.asks):
         return found
-    more = _doubted(survey, examined, candidates)
-    return found if more is None else replace(found, asks=(more,), doubt=more.name)
+    # moves are held against each other while the gauge is at hand, all else at the end
+    more = _doubted(survey, examined, candidates, moves_alone=bool(found.asks))
+    if more is None:
+        return found
+    return replace(found, asks=(more, *found.asks), doubt=more.name)
 
 
-def _doubted(survey: Survey, examined: Examined, candidates: Sequence[Candidate]) -> Ask | None:
+def _doubted(
+    survey: Survey, examined: Examined, candidates: Sequence[Candidate], *, moves_alone: bool
+) -> Ask | None:
     """One more value beside a reading that stands apart from what the others say."""
     from agent.estimate.design import MOST_VALUES, Ask, doubted
     from agent.estimate.solve import residuals_of
@@ -208,7 +213,7 @@ def _doubted(survey: Survey, examined: Examined, candidates: Sequence[Candidate]
             count = read.get(name, 0)
             same = name == reading.name and candidate.again and count < MOST_VALUES
             beside = reading.kind == "travel" and not count and _axis(name) == _axis(reading.name)
-            if same or beside:
+            if beside or (same and not moves_alone):
                 return Ask(candidate, count + 1, candidate.seconds / 60, {})
     return None
 

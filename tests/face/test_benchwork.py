@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from agent.face.benchwork import foretold, reach_of
 from agent.face.main import run
+from agent.pieces import PIECES, toolpath
 from agent.pieces.catalogue import CATALOGUE
 from agent.pieces.resize import resized, size_names
 from agent.store.profiles import load_profile
@@ -31,6 +33,7 @@ def test_the_page_fits_80_columns(name: str, capsys: pytest.CaptureFixture[str])
 
 
 def test_files_are_those_of_the_piece(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    heron = load_profile("heron")
     files = {kind: tmp_path / f"post.{kind}" for kind in ("gcode", "stl", "svg")}
     found = document(
         capsys, "post", *(word for kind, file in files.items() for word in (f"--{kind}", str(file)))
@@ -40,6 +43,14 @@ def test_files_are_those_of_the_piece(tmp_path: Path, capsys: pytest.CaptureFixt
     assert files["svg"].read_text().startswith("<svg")
     data = files["stl"].read_bytes()
     assert len(data) == 84 + 50 * int.from_bytes(data[80:84], "little")  # binary STL, its layout
+    # every file says which piece it is, of which machine, for which angle, and when it was made
+    today = f"{datetime.now(UTC):%Y-%m-%d}"
+    for file in files.values():
+        content = file.read_bytes().decode("ascii", "replace")
+        assert f"post no 1 of heron, 45 deg, {today}" in content, file
+        assert "height 100.11" in content, file
+    first = files["gcode"].read_text().splitlines()[0]
+    assert first.partition(" ;")[0] == toolpath(PIECES["post"](heron), heron)[0]
 
 
 def test_a_tilted_solid_is_another_one(tmp_path: Path) -> None:
