@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import click
@@ -203,9 +203,7 @@ def _moves(session: Session, role: Role) -> Iterator[Travel]:
         if not part:
             yield whole
             continue
-        move = session.travel_of(role, round(whole.mm * share, 2))
-        name = f"{move.feature.name} {move.mm:g}"
-        yield replace(move, feature=replace(move.feature, name=name))
+        yield session.travel_of(role, round(whole.mm * share, 2))
 
 
 def _counting(done: Callable[[int], None]) -> Callable[[Progress], None]:
