@@ -114,10 +114,11 @@ def _run(arguments: Sequence[str], desk: Desk) -> int:
         )
         return result if isinstance(result, int) else 0
     except Unknown as missing:
-        if desk.may_ask:
+        name, is_kept = profile_given(arguments)
+        if desk.may_ask and is_kept:
             from agent.face.profiling import told_now
 
-            if told_now(desk, missing):
+            if told_now(desk, missing, name):
                 return run(arguments, desk)
         show_error(missing, desk)
         return missing.exit_code
@@ -143,6 +144,23 @@ def _run(arguments: Sequence[str], desk: Desk) -> int:
             raise ended from None
         desk.screen.complain(f"\nInterrupted. {desk.standing()}")
         return INTERRUPTED
+
+
+def profile_given(arguments: Sequence[str]) -> tuple[str | None, bool]:
+    """Name of the profile that a line gives, and whether an answer can be kept in it.
+
+    A file that is named by its path is its owner's.
+    """
+    from agent.store.profiles import profile_names
+
+    for place, word in enumerate(arguments):
+        if word == "--profile" and place + 1 < len(arguments):
+            name = arguments[place + 1]
+            return name, name in profile_names()
+        if word.startswith("--profile="):
+            name = word.partition("=")[2]
+            return name, name in profile_names()
+    return None, True
 
 
 def step_of(arguments: Sequence[str]) -> str:

@@ -16,8 +16,11 @@ from agent.face.cautions import acknowledge
 from agent.face.desk import Desk, at_desk
 from agent.face.linking import one_shot
 from agent.face.options import COMMAND_LINE, Verb, as_json, wrong_line
+from agent.model.profile import DRIVES, TRAVEL
+from agent.model.roles import ROLES, Role
 
 if TYPE_CHECKING:
+    from agent.model.drive import Drive
     from agent.model.interview import Interview, Question
     from agent.model.profile import Profile
 
@@ -436,15 +439,56 @@ def _value(typed: str) -> Any:
     return found if isinstance(found, list) else Bare(text)
 
 
-def told_now(desk: Desk, missing: Unknown) -> bool:
-    """Ask for what a verb needs and nobody has told; True if it is known now and kept."""
+def keep_drive(
+    desk: Desk, role: Role, drive: Drive, name: str | None = None
+) -> tuple[Profile, Path | None]:
+    """Keep the drive of one axis beside those of the others; else as `keep_value`."""
+    from agent.store.machine import drive_plain
+    from agent.store.profiles import load_profile
+
+    profile = desk.session.profile
+    if name is not None and name != profile.name:
+        profile = load_profile(name)
+    drives = {r: drive_plain(d) for r, d in profile.mechanics.drives.items()}
+    return keep_value(desk, DRIVES, {**drives, role: drive_plain(drive)}, name)
+
+
+#: How the answer to a key of several values is typed.
+_TYPED: Final = {
+    TRAVEL: "three numbers in mm: across, gantry, belt",
+    DRIVES: "its parts: 'teeth 20 pitch 2', 'lead 8', 'roller 28 belt 1.0', 'ratio 3', 'micro 32'",
+}
+
+
+def _keep_told(desk: Desk, key: str, typed: str, name: str | None) -> None:
+    """Keep what was typed for a key that a verb lacks.  Raises BadInput."""
+    from agent.model.interview import read_drive, read_travel
+
+    try:
+        if key == TRAVEL:
+            keep_value(desk, key, read_travel(typed), name)
+        elif key.startswith(f"{DRIVES}."):
+            role = next(role for role in ROLES if key == f"{DRIVES}.{role}")
+            keep_drive(desk, role, read_drive(typed), name)
+        else:
+            keep_key(desk, key, typed, name)
+    except ValueError as refusal:
+        raise BadInput(str(refusal), remedy="Nothing was kept") from None
+
+
+def told_now(desk: Desk, missing: Unknown, name: str | None = None) -> bool:
+    """Ask for what a verb needs and nobody has told; True if it is known now and kept.
+
+    name  of the profile that the verb was given; None: that of the machine on the bench
+    """
     desk.screen.say(f"{missing.what[0].upper()}{missing.what[1:]}.")
+    form = next((f", {words}" for key, words in _TYPED.items() if missing.key.startswith(key)), "")
     while True:
-        typed = desk.screen.ask(f"{missing.key} (Enter: leave it unknown):")
+        typed = desk.screen.ask(f"{missing.key}{form} (Enter: leave it unknown):")
         if not typed:
             return False
         try:
-            keep_key(desk, missing.key, typed)
+            _keep_told(desk, missing.key, typed, name)
         except AgentError as error:
             problems = error.problems if isinstance(error, BadInput) else ()
             desk.screen.say("  " + ("; ".join(p.what for p in problems) or error.what))

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from agent.errors import BadInput, Refused
+from agent.errors import BadInput, Refused, Unknown
 from agent.face.desk import Desk
 from agent.face.options import number_from
+from agent.model.profile import DRIVES
 from agent.model.roles import Role
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ def replaced(
 
     parts     what was replaced, by the names of `agent.model.replaced.WORDS`; asked for if empty
     measured  step/mm that were right before; None: those of the record or the profile
-    Raises Refused where the drive before is not known.
+    Raises Unknown where the drive before is not known.
     """
     from agent.model.replaced import after_replacing, with_parts
     from agent.store.profiles import load_profile
@@ -38,9 +39,9 @@ def replaced(
     profile = desk.session.profile if profile_name is None else load_profile(profile_name)
     old = profile.mechanics.drives.get(role)
     if old is None:
-        raise Refused(
-            f"the drive of the {role} axis of {profile.name!r} is not known",
-            remedy="'profile edit' tells it, or give --profile NAME",
+        raise Unknown(
+            f"{DRIVES}.{role}",
+            f"the drive of the {role} axis of {profile.name!r}, as it was before, is not known",
         )
     was = measured or _measured(desk, profile, role)
     given = dict(parts) or _asked(desk, role, old)
@@ -116,12 +117,9 @@ def _line(desk: Desk, key: str, value: float) -> str | None:
 
 
 def _keep(desk: Desk, profile: Profile, role: Role, new: Drive) -> str:
-    from agent.face.profiling import keep_value
-    from agent.store.machine import drive_plain
+    from agent.face.profiling import keep_drive
 
-    drives = {r: drive_plain(d) for r, d in profile.mechanics.drives.items()}
-    drives[role] = drive_plain(new)
-    _, path = keep_value(desk, "mechanics.drives", drives, profile.name)
+    _, path = keep_drive(desk, role, new, profile.name)
     return str(path)
 
 

@@ -355,6 +355,18 @@ def _numbers(text: str, names: Sequence[str], least: float, most: float) -> tupl
     return values
 
 
+def read_travel(text: str) -> dict[Role, float]:
+    """Usable travel of each axis, mm, as three numbers in their order.  Raises ValueError."""
+    return dict(zip(ROLES, _numbers(text, ROLES, 1, 1e6), strict=True))
+
+
+def read_drive(text: str) -> Drive:
+    """A drive by its parts in words, such as `teeth 20 pitch 2`.  Raises ValueError."""
+    found = _drive(text, ())
+    assert isinstance(found, Drive)  # there is no list to choose from
+    return found
+
+
 def _letters_of(told: Told) -> tuple[str, ...]:
     """Letters of axes for which the controller holds steps/mm."""
     if told.readback is None:

@@ -33,6 +33,8 @@ USUAL_RANGE_MM: Final = 150.0
 ANGLE: Final = "mechanics.gantry_angle_deg"
 NOZZLE: Final = "material.nozzle_c"
 BED: Final = "material.bed_c"
+TRAVEL: Final = "mechanics.travel_mm"
+DRIVES: Final = "mechanics.drives"  #: and the role behind a dot
 
 
 @dataclass(frozen=True, slots=True)

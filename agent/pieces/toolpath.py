@@ -14,9 +14,9 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Final
 
-from agent.errors import BadInput, Problem, Refused
+from agent.errors import Refused, Unknown
 from agent.model.geometry import commands
-from agent.model.profile import Material, Profile
+from agent.model.profile import TRAVEL, Material, Profile
 from agent.model.roles import ROLES, Role
 from agent.model.wording import USUAL_WORDING, Wording
 from agent.pieces.bead import filament_area, filament_length
@@ -88,7 +88,7 @@ def toolpath(piece: Piece, profile: Profile, wording: Wording = USUAL_WORDING) -
     """Lines that lay `piece` on the machine of `profile`, heaters on to heaters off.
 
     Where axes are set by hand, they begin with `seat` and a stop (M0) for heating by hand.
-    Raises BadInput where the profile lacks what they rest on, Refused where a move would leave
+    Raises Unknown where the profile lacks what they rest on, Refused where a move would leave
     the machine's travel, or a letter would stand for two axes.
     """
     before = () if wording.homes else (*seat(profile, wording), "M0")
@@ -252,13 +252,10 @@ def _prime(
 def _known_travel(profile: Profile) -> Mapping[Role, float]:
     travel = profile.mechanics.travel_mm
     if missing := [role for role in ROLES if role not in travel]:
-        raise BadInput(
-            "the machine's travel is not known, so nothing is laid on it",
-            problems=[
-                Problem("profile", None, f"mechanics.travel_mm.{role}", "expected a length in mm")
-                for role in missing
-            ],
-            remedy="Add the usable travel of each axis to the profile.",
+        raise Unknown(
+            TRAVEL,
+            f"the usable travel of the machine ({', '.join(missing)}) is not known, so nothing is"
+            " laid on it",
         )
     return travel
 

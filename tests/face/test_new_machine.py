@@ -18,7 +18,7 @@ from agent.model.drive import Roller, Screw, Toothed
 from agent.model.roles import ROLES
 from agent.rehearsal import behind_a_terminal, plain_profile
 from agent.store.home import ready_profiles
-from agent.store.profiles import load_profile
+from agent.store.profiles import load_profile, profile_path, save_profile
 
 MACHINES = ("heron", "egret", "curlew", "stilt", "avocet")
 
@@ -197,6 +197,45 @@ def test_what_is_unknown_stays_unknown_and_is_asked_for_when_it_is_needed(tmp_pa
     assert run(["piece", "post"], desk) == 0
     assert load_profile("mine").mechanics.gantry_angle_deg == 32.5
     assert desk.session.profile.mechanics.gantry_angle_deg == 32.5
+
+
+def bare_profile():
+    """Keep a profile 'mine' of which nobody told travel and drives."""
+    heron = load_profile("heron")
+    bare = replace(heron.mechanics, travel_mm={}, drives={})
+    save_profile(replace(heron, name="mine", mechanics=bare), profile_path("mine"))
+    return load_profile("mine")
+
+
+def test_travel_and_drives_are_asked_for_by_the_verbs_that_need_them(capsys):
+    made = bare_profile()
+    assert run(["piece", "strip", "--profile", "mine"]) == 1
+    assert "'profile set mechanics.travel_mm VALUE'" in said(capsys)
+    asked = []
+    typed = iter(["220", "220 200 5000"])
+    desk = Desk(in_shell=True)
+    desk.screen.ask_with(lambda question: asked.append(question) or next(typed))
+    desk.session.use(made)
+    assert run(["piece", "strip"], desk) == 0
+    assert "expected 3 numbers" in capsys.readouterr().out
+    kept = load_profile("mine").mechanics
+    assert kept.travel_mm == {"across": 220, "gantry": 200, "belt": 5000}
+    typed = iter(["roller 28", "roller 28 belt 1.0 ratio 3"])
+    line = ["drive", "belt", "--roller", "28.2", "--measured-steps", "105.3"]
+    assert run(line, desk) == 0, said(capsys)
+    assert load_profile("mine").mechanics.drives["belt"].output.diameter == 28
+    assert load_profile("mine").mechanics.travel_mm == kept.travel_mm
+
+
+def test_what_is_asked_is_kept_in_the_profile_that_was_named_and_in_no_other():
+    bare_profile()
+    desk = Desk(in_shell=True)
+    desk.screen.ask_with(lambda question: "220 200 5000")
+    assert desk.session.profile.name != "mine"
+    before = desk.session.profile
+    assert run(["piece", "strip", "--profile", "mine"], desk) == 0
+    assert load_profile("mine").mechanics.travel_mm["belt"] == 5000
+    assert desk.session.profile == before
 
 
 def test_back_and_help_and_stop(capsys):
