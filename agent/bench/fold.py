@@ -568,7 +568,8 @@ def _written(bench: Bench, change: Transaction, outcome: Outcome, at: str) -> Be
             file_edited=False,
             stored_otherwise="",
         )
-    if change.purpose == "finish" and not half:  # what was displaced, or fell, is back
+    if change.purpose == "finish" and all(t.purpose == "finish" for t in half):
+        # what was displaced, or fell, is back, however often that broke
         return replace(after, waiting=None)
     if not keys:
         return after

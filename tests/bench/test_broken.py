@@ -176,3 +176,28 @@ def test_what_fell_and_was_written_again_is_undone_once(world: World) -> None:
     settled(world, "leave")
     assert world.bench.past == ()
     assert not world.bench.fallen
+
+
+def test_writing_again_what_fell_may_break_and_is_still_no_change_of_its_own(world: World) -> None:
+    written(world, {X: WANTED[X]})
+    world.power_cycle()
+    desk = world.desk()
+    session = desk.session
+    session.attach(desk.open(PORT))
+    plan = session.mending(session.accounts(), "finish")
+    link, _ = session.joined()
+    ask = link.ask
+
+    def killed(line: str, **how: object) -> object:
+        if line in plan.lines:
+            raise Killed
+        return ask(line, **how)  # type: ignore[arg-type]
+
+    link.ask = killed  # type: ignore[method-assign,assignment]
+    with pytest.raises(Killed):
+        session.write(plan, plan.digest, retyped=plan.wanted)
+    session.book.close()
+    world.desks.clear()
+    settled(world, "finish")
+    assert exact_live(world, [X]) == {X: WANTED[X]}
+    assert len(world.bench.past) == 1
