@@ -150,10 +150,14 @@ def bench_of(kind: str = "none", own: Iterable[str] = (), number: int | None = 0
     if kind != "none":
         sizes = {e.name: getattr(e, kind) for e in EFFECTS.values() if e.name not in LAPSES}
     problems = []
+    seen: set[str] = set()
     for text in own:
         name, equals, given = text.partition("=")
         name = name.strip()
         try:
+            if name in seen:
+                raise ValueError("given twice")
+            seen.add(name)
             sizes[_known(name)] = _size(name, given, bool(equals))
         except ValueError as error:
             problems.append(Problem("--effect", None, text, str(error)))

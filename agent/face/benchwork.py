@@ -161,6 +161,7 @@ def sizes_from(words: tuple[str, ...], verb: str) -> dict[str, float] | None:
     problems = []
     for word in words:
         key, _, value = word.partition("=")
+        key = key.replace("-", " ")
         try:
             number = number_from(value)
         except ValueError:
@@ -169,7 +170,7 @@ def sizes_from(words: tuple[str, ...], verb: str) -> dict[str, float] | None:
         if key in found or number <= 0:
             why = "given twice" if key in found else "must be above 0"
             problems.append(Problem(COMMAND_LINE, None, word, why))
-        found[key.replace("-", " ")] = number
+        found[key] = number
     if problems:
         raise wrong_line(problems, verb)
     return found or None

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from agent.face.benchwork import foretold, reach_of
+from agent.errors import BadInput
+from agent.face.benchwork import foretold, reach_of, sizes_from
 from agent.face.main import run
 from agent.pieces import PIECES, toolpath
 from agent.pieces.catalogue import CATALOGUE
@@ -139,3 +140,11 @@ def test_files_are_not_written_over_unasked(
     assert "--force" in capsys.readouterr().err
     assert run(["piece", "strip", "--gcode", str(file), "--force"]) == 0
     assert file.read_text().startswith("G21")
+
+
+@pytest.mark.parametrize("second", ["wall-length=30", "wall length=30"])
+def test_a_size_with_two_values_is_refused(second: str) -> None:
+    """With the blank of a name written either way."""
+    with pytest.raises(BadInput) as refused:
+        sizes_from(("wall-length=20", second), "piece")
+    assert "given twice" in str(refused.value.problems[0])

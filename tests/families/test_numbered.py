@@ -14,18 +14,6 @@ def at_work() -> Bench:
     return bench
 
 
-def test_nothing_is_sent_while_the_memory_is_written() -> None:
-    """What arrives in these 30 ms is lost, so each setting waits for the one before."""
-    bench = at_work()
-    lines = [f"$10{axis}={80 + n}.000" for n in range(5) for axis in range(3)]
-    with named(bench.link, lines, "plan"):
-        for line in lines:
-            assert bench.link.ask(line).ok
-    assert bench.machine.controller.lost_bytes == 0
-    steps = [bench.live[f"steps_per_mm.{letter}"] for letter in "xyz"]
-    assert steps == [84.0, 84.0, 84.0]
-
-
 def test_a_stream_never_holds_more_than_the_receive_buffer() -> None:
     """128 bytes; a controller that moves slowly leaves all of a stream waiting in it."""
     bench = at_work()

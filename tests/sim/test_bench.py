@@ -322,3 +322,10 @@ def test_the_page_of_effects_has_them_all():
         assert name in page
         assert effect.says in page
         assert 0 <= effect.usual <= effect.rough
+
+
+def test_an_effect_with_two_sizes_is_refused():
+    name = next(iter(EFFECTS))
+    with pytest.raises(BadInput) as refused:
+        bench_of("usual", [f"{name}=0.1", f"{name}=0.2"])
+    assert "given twice" in refused.value.problems[0].what
