@@ -363,7 +363,7 @@ def show_features(desk: Desk, drawn: Piece) -> None:
 
 
 def show_needs(desk: Desk, takes: Summary) -> None:
-    heats = " and ".join(f"{what} {degrees:g} C" for what, degrees in takes.heats.items())
+    heats = " and ".join(f"{what} {degrees:g} °C" for what, degrees in takes.heats.items())
     desk.screen.say(
         f"Heats: {heats}. Moves: {takes.lines} lines, about {takes.seconds / 60:.0f} min after"
         f" heating. Belt travel, back and forth: {takes.belt_mm:.0f} mm in total."

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from agent.errors import Refused
+from agent.errors import BadInput, Refused
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Count, Verb, as_json
 
@@ -82,6 +82,12 @@ def log_list(
     \b
     Example: plumbelt log list --machine heron --kind outcome
     """
+    from agent.store.checks import SHAPES
+
+    if unknown := [kind for kind in kinds if kind not in SHAPES]:
+        raise BadInput(
+            f"unknown kind {unknown[0]!r}", remedy=f"There are {', '.join(sorted(SHAPES))}"
+        )
     with _record(desk) as record:
         found = record.entries(
             machine, kinds=kinds or MAIN_KINDS, since=since, until=until, text=text, limit=most

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Final
 
 import click
@@ -11,6 +12,7 @@ from agent.bench.value import Bench
 from agent.face.desk import Desk, at_desk
 from agent.face.guide import step_now
 from agent.face.options import Verb, as_json
+from agent.face.screen import bar
 from agent.face.words import MAIN, shown
 
 #: Parameters that are angles; their tolerance is one of angles.
@@ -39,15 +41,25 @@ def status(desk: Desk, /) -> None:
                 "-" if row["u95"] is None else shown(row["parameter"]).spread(row["u95"]),
                 f"{row['tolerance'] * shown(row['parameter']).factor:g}",
                 shown(row["parameter"]).unit,
+                *_near(row),
             )
             for row in document["wanted"]
         ]
-        columns = [("wanted", False), ("known, 95 %", True), ("tolerance", True), ("", False)]
-        desk.screen.table(columns, rows)
+        columns = [("wanted", False), ("± (95 %)", True), ("tolerance", True), ("", False)]
+        desk.screen.table([*columns, ("how near", False), ("", False)], rows)
+        desk.screen.say(f"Next: {document['next']['line']}")
         desk.screen.say(document["next"]["why"])
-        desk.screen.say(f"  {document['next']['line']}")
 
     desk.screen.answer(document, show)
+
+
+def _near(row: Mapping[str, Any]) -> tuple[str, str]:
+    """How near an uncertainty is to its tolerance: a full bar and a word where it is enough."""
+    if row["u95"] is None:
+        return bar(0.0, 16), "not known yet"
+    enough = row["u95"] <= row["tolerance"]
+    share = 1.0 if enough else row["tolerance"] / row["u95"]
+    return bar(share, 16), "enough" if enough else "not enough yet"
 
 
 def status_of(desk: Desk) -> dict[str, Any]:

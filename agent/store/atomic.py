@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Final
 
 from agent.errors import Refused
+from agent.store.home import home
 
 #: Stamp of a file that is not there: writing with it makes a new file and replaces none.
 ABSENT: Final = "absent"
@@ -81,12 +82,19 @@ def sync_folder(folder: Path) -> None:
 def write_file(path: Path, data: bytes | str, *, expect: str | None = None) -> str:
     """Make `path` hold `data`, wholly or not at all; returns the new stamp.
 
-    `expect` is the stamp that the file had when it was read (`ABSENT`: no file); None replaces
-    whatever is there.  Raises Refused if the file has changed since, or cannot be written.
+    Folders are made in the user's data folder alone.  `expect` is the stamp that the file had when
+    it was read (`ABSENT`: no file); None replaces whatever is there.  Raises Refused where the
+    folder is missing elsewhere, if the file has changed since, or cannot be written.
     """
     content = data.encode() if isinstance(data, str) else data
     target = path.resolve()  # through a link, so that the link stays one
-    make_folder(target.parent)
+    if not target.parent.is_dir():
+        if not target.parent.is_relative_to(home().resolve()):  # mistyped as a rule
+            raise Refused(
+                f"there is no folder {path.parent}",
+                remedy="Make it first, or choose another place. Nothing was written",
+            )
+        make_folder(target.parent)
     try:
         handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name[:40]}.")
     except OSError as error:

@@ -85,7 +85,7 @@ def read_file(path: Path) -> bytes:
             data = file.read(MOST_BYTES + 1)
     except OSError as error:
         why = (error.strerror or str(error)).lower()
-        raise BadInput(f"{path} cannot be read: {why}") from error
+        raise BadInput(f"'{path}' cannot be read: {why}", remedy="Nothing was done") from error
     if len(data) > MOST_BYTES:
         raise BadInput(f"{path} is larger than {MOST_BYTES // 1_000_000} MB")
     return data

@@ -29,7 +29,7 @@ def test_the_page_fits_80_columns(name: str, capsys: pytest.CaptureFixture[str])
     assert run(["piece", name]) == 0
     shown = capsys.readouterr().out
     assert max(map(len, shown.splitlines())) <= 80
-    for words in ("Heats: nozzle 215 C", "from this piece alone", "by size, ±"):
+    for words in ("Heats: nozzle 215 °C", "from this piece alone", "by size, ±"):
         assert words in shown
 
 

@@ -176,3 +176,31 @@ def test_restore_in_the_shell_asks_like_any_change(home: Path) -> None:
         0,
     ]
     assert desk.session.profile.name == "heron"
+
+
+def test_a_mistyped_folder_is_not_made(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    wrong = tmp_path / "drawigns"
+    assert run(["piece", "strip", "--svg", str(wrong / "strip.svg")]) == 1
+    assert "there is no folder" in " ".join(capsys.readouterr().err.split()).lower()
+    assert not wrong.exists()
+
+
+def test_a_kind_that_no_entry_has_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["log", "list", "--kind", "foo"]) == 2
+    told = " ".join(capsys.readouterr().err.split())
+    assert "nknown kind 'foo'" in told
+    assert "reading" in told
+
+
+def test_a_file_keeps_the_name_that_was_typed(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["solve", "nofile"]) == 2
+    assert "'nofile' cannot be read" in capsys.readouterr().err
+
+
+def test_status_tells_how_near_each_error_is_and_what_comes_next(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert run(["status"]) == 0
+    out = capsys.readouterr().out
+    assert out.count("not known yet") == 4
+    assert "\nNext: " in out

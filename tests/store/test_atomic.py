@@ -13,6 +13,12 @@ from agent.store import atomic
 from agent.store.atomic import ABSENT, stamp, write_file
 
 
+@pytest.fixture(autouse=True)
+def _data_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Folders are made in the user's data folder alone."""
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
+
+
 def test_a_file_is_replaced_whole_and_keeps_its_permissions(tmp_path: Path) -> None:
     path = tmp_path / "deep" / "file"
     first = write_file(path, "old")
