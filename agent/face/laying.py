@@ -35,8 +35,10 @@ TRIES: Final = 3
 
 SEATED: Final = (
     "This controller homes no axis alone and knows of no heaters. Nozzle and bed must be COLD now."
-    " Bring the carriage to its end where across begins, by hand, and the nozzle down until a"
+    " Bring the carriage to its end where across begins, and the nozzle down until a"
     " sheet of paper just drags between it and the belt. It is then raised by 10 mm."
+    " Use the machine's own keys for that; where there are none, support the gantry before its"
+    " motors are let go: a tilted one sinks."
 )
 
 HEATED: Final = (
