@@ -136,6 +136,7 @@ def test_profiles_travel_with_every_version(
     at("bob", "workshop", "join", url)
     profile = load_profile("heron")
     place = tmp_path / "anna" / "profiles" / "heron.yaml"
+    place.parent.mkdir(parents=True, exist_ok=True)
     save_profile(profile, place)
     assert at("anna", "workshop", "sync")["profiles_shared"] == 1
     first = place.read_bytes()
