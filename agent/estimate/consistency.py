@@ -23,12 +23,15 @@ from agent.estimate.mistakes import (
     COMMA,
     OFF,
     ONE_OF,
+    SIDE,
     SWAPPED,
     Suspicion,
     explained,
     is_torn,
     joined,
+    slip_odds,
     suspicions,
+    undone,
 )
 from agent.estimate.observation import Observations, Unknowns, noise_of, observe
 from agent.estimate.repeats import copied, others_mean, strays
@@ -44,6 +47,12 @@ POOR: Final = 0.001
 _MOST_ACCUSED: Final = 3
 #: The point at which mistakes are weighed is sought so often.
 _ROUNDS: Final = 3
+
+#: So many explanations are undone one by one at each point where mistakes are weighed, and only
+#: those whose log odds there are not hopelessly below the best; not in surveys beyond this size.
+_MOST_TRIED: Final = 10
+_HOPELESS: Final = 12.0
+_MOST_UNDONE: Final = 150
 
 #: Prior of scales (relative) and factor on that of rotations, for a machine unlike all others.
 _ANY_SCALE: Final = 1.0
@@ -186,22 +195,81 @@ def _worst(
 ) -> Suspicion | None:
     """The most probable mistake, if it is more probable than none; weighed where it is undone."""
     at, grid = found
-    best = _likeliest(suspicions(survey, at, grid), known)
+    open_ = _open(suspicions(survey, at, grid), known)
+    best = _likeliest(open_)
     if best is None:
         return None
+    tried = _shortlist(open_)
     for _ in range(_ROUNDS):
         near = _settled(obs, unknowns, [*out, *best.rows])[0]
         here = described(near.observations.having(at.observations.own), near.unknowns, near.p)
-        again = _likeliest(suspicions(survey, here, spread(here)), known)
+        seen = _open(suspicions(survey, here, spread(here)), known)
+        tried += _shortlist(seen)
+        again = _likeliest(seen)
         if again is None or set(again.rows) == set(best.rows):
-            return again or best
+            best = again or best
+            break
         best = again
-    return best
+    if obs.size > _MOST_UNDONE:
+        return best
+    weighed = [
+        _weighed(survey, obs, unknowns, out, s, grid.evidence) for s in _unlike_others(tried)
+    ]
+    return _likeliest([s for s in weighed if s is not None])
 
 
-def _likeliest(found: Iterable[Suspicion], out: Sequence[int]) -> Suspicion | None:
+def _open(found: Iterable[Suspicion], known: Sequence[int]) -> list[Suspicion]:
+    return [s for s in found if not set(s.rows) & set(known)]
+
+
+def _shortlist(found: Sequence[Suspicion]) -> list[Suspicion]:
+    """The explanations worth undoing one by one, the best first."""
+    ranked = sorted(found, key=lambda s: -s.log_odds)
+    return [s for s in ranked[:_MOST_TRIED] if s.log_odds > ranked[0].log_odds - _HOPELESS]
+
+
+def _unlike_others(found: Iterable[Suspicion]) -> list[Suspicion]:
+    """Each explanation once."""
+    once: dict[tuple[object, ...], Suspicion] = {}
+    for s in found:
+        size = 0.0 if s.mistake in (SIDE, OFF) else round(s.change[0], 6)
+        once.setdefault((s.mistake, s.rows, size), s)
+    return list(once.values())
+
+
+def _weighed(
+    survey: Survey,
+    obs: Observations,
+    unknowns: Unknowns,
+    out: Sequence[int],
+    found: Suspicion,
+    evidence: float,
+) -> Suspicion | None:
+    """A mistake with the odds that a new estimate with it undone gives; None if there is none.
+
+    A slip of unknown size says nothing of its own reading: the probability of all others counts,
+    times that of the slip.
+    """
+    try:
+        if found.mistake == OFF:
+            row = found.rows[0]
+            at, grid = _settled(obs, unknowns, [*out, row])
+            left = grid.evidence + 0.5 * math.log(float(grid.V[0, row]))
+            told = np.einsum("ki,kij,kj->k", grid.H[:, row], grid.Ninv, grid.H[:, row])
+            v = told + at.observations.having(obs.own).independent[row]
+            e = grid.r[row] - np.einsum("ki,ki->k", grid.H[:, row], grid.x)
+            odds = slip_odds(v, e) - 0.5 * (np.log(v) + e**2 / v)
+            others = float(np.logaddexp.reduce(grid.log + odds) - np.logaddexp.reduce(grid.log))
+            return replace(found, log_odds=left + others - evidence)
+        mended = undone(survey, found)
+        grid = _settled(*observe(mended), out)[1]
+    except Refused:
+        return None
+    return replace(found, log_odds=found.before + grid.evidence - evidence)
+
+
+def _likeliest(open_: Sequence[Suspicion]) -> Suspicion | None:
     """The best explanation of the readings most probably wrong, where wrong is more probable."""
-    open_ = [s for s in found if not set(s.rows) & set(out)]
     if not open_:
         return None
     logs = np.array([s.log_odds for s in open_])

@@ -138,7 +138,8 @@ def fit(
             falls = reached <= cost * (1 + 1e-9) + 1e-9
             if (falls and left >= -_OVERSHOT * slope) or share < 1e-3:
                 break
-            share *= max(slope / (slope - left), 0.1) if left < 0 else 0.5
+            overshot = left < -_OVERSHOT * slope
+            share *= max(slope / (slope - left), 0.1) if overshot else 0.5
         p, cost = trial, reached
         if share * math.sqrt(max(slope, 0.0)) < _CONVERGED:
             return described(observations, unknowns, p)

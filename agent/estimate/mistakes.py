@@ -22,7 +22,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import fmean
 from typing import Final
@@ -32,7 +32,7 @@ import numpy as np
 from agent.estimate.fit import Fit
 from agent.estimate.repeats import torn
 from agent.estimate.spread import Spread
-from agent.model.feature import Reading, direction_group
+from agent.model.feature import Reading
 from agent.model.geometry import Array
 from agent.model.survey import Survey
 
@@ -81,6 +81,9 @@ _MOST_PAIRED = 150
 #: more than this (2.4 standard deviations), the odds of the commonest stay far below even.
 _WORTH_TRYING: Final = 3.0
 
+#: Below this share of its weight, what a reading adds to all others is rounding.
+_ROUNDING: Final = 1e-12
+
 _SIGNED: Final = frozenset(("lean", "sway", "gap"))
 
 
@@ -93,6 +96,7 @@ class Suspicion:
     change: tuple[float, ...]  #: what undoes it, mm; 0 where it is not known
     log_odds: float
     about: str = ""  #: what the reading should be, in words, where the mistake tells
+    before: float = 0.0  #: log of its share beforehand and of how far it stretches the reading
 
 
 def suspicions(survey: Survey, fit: Fit, spread: Spread) -> list[Suspicion]:
@@ -113,6 +117,8 @@ def suspicions(survey: Survey, fit: Fit, spread: Spread) -> list[Suspicion]:
         diagonal = np.einsum("knn->kn", S).copy()
     else:
         diagonal = 1 / V - (HVN * HV).sum(axis=2)
+    # What is left of a reading that sets its part alone may be lost in rounding.
+    diagonal = np.maximum(diagonal, _ROUNDING / V)
 
     def odds(i: int, c: Array) -> Array:
         """Log odds (m,) of the changes c (m,) of reading i."""
@@ -126,14 +132,14 @@ def suspicions(survey: Survey, fit: Fit, spread: Spread) -> list[Suspicion]:
     for i, reading in enumerate(survey.readings):
         if most[i] < _WORTH_TRYING:
             continue
-        guesses = list(_guesses(survey, reading, fit, i))
+        guesses = list(_guesses(reading, float(fit.observations.measured[i]), i))
         if guesses:
             logs = odds(i, np.array([g.change[0] for g in guesses]))
             found += [
-                Suspicion(g.mistake, g.rows, g.change, g.log_odds + float(x), g.about)
-                for g, x in zip(guesses, logs, strict=True)
+                replace(g, log_odds=g.before + float(x)) for g, x in zip(guesses, logs, strict=True)
             ]
     found += _slips(w, alpha, diagonal)
+    found += _other_side(survey, fit, spread, kept, w, alpha, diagonal)
     if paired:
         found += _swaps(survey, fit, w, alpha, S)
     return found
@@ -169,6 +175,62 @@ def _slips(w: Array, alpha: Array, diagonal: Array) -> Iterator[Suspicion]:
         yield Suspicion(OFF, (i,), (0.0,), float(x))
 
 
+def _other_side(
+    survey: Survey,
+    fit: Fit,
+    spread: Spread,
+    kept: slice | Array,
+    w: Array,
+    alpha: Array,
+    diagonal: Array,
+) -> Iterator[Suspicion]:
+    """The other side of the walls: the offset counts the other way round.
+
+    Of what all other readings say of the unknowns, x' = x - P h alpha_i / (V_i d_i) with
+    P' = P + P h h' P / (V_i^2 d_i), d_i = (S^-1)_ii: the offset by its mean and variance there.
+    """
+    obs = fit.observations
+    rows = np.flatnonzero((obs.offset_sign != 0) & (fit.unknowns.u[obs.offset_column] > 0))
+    if not rows.size:
+        return
+    sign, column = obs.offset_sign[rows], obs.offset_column[rows]
+    h = spread.H[kept][:, rows]
+    V, d, a = spread.V[kept][:, rows], diagonal[:, rows], alpha[:, rows]
+    size = spread.size[kept][:, column]
+    Ph = h @ spread.Ninv[kept]
+    own = np.take_along_axis(Ph, np.broadcast_to(column[None, :, None], (*Ph.shape[:2], 1)), 2)
+    Pb = own[:, :, 0] * size  # covariance of what is read and its offset
+    told = (h * Ph).sum(axis=2)
+    offset = spread.x[kept][:, column] * size - Pb * a / (V * d)
+    variance = spread.Ninv[kept][:, column, column] * size**2 + Pb**2 / (V**2 * d)
+    across = Pb * (1 + told / (V**2 * d))
+    e, v = a / d, 1 / d
+    other = e + 2 * sign * offset
+    wide = np.maximum(v - 4 * sign * across + 4 * variance, V)
+    odds = (e**2 / v - other**2 / wide + np.log(v / wide)) / 2
+    logs = np.logaddexp.reduce(odds + w[:, None], axis=0) + math.log(_SHARE[SIDE])
+    mean = np.exp(w) @ offset
+    for i, x, b in zip(rows.tolist(), logs.tolist(), (2 * sign * mean).tolist(), strict=True):
+        yield Suspicion(SIDE, (i,), (b,), x, before=math.log(_SHARE[SIDE]))
+
+
+def undone(survey: Survey, found: Suspicion) -> Survey:
+    """The survey as it would be had the mistake not been made."""
+    readings = list(survey.readings)
+    for i, change in zip(found.rows, found.change, strict=True):
+        reading = readings[i]
+        if found.mistake == SIDE:
+            outside = reading.kind == "outside"
+            readings[i] = replace(reading, kind="inside" if outside else "outside")
+        elif found.mistake == NOMINAL:
+            length = math.hypot(*reading.along)
+            x, s, h = ((length - change) / length * c for c in reading.along)
+            readings[i] = replace(reading, along=(x, s, h))
+        else:
+            readings[i] = replace(reading, mm=tuple(x + change for x in reading.mm))
+    return replace(survey, readings=tuple(readings))
+
+
 def _swaps(survey: Survey, fit: Fit, w: Array, alpha: Array, S: Array) -> Iterator[Suspicion]:
     """Two readings typed in each other's place."""
     y = fit.observations.measured
@@ -180,25 +242,22 @@ def _swaps(survey: Survey, fit: Fit, w: Array, alpha: Array, S: Array) -> Iterat
     quadratic = 2 * d * (alpha[:, i] - alpha[:, j]) + d**2 * (
         S[:, i, i] + S[:, j, j] - 2 * S[:, i, j]
     )
-    logs = np.logaddexp.reduce(w[:, None] - quadratic / 2, axis=0) + math.log(
-        2 * _SHARE[SWAPPED] / (n - 1)
-    )
+    before = math.log(2 * _SHARE[SWAPPED] / (n - 1))
+    logs = np.logaddexp.reduce(w[:, None] - quadratic / 2, axis=0) + before
     for k in np.flatnonzero(logs > logs.max() - 5.0):
         a, b, c = int(i[k]), int(j[k]), float(d[k])
-        yield Suspicion(SWAPPED, (a, b), (c, -c), float(logs[k]))
+        yield Suspicion(SWAPPED, (a, b), (c, -c), float(logs[k]), before=before)
 
 
-def _guesses(survey: Survey, reading: Reading, fit: Fit, i: int) -> Iterator[Suspicion]:
+def _guesses(reading: Reading, y: float, i: int) -> Iterator[Suspicion]:
     """Mistakes that say what the reading should have been; `log_odds` beforehand."""
-    y = float(fit.observations.measured[i])
     length = math.hypot(*reading.along)
 
     def guess(
         mistake: str, right: float, share: float, stretch: float, about: str = ""
     ) -> Suspicion:
-        return Suspicion(
-            mistake, (i,), (right - y,), math.log(_SHARE[mistake] * share * stretch), about
-        )
+        before = math.log(_SHARE[mistake] * share * stretch)
+        return Suspicion(mistake, (i,), (right - y,), before, about, before)
 
     if reading.kind in _SIGNED:
         yield guess(SIGN, -y, 1, 1, f"{-y:+.2f} mm")
@@ -211,13 +270,12 @@ def _guesses(survey: Survey, reading: Reading, fit: Fit, i: int) -> Iterator[Sus
     for factor in (10.0, 0.1, 100.0, 0.01):
         yield guess(DECIMAL, y * factor, 0.25, factor, f"{y * factor:.2f} mm")
     if reading.kind in ("outside", "inside"):
-        for by in (10.0, -10.0):
-            share = 0.45 if (by > 0) == (reading.kind == "inside") else 0.05
+        # Their width belongs to readings between the inside jaws; to others it is added by habit.
+        shares = (
+            {10.0: 0.85, -10.0: 0.025} if reading.kind == "inside" else {10.0: 0.025, -10.0: 0.1}
+        )
+        for by, share in shares.items():
             yield guess(JAWS, y + by, share, 1, f"{y + by:.2f} mm")
-        group = direction_group(reading.along, survey.mechanics.gantry_angle)
-        offset = float(fit.p[fit.unknowns.index(f"offset.{group}")])
-        other = y + 2 * offset * (1 if reading.kind == "outside" else -1)
-        yield guess(SIDE, other, 1, 1)
     if reading.kind not in _SIGNED:
         for nominal, share in _mistyped(length):
             # A longer nominal would have foretold a longer reading by as much.
@@ -244,7 +302,8 @@ def _mistyped(length: float) -> Iterator[tuple[float, float]]:
         swapped[a], swapped[b] = swapped[b], swapped[a]
         other.add(float("".join(swapped)))
     other |= {float(text[:k] + d + text[k + 1 :]) for k in digits for d in "0123456789"}
-    other -= plain | {length}
+    plain = {nominal for nominal in plain if nominal > 0}
+    other = {nominal for nominal in other - plain - {length} if nominal > 0}
     for nominals, share in ((plain, _WHOLE_SHARE), (other, 1 - _WHOLE_SHARE)):
         for nominal in sorted(nominals):
             yield nominal, share / len(nominals)

@@ -13,6 +13,10 @@ from agent.estimate.uncertainty import ENOUGH_DOF, grubbs, grubbs_critical, pool
 _ENOUGH_FOR_GRUBBS = 4
 
 
+#: Level of that test where the level of the first is shared out among many readings: the first
+#: alone keeps the whole survey's level, the second only tells one bad value from a bad set.
+_OWN_LEVEL = 0.05
+
 #: Repeats of one reading lie no farther apart than this, mm and share of the nominal length.
 _FARTHEST_MM = 2.0
 _FARTHEST_SHARE = 0.005
@@ -29,11 +33,14 @@ def copied(values: Sequence[float]) -> bool:
     return len(values) > 2 and min(values) == max(values)
 
 
-def suspect(values: Sequence[float], sigma: float, alpha: float = 0.01) -> int | None:
+def suspect(
+    values: Sequence[float], sigma: float, alpha: float = 0.01, own_alpha: float | None = None
+) -> int | None:
     """Index of the one value to ask about, or None.
 
     values  n repeats, mm; fewer than three are never asked about
     sigma   standard deviation of one repeat, mm; 0 leaves it to the repeats alone
+    alpha, own_alpha  levels of the test against sigma, and of that against their own spread
 
     The farthest value differs from the mean of the others by a normal deviate of variance
     sigma^2 (1 + 1/(n-1)); the largest of n is held against level alpha/n (Bonferroni).  With four
@@ -49,7 +56,7 @@ def suspect(values: Sequence[float], sigma: float, alpha: float = 0.01) -> int |
     limit = NormalDist().inv_cdf(1 - alpha / (2 * n)) * sigma * math.sqrt(1 + 1 / (n - 1))
     if off[worst] <= limit:
         return None
-    if n >= _ENOUGH_FOR_GRUBBS and grubbs(values) <= grubbs_critical(n, alpha):
+    if n >= _ENOUGH_FOR_GRUBBS and grubbs(values) <= grubbs_critical(n, own_alpha or alpha):
         return None
     return worst
 
@@ -66,7 +73,7 @@ def apart(values: Sequence[float], sigma: float, alpha: float = 0.01) -> bool:
 
 
 def strays(
-    readings: Sequence[Sequence[float]], stated: float, alpha: float = 0.01
+    readings: Sequence[Sequence[float]], stated: float, alpha: float = 0.002
 ) -> tuple[tuple[int, int], ...]:
     """(reading, repeat) of every value to ask about among the repeats of many readings.
 
@@ -81,7 +88,7 @@ def strays(
     for i, (values, (own, own_dof)) in enumerate(zip(readings, parts, strict=True)):
         left = dof - own_dof
         pooled = math.sqrt(max(squares - own, 0.0) / left) if left >= ENOUGH_DOF else 0.0
-        odd = suspect(values, max(stated, pooled), alpha / max(several, 1))
+        odd = suspect(values, max(stated, pooled), alpha / max(several, 1), _OWN_LEVEL)
         if odd is not None:
             found.append((i, odd))
     return tuple(found)

@@ -60,6 +60,7 @@ class Spread:
 
     factors: Array  #: (K, 2) form, grade
     log: Array  #: (K,) logarithm of the weights, the largest 0
+    evidence: float  #: ln of how probable the readings are, but for a constant of their number
     quadratic: Array  #: (K,) r' S^-1 r
     size: Array  #: (K, k) prior standard uncertainties
     V: Array  #: (K, n) independent variances
@@ -113,7 +114,8 @@ def spread(fit: Fit) -> Spread:
     quadratic = np.sum(r**2 / V, axis=1) - np.sum(downhill * x, axis=1)
     determinant = np.sum(np.log(V), axis=1) + np.linalg.slogdet(N)[1]
     log = prior - 0.5 * (quadratic + determinant)
-    return Spread(factors, log - log.max(), quadratic, size, V, Ninv, x, H, r)
+    evidence = float(np.logaddexp.reduce(log))
+    return Spread(factors, log - log.max(), evidence, quadratic, size, V, Ninv, x, H, r)
 
 
 def sized(

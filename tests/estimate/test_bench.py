@@ -9,13 +9,13 @@ from scipy.stats import chi2, norm
 
 from agent.estimate import preposterior, solve
 from agent.estimate.consistency import examine
-from agent.estimate.mistakes import slip_limit, slip_odds
+from agent.estimate.mistakes import SIDE, Suspicion, slip_limit, slip_odds, undone
 from agent.estimate.uncertainty import chi2_beyond
 from agent.model.budget import NO_BUDGET, Budget
 from agent.model.drive import Drive, Roller
 from agent.model.profile import Material, Mechanics
 from agent.model.survey import BeltRun, Survey
-from tests.stress.judging import rows_of, surveys
+from tests.stress.judging import Row, rows_of, surveys
 
 
 @pytest.fixture(scope="module")
@@ -67,6 +67,39 @@ def test_one_wrong_reading_is_named_explained_and_does_not_pull(
     for name in ("x_scale", "y_scale", "z_scale", "gantry_angle_deg"):
         off = bad.parameters[name].value - good.parameters[name].value
         assert abs(off) < bad.parameters[name].expanded95
+
+
+def test_outside_typed_for_inside_is_told_by_the_offset_that_others_show() -> None:
+    [(_, *_), (survey, *_)] = surveys(Row("none", "none"), 7, 0, 2)
+    named = []
+    for i in (row_of(survey, "inside"), row_of(survey, "outside", 80.0)):
+        readings = list(survey.readings)
+        kind = "outside" if readings[i].kind == "inside" else "inside"
+        readings[i] = replace(readings[i], kind=kind)
+        wrong = replace(survey, readings=tuple(readings))
+        named += [(a.row, a.mistake) for a in examine(wrong).accused] or [(i, "nothing")]
+        assert undone(wrong, Suspicion("inside_for_outside", (i,), (0.0,), 0.0)) == survey
+    assert named == [(row_of(survey, "inside"), SIDE), (row_of(survey, "outside", 80.0), SIDE)]
+
+
+@pytest.mark.parametrize("by", [-10.0, -5.0, -1.0, 1.0, 5.0, 10.0])
+def test_a_nominal_mistyped_by_whole_millimetres_is_named(sound: Survey, by: float) -> None:
+    i = row_of(sound, "outside", 150.0)
+    was = sound.readings[i]
+    size = math.hypot(*was.along)
+    x, s, h = ((size + by) / size * c for c in was.along)
+    readings = (*sound.readings[:i], replace(was, along=(x, s, h)), *sound.readings[i + 1 :])
+    [accused] = examine(replace(sound, readings=readings)).accused
+    assert (accused.row, accused.mistake) == (i, "nominal")
+    assert f"{size:g} mm nominal" in accused.text
+
+
+def test_a_lean_ten_times_too_large_is_answered() -> None:
+    # the search with long tails once went on for ever here: steps that no longer grew shorter
+    survey = surveys(Row("none", "none"), 7, 0, 2)[1][0]
+    i = row_of(survey, "lean")
+    [accused] = examine(spoiled(survey, i, lambda x: 10 * x)).accused
+    assert (accused.row, accused.mistake) == (i, "decimal")
 
 
 def test_exchanged_directions_never_end_in_an_unasked_line(sound: Survey) -> None:

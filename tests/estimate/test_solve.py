@@ -167,6 +167,8 @@ def test_a_bad_value_does_not_hide_behind_its_own_scatter():
     clean = [30.13, 30.14, 30.12, 30.13, 30.14]
     assert strays([clean, [130.16, 130.15, 130.61, 130.17, 130.15], clean], 0.02) == ((1, 2),)
     assert strays([clean] * 30, 0.02) == ()
+    # one value off by 13 deviations among eighteen readings of five
+    assert strays([[20.01, 20.0, 20.21, 19.99, 20.0], *[clean] * 17], 0.015) == ((0, 2),)
 
 
 def test_longer_strips_tell_more_before_they_are_printed():

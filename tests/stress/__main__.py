@@ -55,9 +55,9 @@ def campaign_on_plant(
 def show(table: Sequence[dict[str, Any]]) -> None:
     """The table for people; shares in percent."""
     names = {"x_scale": "x", "y_scale": "y", "z_scale": "z", "gantry_angle_deg": "angle"}
-    columns = ["worst", "proposed", "silent_wrong", "flagged", "named", "inside"]
-    columns += ["refused", "crashed"]
-    heads = [*(names[p] for p in INSIDE), *(c.replace("silent_", "silent ") for c in columns)]
+    columns = ["worst", "proposed", "silent_wrong", "flagged", "named", "visible"]
+    columns += ["named_visible", "inside", "refused", "crashed"]
+    heads = [*(names[p] for p in INSIDE), *(c.replace("_", " ") for c in columns)]
     print(f"{'':<28}{'95 % interval holds':>22}")
     print(f"{'':<28}" + "".join(f"{h:>{max(7, len(h) + 2)}}" for h in heads))
     for row in table:

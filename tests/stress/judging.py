@@ -53,6 +53,7 @@ class Verdict:
     flagged: bool
     named: bool | None  #: the mistake is rightly named; None where there is none that matters
     inside: bool  #: inside tolerance after the change
+    visible: bool = False  #: there is a mistake that matters, and the other readings can show it
 
 
 def survey_of(draft: Draft, typed: Array) -> list[Survey]:
@@ -106,9 +107,16 @@ def truths(machines: Machines) -> list[dict[str, float]]:
 
 
 def judge(
-    survey: Survey, true: dict[str, float], names: Sequence[str], where: frozenset[int]
+    survey: Survey,
+    true: dict[str, float],
+    names: Sequence[str],
+    where: frozenset[int],
+    visible: bool = False,
 ) -> Verdict:
-    """Solve, correct once, compare.  `names` and `where`: a mistake that matters, or nothing."""
+    """Solve, correct once, compare.
+
+    `names` and `where`: a mistake that matters, or nothing; `visible`: others can show it.
+    """
     needs = any(abs(true[p]) > limit for p, limit in INSIDE.items())
     named: bool | None = False if where else None
     try:
@@ -124,6 +132,7 @@ def judge(
             flagged=proper,
             named=named,
             inside=not needs,
+            visible=visible,
         )
     parameters = found["parameters"]
     off = {p: abs(parameters[p]["value"] - true[p]) for p in INSIDE}
@@ -155,6 +164,7 @@ def judge(
         flagged=flagged,
         named=named,
         inside=all(abs(after[p]) <= limit for p, limit in INSIDE.items()),
+        visible=visible,
     )
 
 
@@ -232,21 +242,24 @@ def surveys(row: Row, seed: int, start: int, count: int) -> list[Case]:
     return [put_wrong(row, survey, true, rng) for survey, true in read]
 
 
-Case = tuple[Survey, dict[str, float], tuple[str, ...], frozenset[int]]
+Case = tuple[Survey, dict[str, float], tuple[str, ...], frozenset[int], bool]
 
 
 def put_wrong(row: Row, survey: Survey, true: dict[str, float], rng: np.random.Generator) -> Case:
     """A survey with the row's mistake or statement in it, as `judge` takes it."""
     names: tuple[str, ...] = ()
     where: frozenset[int] = frozenset()
+    visible = False
     if row.kind == "mistake":
         slip = mistakes.MISTAKES[row.name](survey.readings, rng)
+        by, deviations = mistakes.moved(survey, slip)
         survey = replace(survey, readings=slip.readings)
-        if abs(slip.moved) >= mistakes.MATTERS:
+        if by >= mistakes.MATTERS:
             names, where = mistakes.NAMES[row.name], slip.where
+            visible = deviations >= mistakes.VISIBLE
     elif row.kind == "statement":
         survey = mistakes.STATEMENTS[row.name].say(survey)
-    return survey, true, names, where
+    return survey, true, names, where, visible
 
 
 def judged(row: Row, seed: int, start: int, count: int) -> tuple[Row, list[Verdict], float]:
@@ -277,6 +290,8 @@ def figures(row: Row, verdicts: Sequence[Verdict], seconds: float = math.nan) ->
         "wrong": share([v.wrong for v in verdicts]),
         "flagged": share([v.flagged for v in verdicts]),
         "named": share([v.named for v in verdicts if v.named is not None]),
+        "visible": share([v.visible for v in verdicts if v.named is not None]),
+        "named_visible": share([bool(v.named) for v in verdicts if v.visible]),
         "inside": share([v.inside for v in verdicts]),
         "refused": share([v.failed == "refused" for v in verdicts]),
         "crashed": share([v.failed.startswith("crashed") for v in verdicts]),

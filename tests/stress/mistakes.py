@@ -9,9 +9,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from agent.estimate.consistency import examine
+from agent.estimate.observation import observe
 from agent.model.feature import Reading
 from agent.model.survey import Survey
-from tests.stress.world import Draft
+from tests.stress.world import REPEATS, Array, Draft
 
 Lengths = ("outside", "inside", "pitch")
 
@@ -22,7 +24,7 @@ class Slip:
 
     readings: tuple[Reading, ...]
     where: frozenset[int]  #: the readings that are wrong
-    moved: float  #: by how much, mm, against what would have been right
+    strays: float = 0.0  #: by how much one value stands off its own repeats, mm
 
 
 Mistake = Callable[[Sequence[Reading], np.random.Generator], Slip]
@@ -35,6 +37,11 @@ NAMES: dict[str, tuple[str, ...]] = {}
 #: A mistake that moves its reading by less is no matter, mm.
 MATTERS = 0.2
 
+#: A mistake that moves its reading by fewer standard deviations of what all other readings say of
+#: it cannot be seen by any judge: the normal deviate that one of twenty good readings exceeds in
+#: one survey of a hundred.
+VISIBLE = 3.5
+
 
 def mistake(*names: str) -> Callable[[Mistake], Mistake]:
     def register(make: Mistake) -> Mistake:
@@ -46,8 +53,30 @@ def mistake(*names: str) -> Callable[[Mistake], Mistake]:
     return register
 
 
-def _mean(reading: Reading) -> float:
-    return math.fsum(reading.mm) / len(reading.mm)
+def moved(clean: Survey, slip: Slip) -> tuple[float, float]:
+    """By how much a mistake moves what its readings say, mm, and in standard deviations.
+
+    The deviation is that of a reading from what all others say of it, r' S^-1 r without the
+    mistake taken from that with it, at the spread which the survey without the mistake shows: the
+    limit that the readings set, whoever judges them.  (The noncentrality of the test for a known
+    shift of the mean, by the estimate's own covariance S.)
+    """
+    if slip.strays:
+        deviation = clean.instrument.repeatability_mm * math.sqrt(1 + 1 / REPEATS)
+        return abs(slip.strays), abs(slip.strays) / deviation
+    examined = examine(clean)
+    at, grid = examined.fit, examined.spread
+    known = at.p[: at.unknowns.sought]
+
+    def apart(survey: Survey) -> Array:
+        observations, unknowns = observe(survey)
+        shared = np.zeros(len(unknowns.names) - unknowns.sought)
+        return observations.measured - observations.predict(np.concatenate([known, shared]))[0]
+
+    change = apart(replace(clean, readings=slip.readings)) - apart(clean)
+    node = int(np.argmax(grid.log))
+    S = np.diag(grid.V[node]) + grid.H[node] @ grid.H[node].T
+    return float(np.abs(change).max()), math.sqrt(float(change @ np.linalg.solve(S, change)))
 
 
 def _any(readings: Sequence[Reading], rng: np.random.Generator, *kinds: str) -> int:
@@ -57,7 +86,7 @@ def _any(readings: Sequence[Reading], rng: np.random.Generator, *kinds: str) -> 
 def _typed(readings: Sequence[Reading], i: int, mm: Sequence[float]) -> Slip:
     wrong = replace(readings[i], mm=tuple(round(x, 6) for x in mm))
     changed = (*readings[:i], wrong, *readings[i + 1 :])
-    return Slip(changed, frozenset({i}), _mean(wrong) - _mean(readings[i]))
+    return Slip(changed, frozenset({i}))
 
 
 @mistake("sign")
@@ -88,9 +117,7 @@ def inside_for_outside(readings: Sequence[Reading], rng: np.random.Generator) ->
     was = readings[i]
     other = "inside" if was.kind == "outside" else "outside"
     wrong = replace(was, kind=other)
-    # as many mm as nominal and typed value are apart, twice: the offset and what else is off
-    moved = 2 * (_mean(was) - math.hypot(*was.along))
-    return Slip((*readings[:i], wrong, *readings[i + 1 :]), frozenset({i}), moved)
+    return Slip((*readings[:i], wrong, *readings[i + 1 :]), frozenset({i}))
 
 
 @mistake("swapped")
@@ -106,9 +133,7 @@ def swapped(readings: Sequence[Reading], rng: np.random.Generator) -> Slip:
     i = int(rng.choice(pairs))
     a, b = readings[i], readings[i + 1]
     pair = (replace(a, mm=b.mm), replace(b, mm=a.mm))
-    return Slip(
-        (*readings[:i], *pair, *readings[i + 2 :]), frozenset({i, i + 1}), _mean(a) - _mean(b)
-    )
+    return Slip((*readings[:i], *pair, *readings[i + 2 :]), frozenset({i, i + 1}))
 
 
 @mistake("inch")
@@ -134,7 +159,7 @@ def comma_split(readings: Sequence[Reading], rng: np.random.Generator) -> Slip:
     mm[k : k + 1] = [float(whole), float(part)]
     if not mm[k + 1]:
         mm[k + 1] = 1.0  # nobody types a comma and no digits
-    return _typed(readings, i, mm)
+    return replace(_typed(readings, i, mm), strays=mm[k] - mm[k + 1])
 
 
 @mistake("jaws_10mm")
@@ -152,7 +177,7 @@ def nominal_mistyped(readings: Sequence[Reading], rng: np.random.Generator) -> S
     by = float(rng.choice((-10.0, -5.0, -1.0, 1.0, 5.0, 10.0)))
     x, s, h = (c * (size + by) / size for c in was.along)
     wrong = replace(was, along=(x, s, h))
-    return Slip((*readings[:i], wrong, *readings[i + 1 :]), frozenset({i}), -by)
+    return Slip((*readings[:i], wrong, *readings[i + 1 :]), frozenset({i}))
 
 
 @mistake("one_of_n")
@@ -161,7 +186,7 @@ def one_of_n(readings: Sequence[Reading], rng: np.random.Generator) -> Slip:
     mm = list(readings[i].mm)
     by = float(rng.uniform(0.2, 1.0) * rng.choice((-1, 1)))
     mm[int(rng.integers(len(mm)))] += by
-    return replace(_typed(readings, i, mm), moved=by)
+    return replace(_typed(readings, i, mm), strays=by)
 
 
 @mistake("off")

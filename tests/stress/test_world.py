@@ -181,12 +181,30 @@ def test_a_mistake_changes_what_it_says_and_nothing_else(name, seed):
         i for i, (a, b) in enumerate(zip(clean.readings, slip.readings, strict=True)) if a != b
     }
     assert changed <= slip.where
-    assert changed or abs(slip.moved) < mistakes.MATTERS
+    # a value may be its own other sign, or its neighbour's; then nothing is wrong
+    assert changed or mistakes.moved(clean, slip)[0] < mistakes.MATTERS
     assert mistakes.NAMES[name]
 
 
+def test_a_mistake_is_visible_as_far_as_other_readings_tell_of_it():
+    [(clean, *_)] = surveys(Row("none", "none"), 3, 0, 1)
+    [length] = [i for i, r in enumerate(clean.readings) if r.name == "strip x2"]
+    [lonely] = [i for i, r in enumerate(clean.readings) if r.kind == "sway"]
+
+    def off(i, by):
+        wrong = replace(clean.readings[i], mm=tuple(x + by for x in clean.readings[i].mm))
+        readings = (*clean.readings[:i], wrong, *clean.readings[i + 1 :])
+        return mistakes.moved(clean, mistakes.Slip(readings, frozenset({i})))
+
+    assert off(length, 0.4)[0] == pytest.approx(0.4)
+    assert off(length, 0.4)[1] == pytest.approx(2 * off(length, 0.2)[1])
+    assert off(length, 0.4)[1] > mistakes.VISIBLE
+    # one sway alone: only what is known of such machines beforehand speaks against it
+    assert off(lonely, 0.4)[1] < mistakes.VISIBLE
+
+
 def test_the_judge_knows_right_from_wrong():
-    [(survey, true, names, where)] = surveys(Row("none", "none"), 3, 0, 1)
+    [(survey, true, names, where, _)] = surveys(Row("none", "none"), 3, 0, 1)
     right = judge(survey, true, names, where)
     assert (right.failed, right.wrong, right.flagged, right.named) == ("", False, False, None)
     assert right.inside
