@@ -11,6 +11,7 @@ import yaml
 from agent.errors import LinkFailed
 from agent.families import FAMILIES, adopt, identify, read_back, read_once
 from agent.families.base import Family
+from agent.families.values import inch_factor
 from agent.wire.exchange import State
 from agent.wire.link import Link
 from sim.faults import parse_faults
@@ -203,3 +204,18 @@ def test_a_name_that_is_spoiled_alike_in_both_readings_is_missed() -> None:
     ]
     damage = FAMILIES["table"].parse(lines).damage
     assert damage == ("max_acceleration.x is missing, and both other axes have one",)
+
+
+@pytest.mark.parametrize(
+    ("key", "factor"),
+    [
+        ("steps_per_mm.x", 1 / 25.4),
+        ("jerk.x", 25.4),
+        ("max_speed.x", 25.4),
+        ("home_offset.x", 25.4),
+        ("pid.p", 1.0),
+    ],
+)
+def test_inches_are_of_25_4_mm(key, factor):
+    """Exact since 1959 (international yard and pound agreement)."""
+    assert inch_factor(key) == pytest.approx(factor)

@@ -60,3 +60,7 @@ def test_assumed_neutral_line_is_the_least_known_part():
 def test_impossible_parts_are_refused(bad):
     with pytest.raises(ValueError, match="must"):
         bad()
+
+
+def test_a_screw_is_as_sure_as_a_share_of_its_lead():
+    assert Screw(8.0, 0.001).u_travel_per_turn == pytest.approx(0.008)

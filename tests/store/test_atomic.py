@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import stat
 from pathlib import Path
 
 import pytest
@@ -75,3 +76,16 @@ def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     with pytest.raises(Refused, match="could not be made"):
         write_file(tmp_path / "file" / "below", "x")
+
+
+def test_the_name_of_a_new_file_is_flushed_with_it(tmp_path, monkeypatch):
+    """Without the folder's own flush a power cut can lose the name of a file that was flushed."""
+    flushed, flush = [], os.fsync
+
+    def noted(handle):
+        flushed.append(stat.S_ISDIR(os.fstat(handle).st_mode))
+        flush(handle)
+
+    monkeypatch.setattr(os, "fsync", noted)
+    write_file(tmp_path / "a", "text")
+    assert flushed[-2:] == [False, True]

@@ -67,3 +67,8 @@ def test_a_megabyte_without_end_is_counted_and_not_kept() -> None:
         assert cutter.feed(b"x" * 1024) == []
     assert len(cutter._tail) <= 4096
     assert cutter.feed(b"\nok\n") == [1024 * 1024, "ok"]
+
+
+def test_a_line_just_too_long_is_counted_and_the_next_one_is_whole():
+    cutter = LineCutter(longest=10)
+    assert cutter.feed(b"x" * 10 + b"\n" + b"y" * 11 + b"\nok\n") == ["x" * 10, 11, "ok"]
