@@ -90,7 +90,7 @@ def at(seed: int, bench: str, tolerance: Tolerance) -> Desk:
         wanted = {} if plan is None else plan.wanted
         return next((f"{value:.12g}" for key, value in wanted.items() if key in question), "")
 
-    answers = {"To write": digest_in, "To store": digest_in, "Type the new": retyped}
+    answers = {"To write": digest_in, "To store": digest_in, "the new value of": retyped}
     desk = desk_at(answers={**answers, "'all' takes": ""})  # each feature is an input of its own
     desk.rehearsal = in_memory(seed=seed, bench=bench_of(bench, (), seed))
     desk.session.use(replace(desk.session.profile, tolerance=tolerance))
