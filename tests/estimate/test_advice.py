@@ -5,11 +5,16 @@ import math
 import numpy as np
 import pytest
 
+from agent.estimate.belt_findings import find
 from agent.estimate.belt_run import reversal
+from agent.estimate.fit import fit
+from agent.estimate.observation import observe
+from agent.estimate.remedies import looks_like_material
 from agent.estimate.solve import solve
 from agent.families import FAMILIES
+from agent.model.budget import Budget
 from agent.model.drive import Drive, Roller, steps_after_change
-from agent.model.profile import Instrument, Material, Mechanics
+from agent.model.profile import Instrument, Material, Mechanics, Priors
 from agent.model.survey import BeltRun, Conditions
 from tests.estimate.cases import NO_SHRINK, by_setting, codes, reading, survey
 
@@ -192,3 +197,29 @@ def test_few_repeats_have_the_wide_intervals_of_student():
     )  # fmt: skip
     x = found.parameters["x_scale"]
     assert x.expanded95 / x.u == pytest.approx(2.447, abs=0.05)
+
+
+def test_what_each_reading_has_for_itself_is_of_its_stated_size():
+    """Run-out 0.02 mm of unknown period, form 0.05 mm from the profile: their squares."""
+    length = reading("pitch", (0, 100, 0), 100.0)
+    obs, _ = observe(
+        survey(length, budget=Budget(roller_wave_mm=0.02), priors=Priors(form_mm=0.05))
+    )
+    assert obs.own["roller_wave_mm"] == pytest.approx([4e-4], rel=1e-6)
+    assert obs.own["form_mm"] == pytest.approx([2.5e-3])
+
+
+def test_slip_is_the_reason_for_leaving_the_belt_alone():
+    empty = along_the_belt(STRETCH + NOISE)
+    loaded = along_the_belt(STRETCH - 0.003 * np.array(LONG) + NOISE, load="part")
+    runs = survey(instrument=Instrument(repeatability_mm=0.02), belt_runs=(empty, loaded))
+    found = find(runs)
+    assert found is not None
+    assert found.withheld == "slip"
+
+
+def test_a_travel_that_tells_a_scale_keeps_the_material_out_of_it():
+    short = survey(*SHORT)
+    told = survey(*SHORT, reading("travel", (200, 0, 0), 192.0, 0.02))
+    assert looks_like_material(short, fit(*observe(short)))
+    assert not looks_like_material(told, fit(*observe(told)))
