@@ -112,7 +112,7 @@ def test_a_plate_whose_x_and_s_are_exchanged_proposes_nothing() -> None:
 
 @pytest.mark.parametrize("name", list(mistakes.MISTAKES))
 def test_no_family_of_mistakes_ends_in_a_wrong_line(name: str) -> None:
-    [(survey, true, names, where)] = surveys(Row(name, "mistake"), 5, 0, 1)
+    [(survey, true, names, where, _)] = surveys(Row(name, "mistake"), 5, 0, 1)
     assert not judge(survey, true, names, where).wrong
 
 
