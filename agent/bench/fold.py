@@ -45,6 +45,7 @@ from agent.model.heat import HeaterState, Heats, danger_of, eased
 from agent.model.profile import Profile
 from agent.model.roles import ROLES, Role
 from agent.model.settings import Readback, kind_of, letter_of
+from agent.model.survey import Check
 from agent.store.checks import SHAPES
 
 #: Unusable events that are named; more are only counted.
@@ -159,9 +160,22 @@ def _profile(bench: Bench, event: Event) -> Bench:
     after = replace(
         bench, filed=filed, profile=replace(filed, mechanics=mechanics), written=written
     )
+    if before is not None and before.instrument != filed.instrument:
+        after = replace(after, checks=())
     if edited or (before is not None and before.axes != filed.axes):
         after = replace(after, rounds=_begun(after.rounds, _round(after)), waiting=None)
     return after
+
+
+def _checked(bench: Bench, event: Event) -> Bench:
+    """A check of the instrument: the last of each length counts for what is read with it."""
+    body = event.body
+    if "deviation_mm" not in body or not body.get("u_mm", 0) > 0:
+        return bench
+    known = float(body["known_mm"])
+    check = Check(known, float(body["deviation_mm"]), float(body["u_mm"]), event.at[:10])
+    others = tuple(c for c in bench.checks if c.known_mm != known)
+    return replace(bench, checks=(*others, check))
 
 
 @lru_cache(maxsize=8)
@@ -648,6 +662,7 @@ _STEPS: Final[dict[str, Callable[[Bench, Event], Bench]]] = {
     "detached": _detached,
     "lost": _lost,
     "profile": _profile,
+    "check": _checked,
     "readback": _readback,
     "heat": _heat,
     "halted": _halted,

@@ -14,7 +14,7 @@ from agent.model.heat import HeaterState, Heats
 from agent.model.profile import UNNAMED, Profile
 from agent.model.roles import Role
 from agent.model.settings import Readback, Setting
-from agent.model.survey import Conditions, Survey
+from agent.model.survey import Check, Conditions, Survey
 
 if TYPE_CHECKING:
     from agent.estimate.foretelling import Comparison
@@ -170,6 +170,7 @@ class Bench:
     place_lost: bool = False
     surprise: Surprise | None = None
     refused: Refusal | None = None
+    checks: tuple[Check, ...] = ()  #: of the instrument in use, the last of each length
     damage: tuple[str, ...] = ()  #: events that could not be used, and why
 
     # --- what follows ---------------------------------------------------------------------------
@@ -274,6 +275,7 @@ class Bench:
             max_speed=self.known("max_speed"),
             conditions=self.now.conditions,
             belt_runs=self.now.runs,
+            checks=self.checks,
             **{name: of_profile[name] for name in shared},
         )
 

@@ -7,6 +7,13 @@ s the stated repeatability or what the values show where that is more, d the dis
 against the maximum permissible error with U = 2 u: conformity is proved where |deviation| + U is
 within it, non-conformity where |deviation| - U is beyond it, and neither between (the decision rule
 of ISO 14253-1).
+
+Kept, a check tells of the two errors that all readings share, zero z and scale c:
+
+    deviation = z + known length c + e,    var e = u^2 + (error by length)^2
+
+so that both are known from it and from their usual sizes (linear regression with prior
+information); what they then have in common is left out, each keeps its own mean and variance.
 """
 
 from __future__ import annotations
@@ -15,11 +22,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import fmean, stdev
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
+
+import numpy as np
 
 from agent.errors import BadInput
-from agent.estimate.uncertainty import display_step
+from agent.estimate.uncertainty import display_step, rectangular
 from agent.model.profile import Instrument
+from agent.model.survey import Survey
 
 Verdict = Literal["conforms", "does not conform", "not decided"]
 
@@ -78,3 +88,35 @@ def checked(known_mm: float, values: Sequence[float], instrument: Instrument) ->
     else:
         verdict = "not decided"
     return Checked(known_mm, tuple(values), deviation, u, mpe, verdict)
+
+
+class Known(NamedTuple):
+    """What is known of an error before any reading of the survey."""
+
+    mean: float
+    u: float
+
+
+def zero_and_scale(survey: Survey, longest_mm: float = 0.0) -> tuple[Known, Known]:
+    """Zero (mm) and scale (relative) of the instrument, by the budget and by its checks.
+
+    longest_mm: the longest length that was read with it
+    """
+    budget = survey.budget
+    # The zero is not better than what the limit of error allows (GUM 4.3.7), unless a
+    # check has shown it.
+    usual = max(budget.zero_mm, rectangular(survey.instrument.limit_mm(longest_mm)))
+    # One that is off by more than is usual shows that the usual size is not its own.
+    shown = max((abs(check.deviation_mm) for check in survey.checks), default=0.0)
+    prior = np.array([max(usual, shown), budget.caliper_scale_percent / 100]) ** 2
+    cov, mean = np.diag(prior), np.zeros(2)
+    for check in survey.checks:
+        j = np.array([1.0, check.known_mm])
+        gain = cov @ j / (check.u_mm**2 + budget.by_length_mm**2 + j @ cov @ j)
+        mean = mean + gain * (check.deviation_mm - j @ mean)
+        cov = cov - np.outer(gain, j @ cov)
+    zero, scale = (
+        Known(float(m), math.sqrt(max(float(v), 0.0)))
+        for m, v in zip(mean, np.diag(cov), strict=True)
+    )
+    return zero, scale

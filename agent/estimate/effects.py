@@ -20,10 +20,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from agent.estimate.uncertainty import rectangular
+from agent.estimate.checking import zero_and_scale
 from agent.model.drive import Roller
 from agent.model.feature import Reading, direction_group
-from agent.model.geometry import EX, EY, EZ, Array, commands
+from agent.model.geometry import DELTA, EX, EY, EZ, Array, commands
 from agent.model.survey import Survey
 
 Mask = npt.NDArray[np.bool_]
@@ -66,6 +66,7 @@ class Shared:
     of: str  #: what shares it: a direction, a piece, an axis; empty if all do
     column: Array  #: (n,) mm of each reading per unit of the error
     u: float  #: prior standard uncertainty, in its own unit
+    mean: float = 0.0  #: what it is known to be beforehand
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,18 +137,25 @@ def shared(survey: Survey, of: Layout, J: Array) -> list[Shared]:
     return [s for s in found if s.u > 0 and np.any(s.column)]
 
 
+def _one_way(component: str, of: str, column: Array, size: float) -> Shared:
+    """An error that is never below 0: lost motion only shortens, a foot only stands out.
+
+    Half its usual size is expected of it; about 0 its mean square stays that of the stated size.
+    """
+    return Shared(component, of, column, math.sqrt(0.75) * size, 0.5 * size)
+
+
 def _instrument(survey: Survey, of: Layout) -> Iterator[Shared]:
     """Caliper, square and hand: what is read with the instrument of the survey."""
     b = survey.budget
     caliper = of.caliper.astype(float)
     lengths = caliper * of.of_kind("outside", "inside", "pitch", "travel")
-    # The zero is not better than what the limit of error allows (GUM 4.3.7).
-    limit = survey.instrument.limit_mm(float(max(caliper * of.length, default=0.0)))
-    yield Shared("zero_mm", "", caliper, max(b.zero_mm, rectangular(limit)))
+    zero, scale = zero_and_scale(survey, float(max(caliper * of.length, default=0.0)))
+    yield Shared("zero_mm", "", caliper, zero.u, zero.mean)
     yield Shared("inside_jaws_mm", "", caliper * of.of_kind("inside"), b.inside_jaws_mm)
     # Turned round, the square errs the other way, and so does the foot it stands on.
     yield Shared("square_mm", "", caliper * of.turned * of.of_kind("lean", "sway"), b.square_mm)
-    yield Shared("caliper_scale_percent", "", lengths * of.length, b.caliper_scale_percent / 100)
+    yield Shared("caliper_scale_percent", "", lengths * of.length, scale.u, scale.mean)
     # a scan, or whatever else a length came from that states its own uncertainty
     other = ~of.caliper * of.of_kind(*LENGTHS)
     yield Shared("scan_percent", "", other * of.length, b.scan_percent / 100)
@@ -168,7 +176,9 @@ def _plastic(survey: Survey, of: Layout) -> Iterator[Shared]:
     grows = np.array([GROWS.get(k, 0.0) for k in of.kind])
     yield Shared("first_layer_mm", "", 2.0 * grows * of.flat, b.first_layer_mm)
     for kind in ("lean", "sway"):
-        yield Shared("foot_mm", kind, of.turned * of.of_kind(kind), b.foot_mm)
+        yield _one_way("foot_mm", kind, of.turned * of.of_kind(kind), b.foot_mm)
+    heights = of.of_kind("outside") * np.array([g == "h" for g in of.group], dtype=float)
+    yield _one_way("foot_mm", "height", -heights, b.foot_mm)
     shortness = np.minimum(1.0, (_SHORT / np.maximum(of.length, 1e-9)) ** 2)
     yield Shared("corner_mm", "", grows * shortness, b.corner_mm)
     lengths = of.of_kind(*LENGTHS) * of.length
@@ -188,7 +198,7 @@ def _moves(survey: Survey, of: Layout) -> Iterator[Shared]:
     from_one_end = travel * ~of.slope
     for group in dict.fromkeys(g for g, k in zip(of.group, of.kind, strict=True) if k == "travel"):
         along = np.array([g == group for g in of.group], dtype=float)
-        yield Shared("lost_motion_mm", group, from_one_end * along, b.lost_motion_mm)
+        yield _one_way("lost_motion_mm", group, -from_one_end * along, b.lost_motion_mm)
     yield Shared("gauge_mm", "", from_one_end * ~of.caliper, b.gauge_mm)
     yield Shared("gauge_percent", "", travel * ~of.caliper * of.length, b.gauge_percent / 100)
 
@@ -204,8 +214,10 @@ def _machine(survey: Survey, of: Layout, J: Array) -> Iterator[Shared]:
     yield Shared("bow_mm", "gantry", bent * lengths * up, b.bow_mm)
     for kind in ("lean", "sway"):
         yield Shared("bow_mm", kind, bent * of.of_kind(kind), b.bow_mm)
+    # Sliced at another angle than stated, all that is printed shows it as the gantry's.
+    yield Shared("sliced_deg", "", of.printed * J[:, DELTA], math.radians(b.sliced_deg))
     hot = of.printed * (J[:, EX] + J[:, EY])
-    yield Shared("hot_frame_percent", "", hot, b.hot_frame_percent / 100)
+    yield _one_way("hot_frame_percent", "", hot, b.hot_frame_percent / 100)
     belt = of.direction * of.length[:, None] @ commands(survey.mechanics.gantry_angle)[2]
     sideways = belt * np.where(of.of_kind("sway"), 1.0, of.direction[:, 0] * lengths)
     walk = 2 * math.pi * b.belt_walk_mm / math.sqrt(2) / (survey.mechanics.belt_loop_mm or _LOOP)

@@ -199,7 +199,7 @@ def observe(survey: Survey, noise: Noise | None = None) -> tuple[Observations, U
     columns = [s.column for s in shared]
     unknowns = Unknowns(
         (*sought.names, *(f"{s.component}:{s.of}" for s in shared)),
-        np.concatenate([sought.mean, np.zeros(len(shared))]),
+        np.concatenate([sought.mean, [s.mean for s in shared]]),
         np.concatenate([sought.u, [s.u for s in shared]]),
         sought.sought,
     )

@@ -31,7 +31,8 @@ def check_instrument(desk: Desk, numbers: Sequence[float]) -> None:
         f" (95 %), allowed ± {found.mpe_mm:g}: {found.verdict}."
     )
     desk.session.book.append("check", {"text": said, **found.to_plain()})
-    desk.screen.answer(found.to_plain(), lambda: desk.screen.say(said))
+    kept = "Kept with its day: what is read with this caliper from now on is judged by it."
+    desk.screen.answer(found.to_plain(), lambda: desk.screen.say(f"{said} {kept}"))
     if found.verdict == "does not conform":
         raise Refused(
             "the caliper is off by more than its stated error",

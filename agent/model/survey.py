@@ -21,6 +21,16 @@ class Conditions:
 
 
 @dataclass(frozen=True, slots=True)
+class Check:
+    """The instrument of the survey, read on a known length."""
+
+    known_mm: float
+    deviation_mm: float  #: what it showed minus the known length
+    u_mm: float  #: standard uncertainty of that
+    on: str = ""  #: day, ISO 8601; empty: not noted
+
+
+@dataclass(frozen=True, slots=True)
 class BeltRun:
     """Commanded and measured positions along the belt, mm, in the order they were reached."""
 
@@ -58,3 +68,4 @@ class Survey:
     budget: Budget = field(default_factory=Budget)
     conditions: Conditions = field(default_factory=Conditions)
     belt_runs: tuple[BeltRun, ...] = ()
+    checks: tuple[Check, ...] = ()  #: of the instrument, at most one of each length

@@ -21,7 +21,7 @@ from typing import Any, Final, get_args
 from agent.families import FAMILIES
 from agent.model.feature import KINDS, Reading, Side
 from agent.model.profile import Mechanics
-from agent.model.survey import BeltRun, Conditions, Survey
+from agent.model.survey import BeltRun, Check, Conditions, Survey
 from agent.store import machine
 from agent.store.atomic import write_file
 from agent.store.nodes import Items, Node, Sheet, read_file
@@ -149,6 +149,17 @@ _CONDITIONS: Final = Table(
     },
 )
 
+_CHECK: Final = Table(
+    Check,
+    {
+        "known_mm": Key(Number("mm", above=0, most=1e5), required=True),
+        "deviation_mm": Key(Number("mm", least=-100, most=100), required=True),
+        "u_mm": Key(Number("mm", above=0, most=100), required=True),
+        "on": Key(Text(most=40)),
+    },
+    "a check of the instrument: {known_mm: ..., deviation_mm: ..., u_mm: ...}",
+)
+
 
 @dataclass(frozen=True, slots=True)
 class _OneOrMore:
@@ -238,6 +249,7 @@ _FILE: Final = Table(
         "priors": Key(machine.PRIORS),
         "budget": Key(machine.BUDGET),
         "conditions": Key(_CONDITIONS),
+        "checks": Key(ListOf(_CHECK)),
         "pieces": Key(ListOf(_PIECE)),
         "readings": Key(ListOf(_READING)),
         "belt_run": Key(_OneOrMore(_BELT_RUN, ListOf(_BELT_RUN, least=1)), into="belt_runs"),
@@ -267,6 +279,11 @@ def readings_text(file: ReadingsFile) -> str:
     conditions = machine.plain_fields(survey.conditions)
     if conditions:
         plain["conditions"] = conditions
+    if survey.checks:
+        plain["checks"] = [
+            {name: item for name, item in machine.plain_fields(check).items() if item != ""}
+            for check in survey.checks
+        ]
     if file.pieces:
         plain["pieces"] = [
             {"name": piece.name, "piece": piece.piece, "size": dict(piece.size)}

@@ -10,6 +10,8 @@ from scipy.stats import chi2, norm
 from agent.estimate import preposterior, solve
 from agent.estimate.consistency import examine
 from agent.estimate.mistakes import SIDE, Suspicion, slip_limit, slip_odds, undone
+from agent.estimate.mistakes import slip_limit, slip_odds
+from agent.estimate.observation import observe
 from agent.estimate.uncertainty import chi2_beyond
 from agent.model.budget import NO_BUDGET, Budget
 from agent.model.drive import Drive, Roller
@@ -200,3 +202,31 @@ def test_one_length_repeated_is_a_belt_run() -> None:
     assert solution.belt.runs[0].scale == pytest.approx(0.533 / 300, rel=1e-2)
     assert solution.corrections == ()
     assert "single_length" in {a.code for a in solution.advice}
+
+
+def test_an_angle_as_sliced_that_is_not_sure_is_the_gantry_s_as_far_as_pieces_tell(
+    sound: Survey,
+) -> None:
+    """Pieces printed by other means: nothing read on them is surer of the angle than that."""
+    other = replace(sound, budget=replace(sound.budget, sliced_deg=0.2))
+    angle, doubted = (solve(s).parameters["gantry_angle_deg"] for s in (sound, other))
+    assert angle.u < 0.05
+    assert doubted.budget[0].component == "sliced_deg"
+    assert doubted.u > 2 * angle.u
+
+
+@pytest.mark.parametrize(
+    ("kind", "component", "sign"),
+    [("travel", "lost_motion_mm", -1), ("lean", "foot_mm", 1)],
+)
+def test_what_errs_one_way_is_expected_so(
+    sound: Survey, kind: str, component: str, sign: int
+) -> None:
+    """Half its usual size with the sign it has; its mean square about 0 is the size stated."""
+    observations, unknowns = observe(sound)
+    rows = [i for i, r in enumerate(sound.readings) if r.kind == kind and r.side != "opposite"]
+    own = [i for i, name in enumerate(unknowns.names) if name.startswith(f"{component}:")]
+    J = observations.predict(unknowns.mean)[1][rows][:, own]
+    assert (J @ unknowns.mean[own] * sign > 0).all()
+    size = getattr(sound.budget, component)
+    assert np.hypot(unknowns.mean[own], unknowns.u[own]) == pytest.approx(size)

@@ -9,9 +9,11 @@ from pathlib import Path
 
 import pytest
 
+from agent.estimate.checking import checked
 from agent.face.main import run
 from agent.pieces import PIECES, toolpath
 from agent.store.profiles import load_profile
+from agent.work.session import Session
 
 
 def written(path: Path, degrees: float) -> Path:
@@ -30,6 +32,17 @@ def test_a_check_of_the_caliper(capsys: pytest.CaptureFixture[str]) -> None:
     assert "off by more than its stated error" in capsys.readouterr().err
     assert run(["gauge", "check"]) == 2
     assert run(["gauge", "check", "50", "1.97"]) == 2
+
+
+def test_a_check_counts_for_what_is_read_afterwards() -> None:
+    """The last of each length is kept with its day, and falls with the instrument."""
+    session = Session(load_profile("heron"))
+    for known, shown in ((50.0, 50.03), (100.0, 100.0), (50.0, 50.01)):
+        found = checked(known, (shown,) * 3, session.profile.instrument)
+        session.book.append("check", {"text": "", **found.to_plain()})
+    kept = session.bench.survey().checks
+    assert [(c.known_mm, round(c.deviation_mm, 3)) for c in kept] == [(100.0, 0.0), (50.0, 0.01)]
+    assert all(len(c.on) == len("2026-11-02") for c in kept)
 
 
 def test_a_file_sliced_at_another_angle_is_refused(

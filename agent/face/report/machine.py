@@ -172,6 +172,7 @@ def conditions(tune: Tune) -> Sequence[Part]:
                     f" error {instrument.limit_words}, repeats within"
                     f" {instrument.repeatability_mm:g} mm (standard deviation)",
                 ),
+                *_checks(survey),
                 (
                     "Plastic",
                     f"{material.name if named else 'not named'}, assumed shrink"
@@ -195,6 +196,15 @@ def conditions(tune: Tune) -> Sequence[Part]:
         ),
         Blanks(("Caliper no. and date of its last check", "Spool, colour, batch")),
     )
+
+
+def _checks(survey: Survey) -> Iterator[tuple[str, str]]:
+    """What the caliper showed on known lengths: it counts in the estimate."""
+    for check in survey.checks:
+        yield (
+            f"Caliper on {check.known_mm:g} mm",
+            f"{check.deviation_mm:+.3f} ± {2 * check.u_mm:.3f} mm (95 %), {check.on or 'undated'}",
+        )
 
 
 #: What to mind with a machine that has just been tuned, beside the usual cautions.
