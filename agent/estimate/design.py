@@ -9,9 +9,8 @@ parameter, in units of its tolerance, for each minute it costs.  It is enough wh
     |P j| delta / sqrt(v - j' P j) <= tolerance       for every value of the design, and
     a lean typed with the wrong sign would be seen.
 
-The second is the external reliability of Baarda (A testing procedure for use in geodetic networks,
-1968; from memory): the least slip of one value that its residual shows with 80 % power at a level
-of 1 %, delta = z(0.995) + z(0.80), and what such a slip moves while it stays unseen.
+The second is what a slip of one value moves while it stays unseen, see
+`agent.estimate.reliability`.
 """
 
 from __future__ import annotations
@@ -19,7 +18,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from statistics import NormalDist
 from typing import Final
 
 import numpy as np
@@ -30,18 +28,13 @@ from agent.estimate.fit import described, posterior
 from agent.estimate.observation import Noise, noise_of, observe
 from agent.estimate.parameters import PUBLIC, public_unit
 from agent.estimate.planning import WANTED
+from agent.estimate.reliability import DELTA, DOUBTED, unseen
 from agent.estimate.repeats import copied
 from agent.estimate.spread import sized
 from agent.estimate.uncertainty import display_step
 from agent.model.feature import Reading
 from agent.model.geometry import Array
 from agent.model.survey import Survey
-
-#: Level at which the residual of one value makes the guide ask for another, and the power with
-#: which a slip is to be seen.
-DOUBTED: Final = NormalDist().inv_cdf(0.995)
-_POWER: Final = NormalDist().inv_cdf(0.80)
-_DELTA: Final = DOUBTED + _POWER
 
 #: Coverage factor of what is planned.
 _K: Final = 1.96
@@ -149,9 +142,7 @@ class _State:
 
     def slips(self, columns: Sequence[int]) -> Array:
         """What an unseen slip of one value moves (f, len(columns)); 0 where nothing was read."""
-        G = self.J @ self.P
-        left = np.maximum(self.v - np.einsum("fk,fk->f", G, self.J), 1e-12)
-        moved = np.abs(G[:, list(columns)]) * _DELTA / np.sqrt(left)[:, None]
+        moved = unseen(self.J, self.v, self.P)[:, list(columns)]
         moved[[n == 0 for n in self.count]] = 0.0
         return np.asarray(moved)
 
@@ -166,7 +157,7 @@ class _State:
         J = np.column_stack([self.J, column])[read]
         u0 = np.append(self.u0, _ANY_SLIP)
         cov = posterior(J, self.v[read] / counts[read], u0)
-        return _DELTA * math.sqrt(float(cov[-1, -1]))
+        return DELTA * math.sqrt(float(cov[-1, -1]))
 
 
 def course(

@@ -9,6 +9,7 @@ from typing import Final
 from agent.estimate.combinations import TURNS, of_readings_alone
 from agent.estimate.fit import Fit
 from agent.estimate.observation import SHRINK
+from agent.estimate.reliability import checked
 from agent.estimate.shares import shares
 from agent.estimate.solution import Parameter
 
@@ -39,6 +40,7 @@ def parameters_of(fit: Fit) -> dict[str, Parameter]:
     brought = shares(fit)
     determined = determined_by_fit_name(fit)
     u = fit.u
+    told, slip = checked(fit)
     found = {}
     for public, name in {**PUBLIC, **offsets}.items():
         i = fit.unknowns.index(name)
@@ -53,6 +55,8 @@ def parameters_of(fit: Fit) -> dict[str, Parameter]:
             determined=determined[name],
             significant=bool(prior > 0 and abs(value) > expanded),
             budget=brought[i],
+            told_by=int(told[i]),
+            unseen_slip=float(slip[i]) * factor,
         )
     return found
 

@@ -138,13 +138,21 @@ def foresee(survey: Survey, readings: Sequence[Reading]) -> dict[str, float]:
 def next_reading(survey: Survey, examined: Examined) -> NextReading | None:
     """The reading that shrinks the worst-known wanted parameter most, or None.
 
-    Wanted are the scales and the angle that the present readings bear on (all four where there
-    are none), worst-known is the largest uncertainty in units of its tolerance.  Readings of the
-    pieces at hand come before moves, moves before new pieces.
+    Wanted are all scales and the angle; those that the present readings bear on come first, the
+    others once these are known.  Worst-known is the largest uncertainty in units of its tolerance.
+    Readings of the pieces at hand come before moves, moves before new pieces.
     """
+    fit = examined.fit
+    begun = [name for name in WANTED if _bears_on(fit, PUBLIC[name])]
+    others = [name for name in WANTED if name not in begun]
+    return _next_for(survey, examined, begun) or _next_for(survey, examined, others)
+
+
+def _next_for(survey: Survey, examined: Examined, wanted: Sequence[str]) -> NextReading | None:
     fit, grid = examined.fit, examined.spread
     limits, u = _limits(survey), fit.u
-    wanted = [name for name in WANTED if _bears_on(fit, PUBLIC[name])] or list(WANTED)
+    if not wanted:
+        return None
     worst = max(wanted, key=lambda name: u[fit.unknowns.index(PUBLIC[name])] / limits[name])
     u_now = float(u[fit.unknowns.index(PUBLIC[worst])])
     if 2 * u_now <= limits[worst]:

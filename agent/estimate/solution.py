@@ -45,6 +45,8 @@ class Parameter:
     determined: bool  #: these readings, not the prior, say what it is
     significant: bool  #: different from zero beyond the 95 % interval
     budget: tuple[Share, ...] = ()  #: where its variance comes from, largest first
+    told_by: int | None = None  #: how many readings tell of it
+    unseen_slip: float | None = None  #: what a slip of one that stays unseen could move it by
 
     def to_plain(self) -> dict[str, Any]:
         plain = {name: getattr(self, name) for name in self.__slots__}

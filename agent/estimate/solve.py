@@ -37,7 +37,8 @@ def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
     readings, Refused if the readings cannot belong to one machine, Unknown where a reading rises
     off the belt and the gantry's angle is not known.
     """
-    if survey.mechanics.gantry_angle_deg is None and not any(r.rises for r in survey.readings):
+    flat = survey.mechanics.gantry_angle_deg is None and not any(r.rises for r in survey.readings)
+    if flat:
         # flat readings and runs of the belt: to first order no angle of the gantry bears on them
         upright = replace(survey.mechanics, gantry_angle_deg=90.0)
         survey = replace(survey, mechanics=upright)
@@ -55,6 +56,8 @@ def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
     derived = known_combinations(found, determined_by_fit_name(found))
     residuals = residuals_of(examined)
     upcoming = read_again(survey, examined) or next_reading(survey, examined)
+    if flat and upcoming is not None and upcoming.along[2]:
+        upcoming = None  # which way it rises is not known
     by_setting = {c.setting.split(".")[1]: (c.old, c.new) for c in changes}
     findings = Findings(
         survey=survey,

@@ -15,6 +15,7 @@ from agent.face.options import Verb, as_json
 from agent.face.screen import Screen
 from agent.face.words import reading_name, shown, vector
 from agent.model.exact import DECIMALS
+from agent.model.roles import PARAMETER_LETTER
 from agent.model.settings import UNITS, Readback, Setting, kind_of, letter_of
 from agent.model.survey import Survey
 
@@ -281,12 +282,29 @@ def show_corrections(screen: Screen, survey: Survey, solution: Solution) -> None
         ]
         columns = [("setting", False), ("old", True), ("new", True), (tables.SPREAD, True)]
         screen.table([*columns, ("change", True), ("line", False)], rows)
+        for correction in solution.corrections:
+            role = survey.axes.role(correction.setting.partition(".")[2])
+            if role is not None:
+                _say_checked(screen, solution, f"{PARAMETER_LETTER[role]}_scale")
     if solution.slicing_angle_deg is not None:
         screen.say(
             f"Set the gantry angle in your slicer to {solution.slicing_angle_deg:.3f}° (was"
             f" {survey.mechanics.angle_deg:g}°). This is not sent to the controller."
         )
+        _say_checked(screen, solution, "gantry_angle_deg")
     if solution.contradictory:
         screen.say("Nothing, until the readings agree with each other.")
     elif not solution.corrections and solution.slicing_angle_deg is None:
         screen.say("No change is warranted by these readings.")
+
+
+def _say_checked(screen: Screen, solution: Solution, name: str) -> None:
+    """How well the readings check what a change rests on."""
+    found, words = solution.parameters[name], shown(name)
+    if found.told_by is None or found.unseen_slip is None:
+        return
+    count = "1 reading tells" if found.told_by == 1 else f"{found.told_by} readings tell"
+    screen.say(
+        f"{count} of '{words.words}'; a slip of one that stays unseen could move it by"
+        f" {words.spread(found.unseen_slip)[2:]} {words.unit}."
+    )

@@ -12,6 +12,7 @@ from agent.estimate.consistency import examine
 from agent.estimate.mistakes import SIDE, Suspicion, slip_limit, slip_odds, undone
 from agent.estimate.mistakes import slip_limit, slip_odds
 from agent.estimate.observation import observe
+from agent.estimate.parameters import PUBLIC, public_unit
 from agent.estimate.uncertainty import chi2_beyond
 from agent.model.budget import NO_BUDGET, Budget
 from agent.model.drive import Drive, Roller
@@ -119,6 +120,31 @@ def test_exchanged_directions_never_end_in_an_unasked_line(sound: Survey) -> Non
             for name in ("x_scale", "y_scale", "z_scale"):
                 off = solution.parameters[name].value - good.parameters[name].value
                 assert abs(off) < good.parameters[name].expanded95
+
+
+@pytest.mark.parametrize("name", ["x_scale", "z_scale", "gantry_angle_deg"])
+def test_a_slip_that_stays_unseen_moves_no_more_than_is_told(sound: Survey, name: str) -> None:
+    """Every reading in turn is put off by what its residual shows 4 times in 5, by solving anew."""
+    fit = solve(sound).fit
+    i = fit.unknowns.index(PUBLIC[name])
+    obs, size = fit.observations, fit.unknowns.u
+    cov = np.linalg.inv(
+        (fit.J * size).T @ (fit.J * size / obs.independent[:, None]) + np.eye(len(size))
+    )
+    cov = cov * np.outer(size, size)
+    hat = fit.J @ cov @ fit.J.T / obs.independent
+    moved = []
+    for k in range(obs.size):
+        least = (norm.ppf(0.995) + norm.ppf(0.8)) * math.sqrt(obs.independent[k] / (1 - hat[k, k]))
+        off = np.zeros(obs.size)
+        off[k] = least
+        moved.append(abs((cov @ fit.J.T @ (off / obs.independent))[i]))
+        residual = (np.eye(obs.size) - hat) @ off
+        spread = math.sqrt(obs.independent[k] * (1 - hat[k, k]))
+        assert norm.cdf(residual[k] / spread - norm.ppf(0.995)) == pytest.approx(0.8)
+    told = solve(sound).parameters[name]
+    assert told.unseen_slip == pytest.approx(max(moved) * public_unit(name), rel=1e-3)
+    assert 3 <= told.told_by < obs.size
 
 
 def test_copied_values_count_once(sound: Survey) -> None:

@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 from agent.bench.rounds import Laid, Round, Taken
-from agent.estimate.design import _DELTA, Course, _State
+from agent.estimate.design import Course, _State
 from agent.estimate.planning import WANTED, foresee
+from agent.estimate.reliability import DELTA
 from agent.model.feature import Reading
 from agent.model.profile import Profile, Tolerance
 from agent.store.home import ready_profiles
@@ -92,13 +93,13 @@ def test_slips_are_those_of_equal_observations_of_one_length() -> None:
     for _ in range(n):
         state.take(0)
     moved = float(state.slips([0])[0, 0])
-    assert moved == pytest.approx(_DELTA * s / math.sqrt(1 - 1 / n) / n, rel=1e-6)
+    assert moved == pytest.approx(DELTA * s / math.sqrt(1 - 1 / n) / n, rel=1e-6)
 
 
 def test_the_least_slip_is_seen_in_eight_of_ten() -> None:
     """Monte Carlo: one of four values off by the least slip, its residual held at 1 %."""
     n, s = 4, 0.02
-    slip = _DELTA * s / math.sqrt(1 - 1 / n)
+    slip = DELTA * s / math.sqrt(1 - 1 / n)
     rng = np.random.default_rng(3)
     values = s * rng.standard_normal((40_000, n))
     values[:, 0] += slip

@@ -278,4 +278,16 @@ def test_plain_form_is_plain():
     }  # fmt: skip
     assert set(again["parameters"]["x_scale"]) == {
         "value", "u", "prior_u", "expanded95", "determined", "significant", "budget",
+        "told_by", "unseen_slip",
     }  # fmt: skip
+
+
+def test_axes_that_were_not_touched_yet_are_asked_for_once_the_others_are_known():
+    moves = [reading("travel", (0, s, 0), s, 0.01) for s in (100, 200, 300)]
+    told = solve(survey(*moves)).next
+    assert told is not None
+    assert told.parameter in ("x_scale", "y_scale", "gantry_angle_deg")
+    assert told.u_then < 0.1 * told.u_now
+    # of a gantry whose angle nobody knows no vector can be given
+    unknown = survey(*moves, mechanics=Mechanics())
+    assert solve(unknown).next is None or not solve(unknown).next.along[2]

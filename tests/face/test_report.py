@@ -245,8 +245,8 @@ def test_the_pdf_survives_hostile_text_and_long_words(whole):
 def test_a_whole_session_gives_every_section(whole):
     names = [s.name for s in content(whole).annex]
     assert " ".join(names) == (
-        "open machine settings conditions readings results misfits changes lines proof kept"
-        " foretold after advice cautions"
+        "open machine settings conditions readings results budget misfits changes lines proof"
+        " kept foretold after advice cautions"
     )
 
 
@@ -855,3 +855,20 @@ def test_a_trend_over_corrections_is_on_one_scale(tmp_path, monkeypatch, capsys)
     worn = trend(*((0.002 * k, 105.0) for k in range(5)))
     assert worn["drift_per_year"]["significant"]
     assert worn["drift_per_year"]["value"] == pytest.approx(0.002 * 365.25 / 30.2, rel=0.1)
+
+
+def test_the_report_says_what_each_uncertainty_comes_from(whole):
+    rows = section(whole, "budget")
+    assert [row[0] for row in rows] == [
+        "scale, across",
+        "scale, gantry",
+        "scale, belt",
+        "gantry angle",
+    ]
+    for row in rows:
+        shares = [int(text.split()[-2]) for text in row[2].split("; ")]
+        assert sum(shares) == pytest.approx(100, abs=len(shares))
+        assert shares[0] == max(shares[:-1] or shares)
+        assert row[3]
+        assert int(row[4]) >= 2
+        assert float(row[5]) > 0

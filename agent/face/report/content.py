@@ -26,6 +26,7 @@ def page_of(tune: Tune, made: date) -> Page:
             ("conditions", "Instrument, plastic and conditions", machine.conditions(tune)),
             ("readings", first, measured.readings(tune.before)),
             ("results", "What the readings say", measured.results(tune.before)),
+            ("budget", "What the uncertainties come from", measured.budget(tune.before)),
             ("misfits", "How well the readings fit", fitting.misfits(tune.before)),
             ("belt", "Belt run", measured.belt(tune.before)),
             ("changes", "What was changed", changes.changed(tune)),

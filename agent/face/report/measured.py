@@ -7,13 +7,14 @@ import statistics
 from collections.abc import Iterator, Sequence
 
 from agent.estimate.drift import drift as slope_of
+from agent.estimate.shares import contributor
 from agent.face.report import figures, tolerances
 from agent.face.report.changes import open_points
 from agent.face.report.digits import as_read, nominal
 from agent.face.report.parts import Items, Part, Picture, Table, Words
 from agent.face.report.tune import Measured, Tune
 from agent.face.tables import verdict
-from agent.face.words import reading_name, shown, vector
+from agent.face.words import MAIN, reading_name, shown, vector
 from agent.model.exact import in_full
 
 _FOUND = (("found", "right"), ("± (95 %)", "right"))
@@ -135,6 +136,50 @@ def results(measured: Measured) -> Sequence[Part]:
     if solution.advice:
         parts += [Words("What follows from it:"), Items(tuple(a.text for a in solution.advice))]
     return parts
+
+
+#: Contributors that bring less than this share are summed up.
+_LEAST_SHARE = 0.05
+
+
+def budget(measured: Measured) -> Sequence[Part]:
+    """Where the uncertainty of each main error comes from; nothing for results without shares."""
+    rows = []
+    for name in MAIN:
+        found = measured.solution.parameters.get(name)
+        if found is None or not found.budget:
+            continue
+        words = shown(name)
+        told = [s for s in found.budget if s.share >= _LEAST_SHARE]
+        shares = [f"{contributor(s.component)[0]} {100 * s.share:.0f} %" for s in told]
+        rest = 1 - sum(s.share for s in told)
+        rows.append(
+            (
+                words.words,
+                f"{words.spread(found.expanded95)} {words.unit}",
+                "; ".join([*shares, *([f"others {100 * rest:.0f} %"] if rest >= 0.005 else [])]),
+                contributor(found.budget[0].component)[1],
+                "" if found.told_by is None else str(found.told_by),
+                "" if found.unseen_slip is None else words.spread(found.unseen_slip)[2:],
+            )
+        )
+    if not rows:
+        return ()
+    return (
+        Table(
+            (
+                ("error", "left"),
+                ("± (95 %)", "right"),
+                ("shares of its variance", "wide"),
+                ("what would shrink it most", "wide"),
+                ("readings", "right"),
+                ("unseen slip", "right"),
+            ),
+            tuple(rows),
+            "Readings: how many tell of the error; unseen slip: what a slip of one of them could"
+            " move it by and stay unseen, in the unit of the error.",
+        ),
+    )
 
 
 def _pictures(name: str, before: Measured, after: Measured | None) -> Iterator[Part]:
