@@ -10,7 +10,6 @@ from scipy.stats import chi2, norm
 from agent.estimate import preposterior, solve
 from agent.estimate.consistency import examine
 from agent.estimate.mistakes import SIDE, Suspicion, slip_limit, slip_odds, undone
-from agent.estimate.mistakes import slip_limit, slip_odds
 from agent.estimate.observation import observe
 from agent.estimate.parameters import PUBLIC, public_unit
 from agent.estimate.uncertainty import chi2_beyond
