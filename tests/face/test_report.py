@@ -556,6 +556,10 @@ def test_readings_file_with_a_belt_run(readings_file):
 def test_verb_writes_the_page_once(readings_file, capsys, tmp_path):
     out = tmp_path / "made" / "report.html"
     line = ["report", str(readings_file), "--out", str(out), "--date", "2026-03-01"]
+    assert run([*line, "--json"]) != 0  # a folder that is mistyped is named, not made
+    assert not out.parent.exists()
+    capsys.readouterr()
+    out.parent.mkdir()
     assert run([*line, "--json"]) == 0
     answer = json.loads(capsys.readouterr().out)
     assert answer["file"] == str(out)
