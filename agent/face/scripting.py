@@ -132,9 +132,10 @@ def completion(desk: Desk, /, shell: str, install: bool) -> None:
     if not install:
         desk.screen.answer({"shell": shell, "source": source}, lambda: click.echo(source))
         return
-    from agent.store.atomic import write_file
+    from agent.store.atomic import make_folder, write_file
 
     path, then = completion_place(shell)
+    make_folder(path.parent)
     write_file(path, source)
     desk.screen.answer(
         {"shell": shell, "file": str(path), "then": then},
