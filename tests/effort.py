@@ -36,7 +36,7 @@ from agent.model.profile import Tolerance
 from agent.pieces import PIECES, summary
 from agent.rehearsal import bench_of, in_memory
 from agent.work.session import Session
-from tests.face.bench import desk_at, digest_in
+from tests.face.bench import TO_A_PLAN, desk_at, digest_in
 
 SCALES: Final = MAIN[:3]
 
@@ -46,19 +46,7 @@ MOST_STEPS: Final = 60
 #: Side of the part that the usual practice measures, mm.
 PART_MM: Final = 20.0
 
-SURVEY: Final = (
-    "attach",
-    "gauge travel",
-    "lay strip",
-    "gauge strip",
-    "lay post",
-    "gauge post",
-    "lay block",
-    "gauge block",
-    "solve",
-    "preview",
-    "write",
-)
+SURVEY: Final = (*TO_A_PLAN, "write")
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ All is done in units of the priors, in which the matrices are well conditioned: 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -179,8 +179,3 @@ def without(fit: Fit, rows: list[int]) -> Observations:
     own[LEFT_OUT] = np.zeros(fit.observations.size)
     own[LEFT_OUT][rows] = _NOTHING_KNOWN
     return fit.observations.having(own)
-
-
-def restated(fit: Fit, measured: Array) -> Observations:
-    """The observations with other values read."""
-    return replace(fit.observations, measured=measured)

@@ -12,19 +12,14 @@ from typing import Final
 from agent.model.feature import Feature
 from agent.model.profile import Profile
 from agent.pieces.envelope import Envelope, check_sizes, in_range, period
+from agent.pieces.flange import CLEAR_FOOT, CLEAR_TOP, FLANGE_H, FLANGE_MM, on_flange, pad_on
 from agent.pieces.layers import front_slope, layer_angle
 from agent.pieces.marks import MARK_H, check_number, marks
-from agent.pieces.solid import SOLID, START_S, Piece, Point2, Prism, box
-
-#: Jaws on an upright face stay this far above the foot and below the top, mm.
-_CLEAR_FOOT: Final = 5.0
-_CLEAR_TOP: Final = 4.0
+from agent.pieces.solid import SOLID, START_S, Piece, Point2, Prism
 
 #: Room for a jaw beside the tall part, on top of the low one, mm.
 JAW_MM: Final = 10.0
 
-_FLANGE_MM: Final = 8.0  #: how far the foot reaches out, so that it stays on the belt
-_FLANGE_H: Final = 1.0
 _BEST_SPAN: Final = (60.0, 90.0)  #: of the lean face: higher is better read, slower and softer
 
 
@@ -71,11 +66,11 @@ def post(
     """
     room = Envelope.of(profile)
     if height is None:
-        clear = _CLEAR_FOOT + _CLEAR_TOP
+        clear = CLEAR_FOOT + CLEAR_TOP
         height = round(lean_span(profile, room.height - clear) + clear, 2)
     if step is None:
         step = round(height / 5)
-    most = (room.width - 2 * _FLANGE_MM - JAW_MM) / 2
+    most = (room.width - 2 * FLANGE_MM - JAW_MM) / 2
     check_sizes(
         "post",
         in_range("height", height, 20.0, room.height)
@@ -87,7 +82,7 @@ def post(
     )
     layers = layer_angle(room.angle)
     slope = front_slope(layers)
-    front = START_S - _FLANGE_MM - height * slope  #: s of the front face at the top
+    front = START_S - FLANGE_MM - height * slope  #: s of the front face at the top
     back = front - depth
     left, middle, right = room.middle - width, room.middle, room.middle + width + JAW_MM
 
@@ -100,41 +95,13 @@ def post(
         )
 
     toe = front + slope * height
-    shoulder = toe - slope * _FLANGE_H
-    # on a tilted layer the foot is hardly wider than the two beads of one wall
-    sole = 1 if layers else SOLID
-    wide = (left - _FLANGE_MM, right + _FLANGE_MM)
-    foot = (
-        (toe, 0.0),
-        (toe + _FLANGE_MM, 0.0),
-        (toe + _FLANGE_MM, _FLANGE_H),
-        (shoulder, _FLANGE_H),
+    wide = (left - FLANGE_MM, right + FLANGE_MM)
+    tall = Prism("tall", (left, middle), body(height), walls=walls, rib_mm=12.0, seam=middle)
+    low = Prism(
+        "low", (middle, right), body(step), walls=walls, rib_mm=12.0, seam=middle, joins=("x-",)
     )
-    under = ((back, 0.0), (toe, 0.0), (shoulder, _FLANGE_H), (back, _FLANGE_H))
-    prisms = (
-        Prism("foot front", wide, foot, walls=sole, seam=middle),
-        Prism("foot left", (wide[0], left), under, walls=sole, seam=left, joins=("x+",)),
-        Prism("tall", (left, middle), body(height), walls=walls, rib_mm=12.0, seam=middle),
-        Prism(
-            "low",
-            (middle, right),
-            body(step),
-            walls=walls,
-            rib_mm=12.0,
-            seam=middle,
-            joins=("x-",),
-        ),
-        Prism("foot right", (right, wide[1]), under, walls=sole, seam=right, joins=("x-",)),
-        Prism(
-            "foot back",
-            wide,
-            box((back - _FLANGE_MM, back), (0.0, _FLANGE_H)),
-            walls=sole,
-            seam=middle,
-        ),
-    )
-    pad = (toe + 1.0, toe + _FLANGE_MM - 1.0)
-    raised = marks((left, right), pad, _FLANGE_H, MARK_H, number, slope)
+    prisms = on_flange((tall, low), (left, right), (back, toe), wide, middle, layers)
+    raised = marks((left, right), pad_on(toe), FLANGE_H, MARK_H, number, slope)
     return Piece(
         name="post",
         title="height, lean and sway",
@@ -144,7 +111,7 @@ def post(
             *(() if slope else _opposite(left, middle, front, height)),
         ),
         layer_angle=layers,
-        anchor=(back - _FLANGE_MM, 0.0),
+        anchor=(back - FLANGE_MM, 0.0),
         size={"height": height, "step": step, "width": width, "depth": depth},
     )
 
@@ -154,7 +121,7 @@ def _features(
 ) -> tuple[Feature, ...]:
     tall, low = (left + middle) / 2, (middle + JAW_MM + right) / 2
     at = back + depth / 2
-    bottom, top = _CLEAR_FOOT, height - _CLEAR_TOP
+    bottom, top = CLEAR_FOOT, height - CLEAR_TOP
     span = (0.0, 0.0, round(top - bottom, 6))
     return (
         Feature(
@@ -196,7 +163,7 @@ def _opposite(left: float, middle: float, front: float, height: float) -> tuple[
     Reversal, the oldest of metrology; only where the front stands upright.
     """
     tall = (left + middle) / 2
-    bottom, top = _CLEAR_FOOT, height - _CLEAR_TOP
+    bottom, top = CLEAR_FOOT, height - CLEAR_TOP
     return (
         Feature(
             "post lean 2",

@@ -13,16 +13,11 @@ from typing import Final
 from agent.model.feature import Feature
 from agent.model.profile import Profile
 from agent.pieces.envelope import Envelope, check_sizes, in_range
+from agent.pieces.flange import CLEAR_FOOT, CLEAR_TOP, FLANGE_H, FLANGE_MM, on_flange, pad_on
 from agent.pieces.layers import front_slope, layer_angle
 from agent.pieces.marks import MARK_H, PAD_MM, check_number, marks
-from agent.pieces.solid import SOLID, START_S, Piece, Point2, Prism, box
+from agent.pieces.solid import SOLID, START_S, Piece, Point2, Prism
 
-#: Square or blade stay this far above the foot and below the top, mm.
-CLEAR_FOOT: Final = 5.0
-CLEAR_TOP: Final = 4.0
-
-_FLANGE_MM: Final = 8.0  #: how far the foot reaches out, so that it stays on the belt
-_FLANGE_H: Final = 1.0
 #: Height that tells the angle to 0.1 degree with an ordinary square in less than 20 minutes of
 #: laying on a machine of usual speed; found by search ('outlook --sizes' shows it for a machine).
 _HEIGHT: Final = 80.0
@@ -57,50 +52,24 @@ def stem(
     )
     layers = layer_angle(room.angle)
     slope = front_slope(layers)
-    front = START_S - _FLANGE_MM - height * slope  #: s of the front face at the top
+    front = START_S - FLANGE_MM - height * slope  #: s of the front face at the top
     back = front - depth
     toe = front + slope * height
     left, right = room.middle - width / 2, room.middle + width / 2
-    half = max(width / 2 + _FLANGE_MM, PAD_MM[0] / 2)
+    half = max(width / 2 + FLANGE_MM, PAD_MM[0] / 2)
     wide = (room.middle - half, room.middle + half)
-    shoulder = toe - slope * _FLANGE_H
-    body: tuple[Point2, ...] = ((back, 0.0), (toe, 0.0), (front, height), (back, height))
-    under: tuple[Point2, ...] = (
-        (back, 0.0),
-        (toe, 0.0),
-        (shoulder, _FLANGE_H),
-        (back, _FLANGE_H),
-    )
-    foot: tuple[Point2, ...] = (
-        (toe, 0.0),
-        (toe + _FLANGE_MM, 0.0),
-        (toe + _FLANGE_MM, _FLANGE_H),
-        (shoulder, _FLANGE_H),
-    )
-    # on a tilted layer the foot is hardly wider than the two beads of one wall
-    sole = 1 if layers else SOLID
     middle = room.middle
-    prisms = (
-        Prism("foot front", wide, foot, walls=sole, seam=middle),
-        Prism("foot left", (wide[0], left), under, walls=sole, seam=left, joins=("x+",)),
-        Prism("stem", (left, right), body, walls=walls, rib_mm=12.0, seam=right),
-        Prism("foot right", (right, wide[1]), under, walls=sole, seam=right, joins=("x-",)),
-        Prism(
-            "foot back",
-            wide,
-            box((back - _FLANGE_MM, back), (0.0, _FLANGE_H)),
-            walls=sole,
-            seam=middle,
-        ),
-    )
-    pad = (toe + 1.0, toe + _FLANGE_MM - 1.0)
+    outline: tuple[Point2, ...] = ((back, 0.0), (toe, 0.0), (front, height), (back, height))
+    body = Prism("stem", (left, right), outline, walls=walls, rib_mm=12.0, seam=right)
+    prisms = on_flange((body,), (left, right), (back, toe), wide, middle, layers)
+    raised = marks(wide, pad_on(toe), FLANGE_H, MARK_H, number, slope)
     return Piece(
         name="stem",
         title="the gantry's angle, beside moves",
-        prisms=(*prisms, *marks(wide, pad, _FLANGE_H, MARK_H, number, slope)),
+        prisms=(*prisms, *raised),
         features=_features(middle, front, back, height, upright_front=not slope),
         layer_angle=layers,
-        anchor=(back - _FLANGE_MM, 0.0),
+        anchor=(back - FLANGE_MM, 0.0),
         size={"height": height, "width": width, "depth": depth},
     )
 
