@@ -82,9 +82,7 @@ class Axis:
         self.travel = 0.0
         self._rng = rng or random.Random(0)
         self._driven = 0.0  #: travel the drive has passed on, after lost motion
-        even = isinstance(output, EvenOutput) and not (
-            reversal or slip or slip_scatter or stretches
-        )
+        even = isinstance(output, EvenOutput) and not (slip or slip_scatter or stretches)
         self._mm_per_step = output.mm_per_turn / steps_per_turn if even else 0.0
 
     @property
@@ -97,8 +95,8 @@ class Axis:
         if not steps:
             return self.travel
         self.microsteps += steps
-        if self._mm_per_step:
-            self.travel = self.microsteps * self._mm_per_step
+        if self._mm_per_step and not self.reversal:
+            self.travel = self._driven = self.microsteps * self._mm_per_step
             return self.travel
         motor = self.output.travel(self.microsteps / self.steps_per_turn)
         driven = self._driven

@@ -35,6 +35,7 @@ from agent.change.plan import Change, Plan
 from agent.model import settings as model
 from agent.model.feature import KINDS, Reading
 from agent.model.heat import Heat, Heats
+from agent.model.roles import ROLES
 from agent.model.settings import Readback, Setting
 from agent.model.survey import BeltRun, Conditions
 from agent.store.checks import SHAPES
@@ -159,16 +160,22 @@ def run_plain(run: BeltRun) -> dict[str, Any]:
         "approach": run.approach,
         "load": run.load,
         "u_mm": run.u_mm,
+        "axis": run.axis,
     }
 
 
 def run_of(plain: Mapping[str, Any]) -> BeltRun:
+    """Raises ValueError for an axis that there is none of, and as `BeltRun` does."""
+    axis = plain.get("axis", "belt")
+    if axis not in ROLES:
+        raise ValueError(f"there is no axis {axis!r}")
     return BeltRun(
         tuple(map(float, plain["commanded"])),
         tuple(map(float, plain["measured"])),
         str(plain.get("approach", "forward")),
         str(plain.get("load", "empty")),
         plain.get("u_mm"),
+        axis,
     )
 
 

@@ -351,8 +351,8 @@ def _reading(bench: Bench, event: Event) -> Bench:
 
 def _run(bench: Bench, event: Event) -> Bench:
     run = run_of(event.body)
-    way = (run.approach, run.load)
-    others = tuple(old for old in bench.now.runs if (old.approach, old.load) != way)
+    way = (run.axis, run.approach, run.load)
+    others = tuple(old for old in bench.now.runs if (old.axis, old.approach, old.load) != way)
     return _in_round(bench, runs=(*others, run), solved=None)
 
 

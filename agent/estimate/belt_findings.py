@@ -1,15 +1,15 @@
-"""What the belt runs of a survey say, and what they add to the estimate.
+"""What the runs over marks of a survey say, and what they add to the estimate.
 
 Runs are evaluated one by one (`agent.estimate.belt_run`).  Marks reached from both sides give the
 reversal and, with two passes or more, the positioning figures of ISO 230-2; a run under load
 against one of an empty belt gives the slip.  The scale of a forward run then joins the other
-readings.
+readings.  Most runs are of the belt; the other axes are run for their reversal.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -31,7 +31,8 @@ from agent.estimate.belt_run import (
 from agent.estimate.positioning import Positioning, positioning
 from agent.estimate.uncertainty import coverage_factor, display_step
 from agent.model.drive import Roller
-from agent.model.feature import Reading
+from agent.model.feature import Reading, direction_of
+from agent.model.roles import Role
 from agent.model.survey import BeltRun, Survey
 
 #: A period can be told from a slope if the run covers this share of it.
@@ -49,7 +50,8 @@ class BeltFindings:
     """All that the runs say."""
 
     runs: tuple[Evaluated, ...]  #: in the order of the survey's runs
-    reversal: Reversal | None
+    axes: tuple[Role, ...]  #: of each run
+    reversals: Mapping[Role, Reversal]  #: of each axis with marks reached from both sides
     slip: Slip | None
     positioning: Positioning | None
     best_lengths: tuple[float, ...]  #: whole roller turns, mm; empty if the roller is not known
@@ -60,21 +62,24 @@ class BeltFindings:
         return self.slip is not None and self.slip.present
 
     @property
-    def withheld(self) -> str:
-        """Why the belt's scale is left alone, whatever it is: `slip`, `trend` or nothing."""
-        if self.slips:
-            return "slip"
-        return "trend" if any(run.trend_is_significant for run in self.runs) else ""
+    def withheld(self) -> dict[Role, str]:
+        """Axes whose scale is left alone, whatever it is, and why: `slip` or `trend`."""
+        why = {
+            axis: "trend"
+            for axis, run in zip(self.axes, self.runs, strict=True)
+            if run.trend_is_significant
+        }
+        return {**why, "belt": "slip"} if self.slips else why
 
     def to_plain(self) -> dict[str, Any]:
         return {
-            "runs": [_run_plain(run) for run in self.runs],
-            "reversal": None
-            if self.reversal is None
-            else {
-                "mm": self.reversal.mean,
-                "u": self.reversal.u,
-                "constant": self.reversal.constant,
+            "runs": [
+                {"axis": axis, **_run_plain(run)}
+                for axis, run in zip(self.axes, self.runs, strict=True)
+            ],
+            "reversal": {
+                axis: {"mm": found.mean, "u": found.u, "constant": found.constant}
+                for axis, found in self.reversals.items()
             },
             "slip": None
             if self.slip is None
@@ -132,13 +137,12 @@ def find(survey: Survey) -> BeltFindings | None:
     turn = drive.output.travel_per_turn if drive and isinstance(drive.output, Roller) else None
     return BeltFindings(
         runs=evaluated,
-        reversal=_reversal(survey.belt_runs, u),
+        axes=tuple(run.axis for run in survey.belt_runs),
+        reversals=_reversals(survey.belt_runs, u),
         slip=slipping,
         positioning=_positioning(survey.belt_runs),
         best_lengths=whole_turns(turn, _LONGEST) if turn else (),
-        readings=()
-        if slipping and slipping.present
-        else tuple(_as_readings(survey.belt_runs, evaluated)),
+        readings=tuple(_as_readings(survey, evaluated, slips=bool(slipping and slipping.present))),
     )
 
 
@@ -148,7 +152,9 @@ def _u_of(run: BeltRun, usual: float) -> float:
 
 
 def _periods(survey: Survey, run: BeltRun) -> list[Period]:
-    """Periods that this run is long and dense enough to show."""
+    """Periods of the belt that this run is long and dense enough to show."""
+    if run.axis != "belt":
+        return []
     span = max(run.commanded) - min(run.commanded)
     known = []
     drive = survey.mechanics.drives.get("belt")
@@ -208,20 +214,23 @@ def _by_mark(run: BeltRun) -> list[tuple[list[float], list[float]]]:
     return [both for _, both in sorted(marks.items()) if both[0] and both[1]]
 
 
-def _reversal(runs: Sequence[BeltRun], u: float) -> Reversal | None:
+def _reversals(runs: Sequence[BeltRun], u: float) -> dict[Role, Reversal]:
+    """Of each axis the reversal of its first run from both sides."""
+    found: dict[Role, Reversal] = {}
     for run in runs:
         marks = _by_mark(run) if run.approach == "both" else []
-        if len(marks) >= 2:
+        if len(marks) >= 2 and run.axis not in found:
             forward = [float(np.mean(f)) for f, _ in marks]
             backward = [float(np.mean(b)) for _, b in marks]
             passes = min(len(values) for f, b in marks for values in (f, b))
-            return reversal(forward, backward, _u_of(run, u) / math.sqrt(passes))
-    return None
+            found[run.axis] = reversal(forward, backward, _u_of(run, u) / math.sqrt(passes))
+    return found
 
 
 def _positioning(runs: Sequence[BeltRun]) -> Positioning | None:
+    """Of the first run of the belt from both sides, twice or more."""
     for run in runs:
-        marks = _by_mark(run) if run.approach == "both" else []
+        marks = _by_mark(run) if run.approach == "both" and run.axis == "belt" else []
         passes = min((len(v) for f, b in marks for v in (f, b)), default=0)
         if len(marks) >= 2 and passes >= 2:
             forward = np.array([f[:passes] for f, _ in marks])
@@ -231,33 +240,43 @@ def _positioning(runs: Sequence[BeltRun]) -> Positioning | None:
 
 
 def _slip(runs: Sequence[BeltRun], evaluated: Sequence[Evaluated]) -> Slip | None:
-    by_load = {run.load: result for run, result in zip(runs, evaluated, strict=True)}
+    by_load = {
+        run.load: result for run, result in zip(runs, evaluated, strict=True) if run.axis == "belt"
+    }
     if {"empty", "part"} <= by_load.keys():
         return slip(by_load["empty"], by_load["part"])
     return None
 
 
-def _as_readings(runs: Sequence[BeltRun], evaluated: Sequence[Evaluated]) -> Iterator[Reading]:
+def _as_readings(
+    survey: Survey, evaluated: Sequence[Evaluated], *, slips: bool
+) -> Iterator[Reading]:
     """The slope of each empty run (of any, if none is empty) as two travels of its span.
+
+    None of a belt that slips.
 
     Lengths L and L/2, each with u = L_i * u(e) * sqrt(2), tell a slope through zero exactly as
     well as the run does; u(e) so large that twice it is the 95 % interval of the run.  One length
     commanded again and again stays one reading.
     """
     normal = coverage_factor(math.inf)
-    wanted = "empty" if any(run.load == "empty" for run in runs) else "part"
+    runs = survey.belt_runs
+    empty = {run.axis for run in runs if run.load == "empty"}
     for run, result in zip(runs, evaluated, strict=True):
-        if run.load != wanted:
+        if (run.axis in empty and run.load != "empty") or (slips and run.axis == "belt"):
             continue
+        # nobody need tell the angle for the other two
+        angle = survey.mechanics.gantry_angle if run.axis == "gantry" else 0.0
+        x, s, h = direction_of(run.axis, angle)
         span = max(run.commanded) - min(run.commanded)
         lengths = (span, span / 2) if span else (run.commanded[0],)
         u = result.u_scale * result.factor95 / normal
         for length in lengths:
             yield Reading(
                 "travel",
-                (0.0, length, 0.0),
+                (length * x, length * s, length * h),
                 (length * (1 + result.scale),),
                 u_mm=length * u * math.sqrt(len(lengths)),
-                name="belt run",
+                name=f"{run.axis} run",
                 slope=bool(span) or None,
             )

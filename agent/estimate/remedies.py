@@ -135,9 +135,13 @@ def power_of_two(e: float) -> float | None:
 
 
 def decide(
-    survey: Survey, examined: Examined, parameters: Mapping[str, Parameter], *, withheld: str = ""
+    survey: Survey,
+    examined: Examined,
+    parameters: Mapping[str, Parameter],
+    *,
+    withheld: Mapping[Role, str],
 ) -> Remedies:
-    """Remedies for an estimate; `withheld`: why the belt's scale is left alone (slip, trend).
+    """Remedies for an estimate; `withheld`: why the scale of an axis is left alone (slip, trend).
 
     Where the readings contradict each other nothing is proposed, and no error is taken out that
     is beyond all that such machines are known to have.
@@ -156,8 +160,8 @@ def decide(
         beyond = ERROR_OF[role] in examined.unlike
         if (verdict.apply and examined.unlike) or (beyond and verdict.reason == "material"):
             verdicts[role] = replace(verdict, apply=False, reason="unlike")
-    if withheld:
-        verdicts["belt"] = replace(verdicts["belt"], apply=False, reason=withheld)
+    for role, why in withheld.items():
+        verdicts[role] = replace(verdicts[role], apply=False, reason=why)
     applied = np.zeros(len(ERRORS))
     for role, verdict in verdicts.items():
         if verdict.apply:

@@ -50,7 +50,7 @@ def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
     examined = examine(survey)
     found = examined.fit
     parameters = parameters_of(found)
-    withheld = belt.withheld if belt is not None else ""
+    withheld = belt.withheld if belt is not None else {}
     remedies = decide(survey, examined, parameters, withheld=withheld)
     changes = corrections(survey, found, remedies, line)
     derived = known_combinations(found, determined_by_fit_name(found))

@@ -1,4 +1,4 @@
-"""`marks`: the belt over marks, for scale, run-out, lost motion and slip; `advance`: just on."""
+"""`marks`: an axis over marks, for scale, run-out, lost motion, slip; `advance`: the belt on."""
 
 from __future__ import annotations
 
@@ -22,7 +22,8 @@ from agent.face.moving import (
     usual_u,
 )
 from agent.face.options import LENGTH, Count, Number, Verb, as_json
-from agent.model.feature import Feature
+from agent.model.feature import Feature, direction_of
+from agent.model.roles import ROLES, Role
 from agent.model.survey import BeltRun
 
 if TYPE_CHECKING:
@@ -34,6 +35,13 @@ if TYPE_CHECKING:
 @click.option("--per-turn", type=Count(1), default=4, show_default=True, help="marks each turn")
 @click.option("--every", type=LENGTH, help="distance of the marks instead, mm")
 @click.option("--count", type=Count(3), help="number of marks")
+@click.option(
+    "--axis",
+    type=click.Choice(ROLES),
+    default="belt",
+    show_default=True,
+    help="which axis runs",
+)
 @click.option("--both", is_flag=True, help="come to each mark from both sides")
 @click.option(
     "--load",
@@ -52,14 +60,16 @@ def marks(
     per_turn: int,
     every: float | None,
     count: int | None,
+    axis: Role,
     both: bool,
     load: str,
     u_mm: float | None,
 ) -> None:
-    """Run the belt over marks and read where it stands at each: scale, run-out, lost motion, slip.
+    """Run an axis over marks and read where it stands: scale, run-out, lost motion, slip.
 
-    Marks come at whole roller turns and between. Run it empty and again with a part on the belt:
-    what the loaded belt falls short is slip.
+    Marks of the belt come at whole roller turns and between. Run it empty and again with a part on
+    the belt: what the loaded belt falls short is slip. Any axis shows its lost motion there and
+    back: marks --axis across --both.
 
     \b
     Example: plumbelt> marks --turns 4
@@ -68,6 +78,7 @@ def marks(
 
     session, screen = desk.session, desk.screen
     run = session.marks(
+        axis,
         turns=turns,
         per_turn=per_turn,
         every=every,
@@ -78,7 +89,7 @@ def marks(
     acknowledge(desk)
     show_run(desk, run)
     room_or_refused(desk)
-    try_short_moves(desk, ["belt"])
+    try_short_moves(desk, [axis])
     if u_mm is None:
         u_mm = asked_u(desk, usual_u(desk))
     measured: list[float | None] = []
@@ -91,9 +102,10 @@ def marks(
     if kept is None:
         raise Refused(
             "fewer than three marks were read, so the run tells nothing",
-            remedy="The belt has moved; no reading was kept",
+            remedy=f"The {axis} axis has moved; no reading was kept",
         )
     document = {
+        "axis": kept.axis,
         "commanded": list(kept.commanded),
         "measured": list(kept.measured),
         "approach": kept.approach,
@@ -114,14 +126,24 @@ def marks(
 def show_run(desk: Desk, run: Marks) -> None:
     screen = desk.screen
     marks_there = sorted(set(run.commanded))
-    way = "there and back" if run.approach == "both" else "forward"
+    way = "there and back" if run.approach == "both" else "one way"
     turns = f", {marks_there[-1] / run.turn_mm:.2f} roller turns" if run.turn_mm else ""
     worst = f"{run.worst_mm:.1f} mm" if math.isfinite(run.worst_mm) else "not known"
-    screen.heading(f"Belt run over {len(marks_there)} marks, {way}, belt {run.load}")
+    laden = f", belt {run.load}" if run.role == "belt" else ""
+    screen.heading(f"The {run.role} axis over {len(marks_there)} marks, {way}{laden}")
+    feeds = "the way the belt feeds, " if run.role == "belt" else ""
+    first = f"goes back by {run.retreat_mm:.1f} mm first; " if run.retreat_mm else ""
     screen.say(
-        f"Every {marks_there[0]:.2f} mm up to {marks_there[-1]:.1f} mm{turns}, the way the belt"
-        f" feeds, after a take-up move; waits at each mark. At worst the belt runs {worst}."
+        f"Every {marks_there[0]:.2f} mm up to {marks_there[-1]:.1f} mm{turns}, {feeds}after a"
+        f" take-up move; {first}waits at each mark. At worst the axis runs {worst}."
     )
+    if run.role != "belt":
+        screen.say(
+            "Fix a rule, a scale or a gauge along the axis, with its pointer on what the axis"
+            " carries, and set it to zero at the first stop. Read it at every stop, at the marks"
+            " on the way back as well: what they differ by is lost motion."
+        )
+        return
     screen.say(
         "Lay a rule or tape along the belt beside a fixed pointer, set to zero at the first stop."
         " Or pencil a mark on the belt at the pointer at every stop and press Enter, and measure"
@@ -137,7 +159,8 @@ def run_over(desk: Desk, run: Marks, measured: list[float | None]) -> None:
     with absolute_after(desk):
         session.send_lines(run.take_up)
         if desk.rehearsal is None:
-            screen.ask("Set the rule to zero at the pointer, or pencil the first mark. Enter:")
+            other = ", or pencil the first mark" if run.role == "belt" else ""
+            screen.ask(f"Set the rule to zero at the pointer{other}. Enter:")
         for number, (place, lines) in enumerate(
             zip(run.commanded, run.steps, strict=True), start=1
         ):
@@ -148,7 +171,7 @@ def run_over(desk: Desk, run: Marks, measured: list[float | None]) -> None:
                     asked_length(desk, f"  {head}; measured, mm (Enter: later)?", place)
                 )
                 continue
-            offered = desk.rehearsal.measure(_mark(place), MOVES, 1)[0]
+            offered = desk.rehearsal.measure(_mark(desk, run.role, place), MOVES, 1)[0]
             if not all_offered:
                 screen.say(f"  {head}: the simulated scale shows {offered:.2f}")
                 answer = screen.ask("  mm (Enter takes it, 'all' takes all from here):")
@@ -174,9 +197,12 @@ def _typed_or(desk: Desk, answer: str, offered: float) -> float:
         return offered
 
 
-def _mark(place: float) -> Feature:
-    """How far the belt has fed from the zero mark, as the bench knows it."""
-    return Feature("mark", "travel", (0.0, -place, 0.0))
+def _mark(desk: Desk, role: Role, place: float) -> Feature:
+    """How far the axis has gone from the zero mark, as the bench knows it; the belt as it feeds."""
+    if role == "belt":
+        return Feature("mark", "travel", (0.0, -place, 0.0))
+    x, s, h = direction_of(role, desk.session.profile.mechanics.gantry_angle)
+    return Feature("mark", "travel", (place * x, place * s, place * h))
 
 
 def belt_run(
@@ -188,7 +214,7 @@ def belt_run(
     if len({c for c, _ in pairs}) < 3:
         return None
     commanded, read = zip(*pairs, strict=True)
-    return BeltRun(commanded, read, approach=run.approach, load=run.load, u_mm=u_mm)
+    return BeltRun(commanded, read, approach=run.approach, load=run.load, u_mm=u_mm, axis=run.role)
 
 
 @click.command(cls=Verb)

@@ -244,7 +244,7 @@ def _fit_words(goodness: Goodness) -> str:
 
 
 def show_belt_runs(screen: Screen, survey: Survey, solution: Solution) -> None:
-    """Each belt run as a picture, and what it says; nothing without runs."""
+    """Each run over marks as a picture, and what it says; nothing without runs."""
     from agent.face import plots
 
     if solution.belt is None:
@@ -252,7 +252,7 @@ def show_belt_runs(screen: Screen, survey: Survey, solution: Solution) -> None:
     for number, (run, found) in enumerate(
         zip(survey.belt_runs, solution.belt.runs, strict=True), start=1
     ):
-        screen.heading(f"Belt run {number}")
+        screen.heading(f"Run {number} over marks, {run.axis} axis")
         for line in plots.belt_run(run, found, width=79, height=12):
             screen.say(f" {line}")
         screen.say(

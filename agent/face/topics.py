@@ -213,8 +213,9 @@ To try it first: plumbelt rehearse --profile NAME --fault layout""",
 'marks' runs the belt over about a dozen marks in four roller turns and asks
 where it stands. A length of whole turns does not see the roller's run-out; any
 other may be off by 0.2 mm. With --both each mark is reached from both sides,
-which shows lost motion; a loaded run against an empty one shows slip. Run-out
-and slip are for the mechanic; only the slope is for a setting.""",
+which shows lost motion, of any axis: 'marks --axis across --both', '--axis
+gantry'. A loaded run against an empty one shows slip. Run-out, lost motion and
+slip are for the mechanic; only the slope is for a setting.""",
     ),
     "ports": (
         "rights, names that stay, and what gets in the way",

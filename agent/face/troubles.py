@@ -66,6 +66,7 @@ PLUMBELT_HOME names another data folder.""",
 'walls lean, and it comes back'              help lean-returns
 'the first layer does not stick'             help first-layer
 'a straight line comes out wavy'             help belt-wave
+'it differs with the side it comes from'     help lost-motion
 'sizes change from day to day'               help drifting
 'the read-back is damaged'                   help damaged
 'it forgets the settings'                    help forgets
@@ -125,6 +126,19 @@ at one place are then right or wrong by luck.
 Run the belt over marks: 'marks'. 'solve' separates scale, wave, lost motion
 and slip. A wave is mechanics: clean the roller, true or replace it. Take test
 lengths of whole roller turns; the wave drops out of them.""",
+    ),
+    "lost-motion": (
+        "a size or a place differs with the side an axis comes from",
+        """\
+Where a drive turns round, its play is run through first: a slack belt, a loose
+pulley, a worn nut or gear. No setting cures that, and a scale is not measured
+by it: every measured move begins with a take-up move the same way.
+
+'marks --axis across --both' (gantry, belt likewise) reaches each mark from both
+sides; 'solve' tells the lost motion of each axis, with its uncertainty, and
+whether it is the same everywhere (play) or not (a loose or askew part).
+Three marks are enough for it: '--every 25 --count 3'. Then tighten the belt,
+the screw of the pulley, or the nut, and run it again.""",
     ),
     "drifting": (
         "sizes change from day to day",

@@ -9,6 +9,8 @@ import math
 from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
+from agent.model.roles import Role
+
 Kind = Literal["outside", "inside", "pitch", "lean", "sway", "travel", "gap"]
 #: `faces` of a solid, `edges` of a flat piece (one layer), or `points` (corners).
 Between = Literal["faces", "points", "edges"]
@@ -41,6 +43,13 @@ def direction_group(along: Vector, gantry_angle: float) -> str:
     if math.hypot(x, off_gantry) <= slack:
         return "gantry"
     return "diagonal"
+
+
+def direction_of(role: Role, gantry_angle: float) -> Vector:
+    """The way an axis goes, as a unit vector (x, s, h); `gantry_angle` in rad."""
+    if role == "gantry":
+        return (0.0, math.cos(gantry_angle), math.sin(gantry_angle))
+    return (1.0, 0.0, 0.0) if role == "across" else (0.0, 1.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)

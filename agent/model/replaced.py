@@ -128,5 +128,5 @@ def _again(role: Role, old: Drive, new: Drive) -> list[str]:
             " and the motor's current belongs to the new driver or motor"
         )
     if new.ratio != old.ratio:
-        again.append("lost motion of the new gear: marks both ways, or travel there and back")
+        again.append(f"lost motion of the new gear: marks --axis {role} --both")
     return again

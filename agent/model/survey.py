@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from agent.model.budget import Budget
 from agent.model.feature import Reading
 from agent.model.profile import Instrument, Material, Mechanics, Priors, Tolerance
-from agent.model.roles import Axes
+from agent.model.roles import Axes, Role
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,13 +32,14 @@ class Check:
 
 @dataclass(frozen=True, slots=True)
 class BeltRun:
-    """Commanded and measured positions along the belt, mm, in the order they were reached."""
+    """Commanded and measured positions of one axis, mm, in the order they were reached."""
 
     commanded: tuple[float, ...]
     measured: tuple[float, ...]
-    approach: str = "forward"  #: `forward` (every mark reached in the feed direction) or `both`
+    approach: str = "forward"  #: `forward` (every mark reached the same way) or `both`
     load: str = "empty"  #: `empty` or `part`
     u_mm: float | None = None  #: standard uncertainty of one position, instead of the instrument's
+    axis: Role = "belt"
 
     def __post_init__(self) -> None:
         if len(self.commanded) != len(self.measured):
@@ -47,9 +48,9 @@ class BeltRun:
             )
         if len(set(self.commanded)) == 1:
             if len(self.commanded) < 2 or not self.commanded[0] > 0:
-                raise ValueError("a belt run of one length wants it twice at least, above 0")
+                raise ValueError("a run of one length wants it twice at least, above 0")
         elif len(set(self.commanded)) < 3:
-            raise ValueError("a belt run wants three different positions, or one length repeated")
+            raise ValueError("a run wants three different positions, or one length repeated")
 
 
 @dataclass(frozen=True, slots=True)

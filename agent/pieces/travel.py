@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 from typing import Final
 
-from agent.model.feature import Feature
+from agent.model.feature import Feature, direction_of
 from agent.model.profile import Profile
 from agent.model.roles import Role
 from agent.pieces.envelope import Envelope, period, whole_turns
@@ -26,12 +26,10 @@ def travel_features(profile: Profile) -> tuple[Feature, ...]:
     """One `travel` feature each for across, gantry and belt, whole turns of the drive if known."""
     room = Envelope.of(profile)
     limits: dict[Role, float] = {"across": room.across, "gantry": room.gantry, "belt": room.belt}
-    cos, sin = math.cos(room.angle), math.sin(room.angle)
-    along = {"across": (1.0, 0.0, 0.0), "gantry": (0.0, cos, sin), "belt": (0.0, 1.0, 0.0)}
     features = []
     for role, limit in limits.items():
         length = whole_turns(_WANTED[role], period(profile, role), _SHARE * limit)
-        x, s, h = along[role]
+        x, s, h = direction_of(role, room.angle)
         vector = (length * x, length * s, length * h)
         features.append(Feature(f"travel {role}", "travel", vector, hint=_HINTS[role]))
     return tuple(features)

@@ -21,6 +21,7 @@ from typing import Any, Final, get_args
 from agent.families import FAMILIES
 from agent.model.feature import KINDS, Reading, Side
 from agent.model.profile import Mechanics
+from agent.model.roles import ROLES
 from agent.model.survey import BeltRun, Check, Conditions, Survey
 from agent.store import machine
 from agent.store.atomic import write_file
@@ -119,8 +120,9 @@ _BELT_RUN: Final = Table(
         "approach": Key(Choice(("forward", "both"))),
         "load": Key(Choice(("empty", "part"))),
         "u_mm": Key(Number("mm", above=0, most=100)),
+        "axis": Key(Choice(ROLES)),
     },
-    "a belt run: {commanded: [...], measured: [...]}",
+    "a run over marks: {commanded: [...], measured: [...]}",
 )
 
 
@@ -163,7 +165,7 @@ _CHECK: Final = Table(
 
 @dataclass(frozen=True, slots=True)
 class _OneOrMore:
-    """One belt run, or a list of them."""
+    """One run, or a list of them."""
 
     one: Shape[BeltRun]
     many: Shape[tuple[BeltRun, ...]]
@@ -290,10 +292,17 @@ def readings_text(file: ReadingsFile) -> str:
             for piece in file.pieces
         ]
     if survey.belt_runs:
-        plain["belt_run"] = [machine.plain_fields(run) for run in survey.belt_runs]
+        plain["belt_run"] = [_run_plain(run) for run in survey.belt_runs]
     if survey.readings:
         plain["readings"] = [_reading_plain(reading) for reading in survey.readings]
     return dump(plain)
+
+
+def _run_plain(run: BeltRun) -> dict[str, Any]:
+    plain = machine.plain_fields(run)
+    if run.axis == "belt":
+        del plain["axis"]
+    return plain
 
 
 def _reading_plain(reading: Reading) -> dict[str, Any]:

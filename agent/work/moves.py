@@ -1,4 +1,4 @@
-"""Moves without plastic that are measured: one axis by a known length, or the belt over marks.
+"""Moves without plastic that are measured: one axis by a known length, or over marks.
 
 Every move is relative, checked against the travel of its axis, approached from the same side
 after a take-up move, and waited for.  The belt runs the way it feeds while printing, which is
@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -33,7 +33,7 @@ MOVE_SPEED: Final = 20.0
 #: Length of the first move after steps were changed, mm.
 SHORT_MM: Final = 10.0
 
-#: Marks of a belt run where the roller is not known: distance and number.
+#: Marks of a run where the roller is not known: distance and number.
 USUAL_STEP_MM: Final = 25.0
 USUAL_MARKS: Final = 12
 
@@ -69,16 +69,18 @@ class Advance:
 
 @dataclass(frozen=True, slots=True)
 class Marks:
-    """A belt run over marks, before it is made."""
+    """A run of one axis over marks, before it is made."""
 
-    commanded: tuple[float, ...]  #: mm the belt has fed from the zero mark, in the order reached
+    role: Role
+    commanded: tuple[float, ...]  #: mm from the zero mark, in the order reached; the belt's as fed
     approach: Approach
     load: Load
     turn_mm: float | None  #: one roller turn, if the roller is known
-    worst_mm: float  #: farthest the belt could run
+    worst_mm: float  #: farthest the axis could run
     take_up: tuple[str, ...]  #: lines up to the zero mark
     steps: tuple[tuple[str, ...], ...]  #: lines that lead to each mark
-    after: tuple[str, ...]
+    after: tuple[str, ...]  #: lines that bring the axis back; the belt stays
+    retreat_mm: float = 0.0  #: how far it first goes back, so that there is room
 
 
 def standing(link: Link, axes: Axes) -> dict[Role, float]:
@@ -170,6 +172,8 @@ def advance_move(profile: Profile, steps: float, mm: float) -> Advance:
 def marks_run(
     profile: Profile,
     steps: float,
+    role: Role = "belt",
+    at: float | None = None,
     *,
     turns: float | None = None,
     per_turn: int = 4,
@@ -180,17 +184,24 @@ def marks_run(
 ) -> Marks:
     """A run over marks at whole roller turns and between, or `every` so many mm.
 
-    Over whole turns run-out cancels; the marks between show it.  Raises BadInput where the roller
-    is not known and no distance is given, Refused where the belt has no room.
+    steps  in the controller, step/mm;  at  where the axis stands, mm, None if nobody knows
+
+    Over whole turns run-out cancels; the marks between show it.  An axis that ends is shared out
+    evenly over most of its room.  Raises BadInput where turns are asked for that no roller makes,
+    Refused where the axis has no room.
     """
-    turn = _roller_turn(profile)
+    turn = _roller_turn(profile) if role == "belt" else None
     if every is None and turns is not None and turn is None:
         raise BadInput(
-            "turns were asked for, but the profile knows no roller on the belt",
+            "turns were asked for, but the profile knows no roller on the belt"
+            if role == "belt"
+            else "turns were asked for, but a roller drives the belt alone",
             remedy="Give --every MM and --count N, or add the roller to the profile",
         )
     if every is None:
         every = turn / per_turn if turn is not None else USUAL_STEP_MM
+    if count is None and role != "belt":
+        count = _marks_with_room(profile, role, every)
     if count is None:
         count = round((turns or 4) * per_turn) if turn is not None else USUAL_MARKS
     if count < 3:
@@ -198,36 +209,56 @@ def marks_run(
     there = [round(every * k, 4) for k in range(1, count + 1)]
     commanded = tuple(there + there[::-1] if approach == "both" else there)
     longest = there[-1] + 2 * TAKE_UP_MM
-    worst = _worst(profile, "belt", longest, steps)
-    _check_worst(profile, "belt", worst)
+    worst = _worst(profile, role, longest, steps)
+    _check_worst(profile, role, worst)
+    retreat = _retreat(profile, role, longest, at)
+    feed = -1 if role == "belt" else 1  # the way the belt feeds
+
+    def line(distance: float) -> str:
+        return relative(profile.axes, role, feed * distance)
+
+    home = () if role == "belt" else (line(retreat - TAKE_UP_MM - commanded[-1]), "M400")
     return Marks(
+        role,
         commanded,
         approach,
         load,
         turn,
         worst,
-        take_up=("G21", "G91", relative(profile.axes, "belt", -TAKE_UP_MM), "M400"),
-        steps=tuple(_mark_steps(profile.axes, commanded)),
-        after=("G90",),
+        take_up=(
+            "G21",
+            "G91",
+            *((line(-retreat), "M400") if retreat else ()),
+            line(TAKE_UP_MM),
+            "M400",
+        ),
+        steps=tuple(_mark_steps(line, commanded)),
+        after=(*home, "G90"),
+        retreat_mm=retreat,
     )
 
 
-def _mark_steps(axes: Axes, commanded: Sequence[float]) -> list[tuple[str, ...]]:
-    """Lines to each mark; one that is reached backward is first passed by a take-up move."""
+def _marks_with_room(profile: Profile, role: Role, every: float) -> int:
+    """How many marks fit into nine tenths of an axis' travel, with what the take-up wants."""
+    limit = profile.mechanics.travel_mm.get(role)
+    if limit is None:
+        return USUAL_MARKS
+    return min(USUAL_MARKS, int((0.9 * limit - 2 * TAKE_UP_MM) / every))
+
+
+def _mark_steps(line: Callable[[float], str], commanded: Sequence[float]) -> list[tuple[str, ...]]:
+    """Lines to each mark; one that is reached backward is first passed by a take-up move.
+
+    line  the line that moves the axis on by so many mm
+    """
     here = 0.0
     lines: list[tuple[str, ...]] = []
     for place in commanded:
         feed = place - here
         if abs(feed) < 1e-9:  # the turning point, come to from the other side
-            lines.append(
-                (
-                    relative(axes, "belt", -TAKE_UP_MM),
-                    relative(axes, "belt", TAKE_UP_MM),
-                    "M400",
-                )
-            )
+            lines.append((line(TAKE_UP_MM), line(-TAKE_UP_MM), "M400"))
         else:
-            lines.append((relative(axes, "belt", -feed), "M400"))
+            lines.append((line(feed), "M400"))
         here = place
     return lines
 

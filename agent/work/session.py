@@ -467,12 +467,13 @@ class Session:
         """The belt fed forward.  Raises Refused if it must not or cannot move."""
         return advance_move(self.profile, self._steps_of("belt"), mm)
 
-    def marks(self, **wanted: Any) -> Marks:
-        """A belt run; `wanted` and errors as of `agent.work.moves.marks_run`.
+    def marks(self, role: Role = "belt", **wanted: Any) -> Marks:
+        """A run over marks; `wanted` and errors as of `agent.work.moves.marks_run`.
 
-        Raises Refused if the belt must not move.
+        Raises Refused if the axis must not move.
         """
-        return marks_run(self.profile, self._steps_of("belt"), **wanted)
+        at = self.standing().get(role)
+        return marks_run(self.profile, self._steps_of(role), role, at, **wanted)
 
     # --- pieces ----------------------------------------------------------------------------------
 
@@ -653,7 +654,7 @@ class Session:
         return reading
 
     def keep_run(self, run: BeltRun) -> None:
-        """Keep a run of the belt; one made the same way before gives way."""
+        """Keep a run over marks; one of the same axis made the same way before gives way."""
         self.book.append("run", run_plain(run))
 
     def keep_conditions(self, conditions: Conditions) -> None:

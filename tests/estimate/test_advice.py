@@ -215,7 +215,7 @@ def test_slip_is_the_reason_for_leaving_the_belt_alone():
     runs = survey(instrument=Instrument(repeatability_mm=0.02), belt_runs=(empty, loaded))
     found = find(runs)
     assert found is not None
-    assert found.withheld == "slip"
+    assert found.withheld == {"belt": "slip"}
 
 
 def test_a_travel_that_tells_a_scale_keeps_the_material_out_of_it():

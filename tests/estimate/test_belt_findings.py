@@ -1,6 +1,7 @@
 """Belt runs of a readings file: what they say and what they add to the estimate."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -60,11 +61,70 @@ def test_reversal_from_marks_reached_both_ways():
         approach="both",
     )
     solution = solve(survey(both, mechanics=Mechanics()))
-    found = solution.to_plain()["belt_run"]["reversal"]
+    found = solution.to_plain()["belt_run"]["reversal"]["belt"]
     assert found["mm"] == pytest.approx(0.170, abs=0.002)
     assert found["constant"]
     assert "reversal" in codes(solution)
     assert solution.corrections == ()
+
+
+@pytest.mark.parametrize(
+    ("axis", "unit", "remedy"),
+    [
+        ("across", (1.0, 0.0, 0.0), "pulley"),
+        ("gantry", (0.0, math.sqrt(0.5), math.sqrt(0.5)), "nut or screw"),  # at 45 degrees
+    ],
+)
+def test_reversal_of_any_axis_and_its_scale(axis, unit, remedy):
+    """Marks as above; u = sqrt(2) 0.03 / sqrt(4) = 0.0212, with the display's step 0.0213."""
+    of_axis = BeltRun(
+        (50, 100, 150, 200, 200, 150, 100, 50),
+        (50.03, 100.02, 150.05, 200.04, 199.88, 149.87, 99.85, 49.86),
+        approach="both",
+        axis=axis,
+    )
+    belt = run([0.0] * 4, (50, 100, 150, 200))
+    found = find(survey(belt, of_axis, mechanics=Mechanics(gantry_angle_deg=45.0)))
+    assert found.reversals.keys() == {axis}
+    assert found.reversals[axis].mean == pytest.approx(0.170, abs=0.002)
+    assert found.positioning is None
+    ours = [reading for reading in found.readings if reading.name == f"{axis} run"]
+    assert [math.hypot(*r.along) for r in ours] == pytest.approx([150, 75])
+    assert np.array(ours[0].along) / 150 == pytest.approx(unit)
+    (text,) = (
+        a.text
+        for a in solve(survey(belt, of_axis, mechanics=Mechanics(gantry_angle_deg=45.0))).advice
+        if a.code == "reversal"
+    )
+    assert f"0.170 mm (±0.043) of the {axis} axis" in text
+    assert remedy in text
+
+
+def test_a_trend_withholds_the_scale_of_its_own_axis_only():
+    x = np.arange(30.0, 601.0, 30.0)
+    bent = run(0.004 * x + 1e-6 * x**2 * 3, x, axis="across")
+    straight = run(0.004 * x, x)
+    found = find(survey(straight, bent, mechanics=Mechanics()))
+    assert found.withheld == {"across": "trend"}
+    assert find(survey(straight, mechanics=Mechanics())).withheld == {}
+    assert by_setting(
+        solve(
+            replace(
+                survey(straight, bent, mechanics=Mechanics()), steps_per_mm={"x": 80, "z": 164.2}
+            )
+        )
+    ).keys() == {"steps_per_mm.z"}
+
+
+def test_a_slipping_belt_leaves_the_runs_of_other_axes_in():
+    rng = np.random.default_rng(8)
+    x = np.arange(30.0, 600.0, 30.0)
+    empty = run(0.004 * x + rng.normal(0, 0.02, x.size), x)
+    pulled = run(-0.006 * x + rng.normal(0, 0.02, x.size), x, load="part")
+    across = run(rng.normal(0, 0.02, x.size), x, axis="across", load="part")
+    found = find(survey(empty, pulled, across, mechanics=Mechanics()))
+    assert found.slips
+    assert {reading.name for reading in found.readings} == {"across run"}
 
 
 def test_several_passes_give_the_positioning_figures():

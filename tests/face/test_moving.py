@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 from dataclasses import replace
@@ -27,6 +28,10 @@ def heron() -> Profile:
 
 def moves_in(lines: tuple[str, ...]) -> list[str]:
     return [line for line in lines if line.startswith("G1 ")]
+
+
+def distance(line: str) -> float:
+    return float(line.split()[1][1:])
 
 
 def test_the_belt_is_measured_the_way_it_feeds(heron: Profile) -> None:
@@ -133,8 +138,42 @@ def test_lost_motion_shows_in_a_run_from_both_sides() -> None:
     solution = desk.session.now.solution
     assert solution is not None
     assert solution.belt is not None
-    assert solution.belt.reversal is not None
-    assert abs(solution.belt.reversal.mean) == pytest.approx(0.4, abs=0.06)
+    assert abs(solution.belt.reversals["belt"].mean) == pytest.approx(0.4, abs=0.06)
+
+
+@pytest.mark.parametrize("axis", ["across", "gantry"])
+def test_any_axis_shows_its_lost_motion_there_and_back(axis: str) -> None:
+    desk = desk_at(seed=3)
+    assert desk.rehearsal is not None
+    getattr(desk.rehearsal.machine.plant, axis).reversal = 0.4
+    lines = ["attach", f"marks --axis {axis} --both", "marks --turns 2 --both", "solve"]
+    assert carry_out(desk, lines) == [0] * 4
+    solution = desk.session.now.solution
+    assert solution is not None
+    assert solution.belt is not None
+    found = solution.belt.reversals
+    ours = found[axis]  # type: ignore[index]
+    assert ours.mean == pytest.approx(-0.4, abs=3 * ours.u)  # on the way back it lags behind
+    assert ours.u < 0.04
+    assert abs(found["belt"].mean) < 0.1
+    assert any("Lost motion" in a.text and f"{axis} axis" in a.text for a in solution.advice)
+    # the way back ends where the run began
+    assert desk.session.standing()[axis] == pytest.approx(0.0, abs=0.01)  # type: ignore[index]
+
+
+def test_marks_of_an_axis_that_ends_have_room(heron: Profile) -> None:
+    """Travel of 220 mm: from 100 on it goes back first, and no more marks than fit."""
+    run = marks_run(heron, 80.0, "across", 100.0, approach="both")
+    assert run.commanded == (25, 50, 75, 100, 125, 150, 175, 175, 150, 125, 100, 75, 50, 25)
+    assert run.retreat_mm == pytest.approx(100 + 175 + 2 * TAKE_UP_MM - 220)
+    moves = [*moves_in(run.take_up), *(m for step in run.steps for m in moves_in(step))]
+    places = list(itertools.accumulate((distance(m) for m in moves), initial=100.0))
+    assert 0 <= min(places) <= max(places) <= 220
+    assert sum(map(distance, [*moves, *moves_in(run.after)])) == pytest.approx(0)
+    with pytest.raises(Refused, match="could reach"):
+        marks_run(heron, 80.0, "across", 100.0, every=50, count=5)
+    with pytest.raises(BadInput, match="the belt alone"):
+        marks_run(heron, 80.0, "across", 0.0, turns=3)
 
 
 def test_a_loaded_run_beside_an_empty_one_shows_slip() -> None:

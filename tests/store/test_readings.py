@@ -90,6 +90,20 @@ def test_a_whole_file_becomes_a_survey(tmp_path: Path) -> None:
     )
 
 
+def test_runs_of_several_axes_are_a_list_and_read_back() -> None:
+    one = "{commanded: [0, 50, 100], measured: [0.0, 50.1, 100.3], load: part}"
+    other = "{commanded: [0, 50, 100], measured: [0, 50, 100], approach: both, axis: gantry}"
+    text = WHOLE.replace(f"belt_run: {one}", f"belt_run: [{one}, {other}]")
+    file = read_readings(text.encode(), "test")
+    assert [run.axis for run in file.survey.belt_runs] == ["belt", "gantry"]
+    written = readings_text(file)
+    assert written.count("axis: ") == 1  # of the belt nothing need be said
+    assert read_readings(written.encode(), "test") == file
+    with pytest.raises(BadInput) as refused:
+        read_readings(text.replace("gantry}", "sideways}").encode(), "test")
+    assert any("one of across, gantry, belt" in p.what for p in refused.value.problems)
+
+
 def test_the_least_file_has_one_reading_and_the_usual_values() -> None:
     text = b"format: plumbelt-readings/1\nreadings: [{feature: gap, along: [9, 0, 0], mm: [0]}]\n"
     file = read_readings(text, "least.yaml")

@@ -1,16 +1,29 @@
-"""Advice on belt runs: slip, reversal, run-out, joint, trend."""
+"""Advice on runs over marks: slip, reversal, run-out, joint, trend."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 from agent.estimate.advice.findings import Findings
 from agent.estimate.belt_run import Period
 from agent.estimate.solution import Advice
+from agent.model.roles import Role
+
+_PLAY: Final[dict[Role, str]] = {
+    "across": "belt tension, a loose pulley or carriage, not a setting",
+    "gantry": "play of its nut or screw, belt tension or a loose pulley, not a setting",
+    "belt": "belt tension or pulley, not a setting. Approach marks from the feed direction",
+}
+_GROWS: Final[dict[Role, str]] = {
+    "across": "warming, a bent rail or gauge",
+    "gantry": "warming, sag, a bent screw or gauge",
+    "belt": "slip, warming or a walking belt",
+}
 
 
 def belt_runs(f: Findings) -> Iterator[Advice]:
-    """What the belt runs mean at the bench."""
+    """What the runs over marks mean at the bench."""
     found = f.belt
     if found is None:
         return
@@ -21,23 +34,23 @@ def belt_runs(f: Findings) -> Iterator[Advice]:
             f"and scatters {found.slip.scatter_ratio:.1f} times as much: it slips. Mend the "
             "traction (tension, clean roller, drag) first; no belt steps are proposed.",
         )
-    if found.reversal and abs(found.reversal.mean) > 2 * found.reversal.u:
-        even = "the same everywhere" if found.reversal.constant else "not the same everywhere"
-        yield Advice(
-            "reversal",
-            f"Lost motion of {abs(found.reversal.mean):.3f} mm (±{2 * found.reversal.u:.3f}) "
-            f"between the two ways, {even}: belt tension or pulley, not a setting. Approach marks "
-            "from the feed direction.",
-        )
-    for run in found.runs:
+    for axis, reversal in found.reversals.items():
+        if abs(reversal.mean) > 2 * reversal.u:
+            even = "the same everywhere" if reversal.constant else "not the same everywhere"
+            yield Advice(
+                "reversal",
+                f"Lost motion of {abs(reversal.mean):.3f} mm (±{2 * reversal.u:.3f}) of the {axis} "
+                f"axis between the two ways, {even}: {_PLAY[axis]}.",
+            )
+    for axis, run in zip(found.axes, found.runs, strict=True):
         for wave in run.waves:
             if wave.significant:
                 yield _wave_advice(wave.period, wave.amplitude, wave.u, found.best_lengths)
         if run.trend_is_significant:
             yield Advice(
                 "trend",
-                f"The error grows along the run ({run.trend:+.2f} mm at its end beyond a straight "
-                "line): slip, warming or a walking belt. A longer run tells which.",
+                f"The error of the {axis} axis grows along the run ({run.trend:+.2f} mm at its end "
+                f"beyond a straight line): {_GROWS[axis]}. A longer run tells which.",
             )
 
 

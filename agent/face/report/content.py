@@ -28,7 +28,7 @@ def page_of(tune: Tune, made: date) -> Page:
             ("results", "What the readings say", measured.results(tune.before)),
             ("budget", "What the uncertainties come from", measured.budget(tune.before)),
             ("misfits", "How well the readings fit", fitting.misfits(tune.before)),
-            ("belt", "Belt run", measured.belt(tune.before)),
+            ("belt", "Runs over marks", measured.belt(tune.before)),
             ("changes", "What was changed", changes.changed(tune)),
             ("lines", "Lines sent, and their answers", changes.lines(tune)),
             ("proof", "What has been verified", changes.proof(tune)),

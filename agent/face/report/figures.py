@@ -280,7 +280,7 @@ def misfits(
 
 
 def belt(name: str, run: BeltRun, found: Evaluated) -> Drawing:
-    """Error along a belt run with the fitted line and sines; below it, what is left."""
+    """Error along a run with the fitted line and sines; below it, what is left."""
     marks = list(plots.marks_of(run))
     with _drawing(3.4) as figure:
         above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1))
@@ -304,7 +304,7 @@ def belt(name: str, run: BeltRun, found: Evaluated) -> Drawing:
             axes.axhline(0, color="black", linewidth=0.5)
         above.set_ylabel("error, mm")
         below.set_ylabel("left, mm")
-        below.set_xlabel("commanded position of the belt, mm")
+        below.set_xlabel("commanded position, mm")
         above.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=4)
         return Drawing(figure, name)
 

@@ -232,12 +232,12 @@ def belt(measured: Measured) -> Sequence[Part]:
     parts: list[Part] = []
     step = measured.survey.instrument.resolution_mm
     for number, (run, result) in enumerate(zip(measured.survey.belt_runs, found.runs, strict=True)):
-        ways = "from the feed direction" if run.approach == "forward" else "from both sides"
-        load = "belt empty" if run.load == "empty" else "with a part on the belt"
+        ways = "from one side" if run.approach == "forward" else "from both sides"
+        load = "with a part on it" if run.load == "part" else "empty"
         parts.append(
             Picture(
                 figures.belt(f"belt{number}", run, result),
-                f"Belt run {number + 1}, {load}, marks reached {ways}.",
+                f"Run {number + 1}: the {run.axis} axis, {load}, marks reached {ways}.",
             )
         )
         rows = [
@@ -245,7 +245,9 @@ def belt(measured: Measured) -> Sequence[Part]:
                 "slope",
                 f"{100 * result.scale:+.3f} %",
                 f"± {100 * result.factor95 * result.u_scale:.3f}",
-                "joins the estimate" if not found.slips else "not used: the belt slips",
+                "not used: the belt slips"
+                if found.slips and run.axis == "belt"
+                else "joins the estimate",
             )
         ]
         rows += [
@@ -275,12 +277,12 @@ def belt(measured: Measured) -> Sequence[Part]:
             for c, m in zip(run.commanded, run.measured, strict=True)
         )
         parts.append(Words(f"Commanded: measured, mm, in their order: {pairs}."))
-    if found.reversal is not None:
-        even = "the same everywhere" if found.reversal.constant else "not the same everywhere"
+    for axis, reversal in found.reversals.items():
+        even = "the same everywhere" if reversal.constant else "not the same everywhere"
         parts.append(
             Words(
-                f"Lost motion between the two ways {found.reversal.mean:+.3f} mm"
-                f" ± {2 * found.reversal.u:.3f}, {even}."
+                f"Lost motion of the {axis} axis between the two ways {reversal.mean:+.3f} mm"
+                f" ± {2 * reversal.u:.3f}, {even}."
             )
         )
     if found.best_lengths:

@@ -48,7 +48,7 @@ def remedies_of(measured: Measured) -> Remedies | None:
     if solution.examined is None:
         return None
     survey = replace(measured.survey, readings=readings_of(measured))
-    withheld = belt.withheld if belt is not None else ""
+    withheld = belt.withheld if belt is not None else {}
     return decide(survey, solution.examined, solution.parameters, withheld=withheld)
 
 
