@@ -134,8 +134,8 @@ Where a drive turns round, its play is run through first: a slack belt, a loose
 pulley, a worn nut or gear. No setting cures that, and a scale is not measured
 by it: every measured move begins with a take-up move the same way.
 
-'marks --axis across --both' (gantry, belt likewise) reaches each mark from both
-sides; 'solve' tells the lost motion of each axis, with its uncertainty, and
+'marks --axis across --both' (gantry, belt likewise) reaches each mark from
+both sides; 'solve' tells the lost motion of each axis, with its uncertainty, and
 whether it is the same everywhere (play) or not (a loose or askew part).
 Three marks are enough for it: '--every 25 --count 3'. Then tighten the belt,
 the screw of the pulley, or the nut, and run it again.""",
