@@ -10,6 +10,7 @@ from agent.change.resume import account, finish, undo
 from agent.change.storing import Look, Others, look, prove, store
 from agent.change.transaction import read_clean, write
 from agent.errors import Refused
+from sim.controller import ANSWERED, Hold
 from tests.change.bench import HERON, WANTED, Bench, heron
 from tests.change.cuts import CutTransport, FullJournal, Killed, KilledJournal
 
@@ -337,3 +338,39 @@ def test_a_reload_that_does_nothing_proves_nothing(bench: Bench) -> None:
     assert outcome.verified
     assert not outcome.stored
     assert any("only a power cycle proves" in note for note in outcome.notes)
+
+
+@pytest.mark.parametrize("family", ["replay", "table", "override"])
+def test_a_store_word_that_is_refused_stores_nothing_and_says_so(family: str) -> None:
+    bench = heron(family)
+    plan = written(bench)
+    looked = look(bench.link, bench.family, plan, journal=bench.journal)
+    controller = bench.machine.controller
+    word, before = looked.line, len(controller.received)
+    kept = None if bench.stored is None else dict(bench.stored)
+
+    def refuse(words: dict[str, float]) -> Hold:
+        controller.say("error:8")
+        return ANSWERED
+
+    sound = controller._handlers[word]
+    controller._handlers[word] = refuse
+    journal = KilledJournal()
+    with pytest.raises(Refused, match=rf"refused {word}: .*8.*Read back to see"):
+        store(bench.link, bench.family, plan, looked, looked.digest, journal=journal)
+    assert [entry["step"] for entry in journal.entries] == [
+        "storing",
+        "sending",
+        "answered",
+        "broken",
+    ]
+    assert journal.entries[2]["ok"] is False
+    after = controller.received[before:]
+    assert bench.family.words.reload not in after[after.index(word) :]
+    assert bench.stored == kept
+    # what was tried stays live, and where the word is taken again it can be stored
+    assert {key: bench.live[key] for key in WANTED} == WANTED
+    controller._handlers[word] = sound
+    again = look(bench.link, bench.family, plan, journal=bench.journal)
+    done = store(bench.link, bench.family, plan, again, again.digest, journal=bench.journal)
+    assert done.stored
