@@ -1,3 +1,3 @@
 """plumbelt: a serial-link tuning agent for tilted-gantry conveyor-belt printers."""
 
-__version__ = "0.2.0"
+__version__ = "0.3.0"

@@ -156,8 +156,8 @@ class Book:
             self.events.clear()
             self.bench = Bench(machine=machine)
 
-    def traffic(self, at: float, way: Literal[">", "<"], text: str) -> None:
-        """Keep one line on the wire; never raises."""
+    def traffic(self, at: float, way: Literal[">", "<"], *lines: str) -> None:
+        """Keep lines that went over the wire together; never raises."""
 
     def release(self) -> None:
         """Let go of the port; what is known stays."""
@@ -190,7 +190,7 @@ class RecordBook(Book):
         self._record: Record | None = None
         self._row: RecordSession | None = None
         self._lock: PortLock | None = None
-        self._early: list[tuple[float, Literal[">", "<"], str]] = []
+        self._early: list[tuple[float, Literal[">", "<"], tuple[str, ...]]] = []
         self._loaded = False  # a machine's events are at hand
         self.set_aside = ""  #: what was found wrong with the record, and where the old one is
 
@@ -270,8 +270,8 @@ class RecordBook(Book):
                 self._load(name)
             self._end_row()
             self._row = self.record.begin(name, port=port, family=family, identity=identity)
-            for line in self._early:
-                self._row.traffic(*line)
+            for at, way, lines in self._early:
+                self._row.traffic(at, way, *lines)
         except AgentError as error:
             self.trouble = str(error)
             self._row = None
@@ -303,11 +303,11 @@ class RecordBook(Book):
             )
         self._row.keep(event, figures)
 
-    def traffic(self, at: float, way: Literal[">", "<"], text: str) -> None:
+    def traffic(self, at: float, way: Literal[">", "<"], *lines: str) -> None:
         if self._row is not None:
-            self._row.traffic(at, way, text)
+            self._row.traffic(at, way, *lines)
         elif len(self._early) < _EARLY:
-            self._early.append((at, way, text))
+            self._early.append((at, way, lines))
 
     def hold(self, port: str) -> None:
         from agent.store.locks import PortLock

@@ -26,6 +26,8 @@ from agent.work.signals import ended_by
 from agent.work.sleep import Sleep
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from agent.model.heat import Heat
     from agent.pieces import Piece, Summary
     from agent.work.laying import Laying, Progress
@@ -198,9 +200,8 @@ def lay_to_the_end(desk: Desk, drawn: Piece, laying: Laying) -> Laid:
     """Lay with progress; an interrupt pauses.  Raises Refused if it is ended before its time."""
     session, sleep = desk.session, Sleep()
     while True:
-        with stoppable() as asked, progress_shown(desk, drawn.name, laying) as show:
-            stop = partial(_stops, asked, sleep)
-            finished = session.lay_on(laying, on_progress=show, stop=stop)
+        with stoppable() as asked, progress_shown(desk.screen.console, drawn.name, laying):
+            finished = session.lay_on(laying, stop=partial(stops, asked, sleep))
         if finished:
             break
         if not goes_on(desk, drawn, laying):
@@ -211,7 +212,7 @@ def lay_to_the_end(desk: Desk, drawn: Piece, laying: Laying) -> Laid:
     return laid
 
 
-def _stops(asked: Callable[[], bool], sleep: Sleep) -> bool:
+def stops(asked: Callable[[], bool], sleep: Sleep) -> bool:
     """Whether to pause: somebody asks for it, or the computer slept and lines stayed away."""
     return asked() or sleep.seconds() > 0
 
@@ -273,20 +274,16 @@ def end(desk: Desk, drawn: Piece, laying: Laying) -> None:
 
 
 @contextmanager
-def progress_shown(desk: Desk, name: str, laying: Laying) -> Iterator[Callable[[Progress], None]]:
+def progress_shown(console: Console, name: str, laying: Laying) -> Iterator[None]:
     """Three lines that follow the laying: how far, how hot, the line acknowledged last."""
     from rich.live import Live
     from rich.text import Text
 
-    console = desk.screen.console
-    with Live(
-        Text(progress_text(name, laying.progress)), console=console, refresh_per_second=5
-    ) as live:
+    def now() -> Text:
+        return Text(progress_text(name, laying.progress), no_wrap=True, overflow="ellipsis")
 
-        def show(progress: Progress) -> None:
-            live.update(Text(progress_text(name, progress), no_wrap=True, overflow="ellipsis"))
-
-        yield show
+    with Live(get_renderable=now, console=console, refresh_per_second=5):
+        yield
     if not console.is_terminal:  # what follows begins a line of its own there as well
         console.print()
 

@@ -10,7 +10,6 @@ way to set anything, a plan no way to move.
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from typing import Final, Literal
@@ -36,7 +35,7 @@ Way = Literal["plan", "store", "move", "home", "wake"]
 #: no letter that begins a second command or a line number.
 _NORMAL: Final = re.compile(
     r"(?P<code>[GM](?:0|[1-9]\d{0,3})(?:\.\d)?)"
-    r"(?: [A-FH-LO-SU-Z](?:-?\d+(?:\.\d+)?(?::\d+(?:\.\d+)?)*)?| T\d+)*"
+    r"(?: [A-FH-LO-SU-Z](?:-?\d++(?:\.\d++)?+(?::\d++(?:\.\d++)?+)*+)?+| T\d++)*+"
 )
 _ASSIGNMENT: Final = re.compile(r"\$(?:\d+|[A-Za-z]\w*(?:/\w+)+)=-?\d+(?:\.\d+)?")
 
@@ -126,11 +125,14 @@ class Gate:
 
     def __init__(self, family: Family) -> None:
         self.family = family
-        self._named: Counter[str] = Counter()
+        self._named: list[frozenset[str]] = []
 
     def __call__(self, line: str) -> None:
         """Raise Refused, with the way that does it properly, unless `line` may go out now."""
-        if self._named[line] or kind_of(line, self.family) in ("reads", "safe"):
+        for named in self._named:
+            if line in named:
+                return
+        if kind_of(line, self.family) in ("reads", "safe"):
             return
         raise refusal(line, self.family)
 
@@ -140,17 +142,17 @@ class Gate:
 
         Raises Refused for a line that is not of the kind.
         """
-        named = Counter(filter(None, (line.partition(";")[0].strip() for line in lines)))
+        named = frozenset(filter(None, (line.partition(";")[0].strip() for line in lines)))
         for line in named:
             if not fits(line, self.family, way):
                 raise Refused(
                     f"'{line}' has no place in a {way}", remedy="This is a fault of ours; report it"
                 )
-        self._named += named
+        self._named.append(named)
         try:
             yield
         finally:
-            self._named -= named
+            self._named.remove(named)
 
 
 @contextmanager

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from typing import Final, Literal
+from typing import Final
 
 from agent.errors import BrokenByRestart, LinkFailed
 from agent.families.base import Family, Query
@@ -16,7 +16,7 @@ from agent.families.evidence import family_of, identity_in
 from agent.model.exact import as_printed
 from agent.model.settings import Readback, Setting
 from agent.wire.exchange import State
-from agent.wire.link import Link, Reply
+from agent.wire.link import Direction, Link, Reply
 
 #: Without these no reading of a machine is whole.
 _EXPECTED: Final = ("steps_per_mm.x", "steps_per_mm.y", "steps_per_mm.z")
@@ -152,11 +152,11 @@ def _listening(link: Link) -> Iterator[list[str]]:
     lines: list[str] = []
     record = link.on_traffic
 
-    def listen(instant: float, way: Literal[">", "<"], line: str) -> None:
+    def listen(at: float, way: Direction, *together: str) -> None:
         if way == "<":
-            lines.append(line)
+            lines.extend(together)
         if record is not None:
-            record(instant, way, line)
+            record(at, way, *together)
 
     link.on_traffic = listen
     try:

@@ -15,9 +15,10 @@ from typing import Any, Final
 #: What is wrong with a value, in words; empty if nothing is.
 Check = Callable[[Any], str]
 
-#: Longest body of an entry, line on the wire and other text, characters.
+#: Longest body of an entry, what one read brings over the wire (with every byte spelled as an
+#: escape) and other text, characters.
 MOST_BODY: Final = 16_000_000
-MOST_LINE: Final = 10_000
+MOST_LINE: Final = 60_000
 MOST_TEXT: Final = 10_000
 #: Deepest nesting of a body.
 MOST_DEPTH: Final = 40

@@ -44,7 +44,7 @@ from agent.store.rows import (
 )
 from agent.store.schema import STEPS
 
-#: Lines of traffic that are kept together, and for how long at most, in seconds.
+#: Rows of traffic that are kept together, and for how long at most, in seconds.
 BATCH_LINES: Final = 4096
 BATCH_SECONDS: Final = 0.5
 
@@ -262,7 +262,11 @@ class Record(Database):
         rows = self.rows(
             "SELECT session, n, at, way, text FROM line WHERE session = ? ORDER BY n", (session,)
         )
-        return tuple(LineRow(*row) for row in rows)
+        return tuple(
+            LineRow(session, n + after, at, way, text)
+            for session, n, at, way, together in rows
+            for after, text in enumerate(together.split("\n"))
+        )
 
     def trend(self, machine: str, key: str) -> tuple[Point, ...]:
         """A figure over time, oldest first: `steps_per_mm.z`, or `estimate.z_scale`."""
@@ -413,14 +417,14 @@ class Session:
             {f"estimate.{key}": (p["value"], p["u"]) for key, p in parameters.items()},
         )
 
-    def traffic(self, at: float, way: Literal[">", "<"], text: str) -> None:
-        """Keep one line on the wire; fits `Link.on_traffic`.
+    def traffic(self, at: float, way: Literal[">", "<"], *lines: str) -> None:
+        """Keep lines that went over the wire together; fits `Link.on_traffic`.
 
         Never raises: a record that cannot be written must not break what is on the wire.  The
         lines wait, `trouble` says why, and the next `note` or `flush` raises.
         """
-        self._count += 1
-        self._lines.append((self.row.id, self._count, at, way, text))
+        self._lines.append((self.row.id, self._count + 1, at, way, "\n".join(lines)))
+        self._count += len(lines)
         if len(self._lines) >= BATCH_LINES or time.monotonic() - self._kept_at >= BATCH_SECONDS:
             try:
                 self.flush()

@@ -47,7 +47,10 @@ class EntryRow:
 
 @dataclass(frozen=True, slots=True)
 class LineRow:
-    """One line on the wire; `at` counts seconds on the link's clock."""
+    """One line on the wire; `at` counts seconds on the link's clock.
+
+    Lines of one instant stand in one row of the record, under the number of the first of them.
+    """
 
     session: str
     n: int

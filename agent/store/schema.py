@@ -130,6 +130,18 @@ BEGIN
 END;
 """
 
+#: The same, told by one look less: laying adds lines by the thousand.
+_LINE_ARRIVES_LIGHTLY: Final = """
+DROP TRIGGER line_arrives;
+CREATE TRIGGER line_arrives AFTER INSERT ON line
+WHEN (SELECT id FROM arrival WHERE n = (SELECT max(n) FROM arrival) AND what = 'line')
+    IS NOT NEW.session
+BEGIN
+    DELETE FROM arrival WHERE what = 'line' AND id = NEW.session;
+    INSERT INTO arrival (what, id) VALUES ('line', NEW.session);
+END;
+"""
+
 _BEFORE: Final = """
 INSERT INTO arrival (what, id) SELECT 'session', id FROM session ORDER BY at, id;
 INSERT INTO arrival (what, id) SELECT 'entry', id FROM entry ORDER BY at, id;
@@ -166,4 +178,5 @@ STEPS: Final[tuple[str, ...]] = (
     + "".join(_arrives(table) for table in ("session", "bench", "clock", "document"))
     + _ENTRY_ARRIVES
     + _LINE_ARRIVES,
+    _LINE_ARRIVES_LIGHTLY,
 )

@@ -212,7 +212,9 @@ class Exchange:
         events: list[Event] = []
         self.heard = self._cutter.feed(data)
         for text in self.heard:
-            if isinstance(text, int):
+            if text == "ok":  # what most lines of a piece are answered with
+                self._taken(text, now, events)
+            elif isinstance(text, int):
                 events.append(Junk(text))
             # most lines are plain data, so they are told first, if nothing hides in them
             elif (
@@ -289,7 +291,7 @@ class Exchange:
         if rest.startswith("-"):
             self._reject("error:" + rest[1:], now, out)
             return
-        self._taken(match, rest, text, now, out)
+        self._taken(text, now, out, match, rest)
         if _EMERGENCY.search(rest):
             self._halt(rest, out)
 
@@ -300,24 +302,35 @@ class Exchange:
             return
         waiting = {str(sent.number) for sent in self._flight.waiting}
         if match["planner"] or {match["number"], match["echo"]} & waiting:
-            self._taken(match, "", text, now, out)
+            self._taken(text, now, out, match)
         elif waiting:
             self._suspect = now
 
     def _taken(
-        self, match: re.Match[str], rest: str, text: str, now: float, out: list[Event]
+        self,
+        text: str,
+        now: float,
+        out: list[Event],
+        match: re.Match[str] | None = None,
+        rest: str = "",
     ) -> None:
-        """An acknowledgement: end the line it belongs to, and perhaps earlier ones."""
+        """An acknowledgement: end the line it belongs to, and perhaps earlier ones.
+
+        match: what it says besides; `rest`: what stands behind it.
+        """
         self._alive, self._suspect = now, None
-        ended = self._flight.acknowledge(int(match["number"]) if match["number"] else None)
+        number = free = None
+        if match is not None:
+            number = int(match["number"]) if match["number"] else None
+            free = (int(match["planner"]), int(match["slots"])) if match["planner"] else None
+        ended = self._flight.acknowledge(number)
         if ended is None:
             out.append(Stray(text))
         elif ended:
-            *earlier, last = ended
-            free = (int(match["planner"]), int(match["slots"])) if match["planner"] else None
-            out += (Acknowledged(sent.line, sent.number) for sent in earlier)
+            last = ended.pop()
+            out += [Acknowledged(sent.line, sent.number) for sent in ended]
             out.append(Acknowledged(last.line, last.number, rest, free))
-        if self._flight.all_refused:
+        if self._flight.again and self._flight.all_refused:
             self._repeat(now, out)
 
     def _reject(self, text: str, now: float, out: list[Event]) -> None:

@@ -23,9 +23,9 @@ _BLANKS: Final = "\r\0\t "
 _NUL_BESIDE_BLANK: Final = re.compile(r"\0+(?=[ \t])|(?<=[ \t])\0+")
 
 
-def checksum(text: str) -> int:
-    """Exclusive or of the bytes of `text`."""
-    return reduce(xor, text.encode("ascii"), 0)
+def checksum(data: bytes) -> int:
+    """Exclusive or of the bytes."""
+    return reduce(xor, data, 0)
 
 
 def frame(line: str, number: int | None = None) -> bytes:
@@ -36,12 +36,13 @@ def frame(line: str, number: int | None = None) -> bytes:
     """
     if not (line.isascii() and (line.isprintable() or line == "\x18")) or "*" in line:
         raise ValueError(f"not a line that can be sent: {line!r}")
+    data = line.encode("ascii")
     if number is not None:
-        body = f"N{number} {line}"
-        line = f"{body}*{checksum(body)}"
-    if len(line) > LONGEST_SENT:
+        data = b"N%d %b" % (number, data)
+        data = b"%b*%d" % (data, checksum(data))
+    if len(data) > LONGEST_SENT:
         raise ValueError(f"longer than {LONGEST_SENT} bytes: {line!r}")
-    return line.encode("ascii") + b"\n"
+    return data + b"\n"
 
 
 def clean(text: str) -> str:

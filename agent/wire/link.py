@@ -7,10 +7,10 @@ may or may not have taken effect, and only reading back can tell.
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, Protocol
 
 from agent.errors import BrokenByRestart, LinkFailed, Refused, Unanswered
 from agent.model import settings as model
@@ -22,6 +22,9 @@ from agent.wire.transport import Transport
 #: How a reply ends: at its acknowledgement, or (families that acknowledge on reception) at an
 #: idle word or silence.
 End = Literal["ack", "quiet"]
+
+#: Of lines on the wire: out, or in.
+Direction = Literal[">", "<"]
 
 #: Command slots that such controllers have at least.
 USUAL_WINDOW: Final = Window(lines=4)
@@ -81,6 +84,12 @@ class Reply:
     events: tuple[model.Event, ...] = ()
 
 
+class Traffic(Protocol):
+    """Is told of the lines that went out (`>`) or came in (`<`) together, and when."""
+
+    def __call__(self, at: float, way: Direction, *lines: str) -> None: ...
+
+
 class Link:
     """A controller at the other end of a transport."""
 
@@ -102,9 +111,10 @@ class Link:
         self.events: list[model.Event] = []  #: of each kind the first `MOST_LINES`
         self._kinds: Counter[str] = Counter()
         self._now_told: list[model.Event] = []  #: since the present question was asked
-        self.on_traffic: Callable[[float, Literal[">", "<"], str], None] | None = None
+        self.on_traffic: Traffic | None = None
         self.gate: Callable[[str], None] | None = None  #: raises Refused for what may not go out
-        self._last: deque[str] = deque(maxlen=_KEPT)
+        self._last: deque[tuple[Direction, str]] = deque(maxlen=_KEPT)
+        self._untold: list[tuple[float, Direction, Sequence[str]]] = []
         self._answered = float("-inf")
 
     @property
@@ -112,6 +122,7 @@ class Link:
         return self.exchange.state
 
     def close(self) -> None:
+        self._tell()
         self.transport.close()
 
     # Asking
@@ -191,9 +202,11 @@ class Link:
     ) -> int:
         """Send many lines, keeping the controller's queue filled; how many were acknowledged.
 
-        Comments and empty lines are left out.  `stop` is asked before each line; what is in
-        flight is then still waited for.  Raises LinkFailed as `ask` does, and for a line that
-        the controller refuses, and for a controller that talks on and on and answers nothing.
+        Comments and empty lines are left out.  `stop` is asked whenever there is room for more;
+        what is in flight is then still waited for.  `on_progress` is told how many were
+        acknowledged, once for all that one read brought.  Raises LinkFailed as `ask` does, and
+        for a line that the controller refuses, and for a controller that talks on and on and
+        answers nothing.
         """
         source = map(self._let_out, filter(None, map(_without_comment, lines)))
         acknowledged = chatter = 0
@@ -201,30 +214,32 @@ class Link:
             self._agree_numbers()
             ahead = next(source, None)
             while ahead is not None or self.state is State.WAITING:
-                batch = b""
+                if ahead is not None and stop is not None and stop():
+                    ahead = None
+                now, batch = self.transport.now(), b""
                 try:
                     while ahead is not None and self.exchange.has_room(ahead):
-                        if stop is not None and stop():
-                            ahead = None
-                            break
                         word = ahead.partition(" ")[0]
                         patience = _LONG_TIMEOUT if word in _LONG else timeout
-                        batch += self.exchange.send(ahead, self.transport.now(), timeout=patience)
+                        batch += self.exchange.send(ahead, now, timeout=patience)
                         ahead = next(source, None)
                 finally:  # what the exchange takes to be in flight must be
                     if batch:
                         self._write(batch)
                 if self.state is not State.WAITING:
                     continue
-                for event in self._pump():
-                    if isinstance(event, wire.Rejected):
-                        raise self._failed(f"refused: {event.line}: {event.reason}")
-                    if isinstance(event, wire.Acknowledged):
-                        acknowledged, chatter = acknowledged + 1, 0
-                        if on_progress is not None:
-                            on_progress(acknowledged)
-                    else:
-                        chatter += 1
+                before = acknowledged
+                try:
+                    for event in self._pump():
+                        if isinstance(event, wire.Acknowledged):
+                            acknowledged, chatter = acknowledged + 1, 0
+                        elif isinstance(event, wire.Rejected):
+                            raise self._failed(f"refused: {event.line}: {event.reason}")
+                        else:
+                            chatter += 1
+                finally:
+                    if on_progress is not None and acknowledged > before:
+                        on_progress(acknowledged)
                 if chatter > MOST_CHATTER:
                     raise self._failed(
                         f"the controller talks without end and does not answer {self._oldest}"
@@ -285,28 +300,45 @@ class Link:
         self._write(self.exchange.send(line, self.transport.now(), timeout=timeout, reads=reads))
 
     def _write(self, data: bytes) -> None:
-        for line in data.decode("ascii").splitlines():
-            self._record(">", line)
-        self.transport.write(data)
+        self._keep(self.transport.now(), ">", data.decode("ascii").splitlines())
+        try:
+            self.transport.write(data)
+        finally:
+            self._tell()
 
-    def _record(self, way: Literal[">", "<"], line: str) -> None:
-        self._last.append(f"{way} {line[:200]}")
+    def _keep(self, now: float, way: Direction, lines: Sequence[str]) -> None:
+        self._last.extend((way, line) for line in lines[-_KEPT:])
+        self._untold.append((now, way, lines))
+
+    def _tell(self) -> None:
+        """Tell of what went over the wire: while the controller works, that costs no time."""
+        untold, self._untold = self._untold, []
         if self.on_traffic is not None:
-            self.on_traffic(self.transport.now(), way, line)
+            for at, way, lines in untold:
+                self.on_traffic(at, way, *lines)
 
     def _pump(self, until: float = float("inf")) -> list[wire.Event]:
         """One read; the events in it and of the time that passed.  Raises LinkFailed."""
+        self._tell()
         now = self.transport.now()
         due = self.exchange.deadline
         data = self.transport.read(min(until, now + _SLICE, float("inf") if due is None else due))
         now = self.transport.now()
         events = self.exchange.receive(data, now)
-        for line in filter(None, self.exchange.heard):
-            self._record("<", line if isinstance(line, str) else f"({line} bytes without an end)")
+        if heard := [
+            line if isinstance(line, str) else f"({line} bytes without an end)"
+            for line in self.exchange.heard
+            if line
+        ]:
+            self._keep(now, "<", heard)
         events += self.exchange.tick(now)
-        for event in events:
+        # most events acknowledge, and there is no more to them
+        others = [event for event in events if not isinstance(event, wire.Acknowledged)]
+        if len(others) < len(events):
+            self._answered = now
+        for event in others:
             self._note(event)
-        for event in events:
+        for event in others:
             self._check(event)
         return events
 
@@ -314,7 +346,7 @@ class Link:
         match event:
             case wire.Resent(data=data):
                 self._write(data)
-            case wire.Acknowledged() | wire.Rejected():
+            case wire.Rejected():
                 self._answered = self.transport.now()
             case wire.Junk(size):
                 self.junk += size
@@ -337,7 +369,7 @@ class Link:
                 raise BrokenByRestart(
                     f"the controller restarted during {lost[0]}",
                     remedy=_RESTARTED,
-                    wire=tuple(self._last),
+                    wire=self.last_lines,
                 )
             case wire.Halted(reason):
                 raise self._failed(f"the controller has halted: {reason}", _HALTED)
@@ -352,18 +384,24 @@ class Link:
         what = f"no answer to {line}"
         if self._answered > float("-inf"):
             return self._failed(what, _DOUBT)
-        if any(kept.startswith("<") for kept in self._last):
+        if any(way == "<" for way, _ in self._last):
             return self._failed(what, _SILENT)
-        return Unanswered(what, remedy=_SILENT, wire=tuple(self._last))
+        return Unanswered(what, remedy=_SILENT, wire=self.last_lines)
+
+    @property
+    def last_lines(self) -> tuple[str, ...]:
+        """The last lines on the wire, for people."""
+        return tuple(f"{way} {line[:200]}" for way, line in self._last)
 
     def _failed(self, what: str, remedy: str = "") -> LinkFailed:
-        return LinkFailed(what, remedy=remedy or _DOUBT, wire=tuple(self._last))
+        return LinkFailed(what, remedy=remedy or _DOUBT, wire=self.last_lines)
 
     @contextmanager
     def _honest(self) -> Iterator[None]:
         """Whatever breaks, what was in flight is in doubt; our own mistakes become errors."""
         try:
             yield
+            self._tell()
         except LocalFault as fault:
             raise self._failed(str(fault)) from fault
         except ValueError as error:

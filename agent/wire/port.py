@@ -2,7 +2,7 @@
 
 Every failure leaves here as PortFailed, in our words and with a remedy.  Raw OSError and
 termios.error get through pyserial in places (a vanished device, modem lines of a
-pseudo-terminal), so they are all caught at the one door `_failures`.
+pseudo-terminal), so all of `_ERRORS` are caught here.
 """
 
 from __future__ import annotations
@@ -10,11 +10,12 @@ from __future__ import annotations
 import errno
 import os
 import re
+import select
 import sys
 import time
 import warnings
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -116,7 +117,7 @@ def open_port(
     that do not (except root's); the mark is the port's own and outlives this process on a
     pseudo-terminal, so it is for hardware.  Raises PortFailed.
     """
-    with _failures(url, "open"):
+    try:
         port = serial.serial_for_url(_patient(url), do_not_open=True)
         port.baudrate = baud
         port.timeout = _POLL
@@ -129,13 +130,15 @@ def open_port(
             # it starts its reader thread with calls that Python means to drop
             warnings.filterwarnings("ignore", r"set\w+\(\) is deprecated", DeprecationWarning)
             port.open()
-        opened = SerialTransport(url, port)
+        opened = (SerialTransport if "://" in url else _OF_DEVICES)(url, port)
         if "://" not in url:
             try:
                 opened.settle_in(lines, alone=alone)
             except BaseException:
                 port.close()
                 raise
+    except _ERRORS as error:
+        raise _cannot_open(url, error) from error
     return opened
 
 
@@ -329,12 +332,14 @@ class SerialTransport:
         return time.monotonic()
 
     def write(self, data: bytes) -> None:
-        with _failures(self.name, "lost"):
+        try:
             self._port.write(data)
+        except _ERRORS as error:
+            raise _lost(self.name, error) from error
 
     def read(self, until: float) -> bytes:
         while True:
-            with _failures(self.name, "lost"):
+            try:
                 wait = max(0.0, min(_POLL, until - self.now()))
                 if wait != self._port.timeout:  # setting it costs several system calls
                     self._port.timeout = wait
@@ -342,21 +347,63 @@ class SerialTransport:
                 # behind the first byte others have come; a socket tells of one at a time
                 while data and len(data) < _CHUNK and (more := self._port.in_waiting):
                     data += self._port.read(more)
+            except _ERRORS as error:
+                raise _lost(self.name, error) from error
             if data or self.now() >= until:
                 return data
 
     def set_baud(self, baud: int) -> None:
         """Change the speed; has no effect behind a plain socket."""
-        with _failures(self.name, "lost"):
+        try:
             self._port.baudrate = baud
             self._port.reset_input_buffer()
+        except _ERRORS as error:
+            raise _lost(self.name, error) from error
 
     def close(self) -> None:
         if self._alone and self._port.is_open:
             with suppress(*_ERRORS):
                 _shut(self._port.fileno(), False)
-        with _failures(self.name, "lost"):
+        try:
             self._port.close()
+        except _ERRORS as error:
+            raise _lost(self.name, error) from error
+
+
+class DeviceTransport(SerialTransport):
+    """A device of a POSIX system: read and written with one system call each.
+
+    The library asks the system five times where this asks twice, and that is what limits how fast
+    short moves go out.
+    """
+
+    def write(self, data: bytes) -> None:
+        until = self.now() + _WRITE_TIMEOUT
+        try:
+            while data:
+                with suppress(BlockingIOError):
+                    data = data[os.write(self._port.fileno(), data) :]
+                if data:
+                    wait = max(0.0, until - self.now())
+                    if not select.select([], [self._port.fileno()], [], wait)[1]:
+                        raise serial.SerialTimeoutException
+        except _ERRORS as error:
+            raise _lost(self.name, error) from error
+
+    def read(self, until: float) -> bytes:
+        try:
+            wait = max(0.0, until - self.now())
+            if not select.select([self._port.fileno()], [], [], wait)[0]:
+                return b""
+            data = os.read(self._port.fileno(), _CHUNK)
+        except _ERRORS as error:
+            raise _lost(self.name, error) from error
+        if not data:  # ready, and yet nothing there: it has gone
+            raise _lost(self.name, OSError())
+        return data
+
+
+_OF_DEVICES: Final = SerialTransport if sys.platform == "win32" else DeviceTransport
 
 
 def _patient(url: str) -> str:
@@ -378,23 +425,13 @@ _REMEDIES: Final[Mapping[Cause, str]] = {
 }
 
 
-@contextmanager
-def _failures(name: str, act: Literal["open", "lost"]) -> Iterator[None]:
-    """Turn whatever a port can raise into PortFailed."""
-    try:
-        yield
-    except serial.SerialTimeoutException as error:
-        raise PortFailed(
-            f"{name} takes no more bytes", remedy=_REMEDIES["lost"], cause="lost"
-        ) from error
-    except _ERRORS as error:
-        if act == "lost":
-            raise PortFailed(
-                f"{name} was lost: it has gone, or another program reads from it, too",
-                remedy=_REMEDIES["lost"],
-                cause="lost",
-            ) from error
-        raise _cannot_open(name, error) from error
+def _lost(name: str, error: Exception) -> PortFailed:
+    """What became of a port that was open."""
+    if isinstance(error, serial.SerialTimeoutException):
+        what = f"{name} takes no more bytes"
+    else:
+        what = f"{name} was lost: it has gone, or another program reads from it, too"
+    return PortFailed(what, remedy=_REMEDIES["lost"], cause="lost")
 
 
 def _cannot_open(name: str, error: Exception) -> PortFailed:

@@ -22,7 +22,7 @@ from agent.model.roles import Axes
 from agent.model.wording import USUAL_WORDING, Wording
 
 if TYPE_CHECKING:
-    from agent.wire.link import Link, Reply
+    from agent.wire.link import Direction, Link, Reply
 
 #: Asks for the temperatures.
 PROBE: Final = "M105"
@@ -343,10 +343,12 @@ class Laying:
         """Keep what the controller reports of its heaters while lines go out."""
         link, before = self.link, self.link.on_traffic
 
-        def hear(at: float, way: Literal[">", "<"], line: str) -> None:
+        def hear(at: float, way: Direction, *lines: str) -> None:
             if before is not None:
-                before(at, way, line)
-            if way == "<" and ":" in line:
+                before(at, way, *lines)
+            for line in lines if way == "<" else ():
+                if ":" not in line:
+                    continue
                 heats = self.heats.seen(line)
                 self._watch(at, heats)
                 if heats != self.heats:

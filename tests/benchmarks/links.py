@@ -2,27 +2,33 @@
 
 from __future__ import annotations
 
+import io
 import os
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
+from functools import partial
 from statistics import median
 from typing import Final
 
 import serial
+from rich.console import Console
 
 from agent.bench.book import RecordBook
 from agent.change.plan import Plan, make_plan
 from agent.change.storing import look, store
 from agent.change.transaction import write
+from agent.face.laying import progress_shown, stoppable, stops
+from agent.families.gate import Gate
 from agent.families.reading import read_back, read_once
 from agent.families.replay import Replay
 from agent.model.settings import Readback
-from agent.store.record import Record
 from agent.wire.link import Link
 from agent.wire.port import open_port
 from agent.wire.transport import Transport
+from agent.work.laying import Laying
+from agent.work.sleep import Sleep
 from sim.controller import Options
 from tests.benchmarks.benches import profile, short_lines
 from tests.benchmarks.peers import DUMP_LINES, peer
@@ -171,34 +177,58 @@ def write_rows(quick: bool) -> Iterator[Row]:
 def laying_rows(quick: bool) -> Iterator[Row]:
     against = "bare pyserial loop: write, readline until ok; a peer that only answers"
     for delay, count, wanted, what in (
-        (0.0, 2_000 if quick else 20_000, at_least(2.0), "unpaced, record on (as it ships)"),
-        (0.0, 2_000 if quick else 20_000, TOLD, "unpaced, record off"),
-        (0.005, 200 if quick else 1_000, at_least(3.0), "answers 5 ms late, record on"),
+        (0.0, 2_000 if quick else 20_000, at_least(2.0), "unpaced, as it ships: record, gate, bar"),
+        (0.0, 2_000 if quick else 20_000, TOLD, "unpaced, the wire alone"),
+        (0.005, 200 if quick else 1_000, at_least(3.0), "answers 5 ms late, as it ships"),
     ):
-        ours, bare = _laying(short_lines(count), delay, kept="record on" in what)
+        ours, bare = _laying(short_lines(count), delay, ships="ships" in what)
         figure = f"laying {count:,} short lines, {what}"
         yield Row(figure, count / ours, count / bare, against, wanted, unit="lines/s")
 
 
-def _laying(lines: Sequence[str], delay: float, *, kept: bool) -> tuple[float, float]:
+def _laying(lines: Sequence[str], delay: float, *, ships: bool) -> tuple[float, float]:
     """Seconds for all lines, ours and the bare loop's, on the same pseudo-terminal."""
     with (
-        tempfile.TemporaryDirectory() as folder,
-        Record(Path(folder) / "record.db") as record,
         peer("answering", "--delay", str(delay)) as path,
         serial.Serial(path, BAUD, timeout=5) as port,
+        _lay_as_it_ships(path) if ships else _lay_bare(path) as lay,
     ):
-        link = Link(open_port(path, BAUD), numbered=True, window=Replay.window)
-        if kept:
-            link.on_traffic = record.begin("heron").traffic
-        spent = side_by_side(
-            lambda: link.stream(lines),
+        return side_by_side(
+            lambda: lay(lines),
             lambda: bare_loop(port, lines),
             runs=3 if delay else 5,
             warm_up=0 if delay else 1,
         )
+
+
+@contextmanager
+def _lay_bare(path: str) -> Iterator[Callable[[Sequence[str]], object]]:
+    """The stream over a link alone."""
+    link = Link(open_port(path, BAUD), numbered=True, window=Replay.window)
+    yield link.stream
+    link.close()
+
+
+@contextmanager
+def _lay_as_it_ships(path: str) -> Iterator[Callable[[Sequence[str]], object]]:
+    """What `lay` does with a piece's lines: gate, record, heaters heard, bar on a terminal."""
+    family, machine = Replay(), profile()
+    with tempfile.TemporaryDirectory() as folder:
+        os.environ["PLUMBELT_HOME"] = folder
+        book, console = RecordBook(), Console(file=io.StringIO(), force_terminal=True, width=80)
+        book.take_up("heron", port=path, family=family.name)
+        link = Link(open_port(path, BAUD), numbered=True, window=family.window)
+        link.gate, link.on_traffic = Gate(family), book.traffic
+
+        def lay(lines: Sequence[str]) -> None:
+            timed = [(line, 0.01) for line in lines]
+            laying = Laying(link, timed, machine.axes, "strip", wording=family.wording)
+            with stoppable() as asked, progress_shown(console, "strip", laying):
+                assert laying.go_on(stop=partial(stops, asked, Sleep()))
+
+        yield lay
+        book.close()
         link.close()
-    return spent
 
 
 def bare_loop(port: serial.Serial, lines: Sequence[str]) -> None:

@@ -16,6 +16,7 @@ from agent.face.main import run
 from agent.face.screen import Screen
 from agent.model.profile import Port, Profile
 from agent.store.habits import habit, remember
+from agent.wire.port import DeviceTransport
 from sim.machine import build
 from sim.serve import Server, serve
 from tests.face.bench import Technician, carry_out
@@ -99,16 +100,14 @@ class DeafUntilRaised:
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.raised = False
-        really = serial.Serial.write
+        really = DeviceTransport.write
 
         def lines(port: serial.Serial) -> None:
             self.raised = bool(port._dtr_state)
 
         monkeypatch.setattr(serial.Serial, "_update_dtr_state", lines)
         monkeypatch.setattr(
-            serial.Serial,
-            "write",
-            lambda port, data: really(port, data) if self.raised else len(data),
+            DeviceTransport, "write", lambda port, data: really(port, data) if self.raised else None
         )
 
 

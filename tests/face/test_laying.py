@@ -41,16 +41,10 @@ def heater_targets(desk: Desk) -> tuple[float, float]:
     return controller.hotend.target, controller.bed.target
 
 
-def stop_after(calls: int) -> Callable[[], bool]:
-    """Asks to stop from the given call on."""
-    left = calls
-
-    def stop() -> bool:
-        nonlocal left
-        left -= 1
-        return left < 0
-
-    return stop
+def stop_after(desk: Desk, lines: int) -> Callable[[], bool]:
+    """Asks to stop once the machine has received so many more lines."""
+    before = len(received(desk))
+    return lambda: len(received(desk)) - before >= lines
 
 
 def test_lay_sends_the_lines_of_the_gcode_file(tmp_path: Path) -> None:
@@ -70,7 +64,7 @@ def test_a_stop_in_the_middle_leaves_the_heaters_off_and_the_nozzle_clear() -> N
     desk = attached()
     session = desk.session
     with pytest.raises(Refused, match=r"stopped after \d+ of \d+ lines.*heaters are off") as stop:
-        session.lay(session.draw("strip"), stop=stop_after(200))
+        session.lay(session.draw("strip"), stop=stop_after(desk, 200))
     assert heater_targets(desk) == (0, 0)
     assert "the nozzle was raised off the piece" in str(stop.value)
     assert not session.hot
@@ -83,7 +77,7 @@ def test_a_stop_in_the_middle_leaves_the_heaters_off_and_the_nozzle_clear() -> N
 def test_a_stop_before_anything_is_hot_moves_nothing_more() -> None:
     desk = attached()
     with pytest.raises(Refused, match=r"stopped after \d+ of"):
-        desk.session.lay(desk.session.draw("strip"), stop=stop_after(3))
+        desk.session.lay(desk.session.draw("strip"), stop=stop_after(desk, 3))
     assert not any(line.startswith("G1") for line in received(desk))
 
 
@@ -93,7 +87,7 @@ def test_pause_and_going_on_lays_the_same_piece_as_without() -> None:
     session = paused.session
     drawn = session.draw("strip")
     laying = session.begin_laying(drawn)
-    assert not session.lay_on(laying, stop=stop_after(300))
+    assert not session.lay_on(laying, stop=stop_after(paused, 300))
     assert session.hot
     assert laying.hold()
     assert session.lay_on(laying)
@@ -124,11 +118,9 @@ def test_what_is_answered_in_a_pause(
     session = desk.session
     drawn = session.draw("strip")
     laying = session.begin_laying(drawn)
-    first = stop_after(150)
+    first = stop_after(desk, 150)
     lay_on = session.lay_on
-    monkeypatch.setattr(
-        session, "lay_on", lambda laying, *, on_progress, stop: lay_on(laying, stop=first)
-    )
+    monkeypatch.setattr(session, "lay_on", lambda laying, *, stop: lay_on(laying, stop=first))
     if code:
         with pytest.raises(Refused, match=words):
             lay_to_the_end(desk, drawn, laying)
@@ -138,9 +130,7 @@ def test_what_is_answered_in_a_pause(
         monkeypatch.setattr(
             session,
             "lay_on",
-            lambda laying, *, on_progress, stop: lay_on(
-                laying, stop=first if laying.done == 0 else None
-            ),
+            lambda laying, *, stop: lay_on(laying, stop=first if laying.done == 0 else None),
         )
         assert lay_to_the_end(desk, drawn, laying).name == "strip"
     assert heater_targets(desk) == (0, 0)
@@ -150,7 +140,7 @@ def test_a_lost_link_says_what_still_heats() -> None:
     desk = attached()
     session = desk.session
     laying = session.begin_laying(session.draw("strip"))
-    assert not session.lay_on(laying, stop=stop_after(200))
+    assert not session.lay_on(laying, stop=stop_after(desk, 200))
     assert session.link is not None
 
     def gone(data: bytes) -> None:
@@ -295,7 +285,7 @@ def test_without_heaters_a_pause_is_undone_and_a_stop_says_what_stays_hot() -> N
     whole.session.lay(whole.session.draw("strip"))
     session = paused.session
     laying = session.begin_laying(session.draw("strip"))
-    assert not session.lay_on(laying, stop=stop_after(200))
+    assert not session.lay_on(laying, stop=stop_after(desk, 200))
     assert laying.hold()
     assert session.lay_on(laying)
     rows = [d.rehearsal.machine.bed.laid_jobs[-1].rows for d in (whole, paused) if d.rehearsal]
@@ -304,7 +294,7 @@ def test_without_heaters_a_pause_is_undone_and_a_stop_says_what_stays_hot() -> N
         assert one[0] == pytest.approx(other[0])
         assert one[4] == pytest.approx(other[4], rel=0.02)
     stopped = session.begin_laying(session.draw("strip"))
-    session.lay_on(stopped, stop=stop_after(200))
+    session.lay_on(stopped, stop=stop_after(desk, 200))
     left = session.stop_laying(stopped)
     assert left.heaters == "by hand"
     assert "STILL HEATED" in str(left)

@@ -55,6 +55,25 @@ def test_everything_noted_is_found_again(path: Path) -> None:
         ]
 
 
+def test_lines_of_one_instant_stand_in_one_row_and_are_found_one_by_one(
+    path: Path, tmp_path: Path
+) -> None:
+    lines = ("G1 X1", "G1 X2", "", "G1 X3")
+    with Record(path) as record, Record(tmp_path / "other.db") as other:
+        session = record.begin("heron")
+        session.traffic(0.1, ">", *lines)
+        session.traffic(0.2, "<", "ok")
+        session.flush()
+        assert record.rows("SELECT n FROM line ORDER BY n") == [(1,), (5,)]
+        found = record.lines(session.row.id)
+        assert [(line.n, line.at, line.text) for line in found] == [
+            *((n, 0.1, text) for n, text in enumerate(lines, 1)),
+            (5, 0.2, "ok"),
+        ]
+        other.merge(record.export())
+        assert other.lines(session.row.id) == found
+
+
 def test_entries_are_found_by_machine_kind_time_and_text(path: Path) -> None:
     with Record(path) as record:
         for machine in ("heron", "twin"):

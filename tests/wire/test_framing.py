@@ -22,7 +22,7 @@ from agent.wire.framing import LineCutter, checksum, clean, frame
 )
 def test_checksum_as_the_public_command_reference_gives_it(text: str, expected: int) -> None:
     # Source: the example lines of the public G-code command reference, widely reproduced.
-    assert checksum(text) == expected
+    assert checksum(text.encode()) == expected
 
 
 @pytest.mark.parametrize(
@@ -31,7 +31,7 @@ def test_checksum_as_the_public_command_reference_gives_it(text: str, expected: 
 )
 def test_a_changed_byte_changes_the_checksum(text: str, expected: int) -> None:
     # Own cases, computed by hand from the definition: exclusive or of all bytes.
-    assert checksum(text) == expected
+    assert checksum(text.encode()) == expected
 
 
 def test_frame_with_number() -> None:
