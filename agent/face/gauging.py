@@ -57,7 +57,8 @@ FRESH: Final = 10.0
     "--file",
     "path",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="take up the readings of a file first; it is only read ('log readings' writes one)",
+    help="take up the readings of a file, and go on with the piece that is named behind 'gauge';"
+    " the file is only read ('log readings' writes one)",
 )
 @click.option("--enough", is_flag=True, help="only what is still needed, in order of its worth")
 @click.option("--instrument", metavar="PORT", help="readings by the button of one on this port")
@@ -110,6 +111,9 @@ def gauge(
     take_profile(desk, profile_name)
     if path is not None:
         take_file(desk, path)
+        if what is None and not enough:  # that was all that was asked for
+            answer(desk)
+            return
     if scan is not None:
         take_scan(desk, what, scan, dpi, picture, sizes)
         return

@@ -12,6 +12,7 @@ from agent.bench.value import BY_WORD
 from agent.change.plan import make_plan
 from agent.change.transaction import snapshot_plain
 from agent.face.guide import step_now
+from agent.face.main import run
 from agent.families import FAMILIES
 from agent.model.settings import Readback
 from agent.store.database import set_aside
@@ -50,6 +51,16 @@ def test_a_hot_controller_is_told_first_at_an_attach(world: World) -> None:
     assert world.verb("cool").text.count("heaters are off")
     assert world.controller.hotend.target == world.controller.bed.target == 0
     assert world.verb("status --json").json["heaters"] == "off"
+
+
+def test_the_foot_knows_what_a_line_of_ones_own_has_brought(world: World) -> None:
+    desk = world.desk()
+    desk.session.attach(desk.open(PORT))
+    assert "HEATERS ON" not in desk.status(80)
+    heat(world)
+    assert run(["send", "M105"], desk) == 0
+    assert desk.status(80).startswith("HEATERS ON")
+    desk.close()
 
 
 def test_nothing_is_said_to_be_off_that_nobody_asked(world: World) -> None:
@@ -188,6 +199,30 @@ def test_readings_typed_in_one_process_are_solved_in_another(world: World) -> No
     assert not world.bench.unstored
     for change in plan["changes"]:
         assert world.controller.stored[change["key"]] == pytest.approx(change["new"], abs=1e-6)
+
+
+def test_readings_of_a_file_are_solved_alone_and_taken_up_on_request(
+    world: World, tmp_path: Path
+) -> None:
+    """`solve FILE` leaves the bench alone, and `preview` says how its readings come there."""
+    file = tmp_path / "by-hand.yaml"
+    file.write_text(
+        "format: plumbelt-readings/1\n"
+        "mechanics: {gantry_angle_deg: 45}\n"
+        "settings: {steps_per_mm: {x: 80, y: 80, z: 105.37}}\n"
+        "readings:\n"
+        "  - {feature: travel, along: [200, 0, 0], mm: [201.4], u_mm: 0.05}\n"
+        "  - {feature: travel, along: [100, 0, 0], mm: [100.7], u_mm: 0.05}\n"
+    )
+    [alone] = world.verb(f"solve {file} --json").json["corrections"]
+    assert alone["setting"] == X
+    told = world.run("preview")
+    assert told.code == 1
+    assert "'gauge --file FILE' takes those of a file" in told.text
+    assert "2 readings" in world.verb(f"gauge --file {file}").text
+    [taken] = world.verb("solve --json").json["corrections"]
+    assert taken["new"] == pytest.approx(alone["new"], abs=0.01)
+    assert world.verb("preview --json").json["lines"] == [taken["line"]]
 
 
 def test_a_kill_while_the_store_word_is_in_flight_leads_on(world: World) -> None:

@@ -13,7 +13,13 @@ from typing import Any
 
 import pytest
 
+from agent.bench.book import RecordBook
+from agent.change.plan import make_plan
 from agent.rehearsal import plain_profile
+from agent.store.home import ready_profiles
+from agent.store.profiles import load_profile
+from agent.wire.port import open_port
+from agent.work.session import Session
 from sim.machine import SimulatedMachine, build
 from sim.options import Options
 from sim.serve import serve
@@ -98,9 +104,14 @@ class Shell:
 
 
 @contextmanager
-def shell_at(home: Path, **built: object) -> Iterator[Shell]:
+def shell_at(
+    home: Path, before: Callable[[str], object] | None = None, **built: object
+) -> Iterator[Shell]:
+    """A shell at a served machine; `before` is given its address first."""
     machine = build(plain_profile(), seed=3, **built)  # type: ignore[arg-type]
     with serve(machine, "tcp:0", speed=SPEED) as server:
+        if before is not None:
+            before(server.address)
         shell = Shell(machine, server.address, home)
         try:
             yield shell
@@ -208,4 +219,40 @@ def test_leaving_a_hot_machine_asks_once(tmp_path: Path) -> None:
         shell.type("quit")
         shell.hear("Leave all the same?")
         shell.type("yes")
+        assert shell.ended() == 0
+
+
+def write_and_do_not_store(address: str) -> None:
+    """What a process does that ends between the two."""
+    session = Session(load_profile(ready_profiles() / "heron.yaml"), book=RecordBook())
+    session.attach(open_port(address))
+    assert session.family is not None
+    wanted = {"steps_per_mm.x": 80.61}
+    plan = make_plan(
+        session.clean_readback,
+        wanted,
+        session.family,
+        machine="heron",
+        profile=session.profile,
+        why="measured",
+    )
+    session.propose(plan, "tune")
+    assert session.write(plan, plan.digest, retyped=plan.wanted).verified
+    session.close()
+
+
+def test_leaving_what_is_not_stored_asks_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
+    with shell_at(tmp_path, write_and_do_not_store) as shell:
+        shell.hear("read twice")
+        shell.hear("NOT STORED")
+        shell.type("quit")
+        shell.hear("Leave all the same?")
+        shell.type("no")
+        shell.type("detach")
+        shell.hear("NOT STORED")
+        shell.hear("Detached")
+        shell.type("quit")
         assert shell.ended() == 0
