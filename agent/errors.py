@@ -50,6 +50,16 @@ class Unknown(Refused):
         self.key = key  #: dotted, as in a profile file
 
 
+class Contradicted(Refused):
+    """Readings contradict each other: nothing is proposed that rests on them."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "the readings contradict each other, so nothing is proposed",
+            remedy="Correct or read again what 'solve' names",
+        )
+
+
 class LinkFailed(AgentError):
     """The port is absent, busy, silent, lost, or talks junk."""
 

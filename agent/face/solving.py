@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from agent.errors import AgentError, Refused
+from agent.errors import AgentError, Contradicted, Refused
 from agent.face import tables
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
@@ -62,15 +62,7 @@ def solve(desk: Desk, /, files: tuple[Path, ...], every_reading: bool, whole_bud
 
     desk.screen.answer(solution.to_plain(), show_all)
     if solution.contradictory:
-        raise contradicted()
-
-
-def contradicted() -> Refused:
-    """What is said, and the exit code, where readings contradict each other."""
-    return Refused(
-        "the readings contradict each other, so nothing is proposed",
-        remedy="Correct or read again what is named above",
-    )
+        raise Contradicted()
 
 
 def _solve_all(
@@ -88,7 +80,7 @@ def _solve_all(
             worst = max(worst or error, error, key=lambda e: e.exit_code)
             continue
         if solution.contradictory:
-            worst = worst or contradicted()
+            worst = worst or Contradicted()
         documents.append(solution.to_plain())
         if not desk.screen.json:
             desk.screen.heading(str(path))

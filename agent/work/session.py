@@ -18,7 +18,7 @@ from agent.bench.book import Book, RecordBook
 from agent.bench.events import heats_plain, reading_plain, run_plain
 from agent.bench.rounds import Laid, Round
 from agent.bench.value import BY_WORD, Bench, Past, Purpose
-from agent.errors import AgentError, LinkFailed, Refused
+from agent.errors import AgentError, Contradicted, LinkFailed, Refused
 from agent.model.feature import Feature, Reading
 from agent.model.heat import HOT, HeaterState, Heats, danger_of
 from agent.model.profile import UNNAMED, Profile
@@ -710,11 +710,13 @@ class Session:
         return family
 
     def preview(self) -> Plan:
-        """The plan that follows from the solution; may be empty of lines."""
+        """The plan that follows from the solution; may be empty of lines.  Raises Contradicted."""
         from agent.change.plan import make_plan
 
         family = self._family_known()
         solution = self.now.solution or self.solve()
+        if solution.contradictory:
+            raise Contradicted
         plan = make_plan(
             self.clean_readback,
             {c.setting: c.new for c in solution.corrections},

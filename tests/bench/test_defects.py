@@ -225,6 +225,27 @@ def test_readings_of_a_file_are_solved_alone_and_taken_up_on_request(
     assert world.verb("preview --json").json["lines"] == [taken["line"]]
 
 
+def test_readings_that_contradict_each_other_are_no_success(world: World, tmp_path: Path) -> None:
+    """A decimal point lost in one of five: 9.93 for 99.3."""
+    file = tmp_path / "slip.yaml"
+    file.write_text(
+        "format: plumbelt-readings/1\n"
+        "mechanics: {gantry_angle_deg: 45}\n"
+        "settings: {steps_per_mm: {x: 80, y: 80, z: 105.37}}\n"
+        "readings:\n"
+        "  - {feature: outside, along: [0, 25, 0], mm: [24.91, 24.90, 24.92], between: edges}\n"
+        "  - {feature: outside, along: [0, 200, 0], mm: [198.42, 198.41], between: edges}\n"
+        "  - {feature: travel, along: [0, 300, 0], mm: [297.45], u_mm: 0.1}\n"
+        "  - {feature: lean, along: [0, 0, 60], mm: [1.46, 1.44, 1.47]}\n"
+        "  - {feature: outside, along: [0, 100, 0], mm: [9.93, 9.92, 9.93]}\n"
+    )
+    for line in (f"solve {file}", f"gauge --file {file}", "solve"):
+        told = world.run(*line.split())
+        assert told.code == (0 if "gauge" in line else 1), told.text
+        assert "No change is warranted" not in told.text
+    assert world.run("preview").code == 1
+
+
 def test_a_kill_while_the_store_word_is_in_flight_leads_on(world: World) -> None:
     from tests.change.cuts import Killed
 
