@@ -90,12 +90,12 @@ def _with(bench: Bench, event: Event, *, checked: bool) -> Bench:
                 f"the {event.kind} of {event.at} ({event.short}) cannot be used: {error!s:.80}"
             )
         else:
-            if not (event.kind in _IDLE or _same_reading(bench, after, event)):
-                after = replace(after, refused=None)
+            clears = not (event.kind in _IDLE or _same_reading(bench, after, event))
             return replace(
                 after,
                 machine=event.machine or after.machine,
                 number=max(after.number, number_of(event)),
+                refused=None if clears else after.refused,
             )
     damage = (*bench.damage, problem) if len(bench.damage) < _NAMED else bench.damage
     return replace(bench, damage=damage, number=max(bench.number, number_of(event)))
@@ -422,6 +422,7 @@ def _begin(bench: Bench, event: Event) -> Bench:
         waiting=None,
         first=bench.readback,
         begun_at=event.at,
+        transactions=bench.broken,
     )
 
 
@@ -489,7 +490,8 @@ def _journal(bench: Bench, event: Event) -> Bench:
     change = str(body.get("change") or event.session)
     step = body["step"]
     entry: Mapping[str, Any] = {"at": event.at, **body}
-    known = next((t for t in bench.transactions if t.id == change), None)
+    # nearly always the last one
+    known = next((t for t in reversed(bench.transactions) if t.id == change), None)
     after = bench
     if known is None:
         waiting = bench.waiting
@@ -514,10 +516,9 @@ def _journal(bench: Bench, event: Event) -> Bench:
         entries=(*known.entries, entry),
         closed=known.closed or step in ("closed", "proved"),
     )
-    after = replace(
-        after,
-        transactions=tuple(grown if t.id == change else t for t in after.transactions),
-    )
+    place = after.transactions.index(known) if known is not after.transactions[-1] else -1
+    others = after.transactions
+    after = replace(after, transactions=(*others[:place], grown, *others[place:][1:]))
     finish = {"read back": _write_read, "stored": _stored, "proved": _proved}.get(step)
     return finish(after, grown, event) if finish is not None else after
 

@@ -66,8 +66,9 @@ class Transaction:
     @property
     def half_done(self) -> bool:
         """A write that broke before it was noted what became of it, and that is open still."""
-        told = any(entry["step"] == "read back" for entry in self.entries)
-        return self.open and self.before is not None and not told
+        if not self.open or self.before is None:
+            return False
+        return not any(entry["step"] == "read back" for entry in self.entries)
 
     @property
     def plan(self) -> Plan:
@@ -149,7 +150,7 @@ class Bench:
     rounds: tuple[Round, ...] = (Round(),)
     feeds: Mapping[str, tuple[float, tuple[float, ...]]] = field(default_factory=dict)
     waiting: Waiting | None = None
-    transactions: tuple[Transaction, ...] = ()
+    transactions: tuple[Transaction, ...] = ()  #: of this tune, and what is open of earlier ones
     #: Full-precision values that lines were to set, newest first, by key.
     written: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     past: tuple[Past, ...] = ()  #: states that changes have left behind, oldest first

@@ -182,13 +182,15 @@ def log_show(desk: Desk, /, entry: str, wire: bool) -> None:
 @log.command("trend", cls=Verb)
 @click.argument("key")
 @click.option("--machine", required=True, help="of which machine")
+@click.option("--most", type=Count(1), default=100, show_default=True, help="how many are shown")
 @as_json
 @at_desk
-def log_trend(desk: Desk, /, key: str, machine: str) -> None:
+def log_trend(desk: Desk, /, key: str, machine: str, most: int) -> None:
     """A figure over time: a setting (steps_per_mm.z) or an estimate (estimate.z_scale).
 
     The change per year of a scale is that of the machine: errors before and after a correction
-    are put on one scale by the steps that stood there.
+    are put on one scale by the steps that stood there. All results count for it, however few of the
+    newest are shown.
 
     \b
     Example: plumbelt log trend estimate.z_scale --machine heron
@@ -223,9 +225,13 @@ def log_trend(desk: Desk, /, key: str, machine: str) -> None:
             return
         rows = [
             (when(p.at), f"{p.value:.6g}", "" if p.u is None else f"± {2 * p.u:.2g}")
-            for p in points
+            for p in points[-most:]
         ]
         desk.screen.table([("when", False), (key, True), ("95 %", True)], rows)
+        if len(points) > most:
+            desk.screen.say(
+                f"{len(points) - most} older not shown: '--most {len(points)}', '--json'."
+            )
         if found is not None:
             verdict = "it drifts" if found.significant else "no drift beyond the noise"
             desk.screen.say(

@@ -201,3 +201,21 @@ def test_writing_again_what_fell_may_break_and_is_still_no_change_of_its_own(wor
     settled(world, "finish")
     assert exact_live(world, [X]) == {X: WANTED[X]}
     assert len(world.bench.past) == 1
+
+
+def test_a_new_tune_forgets_the_steps_of_changes_that_are_done_and_no_others(world: World) -> None:
+    """What was made years ago costs nothing any more; what broke off stays to be settled."""
+    written(world, WANTED)
+    done = {t.id for t in world.bench.transactions}
+    assert done
+    assert world.run("begin").code == 0
+    assert world.bench.transactions == ()
+    assert world.bench.done is not None  # still to be stored
+    killed_while_writing(world, {X: 80.9}, 0)
+    broken = world.bench.broken
+    assert len(broken) == 1
+    assert world.run("begin").code == 0
+    assert world.bench.transactions == broken
+    settled(world, "finish")
+    assert world.bench.broken == ()
+    assert exact_live(world, [X]) == {X: 80.9}

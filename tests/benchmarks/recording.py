@@ -2,17 +2,31 @@
 
 from __future__ import annotations
 
+import os
+import shlex
 import sqlite3
+import subprocess
+import sys
 import tempfile
 from collections.abc import Iterator
+from contextlib import redirect_stderr, redirect_stdout
+from dataclasses import replace
+from functools import cache
+from io import StringIO
 from itertools import count
 from pathlib import Path
 from typing import Final
 
+from agent.bench.events import Event
+from agent.bench.fold import fold
+from agent.bench.value import Bench
 from agent.store.record import BATCH_LINES, Record
 from tests.benchmarks.benches import short_lines
+from tests.benchmarks.shop import A_MACHINE, fill
+from tests.benchmarks.starting import PLUMBELT
 from tests.benchmarks.table import Row, at_most
 from tests.benchmarks.timing import Act, growth, seconds, side_by_side
+from tests.face.bench import TO_A_PLAN, carry_out, desk_at, digest_in
 
 #: A query that takes longer is felt.
 _SOON: Final = 0.050
@@ -58,6 +72,89 @@ def rows(quick: bool) -> Iterator[Row]:
         yield growth("record by lines appended", sizes, bench.append, runs=1)
         yield growth("record: lines of a session read", sizes, bench.read, runs=3)
         bench.record.close()
+    yield growth("bench of a machine by its entries", sizes, _folded, runs=1)
+    yield from _at_size(10_000 if quick else 1_000_000)
+
+
+def _folded(size: int) -> Act:
+    """The bench that follows from so many entries of one machine, a tune of a few each day."""
+    events = _whole_tune()
+    many = [
+        replace(
+            event,
+            id=f"{event.id} {again}",
+            session=f"{event.session} {again}",
+            body={**event.body, "n": n, "change": f"{event.body.get('change')} {again}"},
+        )
+        for again in range(size // len(events) + 1)
+        for n, event in enumerate(events, again * len(events))
+    ][:size]
+    return lambda: fold(many, Bench(machine="heron"), checked=True)
+
+
+@cache
+def _whole_tune() -> tuple[Event, ...]:
+    """Everything that is noted of a machine from its attach to the next tune."""
+    desk = desk_at(answers={"digest": digest_in})
+    lines = [*TO_A_PLAN, "write", "store", "undo", "store", "begin", "detach"]
+    with redirect_stdout(StringIO()), redirect_stderr(StringIO()):
+        carry_out(desk, lines)
+    return tuple(desk.session.book.events)
+
+
+def _at_size(entries: int) -> Iterator[Row]:
+    """Verbs over a record of many machines, as processes, against the same over a small one."""
+    with tempfile.TemporaryDirectory() as folder:
+        few, many = Path(folder) / "few", Path(folder) / "many"
+        for home, size in ((few, 1_000), (many, entries)):
+            home.mkdir()
+            with Record(home / "record.db") as record:
+                for first in range(0, size, 100_000):
+                    fill(record, min(size - first, 100_000), first=first // A_MACHINE)
+        for words in (
+            "log list",
+            "log list --machine 'machine 00001'",
+            "log trend estimate.z_scale --machine 'machine 00001'",
+            "status",
+        ):
+            yield from _large(words, entries, few, many)
+
+
+def _large(words: str, entries: int, few: Path, many: Path) -> Iterator[Row]:
+    what = f"'{words.partition(' --machine')[0]}'" + " of a machine" * ("--machine" in words)
+    command = (*PLUMBELT, *shlex.split(words), "--json")
+    ours, small = _process(command, many), _process(command, few)
+    for n, unit, most in ((0, "s", 1.5), (1, "MB", 1.2)):
+        figure = "time" if unit == "s" else "peak memory"
+        yield Row(
+            f"{what} among {entries:,} entries: {figure}",
+            ours[n],
+            small[n],
+            "the same among 1,000 entries",
+            at_most(most),
+            unit,
+        )
+
+
+def _process(command: tuple[str, ...], home: Path) -> tuple[float, float]:
+    """Seconds and peak memory, MB, of a process; the least of some runs."""
+    environment = {**os.environ, "PLUMBELT_HOME": str(home)}
+    starter = (sys.executable, "-c", _STARTER, *command)
+    found = [
+        tuple(map(float, subprocess.check_output(starter, env=environment, text=True).split()))
+        for _ in range(5)
+    ]
+    return min(s for s, _ in found), min(mb for _, mb in found)
+
+
+#: Runs a command from a small process: its peak counts what it was forked from as well.
+_STARTER: Final = """
+import os, resource, subprocess, sys, time
+began = time.perf_counter()
+subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL, check=True)
+spent = time.perf_counter() - began
+print(spent, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024)
+"""
 
 
 class _Bench:

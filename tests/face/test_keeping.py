@@ -153,6 +153,10 @@ def test_log_lists_shows_exports_and_merges(
     assert shown["lines"][0]["text"] == "M503"
     trend = answered(capsys, "log", "trend", "estimate.z_scale", "--machine", "heron")
     assert [point["value"] for point in trend["points"]] == [0.001, 0.002, 0.003]
+    assert run(["log", "trend", "estimate.z_scale", "--machine", "heron", "--most", "2"]) == 0
+    told = capsys.readouterr().out
+    assert ("0.001" in told, "0.002" in told, "0.003" in told) == (False, True, True)
+    assert "1 older not shown" in told
 
     exported = tmp_path / "out" / "heron.jsonl"
     exported.parent.mkdir()
