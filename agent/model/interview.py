@@ -20,6 +20,7 @@ from agent.model.materials import USUAL, usual
 from agent.model.profile import (
     Bead,
     BedScrews,
+    Coupling,
     Instrument,
     Material,
     Mechanics,
@@ -171,6 +172,18 @@ def _questions(told: Told, found: dict[str, Any]) -> Iterator[Question]:
                 " width; the belt away from its joint.",
                 lambda text: _numbers(text, ("diameter", "thickness"), 0.05, 500),
             )
+    if _alike(found):
+        yield Question(
+            "coupling",
+            "Do two motors move across and gantry together, both of them turning for either move",
+            "Then unequal steps of the two would shear every part.",
+            "Move across alone and look at the motors. 'no' where each axis has one of its own;"
+            " where two share them, 'axes' if the controller keeps steps of the axes, 'motors' if"
+            f" it keeps those of the motors. With 'motors' and '{UNKNOWN}' only what both have in"
+            " common is ever proposed.",
+            _coupling,
+            default="no",
+        )
     yield Question(
         "travel",
         "Travel of across, gantry and belt, mm",
@@ -392,6 +405,29 @@ def _axes(text: str, letters: Sequence[str]) -> Axes:
     return Axes(*words)
 
 
+def _alike(found: Mapping[str, Any]) -> bool:
+    """Whether across and gantry may share their motors: both on toothed belts, of the same parts.
+
+    Where a drive is not known nobody need have looked at the motors either: asked all the same.
+    """
+    known = dict(_drives(found))
+    across, gantry = known.get("across"), known.get("gantry")
+    if across is None or gantry is None:
+        return True
+    return isinstance(across.output, Toothed) and math.isclose(
+        across.steps_per_mm, gantry.steps_per_mm, rel_tol=1e-6
+    )
+
+
+def _coupling(text: str) -> Coupling:
+    if text.lower() not in _COUPLINGS:
+        raise ValueError(f"expected {', '.join(_COUPLINGS)} or {UNKNOWN}, found {text!r}")
+    return _COUPLINGS[text.lower()]
+
+
+_COUPLINGS: Final[dict[str, Coupling]] = {"no": "none", "axes": "axes", "motors": "motors"}
+
+
 def _yes_no(text: str) -> bool:
     if text.lower() not in ("yes", "no"):
         raise ValueError(f"expected 'yes' or 'no', found {text!r}")
@@ -512,6 +548,7 @@ def _profile(told: Told, values: Mapping[str, Any]) -> Profile:
         belt_loop_mm=values.get("loop"),
         screws=screws if isinstance(screws, BedScrews) else None,
         stand=screws if isinstance(screws, Stand) else None,
+        coupling=values["coupling"] or "unknown" if "coupling" in values else "none",
     )
     profile = Profile(told.name, axes=axes, mechanics=mechanics, material=_material(values))
     if beads := values.get("bead"):

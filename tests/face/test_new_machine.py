@@ -6,7 +6,12 @@ machine's own profile) and sees which way an axis moved.  Every question put to 
 
 from __future__ import annotations
 
+import io
 import json
+import os
+import tempfile
+import time
+from contextlib import redirect_stdout
 from dataclasses import replace
 from pathlib import Path
 
@@ -164,6 +169,67 @@ def test_answers_from_a_file_without_a_machine(tmp_path, capsys):
     assert "priors" not in text
 
 
+ALIKE = ["x y z", "45", "teeth 20 pitch 2", "teeth 20 pitch 2", "roller 28 belt 1"]
+REST = ["220 200 5000", "unknown", "none", "PLA", "", "", "", "", "0.02", "0.05 0.1"]
+
+
+@pytest.mark.parametrize(
+    ("typed", "kept"),
+    [("", "none"), ("axes", "axes"), ("motors", "motors"), ("unknown", "unknown")],
+)
+def test_shared_motors_are_asked_for_and_only_what_both_have_in_common_is_proposed(
+    tmp_path, capsys, typed, kept
+):
+    """Across 0.4 % too far and gantry 0.2 % too short: on shared motors 0.1 % of both, 79.92."""
+    answers = tmp_path / "answers.txt"
+    answers.write_text("\n".join([*ALIKE, typed, *REST]) + "\n")
+    assert run(["profile", "new", "mine", "--answers", str(answers)]) == 0, capsys.readouterr()
+    assert load_profile("mine").mechanics.coupling == kept
+    assert ("coupling:" in profile_path("mine").read_text()) == (kept != "none")
+    half = 100 / 2**0.5
+    moves = {f"{a}, 0, 0": a * 1.004 for a in (200, 120)}
+    moves |= {f"0, {k * half}, {k * half}": 100 * k * 0.998 for k in (2, 1)}
+    readings = tmp_path / "readings.yaml"
+    readings.write_text(
+        "format: plumbelt-readings/1\nmechanics: {gantry_angle_deg: 45}\n"
+        "settings: {steps_per_mm: {x: 80, y: 80, z: 105}}\nreadings:\n"
+        + "".join(
+            f"  - {{feature: travel, along: [{along}], mm: [{mm}], u_mm: 0.02, name: m{n}}}\n"
+            for n, (along, mm) in enumerate(moves.items())
+        )
+    )
+    desk = Desk(in_shell=True)
+    desk.session.use(load_profile("mine"))
+    assert desk.session.take_file(readings) == 4
+    capsys.readouterr()
+    assert run(["solve", "--json"], desk) == 0
+    found = json.loads(capsys.readouterr().out)
+    shared = kept in ("motors", "unknown")
+    assert ("coupled_motors" in {a["code"] for a in found["advice"]}) == shared
+    errors = {name: found["parameters"][name]["value"] for name in ("x_scale", "y_scale")}
+    assert errors == pytest.approx({"x_scale": 0.004, "y_scale": -0.002}, abs=3e-4)
+    # what a file says of the machine itself leads to the same
+    text = readings.read_text().replace("45}", f"45, coupling: {kept}}}")
+    readings.write_text(text)
+    assert run(["solve", str(readings), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    new = {c["setting"]: c["new"] for c in found["corrections"]}
+    mean = {"steps_per_mm.x": 79.92, "steps_per_mm.y": 79.92}
+    apart = {"steps_per_mm.x": 80 / 1.004, "steps_per_mm.y": 80 / 0.998}
+    assert new == pytest.approx(mean if shared else apart, abs=0.02)
+    assert ("coupled_motors" in {a["code"] for a in found["advice"]}) == shared
+
+
+def test_motors_that_cannot_be_shared_are_not_asked_for(tmp_path, capsys):
+    answers = tmp_path / "answers.txt"
+    other = ["teeth 16 pitch 2", "lead 8"]
+    for drive in other:
+        answers.write_text("\n".join([*ALIKE[:3], drive, ALIKE[4], *REST]) + "\n")
+        name = f"mine-{other.index(drive)}"
+        assert run(["profile", "new", name, "--answers", str(answers)]) == 0, capsys.readouterr()
+        assert load_profile(name).mechanics.coupling == "none"
+
+
 def said(capsys):
     """What went to standard error, without its line ends."""
     return capsys.readouterr().err.replace("\n", " ")
@@ -183,11 +249,12 @@ def test_a_wrong_answer_of_a_file_is_named_and_the_others_are_kept(tmp_path, cap
 
 def test_what_is_unknown_stays_unknown_and_is_asked_for_when_it_is_needed(tmp_path, capsys):
     answers = tmp_path / "answers.txt"
-    answers.write_text("x y z\n" + "unknown\n" * 4 + "220 200 5000\n" + "unknown\n" * 9)
+    answers.write_text("x y z\n" + "unknown\n" * 5 + "220 200 5000\n" + "unknown\n" * 9)
     assert run(["profile", "new", "mine", "--answers", str(answers)]) == 0
     made = load_profile("mine")
     assert made.mechanics.gantry_angle_deg is None
     assert made.mechanics.drives == {}
+    assert made.mechanics.coupling == "unknown"
     assert made.material.nozzle_c is None
     assert run(["piece", "post", "--profile", "mine"]) == 1
     assert "'profile set mechanics.gantry_angle_deg VALUE'" in said(capsys)
@@ -286,3 +353,34 @@ def test_the_ready_profiles_are_complete_and_agree_with_their_machines(name, cap
     assert checked.to_plain() == {"complete": True, "gaps": [], "findings": []}
     bare = replace(profile, mechanics=replace(profile.mechanics, gantry_angle_deg=None))
     assert [gap.key for gap in check(bare).gaps] == ["mechanics.gantry_angle_deg"]
+
+
+def main():
+    """What each machine takes, from `profile new` to the first piece on its belt."""
+    for name in MACHINES:
+        plate = load_profile(name)
+        ready = plain_profile(ready_profiles() / f"{name}.yaml")
+        bench = behind_a_terminal(ready, seed=11, family=plate.family)
+        player, desk = Player(plate), Desk(in_shell=True)
+        desk.screen.ask_with(player)
+        began = time.perf_counter()
+        with tempfile.TemporaryDirectory() as home, redirect_stdout(io.StringIO()):
+            os.environ["PLUMBELT_HOME"] = home
+            codes = [run(["attach", bench.address], desk), run(["profile", "new", "mine"], desk)]
+            asked = len(player.asked)
+            codes.append(run(["lay", "strip"], desk))
+            desk.close()
+        bench.close()
+        row = {
+            "machine": name,
+            "family": plate.family,
+            "codes": codes,
+            "answers_to_profile": asked,
+            "answers_to_piece": len(player.asked),
+            "tool_seconds": round(time.perf_counter() - began, 1),
+        }
+        print(json.dumps(row), flush=True)
+
+
+if __name__ == "__main__":  # python -m tests.face.test_new_machine
+    main()
