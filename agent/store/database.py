@@ -133,6 +133,11 @@ class Database:
         with in_words(self.path):
             return self.connection.execute(query, values).fetchall()
 
+    def each(self, query: str, values: Sequence[Any] | Mapping[str, Any] = ()) -> Iterator[Any]:
+        """Rows of a query one by one: however many there are, few are held at a time."""
+        with in_words(self.path):
+            yield from self.connection.execute(query, values)
+
 
 #: First bytes of every SQLite file (database file format, 1.3.1).
 _MAGIC: Final = b"SQLite format 3\x00"

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from agent.store import milestones
 from agent.store.tables import TABLES
 
 #: Marks a SQLite file as a record of plumbelt ("plmb").
@@ -179,4 +180,5 @@ STEPS: Final[tuple[str, ...]] = (
     + _ENTRY_ARRIVES
     + _LINE_ARRIVES,
     _LINE_ARRIVES_LIGHTLY,
+    milestones.SQLITE,
 )

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Iterator, Mapping
 from functools import lru_cache
 from typing import Any, Final, Protocol
 
@@ -27,6 +28,10 @@ class Asked(Protocol):
         """All rows of a query; see the head of this module."""
         ...
 
+    def each(self, query: str, **values: Any) -> Iterator[Row]:
+        """The same, but one by one: however many there are, few are held at a time."""
+        ...
+
 
 class OwnRecord:
     """The record of this bench, asked in the common way."""
@@ -35,11 +40,17 @@ class OwnRecord:
         self.record = record
 
     def ask(self, query: str, **values: Any) -> list[Row]:
-        listed = {
-            name: json.dumps(list(value)) if isinstance(value, list | tuple | set) else value
-            for name, value in values.items()
-        }
-        return self.record.rows(for_sqlite(query), listed)
+        return self.record.rows(for_sqlite(query), _listed(values))
+
+    def each(self, query: str, **values: Any) -> Iterator[Row]:
+        return self.record.each(for_sqlite(query), _listed(values))
+
+
+def _listed(values: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        name: json.dumps(list(value)) if isinstance(value, list | tuple | set) else value
+        for name, value in values.items()
+    }
 
 
 @lru_cache(maxsize=256)

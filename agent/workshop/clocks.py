@@ -27,6 +27,11 @@ class Clocks:
             if all(abs(ahead) <= SLACK for _, ahead in checks):
                 del self._ahead[bench]
 
+    @property
+    def off(self) -> list[str]:
+        """Benches whose clock was off at some time."""
+        return sorted(self._ahead)
+
     def ahead(self, bench: str, at: str) -> float:
         """Seconds that the clock of a bench was ahead when it showed `at`; 0 if it was right."""
         checks = self._ahead.get(bench)

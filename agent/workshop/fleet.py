@@ -1,29 +1,32 @@
 """All machines at a glance: where, when tuned last, how far off as left, what is open, when due.
 
-Read from the newest entry of each kind, never from the history: a list of 2,000 machines costs the
-same however long their lives are.
+Read from the newest entry of each kind, not from the history: a list of 2,000 machines costs the
+same however long their lives are.  Only where a bench's clock was off the history of the machines
+that it had is looked through: by its own word nothing can be told to be the newest.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final, Literal, NamedTuple
 
 from agent.model.profile import Tolerance
 from agent.store.checks import Misfit, body_of
-from agent.workshop.asking import Asked, Row
+from agent.store.milestones import ERRORS
+from agent.workshop.asking import Asked
 from agent.workshop.clocks import Clocks
 
 #: What is known of an error against its tolerance: within or beyond it with 95 % confidence
 #: (ISO 14253-1, 5.2 and 5.3), or neither.
 Standing = Literal["within", "beyond", "open"]
 
-#: Errors that have a tolerance of their own, and the unit they are shown in.
-SCALES: Final = ("x_scale", "y_scale", "z_scale")
-ANGLES: Final = ("gantry_angle_deg", "yaw_deg", "rail_deg", "roll_deg")
+#: Errors that have a tolerance of their own: relative, and in degrees.
+SCALES: Final = ERRORS[:3]
+ANGLES: Final = ERRORS[3:]
 
 #: Coverage factor where the degrees of freedom are not kept (GUM G.6.6).
 _K: Final = 2.0
@@ -119,8 +122,8 @@ class Machine:
 
 
 class _Newest(NamedTuple):
-    entry: str
     at: str  #: by the workshop's clock
+    entry: str
     bench: str
     off: bool
 
@@ -128,8 +131,8 @@ class _Newest(NamedTuple):
 def machines(asked: Asked, *, due_days: int = 180, only: str | None = None) -> tuple[Machine, ...]:
     """Every machine by name, or the one that is named."""
     newest = _newest(asked, only)
-    figures = _figures(asked, only)
-    ends = _bodies(asked, only)
+    figures = _figures(asked, newest, only)
+    ends = _bodies(asked, newest)
     benches: dict[str, str] = dict(asked.ask("SELECT id, name FROM bench"))
     cards = _documents(asked, "card")
     profiles = _documents(asked, "profile")
@@ -150,7 +153,7 @@ def machines(asked: Asked, *, due_days: int = 180, only: str | None = None) -> t
 def _machine(
     name: str,
     kinds: Mapping[str, _Newest],
-    figures: Mapping[str, Mapping[str, tuple[float, float]]],
+    figures: Mapping[str, Figures],
     ends: Mapping[str, Mapping[str, Any]],
     facts: Mapping[str, Any],
     benches: Mapping[str, str],
@@ -158,7 +161,7 @@ def _machine(
 ) -> Machine:
     estimate, outcome = kinds.get("estimate"), kinds.get("outcome")
     written = kinds.get("written")
-    last = max(kinds.values(), key=lambda found: found.at)
+    last = kinds[""]
     end = ends.get(outcome.entry, {}) if outcome is not None else {}
     days = facts.get("due_days", due_days)
     return Machine(
@@ -203,16 +206,43 @@ def _due(at: str, days: Any) -> date | None:
 def _newest(asked: Asked, only: str | None) -> dict[str, dict[str, _Newest]]:
     """The newest entry of each kind of each machine, by the workshop's clock."""
     clocks = Clocks(asked)
+    off = set(clocks.off)
     found: dict[str, dict[str, _Newest]] = {}
+    unsure = set()
     for machine, kind, bench, at, entry in asked.ask(
         f"SELECT l.machine, l.kind, l.bench, l.at, l.entry FROM latest l WHERE {_of(only)}",
         only=only or "",
     ):
-        right = clocks.right(bench, at)
         kinds = found.setdefault(machine, {})
-        if kind not in kinds or kinds[kind].at < right:
-            kinds[kind] = _Newest(entry, right, bench, right != at)
+        if bench in off:
+            unsure.add(machine)
+            right = clocks.right(bench, at)
+            newest = _Newest(right, entry, bench, right != at)
+        else:
+            newest = _Newest(at, entry, bench, False)
+        if kind not in kinds or kinds[kind] < newest:
+            kinds[kind] = newest
+    if unsure:
+        _by_right_time(asked, clocks, unsure, found)
     return found
+
+
+def _by_right_time(
+    asked: Asked, clocks: Clocks, machines: Set[str], found: dict[str, dict[str, _Newest]]
+) -> None:
+    """Of a bench whose clock was off the newest by its own word need not be the newest."""
+    for machine, kind, bench, at, entry in asked.each(
+        "SELECT m.machine, m.kind, m.bench, m.at, m.entry FROM milestone m "
+        "WHERE m.machine AMONG :machines AND m.bench AMONG :benches",
+        machines=sorted(machines),
+        benches=clocks.off,
+    ):
+        right = clocks.right(bench, at)
+        newest = _Newest(right, entry, bench, right != at)
+        kinds = found[machine]
+        for name in ("", "outcome", "written") if kind == "written" else ("", kind):
+            if name not in kinds or kinds[name] < newest:
+                kinds[name] = newest
 
 
 def _of(only: str | None) -> str:
@@ -220,37 +250,59 @@ def _of(only: str | None) -> str:
     return "l.machine <> :only" if only is None else "l.machine = :only"
 
 
-def _figures(asked: Asked, only: str | None) -> dict[str, dict[str, tuple[float, float]]]:
-    """Errors of the newest estimates of each bench: value and standard uncertainty by name."""
-    found: dict[str, dict[str, tuple[float, float]]] = {}
-    for entry, key, value, u in asked.ask(
-        "SELECT f.entry, f.key, f.value, f.u FROM latest l JOIN figure f ON f.entry = l.entry "
-        f"WHERE l.kind = 'estimate' AND {_of(only)} "
-        "AND f.key >= 'estimate.' AND f.key < 'estimate/'",
+Figures = Mapping[str, tuple[float, float]]
+
+_COLUMNS: Final = ", ".join(f"m.{name}, m.{name}_u" for name in ERRORS)
+
+
+def _figures(
+    asked: Asked, newest: Mapping[str, Mapping[str, _Newest]], only: str | None
+) -> dict[str, Figures]:
+    """Errors of the newest estimates: value and standard uncertainty by name, by entry."""
+    rows = asked.ask(
+        f"SELECT m.entry, {_COLUMNS} FROM latest l JOIN milestone m "
+        "ON m.machine = l.machine AND m.at = l.at AND m.entry = l.entry "
+        f"WHERE l.kind = 'estimate' AND {_of(only)}",
         only=only or "",
-    ):
-        if u is not None:
-            found.setdefault(entry, {})[key.partition(".")[2]] = (value, u)
+    )
+    found = {row[0]: errors_of(row[1:]) for row in rows}
+    others = {
+        kinds["estimate"].entry: machine
+        for machine, kinds in newest.items()
+        if "estimate" in kinds and kinds["estimate"].entry not in found
+    }
+    if others:  # of benches whose clock was off
+        for row in asked.ask(
+            f"SELECT m.entry, {_COLUMNS} FROM milestone m "
+            "WHERE m.machine AMONG :machines AND m.entry AMONG :entries",
+            machines=sorted(set(others.values())),
+            entries=list(others),
+        ):
+            found[row[0]] = errors_of(row[1:])
     return found
 
 
-def _bodies(asked: Asked, only: str | None) -> dict[str, Mapping[str, Any]]:
-    """The newest outcomes of each bench."""
-    rows = asked.ask(
-        "SELECT e.id, e.kind, e.body FROM latest l JOIN entry e ON e.id = l.entry "
-        f"WHERE l.kind = 'outcome' AND {_of(only)}",
-        only=only or "",
-    )
-    return {identity: body for identity, _, body in _readable(rows)}
+def errors_of(row: Sequence[float | None]) -> Figures:
+    """Errors from the columns of a milestone, value and uncertainty in turn."""
+    return {
+        name: (value, u)
+        for name, value, u in zip(ERRORS, row[::2], row[1::2], strict=True)
+        if value is not None and u is not None
+    }
 
 
-def _readable(rows: Sequence[Row]) -> Iterator[tuple[str, str, Mapping[str, Any]]]:
-    """(identity, kind, body) of entries; what is none of its kind is left out."""
-    for identity, kind, body in rows:
-        try:
-            yield identity, kind, body_of(kind, body)
-        except Misfit:
-            continue
+def _bodies(
+    asked: Asked, newest: Mapping[str, Mapping[str, _Newest]]
+) -> dict[str, Mapping[str, Any]]:
+    """The newest outcomes; one whose body is none of its kind is left out."""
+    found: dict[str, Mapping[str, Any]] = {}
+    for identity, kind, body in asked.ask(
+        "SELECT e.id, e.kind, e.body FROM entry e WHERE e.id AMONG :ids",
+        ids=[kinds["outcome"].entry for kinds in newest.values() if "outcome" in kinds],
+    ):
+        with suppress(Misfit):
+            found[identity] = body_of(kind, body)
+    return found
 
 
 def _documents(asked: Asked, kind: str) -> dict[str, dict[str, Any]]:

@@ -1,14 +1,15 @@
 """The life of one machine: what happened to it, on whichever bench, in an order that holds.
 
-Entries that count their own order (`n`, one more than whatever the bench knew of the machine) come
-in it; others by their time, put right where the bench's clock is known to have been off.
+The order is that of time, put right where the bench's clock is known to have been off.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any, Final
+from operator import itemgetter
+from typing import Final, NamedTuple
 
 from agent.errors import BadInput
 from agent.store.checks import Misfit
@@ -16,8 +17,9 @@ from agent.store.rows import EntryRow, entry_of
 from agent.workshop.asking import Asked
 from agent.workshop.clocks import Clocks
 
-#: What a life is told by; read-backs are told where the controller names itself otherwise.
-KINDS: Final = ("estimate", "outcome", "proof", "note")
+#: Milestones that a life is told by; read-backs are told where the controller names itself
+#: otherwise.
+KINDS: Final = ("estimate", "outcome", "written", "proof", "note", "part")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,48 +49,63 @@ class Version:
         return self.id[-8:]
 
 
-def events(asked: Asked, machine: str) -> tuple[Event, ...]:
-    """Everything of a machine's life, oldest first.  Raises BadInput for one that is not known."""
+def events(asked: Asked, machine: str, most: int | None = None) -> tuple[Event, ...]:
+    """What a machine's life is told by, oldest first; only the newest `most` where that is given.
+
+    Raises BadInput for a machine that is not known.
+    """
     clocks = Clocks(asked)
     names: dict[str, str] = dict(asked.ask("SELECT id, name FROM bench"))
-    found: list[tuple[tuple[float, str, str], Event]] = []
-    rows = asked.ask(
-        "SELECT e.id, e.session, e.at, e.kind, e.body, s.machine, coalesce(o.bench, '') "
-        "FROM session s JOIN entry e ON e.session = s.id LEFT JOIN origin o ON o.session = s.id "
-        # the kind as a value made up: the entries are found by their session
-        "WHERE s.machine = :machine AND (e.kind || '') AMONG :kinds",
+    found: list[tuple[str, str, _Milestone | Event]] = [
+        (event.at, "", event) for event in _answers(asked, machine, clocks, names)
+    ]
+    for at, entry, bench in asked.ask(
+        "SELECT m.at, m.entry, m.bench FROM milestone m "
+        "WHERE m.machine = :machine AND m.kind AMONG :kinds",
         machine=machine,
-        kinds=list(KINDS),
-    )
-    sessions = _answers(asked, machine, clocks, names)
-    if not rows and not sessions:
-        known = [name for (name,) in asked.ask("SELECT DISTINCT machine FROM latest")]
-        import difflib
-
-        near = difflib.get_close_matches(machine, known, 1)
-        hint = f"; did you mean {near[0]!r}?" if near else ""
-        raise BadInput(f"no machine is named {machine!r}{hint}", remedy="'workshop list' shows all")
-    entries = []
-    for row in rows:
-        try:
-            entries.append((entry_of(row[:6]), str(row[6])))
-        except Misfit:
-            continue
-    counted = all(_count(entry.body) is not None for entry, _ in entries)
-    for entry, bench in entries:
-        right = clocks.right(bench, entry.at)
-        event = Event(
-            right, entry.kind, names.get(bench, ""), entry, ahead=clocks.ahead(bench, entry.at)
-        )
-        n = _count(entry.body) if counted and not sessions else None
-        found.append(((n or 0.0, right, entry.id), event))
-    found += [((0.0, event.at, ""), event) for event in sessions]
-    return tuple(event for _, event in sorted(found, key=lambda pair: pair[0]))
+        kinds=KINDS,
+    ):
+        right = clocks.right(bench, at)
+        found.append((right, entry, _Milestone(names.get(bench, ""), clocks.ahead(bench, at))))
+    if not found and not asked.ask(
+        "SELECT 1 FROM session WHERE machine = :machine LIMIT 1", machine=machine
+    ):
+        raise _unknown(asked, machine)
+    found.sort(key=itemgetter(0, 1))
+    newest = found if most is None else found[-most:]
+    entries = _entries(asked, machine, [entry for _, entry, _ in newest if entry])
+    told = []
+    for right, identity, one in newest:
+        if isinstance(one, Event):
+            told.append(one)
+        elif (entry := entries.get(identity)) is not None:
+            told.append(Event(right, entry.kind, one.bench, entry, ahead=one.ahead))
+    return tuple(told)
 
 
-def _count(body: Mapping[str, Any]) -> float | None:
-    n = body.get("n")
-    return float(n) if isinstance(n, int) and not isinstance(n, bool) else None
+class _Milestone(NamedTuple):
+    bench: str
+    ahead: float
+
+
+def _entries(asked: Asked, machine: str, ids: Sequence[str]) -> dict[str, EntryRow]:
+    """Entries by identity; one that is none of its kind is left out."""
+    found = {}
+    for row in asked.ask(
+        "SELECT e.id, e.session, e.at, e.kind, e.body FROM entry e WHERE e.id AMONG :ids", ids=ids
+    ):
+        with suppress(Misfit):
+            found[row[0]] = entry_of((*row, machine))
+    return found
+
+
+def _unknown(asked: Asked, machine: str) -> BadInput:
+    import difflib
+
+    known = [name for (name,) in asked.ask("SELECT DISTINCT machine FROM latest")]
+    near = difflib.get_close_matches(machine, known, 1)
+    hint = f"; did you mean {near[0]!r}?" if near else ""
+    return BadInput(f"no machine is named {machine!r}{hint}", remedy="'workshop list' shows all")
 
 
 def _answers(asked: Asked, machine: str, clocks: Clocks, names: Mapping[str, str]) -> list[Event]:

@@ -2,34 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from agent.workshop.asking import Asked
 from agent.workshop.capability import Capability, capability
 from agent.workshop.comparison import Fit, Verdict, fit, standing_out
 from agent.workshop.fleet import ANGLES, SCALES, Machine
-from agent.workshop.series import Charted, Life, alike, charts, lives
+from agent.workshop.series import Charted, Lately, alike, charts, lives
 
 
-def all_charts(found: Sequence[Life]) -> tuple[Charted, ...]:
-    """Every chart of every machine."""
-    return tuple(c for life in found for c in charts(life))
+def drift(asked: Asked, machine: str | None = None) -> Iterator[Charted]:
+    """Every chart of every machine, or of one; one machine at a time is held."""
+    for life in lives(asked, machine):
+        yield from charts(life)
 
 
-def drift(asked: Asked, machine: str | None = None) -> tuple[Charted, ...]:
-    return all_charts(lives(asked, machine))
-
-
-def compared(found: Sequence[Life], part: str = "belt") -> tuple[dict[str, Fit], list[Verdict]]:
-    """Fits of each error over machines of the same parts, by batch of `part`; what stands out.
+def compared(found: Sequence[Lately]) -> tuple[dict[str, Fit], list[Verdict]]:
+    """Fits of each error over machines of the same parts, by batch; what stands out.
 
     Groups of other parts are fits of their own, named `error (2)` and so on.
     """
-    batch = {
-        life.machine: life.part_at(part, max(p.at for some in life.points.values() for p in some))
-        for life in found
-        if life.points
-    }
+    batch = {one.machine: one.batch for one in found}
     fits: dict[str, Fit] = {}
     for error in (*SCALES, *ANGLES):
         for number, values in enumerate(alike(found, error), 1):

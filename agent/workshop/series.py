@@ -9,17 +9,20 @@ setting moves are taken as they are.  A new belt, roller or flash begins a new c
 from __future__ import annotations
 
 import math
+from array import array
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from itertools import groupby
-from typing import Any, Final
+from operator import itemgetter
+from typing import Any, Final, NamedTuple
 
 from agent.store.checks import Misfit, body_of
-from agent.workshop.asking import Asked
+from agent.store.milestones import ERRORS, STEPS_OF
+from agent.workshop.asking import Asked, Row
 from agent.workshop.charts import Chart, chart
 from agent.workshop.clocks import Clocks
-from agent.workshop.fleet import ANGLES, SCALES, UNDETERMINED
+from agent.workshop.fleet import ANGLES, SCALES, UNDETERMINED, Figures, errors_of
 
 #: What a note may say was changed: each begins a new chart.
 PARTS: Final = ("belt", "roller", "flash")
@@ -69,13 +72,10 @@ class Charted:
     chart: Chart  #: in the unit
     since: Change | None  #: what began it
 
-    def to_plain(self) -> dict[str, Any]:
+    def to_plain(self, *, whole: bool = True) -> dict[str, Any]:
+        """As plain data; without each of its points unless it is wanted `whole`."""
         c = self.chart
-        return {
-            "machine": self.machine,
-            "error": self.error,
-            "unit": self.unit,
-            "since": None if self.since is None else f"{self.since.part} {self.since.what}".strip(),
+        points = {
             "points": [
                 {"at": p.at, "value": x, "u": u, "ewma": z, "ewma_limit": limit}
                 for p, x, u, z, limit in zip(
@@ -83,6 +83,14 @@ class Charted:
                 )
             ],
             "moving_ranges": list(c.ranges),
+        }
+        return {
+            "machine": self.machine,
+            "error": self.error,
+            "unit": self.unit,
+            "since": None if self.since is None else f"{self.since.part} {self.since.what}".strip(),
+            "count": len(c.values),
+            **(points if whole else {}),
             "centre": c.centre,
             "lower": c.lower if c.enough else None,
             "upper": c.upper if c.enough else None,
@@ -90,6 +98,8 @@ class Charted:
             "signals": [
                 {
                     "at": self.points[s.place].at,
+                    "value": c.values[s.place],
+                    "u": self.u[s.place],
                     "rule": s.rule,
                     "what": s.what,
                     "usually": s.usually,
@@ -99,78 +109,66 @@ class Charted:
         }
 
 
-def lives(asked: Asked, machine: str | None = None) -> tuple[Life, ...]:
-    """Errors and changes of parts of every machine (or one), oldest first."""
-    clocks = Clocks(asked)
-    # All machines by the kind of their entries; one by its sessions, the kind a value made up.
-    if machine is None:
-        where, values = _Where("e.kind", ""), {}
-    else:
-        sessions = asked.ask("SELECT id FROM session WHERE machine = :machine", machine=machine)
-        where = _Where("(e.kind || '')", " AND e.session AMONG :sessions")
-        values = {"sessions": [row[0] for row in sessions]}
-    points = _points(asked, clocks, where, values)
-    changes = _changes(asked, clocks, where, values)
-    return tuple(
-        Life(
-            name,
-            {error: tuple(some) for error, some in sorted(points.get(name, {}).items())},
-            tuple(sorted(changes.get(name, ()), key=lambda c: c.at)),
-        )
-        for name in sorted(points.keys() | changes.keys())
+#: Columns of a milestone that a life is made from.
+_COLUMNS: Final = ", ".join(
+    (
+        *("m.machine", "m.at", "m.entry", "m.kind", "m.session", "m.bench"),
+        *(f"m.{axis}_steps" for axis in STEPS_OF),
+        *(f"m.{name}, m.{name}_u" for name in ERRORS),
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _Where:
-    """How the entries of some machines are found."""
-
-    kind: str  #: the column of the kind
-    and_of: str
-
-
-#: Sessions that matter, the bench of each, and an entry's time; machines without a name have no
-#: life of their own.
-_OF: Final = (
-    "FROM entry e JOIN session s ON s.id = e.session LEFT JOIN origin o ON o.session = s.id "
 )
+_FIRST_STEP: Final = 6
+_FIRST_ERROR: Final = _FIRST_STEP + len(STEPS_OF)
+
+#: Milestones that begin or end a state of a machine, and its estimates.
+_STATES: Final = ("readback", "estimate", "outcome", "written", "begin")
 
 
-def _points(
-    asked: Asked, clocks: Clocks, where: _Where, values: Mapping[str, Any]
-) -> dict[str, dict[str, list[Point]]]:
-    """Of each state of a machine its last estimate, in the order of time."""
-    found: dict[str, dict[str, list[Point]]] = {}
-    marks = asked.ask(
-        f"SELECT e.session, e.at, e.id, e.kind, s.machine, coalesce(o.bench, '') {_OF}"
-        f"WHERE {where.kind} AMONG :kinds AND s.machine <> ''{where.and_of}",
-        kinds=["readback", "estimate", "outcome", "begin"],
+def lives(asked: Asked, machine: str | None = None) -> Iterator[Life]:
+    """Every machine (or one) that has points, by name: its errors and changes, oldest first.
+
+    What is held at a time is one life, not the record.
+    """
+    clocks = Clocks(asked)
+    changes = _changes(asked, clocks, machine)
+    of, values = _of(machine)
+    rows = asked.each(
+        f"SELECT {_COLUMNS} FROM milestone m WHERE {of} AND m.kind AMONG :kinds "
+        "ORDER BY m.machine, m.at, m.entry",
+        kinds=_STATES,
         **values,
     )
-    figures = _figures(asked, where, values)
-    rows = [
-        _Mark(machine, clocks.right(bench, at), entry, kind, session)
-        for session, at, entry, kind, machine, bench in marks
-    ]
-    rows.sort(key=lambda mark: (mark.machine, mark.at, mark.entry))
-    for machine, of_machine in groupby(rows, key=lambda mark: mark.machine):
-        for estimate, readback in _states(of_machine):
-            steps, errors = figures.get(readback, {}), figures.get(estimate.entry, {})
-            for error, value, u in _results(errors, steps):
-                point = Point(estimate.at, value, u, estimate.entry)
-                found.setdefault(machine, {}).setdefault(error, []).append(point)
-    return found
+    for name, some in groupby(rows, key=itemgetter(0)):
+        points = _points(some, clocks)
+        if points:
+            yield Life(name, points, changes.get(name, ()))
 
 
-@dataclass(frozen=True, slots=True)
-class _Mark:
-    """Where an entry stands in its machine's life."""
+def _of(machine: str | None) -> tuple[str, dict[str, str]]:
+    """The condition for one machine, or for all that have a name, and its values."""
+    if machine is None:
+        return "m.machine <> ''", {}
+    return "m.machine = :machine", {"machine": machine}
 
-    machine: str
-    at: str
+
+def _points(rows: Iterable[Row], clocks: Clocks) -> dict[str, tuple[Point, ...]]:
+    """By error, of each state of one machine its last estimate, in the order of time."""
+    marks = sorted(_Mark(clocks.right(row[5], row[1]), row[2], row[3], row[4], row) for row in rows)
+    found: dict[str, list[Point]] = {}
+    for estimate, steps in _states(marks):
+        for error, value, u in _results(errors_of(estimate.row[_FIRST_ERROR:]), steps):
+            found.setdefault(error, []).append(Point(estimate.at, value, u, estimate.entry))
+    return {error: tuple(some) for error, some in sorted(found.items())}
+
+
+class _Mark(NamedTuple):
+    """Where a milestone stands in its machine's life."""
+
+    at: str  #: by the workshop's clock
     entry: str
     kind: str
     session: str
+    row: Row  #: see `_COLUMNS`
 
 
 #: An estimate of another session counts by itself where it comes this much later: a sitting may
@@ -178,13 +176,13 @@ class _Mark:
 _A_SITTING: Final = timedelta(hours=12)
 
 
-def _states(marks: Iterable[_Mark]) -> Iterator[tuple[_Mark, str]]:
-    """(estimate, read-back before it) of each state of one machine: the last of each state."""
-    readback = ""
-    latest: tuple[_Mark, str] | None = None
+def _states(marks: Iterable[_Mark]) -> Iterator[tuple[_Mark, Steps]]:
+    """(estimate, steps per mm read back before it) of each state of one machine: its last."""
+    readback: Steps = ()
+    latest: tuple[_Mark, Steps] | None = None
     for mark in marks:
         if mark.kind == "readback":
-            readback = mark.entry
+            readback = mark.row[_FIRST_STEP:_FIRST_ERROR]
             continue
         another = latest is not None and mark.kind == "estimate" and _later(latest[0], mark)
         if latest is not None and (another or mark.kind != "estimate"):
@@ -206,53 +204,35 @@ def _later(one: _Mark, other: _Mark) -> bool:
     return apart > _A_SITTING
 
 
-def _results(
-    errors: Mapping[str, tuple[float, float | None]],
-    steps: Mapping[str, tuple[float, float | None]],
-) -> Iterator[tuple[str, float, float]]:
-    for error in SCALES:
-        setting = steps.get(f"steps_per_mm.{error[0]}")
-        value, u = errors.get(f"estimate.{error}", (0.0, None))
-        if setting is None or u is None or u >= UNDETERMINED[error] or value <= -1:
+#: Steps per mm as read back, axis by axis; empty before the first read-back.
+Steps = tuple[float | None, ...]
+
+
+def _results(errors: Figures, steps: Steps) -> Iterator[tuple[str, float, float]]:
+    for error, setting in zip(SCALES, steps, strict=False):
+        value, u = errors.get(error, _NONE)
+        if setting is None or u >= UNDETERMINED[error] or value <= -1:
             continue
-        right = setting[0] / (1 + value)
+        right = setting / (1 + value)
         if right > 0:
             yield error, right, right * u / (1 + value)
     for error in ANGLES:
-        value, u = errors.get(f"estimate.{error}", (0.0, None))
-        if u is not None and u < UNDETERMINED[error]:
+        value, u = errors.get(error, _NONE)
+        if u < UNDETERMINED[error]:
             yield error, value, u
 
 
-def _figures(
-    asked: Asked, where: _Where, values: Mapping[str, Any]
-) -> dict[str, dict[str, tuple[float, float | None]]]:
-    """Figures of estimates, and steps per mm of read-backs, by entry."""
-    found: dict[str, dict[str, tuple[float, float | None]]] = {}
-    for kind, low, high in (
-        ("estimate", "estimate.", "estimate/"),
-        ("readback", "steps_per_mm.", "steps_per_mm/"),
-    ):
-        for entry, key, value, u in asked.ask(
-            "SELECT f.entry, f.key, f.value, f.u FROM entry e "
-            "JOIN figure f ON f.entry = e.id AND f.key >= :low AND f.key < :high "
-            f"WHERE {where.kind} = :kind{where.and_of}",
-            kind=kind,
-            low=low,
-            high=high,
-            **values,
-        ):
-            found.setdefault(entry, {})[key] = (value, u)
-    return found
+#: An error of which nothing is known.
+_NONE: Final = (0.0, math.inf)
 
 
-def _changes(
-    asked: Asked, clocks: Clocks, where: _Where, values: Mapping[str, Any]
-) -> dict[str, list[Change]]:
+def _changes(asked: Asked, clocks: Clocks, machine: str | None) -> dict[str, tuple[Change, ...]]:
+    """Parts that were changed, by machine, oldest first."""
+    of, values = _of(machine)
     found: dict[str, list[Change]] = {}
-    for machine, at, body, bench in asked.ask(
-        f"SELECT s.machine, e.at, e.body, coalesce(o.bench, '') {_OF}"
-        f"WHERE {where.kind} = 'note' AND s.machine <> ''{where.and_of}",
+    for name, at, bench, body in asked.each(
+        "SELECT m.machine, m.at, m.bench, e.body FROM milestone m JOIN entry e ON e.id = m.entry "
+        f"WHERE m.kind = 'part' AND {of} ORDER BY m.machine, m.at, m.entry",
         **values,
     ):
         try:
@@ -262,8 +242,8 @@ def _changes(
         for part in PARTS:
             if plain.get(part) is not None:
                 change = Change(clocks.right(bench, at), part, str(plain[part]))
-                found.setdefault(machine, []).append(change)
-    return found
+                found.setdefault(name, []).append(change)
+    return {name: tuple(sorted(some, key=lambda c: c.at)) for name, some in found.items()}
 
 
 # --- charts --------------------------------------------------------------------------------------
@@ -300,16 +280,33 @@ def _between(
 _SAME_PARTS: Final = 0.05
 
 
-def alike(found: Sequence[Life], error: str) -> Iterator[dict[str, list[float]]]:
+@dataclass(frozen=True, slots=True)
+class Lately:
+    """What comparing needs of one machine: its values since the last change of parts."""
+
+    machine: str
+    batch: str  #: of the part that is compared by
+    values: Mapping[str, Sequence[float]]  #: by error
+
+
+def lately(life: Life, part: str) -> Lately:
+    newest = max(points[-1].at for points in life.points.values())
+    return Lately(
+        life.machine,
+        life.part_at(part, newest),
+        {
+            error: array("d", (p.value for p in list(_between(points, life.changes))[-1][1]))
+            for error, points in life.points.items()
+        },
+    )
+
+
+def alike(found: Sequence[Lately], error: str) -> Iterator[dict[str, Sequence[float]]]:
     """Groups of machines of the same parts: values of one error by machine.
 
     Scales in percent against the group's median, angles in degrees; of the latest parts alone.
     """
-    values = {}
-    for life in found:
-        groups = list(_between(life.points.get(error, ()), life.changes))
-        if groups:
-            values[life.machine] = [p.value for p in groups[-1][1]]
+    values = {one.machine: one.values[error] for one in found if error in one.values}
     if error not in SCALES:
         if values:
             yield values
@@ -326,7 +323,9 @@ def alike(found: Sequence[Life], error: str) -> Iterator[dict[str, list[float]]]
         yield _in_percent(values, group)
 
 
-def _in_percent(values: Mapping[str, list[float]], names: Sequence[str]) -> dict[str, list[float]]:
+def _in_percent(
+    values: Mapping[str, Sequence[float]], names: Sequence[str]
+) -> dict[str, Sequence[float]]:
     middle = _middle([_middle(values[name]) for name in names])
     return {name: [100 * (value / middle - 1) for value in values[name]] for name in names}
 

@@ -10,9 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from itertools import count
 from typing import TYPE_CHECKING, Any, Final, LiteralString, Self
 
 from agent.errors import AgentError, BadInput, LinkFailed, Refused
+from agent.store import milestones
 from agent.store.rows import new_identity
 from agent.store.tables import TABLES, UNITS
 from agent.workshop.asking import Row, for_postgresql
@@ -26,6 +28,9 @@ OWNER, TECHNICIAN, READER = "plumbelt_owner", "plumbelt_technician", "plumbelt_r
 
 #: Number of the lock under which writers take turns ("plmb").
 _TURN: Final = 0x706C6D62
+
+#: Rows that travel together where they are asked for one by one.
+_AT_ONCE: Final = 5_000
 
 #: What a connection does where the address does not say otherwise, in seconds: a cut cable is
 #: noticed, and a server that is not there holds nobody up for long.
@@ -162,6 +167,7 @@ STEPS: Final[tuple[str, ...]] = (
     + _FUNCTIONS
     + "".join(map(_triggers, TABLES))
     + _grants(),
+    milestones.postgresql(SCHEMA, f"{TECHNICIAN}, {READER}"),
 )
 
 
@@ -232,6 +238,7 @@ class Shared:
         driver = _driver()
         parts = checked_address(url)
         self.shown = shown_address(url)
+        self._cursors = count()
         settings = {**_DEFAULTS, **parts}
         settings.setdefault("application_name", f"plumbelt {bench}".strip()[:63])
         with self.in_words():
@@ -283,11 +290,19 @@ class Shared:
 
     def ask(self, query: str, **values: Any) -> list[Row]:
         with self.in_words():
-            lists = {k: list(v) if isinstance(v, set | tuple) else v for k, v in values.items()}
             found: list[Row] = self.connection.execute(
-                _own(for_postgresql(query)), lists
+                _own(for_postgresql(query)), _listed(values)
             ).fetchall()
         return found
+
+    def each(self, query: str, **values: Any) -> Iterator[Row]:
+        with (
+            self.in_words(),
+            self.connection.transaction(),
+            self.connection.cursor(name=f"each_{next(self._cursors)}") as cursor,
+        ):
+            cursor.itersize = _AT_ONCE
+            yield from cursor.execute(_own(for_postgresql(query)), _listed(values))
 
     @contextmanager
     def writing(self) -> Iterator[psycopg.Connection[Row]]:
@@ -369,6 +384,10 @@ class Shared:
             raise Refused(
                 f"{self.shown} refused: {_first_line(error)}", remedy="Nothing was changed"
             ) from error
+
+
+def _listed(values: Mapping[str, Any]) -> dict[str, Any]:
+    return {k: list(v) if isinstance(v, set | tuple) else v for k, v in values.items()}
 
 
 def _first_line(error: BaseException) -> str:

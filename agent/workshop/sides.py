@@ -203,6 +203,9 @@ class Workshop:
     def ask(self, query: str, **values: Any) -> list[Row]:
         return self.shared.ask(query, **values)
 
+    def each(self, query: str, **values: Any) -> Iterator[Row]:
+        return self.shared.each(query, **values)
+
     def fetch(self, table: str, where: str, **values: Any) -> list[Row]:
         return _each_raw(table, _fetch(self, table, where, values), _with_nul)
 

@@ -15,6 +15,7 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
+from collections import deque
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -159,7 +160,7 @@ _DRIFT = (
 _SHOW = (
     "SELECT e.id, e.session, e.at, e.kind, e.body, s.machine FROM session s "
     "JOIN entry e ON e.session = s.id WHERE s.machine = 'machine 00003' "
-    "AND e.kind IN ('estimate', 'outcome', 'proof', 'note') ORDER BY e.at",
+    "AND e.kind IN ('estimate', 'outcome', 'proof', 'note') ORDER BY e.at DESC, e.id DESC LIMIT 60",
 )
 
 
@@ -254,8 +255,8 @@ def _rows(
 def _questions(head: str, asked: Asked, path: Path, url: str | None) -> Iterator[Row]:
     for what, ours, queries in (
         ("list", lambda: machines(asked), _LIST),
-        ("show", lambda: events(asked, "machine 00003"), _SHOW),
-        ("drift", lambda: drift(asked), _DRIFT),
+        ("show", lambda: events(asked, "machine 00003", 60), _SHOW),
+        ("drift", lambda: deque(drift(asked), maxlen=0), _DRIFT),
     ):
         mine, theirs = side_by_side(ours, _by_hand(queries, path, url), runs=3)
         wanted = TOLD if what == "drift" else at_most(1.5)

@@ -264,4 +264,5 @@ def test_an_older_record_is_shared_whole(tmp_path: Path, url: str) -> None:
         meet(b, url)
         assert [e.id for e in b.entries("heron")] == [entry]
         assert len(b.lines(session)) == 1
-        assert b.rows("SELECT kind, bench FROM latest") == [("note", "")]
+        assert b.rows("SELECT kind, bench FROM latest") == [("", "")]
+        assert b.rows("SELECT machine, kind, entry FROM milestone") == [("heron", "note", entry)]

@@ -11,7 +11,7 @@ from datetime import date
 
 from agent.face.screen import clean
 from agent.face.shop import sheets
-from agent.face.shop.sheets import Sheet
+from agent.face.shop.sheets import Drifts, Sheet
 from agent.face.words import shown
 from agent.workshop.capability import Capability
 from agent.workshop.comparison import Verdict
@@ -19,9 +19,6 @@ from agent.workshop.fleet import Machine
 from agent.workshop.fleet import due as due_now
 from agent.workshop.picture import svg
 from agent.workshop.series import Charted
-
-#: Charts drawn on one page; the others are told by their rows.
-MOST_PICTURES = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +38,7 @@ class Part:
 
 def page(
     found: Sequence[Machine],
-    charted: Sequence[Charted],
+    drifts: Drifts,
     verdicts: Sequence[Verdict],
     capabilities: Sequence[tuple[str, Capability]],
     *,
@@ -50,7 +47,6 @@ def page(
 ) -> str:
     """The page; the same content and date give the same text."""
     overdue = due_now(found, made)
-    fired = [c for c in charted if c.chart.signals]
     parts = [
         Part("machines", "Machines", (STANDINGS,), sheets.machines(found, made)),
         Part(
@@ -62,9 +58,9 @@ def page(
         Part(
             "drift",
             "Drift",
-            (false_alarms(charted),) if fired else (NO_SIGNAL, false_alarms(charted)),
-            sheets.signals(fired) if fired else None,
-            tuple(Figure(svg(c), _caption(c)) for c in fired[:MOST_PICTURES]),
+            (false_alarms(drifts),) if drifts.rows else (NO_SIGNAL, false_alarms(drifts)),
+            drifts.sheet if drifts.rows else None,
+            tuple(Figure(svg(c), _caption(c)) for c in drifts.pictured),
         ),
         Part(
             "compare",
@@ -126,11 +122,11 @@ CAPABILITY = (
 )
 
 
-def false_alarms(charted: Sequence[Charted]) -> str:
+def false_alarms(drifts: Drifts) -> str:
     """How many signals chance alone would give, so that one of many is not taken for a fault."""
     from statistics import NormalDist
 
-    count = sum(len(c.chart.values) for c in charted if c.chart.enough)
+    count = drifts.watched
     expected = count * 2 * (1 - NormalDist().cdf(3))
     return (
         f"{count} values stand in charts with limits; where nothing drifts, about {expected:.1f} of"

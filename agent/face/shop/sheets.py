@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from agent.face.screen import Column, clean
 from agent.face.words import shown
@@ -28,12 +28,16 @@ class Sheet:
     rows: tuple[tuple[str, ...], ...]
 
     def csv(self) -> str:
-        """As RFC 4180 has it; a cell that a spreadsheet would calculate is made a text."""
-        out = io.StringIO()
-        write = csv.writer(out)
-        write.writerow([name for name, _ in self.columns])
-        write.writerows([[_inert(cell) for cell in row] for row in self.rows])
-        return out.getvalue()
+        return csv_text([name for name, _ in self.columns], self.rows)
+
+
+def csv_text(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """As RFC 4180 has it; a cell that a spreadsheet would calculate is made a text."""
+    out = io.StringIO()
+    write = csv.writer(out)
+    write.writerow(heads)
+    write.writerows([_inert(cell) for cell in row] for row in rows)
+    return out.getvalue()
 
 
 def _inert(cell: str) -> str:
@@ -44,10 +48,10 @@ def _inert(cell: str) -> str:
     return shown_cell
 
 
-def save_csv(path: Path, sheet: Sheet) -> None:
+def save_csv(path: Path, text: str) -> None:
     from agent.store.atomic import ABSENT, write_file
 
-    write_file(path, sheet.csv(), expect=ABSENT)
+    write_file(path, text, expect=ABSENT)
 
 
 def day(at: str) -> str:
@@ -97,47 +101,63 @@ def _due(machine: Machine, today: date) -> str:
     return f"{machine.due.isoformat()}" + (f", {over} days over" if over > 0 else "")
 
 
-def signals(found: Sequence[Charted]) -> Sheet:
-    """One signal of a chart a row."""
-    rows = []
-    for c in found:
-        for s in c.chart.signals:
-            value, u = c.chart.values[s.place], c.u[s.place]
-            rows.append(
-                (
-                    c.machine,
-                    shown(c.error).words,
-                    day(c.points[s.place].at),
-                    f"{value:+.3f} ± {2 * u:.3f} {c.unit}",
-                    s.what,
-                    s.usually,
-                )
-            )
-    columns = ("machine", "error", "on", "value", "rule", "what usually causes it")
-    return Sheet(tuple((name, name == "value") for name in columns), tuple(rows))
+#: Charts drawn on one page; the others are told by their rows.
+MOST_PICTURES = 40
 
 
-def points(found: Sequence[Charted]) -> Sheet:
-    """Every point of every chart: for a file."""
-    columns = (
-        *("machine", "error", "unit", "since", "at", "value", "u", "moving range"),
-        *("mean", "lower limit", "upper limit", "ewma", "signals"),
-    )
-    rows = []
-    for c in found:
-        k = c.chart
-        since = "" if c.since is None else f"{c.since.part} {c.since.what}".strip()
-        for i, (point, value) in enumerate(zip(c.points, k.values, strict=True)):
-            rows.append(
-                (
-                    *(c.machine, c.error, c.unit, since, point.at, f"{value:.6g}", f"{c.u[i]:.3g}"),
-                    "" if i == 0 else f"{k.ranges[i - 1]:.6g}",
-                    *(f"{x:.6g}" if k.enough else "" for x in (k.centre, k.lower, k.upper)),
-                    f"{k.ewma[i]:.6g}",
-                    " ".join(s.rule for s in k.signals if s.place == i),
-                )
-            )
-    return Sheet(tuple((name, False) for name in columns), tuple(rows))
+@dataclass(slots=True)
+class Drifts:
+    """What charts tell, gathered one by one: a fleet has more of them than a page holds."""
+
+    charts: int = 0
+    watched: int = 0  #: values in charts with limits
+    rows: list[tuple[str, ...]] = field(default_factory=list)  #: a signal each
+    pictured: list[Charted] = field(default_factory=list)  #: the first in which a rule fired
+
+    def see(self, c: Charted) -> None:
+        self.charts += 1
+        self.watched += len(c.chart.values) if c.chart.enough else 0
+        self.rows += signals(c)
+        if c.chart.signals and len(self.pictured) < MOST_PICTURES:
+            self.pictured.append(c)
+
+    @property
+    def sheet(self) -> Sheet:
+        columns = ("machine", "error", "on", "value", "rule", "what usually causes it")
+        return Sheet(tuple((name, name == "value") for name in columns), tuple(self.rows))
+
+
+def signals(c: Charted) -> Iterator[tuple[str, ...]]:
+    """A row of each signal of a chart."""
+    for s in c.chart.signals:
+        yield (
+            c.machine,
+            shown(c.error).words,
+            day(c.points[s.place].at),
+            f"{c.chart.values[s.place]:+.3f} ± {2 * c.u[s.place]:.3f} {c.unit}",
+            s.what,
+            s.usually,
+        )
+
+
+POINTS: Final = (
+    *("machine", "error", "unit", "since", "at", "value", "u", "moving range"),
+    *("mean", "lower limit", "upper limit", "ewma", "signals"),
+)
+
+
+def points(c: Charted) -> Iterator[tuple[str, ...]]:
+    """A row of each point of a chart, under `POINTS`: for a file."""
+    k = c.chart
+    since = "" if c.since is None else f"{c.since.part} {c.since.what}".strip()
+    for i, (point, value) in enumerate(zip(c.points, k.values, strict=True)):
+        yield (
+            *(c.machine, c.error, c.unit, since, point.at, f"{value:.6g}", f"{c.u[i]:.3g}"),
+            "" if i == 0 else f"{k.ranges[i - 1]:.6g}",
+            *(f"{x:.6g}" if k.enough else "" for x in (k.centre, k.lower, k.upper)),
+            f"{k.ewma[i]:.6g}",
+            " ".join(s.rule for s in k.signals if s.place == i),
+        )
 
 
 def verdicts(found: Sequence[Verdict]) -> Sheet:

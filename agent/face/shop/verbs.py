@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -70,7 +71,7 @@ def _answer(
     from agent.face.shop.sheets import save_csv
 
     if table is not None:
-        save_csv(table, sheet)
+        save_csv(table, sheet.csv())
 
     def show() -> None:
         if sheet.rows:
@@ -313,15 +314,20 @@ def _save_page(
     record: Asked, found: tuple[Machine, ...], day: date, place: Path, shared: bool
 ) -> None:
     from agent.face.shop.page import page
+    from agent.face.shop.sheets import Drifts
     from agent.store.atomic import write_file
-    from agent.workshop.questions import all_charts, capabilities, compared
-    from agent.workshop.series import lives
+    from agent.workshop.questions import capabilities, compared
+    from agent.workshop.series import charts, lately, lives
 
-    known = lives(record)
+    drifts, late = Drifts(), []
+    for life in lives(record):
+        for one in charts(life):
+            drifts.see(one)
+        late.append(lately(life, "belt"))
     text = page(
         found,
-        all_charts(known),
-        compared(known)[1],
+        drifts,
+        compared(late)[1],
         capabilities(found),
         made=day,
         source="from the shared record" if shared else "from the record of this bench",
@@ -364,6 +370,7 @@ def workshop_drift(desk: Desk, /, machine: str | None, shared: bool, table: Path
 
     Individuals with moving range (ISO 7870-2) and EWMA (ISO 7870-6), on the setting that would be
     right, which a correction does not move. A new belt, roller or firmware begins a new chart.
+    Every point of a chart is told of one MACHINE, and of all of them in the CSV file.
 
     \b
     Example: plumbelt workshop drift heron
@@ -372,24 +379,33 @@ def workshop_drift(desk: Desk, /, machine: str | None, shared: bool, table: Path
     from agent.face.shop.page import NO_SIGNAL, false_alarms
     from agent.workshop.questions import drift
 
+    drifts, found, plain = sheets.Drifts(), [], []
+
+    def gone_through(record: Asked) -> Iterator[Charted]:
+        for one in drift(record, machine):
+            drifts.see(one)
+            plain.append(one.to_plain(whole=machine is not None))
+            if machine is not None:
+                found.append(one)
+            yield one
+
     with asked(shared) as record:
-        found = drift(record, machine)
-    if table is not None:
-        sheets.save_csv(table, sheets.points(found))
-    after = false_alarms(found) if found else ""
+        rows = (row for one in gone_through(record) for row in sheets.points(one))
+        if table is not None:
+            sheets.save_csv(table, sheets.csv_text(sheets.POINTS, rows))
+        else:
+            deque(gone_through(record), maxlen=0)
+    after = false_alarms(drifts) if drifts.charts else ""
     if table is not None:
         after = f"{after}\nEvery point is in {table}".strip()
-    empty = NO_SIGNAL if found else "The record holds no estimate of that."
-    document = {"charts": [c.to_plain() for c in found]}
-    _answer(desk, document, _drift_sheet(found, machine), None, empty, after)
+    empty = NO_SIGNAL if drifts.charts else "The record holds no estimate of that."
+    sheet = drifts.sheet if machine is None else _drift_sheet(found)
+    _answer(desk, {"charts": plain}, sheet, None, empty, after)
 
 
-def _drift_sheet(found: tuple[Charted, ...], machine: str | None) -> Sheet:
-    """The signals; of one machine each of its charts."""
+def _drift_sheet(found: Sequence[Charted]) -> Sheet:
+    """Of one machine each of its charts."""
     from agent.face.shop import sheets
-
-    if machine is None:
-        return sheets.signals(found)
     from agent.face.words import shown
 
     rows = []
@@ -429,10 +445,10 @@ def workshop_compare(desk: Desk, /, by: str, shared: bool, table: Path | None) -
     from agent.face.shop import sheets
     from agent.face.shop.page import NOTHING_STANDS_OUT
     from agent.workshop.questions import compared
-    from agent.workshop.series import lives
+    from agent.workshop.series import lately, lives
 
     with asked(shared) as record:
-        fits, found = compared(lives(record), by)
+        fits, found = compared([lately(life, by) for life in lives(record)])
     document = {
         "by": by,
         "standing_out": [v.to_plain() for v in found],
@@ -460,7 +476,7 @@ def workshop_compare(desk: Desk, /, by: str, shared: bool, table: Path | None) -
 @as_json
 @at_desk
 def workshop_show(desk: Desk, /, machine: str, most: int, shared: bool, table: Path | None) -> None:
-    """The life of one MACHINE: tunes, changes, belts, rollers, flashes, and its documents.
+    """The life of one MACHINE: tunes, changes, belts, rollers, flashes, drifts, and its documents.
 
     \b
     Example: plumbelt workshop show heron
@@ -469,12 +485,15 @@ def workshop_show(desk: Desk, /, machine: str, most: int, shared: bool, table: P
     from agent.face.shop import sheets
     from agent.workshop.fleet import machines
     from agent.workshop.life import events, versions
+    from agent.workshop.questions import drift
 
+    drifts = sheets.Drifts()
     with asked(shared) as record:
-        found = events(record, machine)
+        newest = events(record, machine, most)
         stands = next((m for m in machines(record, due_days=due_days(), only=machine)), None)
         kept = versions(record, machine)
-    newest = found[-most:]
+        for one in drift(record, machine):
+            drifts.see(one)
     rows = tuple(
         (
             when(e.at) + (" (clock put right)" if e.ahead else ""),
@@ -498,11 +517,18 @@ def workshop_show(desk: Desk, /, machine: str, most: int, shared: bool, table: P
             }
             for e in newest
         ],
+        "signals": [
+            dict(zip(("machine", "error", "on", "value", "rule", "usually"), row, strict=True))
+            for row in drifts.rows
+        ],
         "documents": [
             {"at": v.at, "kind": v.kind, "name": v.name, "id": v.id, "bench": v.bench} for v in kept
         ],
     }
     after = [] if stands is None else [f"As it stands: {stands.standing}, {_open(stands)}."]
+    after += [f"Drift: {row[1]} on {row[2]}, {row[3]}: {row[4]}." for row in drifts.rows[-5:]]
+    if len(drifts.rows) > 5:
+        after.append(f"{len(drifts.rows)} such in all: 'workshop drift {machine}'")
     after += [f"{v.kind} {v.name} of {when(v.at)}: 'workshop fetch {v.short}'" for v in kept[:10]]
     _answer(desk, document, sheet, table, "Nothing is noted of it.", "\n".join(after))
 
