@@ -16,6 +16,7 @@ import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final, Literal
 
 #: Mean and standard deviation of the range of two values of the standard normal distribution.
@@ -161,37 +162,51 @@ def chart(
 
 def ewma_limit(i: int, deviation: float, weight: float = WEIGHT, width: float = WIDTH) -> float:
     """Half width of the limits at the i-th value (from 1); large i: the steady limits."""
-    share = weight / (2 - weight) * -math.expm1(2 * i * _log1m(weight))
-    return width * deviation * math.sqrt(share)
+    return width * deviation * _spread(i, weight)
 
 
-def _log1m(weight: float) -> float:
-    return math.log1p(-weight) if weight < 1 else -math.inf
+@lru_cache(maxsize=4096)
+def _spread(i: int, weight: float) -> float:
+    """Standard deviation of the i-th weighted average, in those of a value."""
+    decay = math.log1p(-weight) if weight < 1 else -math.inf
+    return math.sqrt(weight / (2 - weight) * -math.expm1(2 * i * decay))
 
 
 def _signals(c: Chart) -> Iterator[Signal]:
-    s, x = c.deviation, [value - c.centre for value in c.values]
+    s, middle = c.deviation, c.centre
     if s == 0:
         return
-    for i, value in enumerate(x):
-        side = math.copysign(1, value)
-        if abs(value) > 3 * s:
+    range_limit = c.range_limit
+    sides = steps = 0  # values in a row on one side, steps in a row in one direction; signed
+    before = c.values[0]
+    far = (0, 0)  # side of the last two values where they lie far out
+    for i, value in enumerate(c.values):
+        x = value - middle
+        sides = _in_a_row(sides, x)
+        steps = _in_a_row(steps, value - before if i else 0.0)
+        out = 0 if abs(x) <= 2 * s else 1 if x > 0 else -1
+        if abs(x) > 3 * s:
             yield Signal(i, "beyond")
-        if i >= 8 and all(v * side > 0 for v in x[i - 8 : i + 1]):
+        if abs(sides) >= 9:
             yield Signal(i, "side")
-        if i >= 5 and _runs(x[i - 5 : i + 1]):
+        if abs(steps) >= 5:
             yield Signal(i, "trend")
-        if abs(value) > 2 * s and sum(v * side > 2 * s for v in x[max(i - 2, 0) : i + 1]) >= 2:
+        if out and out in far:
             yield Signal(i, "zone")
-        if i and c.ranges[i - 1] > c.range_limit:
+        if i and c.ranges[i - 1] > range_limit:
             yield Signal(i, "range")
-        if abs(c.ewma[i] - c.centre) > c.ewma_limits[i]:
+        if abs(c.ewma[i] - middle) > c.ewma_limits[i]:
             yield Signal(i, "ewma")
+        before, far = value, (far[1], out)
 
 
-def _runs(six: Sequence[float]) -> bool:
-    steps = [b - a for a, b in itertools.pairwise(six)]
-    return all(step > 0 for step in steps) or all(step < 0 for step in steps)
+def _in_a_row(count: int, value: float) -> int:
+    """How many so far had the sign of `value`, with that sign; 0 has none."""
+    if value > 0:
+        return count + 1 if count > 0 else 1
+    if value < 0:
+        return count - 1 if count < 0 else -1
+    return 0
 
 
 def _steps(values: Sequence[float], u: Sequence[float]) -> Iterator[Signal]:

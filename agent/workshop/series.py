@@ -265,6 +265,9 @@ def _between(
     points: Sequence[Point], changes: Sequence[Change]
 ) -> Iterator[tuple[Change | None, tuple[Point, ...]]]:
     """Points in groups between changes; groups without a point are none."""
+    if not changes:
+        yield None, tuple(points)
+        return
 
     def began_by(point: Point) -> Change | None:
         return next((c for c in reversed(changes) if c.at <= point.at), None)
