@@ -99,8 +99,8 @@ def _gathered(figures: str) -> str:
         f"max(CASE WHEN f.key = '{key}' THEN f.{part} END) AS {column}"
         for _, key, column, part in _FILLED
     )
-    wanted = " OR ".join(
-        f"e.kind = '{kind}' AND f.key IN ({_listed(_keys(kind))})"
+    wanted = " OR ".join(  # the kind as a value made up: entries are found by their identity
+        f"(e.kind || '') = '{kind}' AND f.key IN ({_listed(_keys(kind))})"
         for kind in ("estimate", "readback")
     )
     return (
@@ -205,8 +205,11 @@ SQLITE: Final = (
 
 # --- PostgreSQL ----------------------------------------------------------------------------------
 
-#: Rows come in by portions and find what they belong to by its key, however large the tables are.
-_BY_KEY: Final = "SET enable_hashjoin = off SET enable_mergejoin = off"
+#: Rows come in by portions and find what they belong to by its key.  A plan is made at the first
+#: portion, when the tables may be empty still, and must do when they are large.
+_BY_KEY: Final = " ".join(
+    f"SET enable_{way} = off" for way in ("hashjoin", "mergejoin", "seqscan", "bitmapscan")
+)
 
 
 def postgresql(schema: str, readers: str) -> str:
