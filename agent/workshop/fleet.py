@@ -9,13 +9,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence, Set
-from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final, Literal, NamedTuple
 
 from agent.model.profile import Tolerance
-from agent.store.checks import Misfit, body_of
 from agent.store.milestones import ERRORS
 from agent.workshop.asking import Asked
 from agent.workshop.clocks import Clocks
@@ -27,6 +25,12 @@ Standing = Literal["within", "beyond", "open"]
 #: Errors that have a tolerance of their own: relative, and in degrees.
 SCALES: Final = ERRORS[:3]
 ANGLES: Final = ERRORS[3:]
+
+#: What a machine without a profile is held against.
+_USUAL: Final = Tolerance()
+
+#: No tolerance or interval that anybody means is larger.
+_MOST_STATED: Final = 1e5
 
 #: Coverage factor where the degrees of freedom are not kept (GUM G.6.6).
 _K: Final = 2.0
@@ -163,7 +167,7 @@ def _machine(
     written = kinds.get("written")
     last = kinds[""]
     end = ends.get(outcome.entry, {}) if outcome is not None else {}
-    days = facts.get("due_days", due_days)
+    days = _stated(facts, "due_days", due_days)
     return Machine(
         name,
         str(facts.get("place") or benches.get(last.bench, "")),
@@ -186,9 +190,8 @@ def _unstored(end: Mapping[str, Any]) -> bool:
 
 def as_left(found: Mapping[str, tuple[float, float]], facts: Mapping[str, Any]) -> dict[str, Left]:
     """Errors that readings have determined, against the tolerance of the machine's profile."""
-    usual = Tolerance()
-    scale = float(facts.get("scale_percent", usual.scale_percent)) / 100
-    angle = float(facts.get("angle_deg", usual.angle_deg))
+    scale = _stated(facts, "scale_percent", _USUAL.scale_percent) / 100
+    angle = _stated(facts, "angle_deg", _USUAL.angle_deg)
     return {
         name: Left(*found[name], scale if name in SCALES else angle)
         for name in (*SCALES, *ANGLES)
@@ -196,9 +199,16 @@ def as_left(found: Mapping[str, tuple[float, float]], facts: Mapping[str, Any]) 
     }
 
 
-def _due(at: str, days: Any) -> date | None:
+def _stated(facts: Mapping[str, Any], key: str, usual: float) -> float:
+    """What a profile or card states; the usual where it states no such number (it may be foreign)."""
+    value = facts.get(key, usual)
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    return value if number and 0 < value < _MOST_STATED else usual
+
+
+def _due(at: str, days: float) -> date | None:
     try:
-        return datetime.fromisoformat(at).date() + timedelta(days=float(days))
+        return datetime.fromisoformat(at).date() + timedelta(days=days)
     except (ValueError, TypeError, OverflowError):
         return None
 
@@ -294,15 +304,24 @@ def errors_of(row: Sequence[float | None]) -> Figures:
 def _bodies(
     asked: Asked, newest: Mapping[str, Mapping[str, _Newest]]
 ) -> dict[str, Mapping[str, Any]]:
-    """The newest outcomes; one whose body is none of its kind is left out."""
-    found: dict[str, Mapping[str, Any]] = {}
-    for identity, kind, body in asked.ask(
-        "SELECT e.id, e.kind, e.body FROM entry e WHERE e.id AMONG :ids",
+    """The newest outcomes; one that is no object is left out.
+
+    Of a body that is large only what is true or empty in it is asked: nothing else is checked.
+    """
+    rows = asked.ask(
+        "SELECT e.id, e.body FROM entry e WHERE e.id AMONG :ids",
         ids=[kinds["outcome"].entry for kinds in newest.values() if "outcome" in kinds],
-    ):
-        with suppress(Misfit):
-            found[identity] = body_of(kind, body)
-    return found
+    )
+    return {identity: plain for identity, text in rows if (plain := plain_object(text)) is not None}
+
+
+def plain_object(text: str) -> dict[str, Any] | None:
+    """The object that a foreign text of JSON is; None for anything else."""
+    try:
+        plain = json.loads(text)
+    except (ValueError, RecursionError):
+        return None
+    return plain if isinstance(plain, dict) else None
 
 
 def _documents(asked: Asked, kind: str) -> dict[str, dict[str, Any]]:
@@ -311,11 +330,7 @@ def _documents(asked: Asked, kind: str) -> dict[str, dict[str, Any]]:
     for machine, facts in asked.ask(
         "SELECT machine, facts FROM document WHERE kind = :kind ORDER BY at, id", kind=kind
     ):
-        try:
-            plain = json.loads(facts)
-        except (ValueError, RecursionError):
-            continue
-        if isinstance(plain, dict):
+        if (plain := plain_object(facts)) is not None:
             found[machine] = {k: v for k, v in plain.items() if v is not None}
     return found
 

@@ -12,7 +12,7 @@ from operator import itemgetter
 from typing import Final, NamedTuple
 
 from agent.errors import BadInput
-from agent.store.checks import Misfit
+from agent.store.checks import MOST_COUNT, Misfit
 from agent.store.rows import EntryRow, entry_of
 from agent.workshop.asking import Asked
 from agent.workshop.clocks import Clocks
@@ -59,11 +59,15 @@ def events(asked: Asked, machine: str, most: int | None = None) -> tuple[Event, 
     found: list[tuple[str, str, _Milestone | Event]] = [
         (event.at, "", event) for event in _answers(asked, machine, clocks, names)
     ]
+    # By the word of benches whose clock was off nothing can be told to be among the newest.
+    enough = most if most is not None and not clocks.off else MOST_COUNT
     for at, entry, bench in asked.ask(
         "SELECT m.at, m.entry, m.bench FROM milestone m "
-        "WHERE m.machine = :machine AND m.kind AMONG :kinds",
+        "WHERE m.machine = :machine AND m.kind AMONG :kinds "
+        "ORDER BY m.machine DESC, m.at DESC, m.entry DESC LIMIT :most",
         machine=machine,
         kinds=KINDS,
+        most=enough,
     ):
         right = clocks.right(bench, at)
         found.append((right, entry, _Milestone(names.get(bench, ""), clocks.ahead(bench, at))))

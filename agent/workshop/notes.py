@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from typing import Any
 
@@ -12,6 +11,7 @@ from agent.store.checks import misfit
 from agent.store.journal import utc_now
 from agent.store.record import Record
 from agent.store.rows import ADD, as_json, new_identity
+from agent.workshop.fleet import plain_object
 
 
 def note(record: Record, machine: str, body: Mapping[str, Any], facts: Mapping[str, Any]) -> str:
@@ -41,7 +41,7 @@ def note(record: Record, machine: str, body: Mapping[str, Any], facts: Mapping[s
                 (machine,),
             ).fetchone()
             if row is not None:
-                known = json.loads(row[0])
+                known = plain_object(row[0]) or {}
             values = (
                 *(new_identity(), utc_now(), own_bench(db), "card", machine, machine),
                 as_json({**known, **facts}),

@@ -110,6 +110,34 @@ def test_cards_and_profiles_say_where_and_how_close(
     assert found.left["z_scale"].limit == pytest.approx(0.00001)
 
 
+@pytest.mark.parametrize("foreign", ["[1]", "no JSON", '{"place": "bay 3"}'])
+def test_a_foreign_card_cannot_break_a_note(record: Record, foreign: str) -> None:
+    w = Writer()
+    w.tune("heron", 10)
+    w.add("document", "5" * 8 + "-0000-4000-8000-" + "0" * 12, instant(1), "b", "card", "heron",
+          "heron", foreign, "")  # fmt: skip
+    w.keep(record)
+    note(record, "heron", {}, {"due_days": 7})
+    [found] = machines(OwnRecord(record))
+    assert found.due == date(2026, 1, 22)
+    assert (found.place == "bay 3") is ("bay" in foreign)
+
+
+@pytest.mark.parametrize("wrong", ["much", 0, -1, True, [], {}, float("nan"), 10**400])
+def test_a_foreign_profile_cannot_break_the_list(
+    record: Record, asking: Callable[[], Asked], wrong: object
+) -> None:
+    w = Writer()
+    w.tune("heron", 10)
+    facts = json.dumps(dict.fromkeys(("scale_percent", "angle_deg", "due_days"), wrong))
+    w.add("document", "5" * 8 + "-0000-4000-8000-" + "0" * 12, instant(1), "b", "profile", "heron",
+          "heron", facts, "text")  # fmt: skip
+    w.keep(record)
+    [found] = machines(asking(), due_days=30)
+    assert (found.standing, found.due) == ("within", date(2026, 2, 14))
+    assert found.left["z_scale"].limit == pytest.approx(0.001)
+
+
 def test_a_machine_that_does_not_drift_shows_none_whatever_was_written(
     record: Record, asking: Callable[[], Asked]
 ) -> None:
