@@ -200,7 +200,7 @@ def as_left(found: Mapping[str, tuple[float, float]], facts: Mapping[str, Any]) 
 
 
 def _stated(facts: Mapping[str, Any], key: str, usual: float) -> float:
-    """What a profile or card states; the usual where it states no such number (it may be foreign)."""
+    """What a profile or card states; the usual for what is no number, as it may be foreign."""
     value = facts.get(key, usual)
     number = isinstance(value, int | float) and not isinstance(value, bool)
     return value if number and 0 < value < _MOST_STATED else usual
