@@ -159,46 +159,46 @@ class Override(PrinterController):
                 self.set(f"{kind}.{'e0' if letter == 'E' else letter.lower()}", value)
         return None
 
-    def on_M92(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M92(self, words: dict[str, float]) -> Hold | None:
         return self._set_words(words, "steps_per_mm", "M92")
 
-    def on_M203(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M203(self, words: dict[str, float]) -> Hold | None:
         return self._set_words(words, "max_speed", "M203")
 
     on_M203_1 = on_M203  # noqa: N815
 
-    def on_M201(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M201(self, words: dict[str, float]) -> Hold | None:
         return self._set_words(words, "max_acceleration", "M201")
 
-    def on_M204(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M204(self, words: dict[str, float]) -> Hold | None:
         if "S" in words:
             self.set("acceleration.print", words["S"])
         return None
 
-    def on_M205(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M205(self, words: dict[str, float]) -> Hold | None:
         if "X" in words:
             self.set("junction_deviation", words["X"])
         return None
 
-    def on_M301(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M301(self, words: dict[str, float]) -> Hold | None:
         for letter in "PID":
             if letter in words:
                 self.set(f"hotend_pid.{letter.lower()}", words[letter])
         return None
 
-    def on_M112(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M112(self, words: dict[str, float]) -> Hold | None:
         self._stop()
         self.say("ok emergency stop, reset or M999 needed")
         return ANSWERED
 
-    def on_M115(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M115(self, words: dict[str, float]) -> Hold | None:
         self.say(
             f"FIRMWARE_NAME:override bench, FIRMWARE_VERSION:1-simulated,"
             f" X-NAME:{self.options.name}, X-AXES:5"
         )
         return None
 
-    def on_M500(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M500(self, words: dict[str, float]) -> Hold | None:
         before = self.stored
 
         def write() -> None:
@@ -213,21 +213,21 @@ class Override(PrinterController):
         self.stored = {}
         return self.hold(max(self.motion.idle_at, self.now) + 0.2, write)
 
-    def on_M501(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M501(self, words: dict[str, float]) -> Hold | None:
         if self.load():
             self.say(f"Loading config override file: {_PATH}...")
         else:
             self.say("; No config override")
         return None
 
-    def on_M502(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M502(self, words: dict[str, float]) -> Hold | None:
         """Delete the override file; what is live stays until the next boot."""
         self.stored = None
         self._noted("erase")
         self.say(f"config override file deleted {_PATH}, reboot needed")
         return None
 
-    def on_M503(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M503(self, words: dict[str, float]) -> Hold | None:
         if self.stored is None:
             self.say("; No config override")
         else:
@@ -240,7 +240,7 @@ class Override(PrinterController):
         self.say("")
         return None
 
-    def on_M999(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M999(self, words: dict[str, float]) -> Hold | None:
         if self.alarm:
             self.alarm = False
             self.say("WARNING: after a halt the position is not known, home first")

@@ -175,17 +175,17 @@ class Replay(PrinterController):
         one = self._in_unit(key, 1.0)
         self.set(key, value / one)
 
-    def on_M92(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M92(self, words: dict[str, float]) -> Hold | None:
         return self._axis_setting(words)
 
     on_M203 = on_M201 = on_M206 = on_M851 = on_M906 = on_M92  # noqa: N815
 
-    def on_M204(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M204(self, words: dict[str, float]) -> Hold | None:
         return self._word_setting(words)
 
     on_M205 = on_M301 = on_M304 = on_M204  # noqa: N815
 
-    def on_M900(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M900(self, words: dict[str, float]) -> Hold | None:
         """A line that is kept as text and printed again."""
         code = read_words(self.line)[0]
         self.other = [text for text in self.other if text.split()[0] != code] + [self.line]
@@ -193,7 +193,7 @@ class Replay(PrinterController):
 
     on_M145 = on_M200 = on_M412 = on_M413 = on_M420 = on_M852 = on_M900  # noqa: N815
 
-    def on_M500(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M500(self, words: dict[str, float]) -> Hold | None:
         if self.storage_fault == "none":
             self.say("echo:no persistent store")
         elif not self.store():
@@ -202,21 +202,21 @@ class Replay(PrinterController):
             self.say(f"echo:Settings Stored {self._block_words()}")
         return None
 
-    def on_M501(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M501(self, words: dict[str, float]) -> Hold | None:
         self.say(self._load())
         self.dump()
         return None
 
-    def on_M502(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M502(self, words: dict[str, float]) -> Hold | None:
         self.load_defaults()
         self.say("echo:Default values of the board: settings loaded")
         return None
 
-    def on_M503(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M503(self, words: dict[str, float]) -> Hold | None:
         self.dump(headings=words.get("S", 1.0) != 0)
         return None
 
-    def on_M115(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M115(self, words: dict[str, float]) -> Hold | None:
         self.say(
             f"FIRMWARE_NAME:replay bench {self.layout} (simulated)"
             f" MACHINE_TYPE:{self.options.name} EXTRUDER_COUNT:1"
@@ -225,6 +225,6 @@ class Replay(PrinterController):
         self.say("Cap:AUTOREPORT_TEMP:1")
         return None
 
-    def on_M999(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M999(self, words: dict[str, float]) -> Hold | None:
         self._last_line = 0
         return None

@@ -97,34 +97,34 @@ class Script(PrinterController):
         if not given and self._sentence(kind):
             self.say(f"{title}: {self._sentence(kind, factor)}")
 
-    def on_M92(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M92(self, words: dict[str, float]) -> Hold | None:
         self._setting(words, "steps_per_mm", "Steps/mm", 1.0)
         return None
 
-    def on_M203(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M203(self, words: dict[str, float]) -> Hold | None:
         self._setting(words, "max_speed", "Speed limits (mm/min)", 60.0)
         return None
 
-    def on_M201(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M201(self, words: dict[str, float]) -> Hold | None:
         self._setting(words, "max_acceleration", "Acceleration limits (mm/s2)", 1.0)
         return None
 
-    def on_M566(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M566(self, words: dict[str, float]) -> Hold | None:
         self._setting(words, "jerk", "Jerk limits (mm/min)", 60.0)
         return None
 
-    def on_M906(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M906(self, words: dict[str, float]) -> Hold | None:
         self._setting(words, "motor_current", "Current of each motor (mA)", 1.0)
         return None
 
-    def on_M115(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M115(self, words: dict[str, float]) -> Hold | None:
         self.say(
             f"FIRMWARE_NAME: script bench FIRMWARE_VERSION: 1-simulated"
             f" ELECTRONICS: {self.options.name}"
         )
         return None
 
-    def on_M500(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M500(self, words: dict[str, float]) -> Hold | None:
         if not self.store():
             self.say("Error: the store takes nothing")
         elif not self.runs_override:
@@ -134,19 +134,19 @@ class Script(PrinterController):
             )
         return None
 
-    def on_M501(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M501(self, words: dict[str, float]) -> Hold | None:
         return None
 
-    def on_M502(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M502(self, words: dict[str, float]) -> Hold | None:
         self.load()
         return None
 
-    def on_M503(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M503(self, words: dict[str, float]) -> Hold | None:
         for line in self.script_lines():
             self.say(line)
         return None
 
-    def on_M999(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M999(self, words: dict[str, float]) -> Hold | None:
         self.restart()
         return ANSWERED
 

@@ -127,29 +127,29 @@ class Table(PrinterController):
 
     # ------------------------------------------------------------------ words
 
-    def on_M105(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M105(self, words: dict[str, float]) -> Hold | None:
         self.say(self.temperatures())
         return None
 
-    def on_M115(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M115(self, words: dict[str, float]) -> Hold | None:
         self.say(
             f"FIRMWARE_NAME:table bench (simulated) MACHINE_TYPE:{self.options.name}"
             " EXTRUDER_COUNT:1"
         )
         return None
 
-    def on_M92(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M92(self, words: dict[str, float]) -> Hold | None:
         for letter, value in words.items():
             if letter in "XYZE":
                 self.set(f"steps_per_mm.{'e0' if letter == 'E' else letter.lower()}", value)
         return None
 
-    def on_M205(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M205(self, words: dict[str, float]) -> Hold | None:
         for entry, shown in self.entries():
             self.say(f"EPR:{entry.type} {entry.position} {shown} {entry.text}")
         return None
 
-    def on_M206(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M206(self, words: dict[str, float]) -> Hold | None:
         """Write raw memory; a wrong type or position is not complained of, nothing is written."""
         kind, position = int(words.get("T", -1)), int(words.get("P", -1))
         value = words.get("X" if kind == FLOAT else "S")
@@ -166,18 +166,18 @@ class Table(PrinterController):
             self.store()
         return None
 
-    def on_M500(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M500(self, words: dict[str, float]) -> Hold | None:
         done = self.store()
         self.say("Info:Settings stored" if done else "Error:storage not written")
         return None
 
-    def on_M501(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M501(self, words: dict[str, float]) -> Hold | None:
         self.say(
             "Info:Configuration loaded" if self.load() else "Info:values of the board are live"
         )
         return None
 
-    def on_M502(self, words: dict[str, float]) -> Hold | None:  # noqa: N802
+    def on_M502(self, words: dict[str, float]) -> Hold | None:
         self.load_defaults()
         self.say("Info:values of the board are live")
         return None

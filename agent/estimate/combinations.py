@@ -79,16 +79,20 @@ _STEP = 1e-6
 
 def combination(fit: Fit, name: str) -> tuple[Combination, float]:
     """A combination at the estimate, and its standard uncertainty before any reading."""
-    value, gradient = _gradient(fit, name)
+    value, gradient = _gradient(fit, name, _affine(fit))
     u = fit.of(gradient)[1]
     before = math.sqrt(float((gradient * fit.unknowns.u) @ (gradient * fit.unknowns.u)))
     return Combination(value, u), before
 
 
-def _gradient(fit: Fit, name: str) -> tuple[float, Array]:
+def _affine(fit: Fit) -> tuple[Array, Array]:
+    return affine_with_slopes(fit.observations.theta, fit.p[: len(ERRORS)])
+
+
+def _gradient(fit: Fit, name: str, affine: tuple[Array, Array]) -> tuple[float, Array]:
     """A combination at the estimate and its slopes against all unknowns of the fit."""
     shape = _SHAPES[name]
-    A, dA = affine_with_slopes(fit.observations.theta, fit.p[: len(ERRORS)])
+    A, dA = affine
     m = float(fit.p[len(ERRORS)])
     gradient = np.zeros(len(fit.p))
     for part in shape.parts:
@@ -122,17 +126,22 @@ def of_readings_alone(fit: Fit) -> dict[str, float]:
     if np.all(prior > 0):
         brought = np.diag((1 - _WIDER**-2) / prior**2)
         C = np.asarray(np.linalg.inv(np.linalg.inv(C) - brought), dtype=np.float64)
+    affine = _affine(fit)
     slopes = dict(zip(TURNS, np.degrees(np.eye(len(rows))), strict=True))
     for name, shape in _SHAPES.items():
         if set(shape.parts) <= set(TURNS.values()):
-            slopes[name] = _gradient(fit, name)[1][rows]
+            slopes[name] = _gradient(fit, name, affine)[1][rows]
     return {name: math.sqrt(max(float(g @ C @ g), 0.0)) for name, g in slopes.items()}
 
 
-def known(fit: Fit, name: str) -> Combination | None:
-    """A combination where these readings tell it, whatever they tell of its parts."""
+def known(fit: Fit, name: str, alone: Mapping[str, float] | None = None) -> Combination | None:
+    """A combination where these readings tell it, whatever they tell of its parts.
+
+    alone: what `of_readings_alone` says of the fit, where that is known already.
+    """
     value, before = combination(fit, name)
-    u = max(value.u, of_readings_alone(fit).get(name, 0.0))
+    alone = of_readings_alone(fit) if alone is None else alone
+    u = max(value.u, alone.get(name, 0.0))
     return value if u < KNOWN * before else None
 
 
@@ -142,10 +151,11 @@ def known_combinations(fit: Fit, determined: Mapping[str, bool]) -> dict[str, Co
     `determined` by the fit's own names (`ex`, `psi`, `shrink`, ...).
     """
     found = {}
+    alone = of_readings_alone(fit)
     for name, shape in _SHAPES.items():
         if all(determined[part] for part in shape.parts):
             continue
-        value = known(fit, name)
+        value = known(fit, name, alone)
         if value is not None:
             found[name] = value
     return found

@@ -161,18 +161,23 @@ def _agrees(grid: Spread) -> bool:
 
 def _settled(obs: Observations, unknowns: Unknowns, out: Sequence[int]) -> tuple[Fit, Spread]:
     """The estimate without the readings `out`, and its grid of spreads."""
-    at = _fitted(obs, unknowns, out)
-    curved = bent(at)
-    if curved is not None:
-        # First order from here on: the grid is linear around the fit.
-        extra = np.zeros(len(curved[1].names) - len(at.p))
-        at = described(*curved, np.append(at.p, extra))
+    at = _without(obs, unknowns, out)
     return at, spread(at)
 
 
+def _without(obs: Observations, unknowns: Unknowns, out: Sequence[int]) -> Fit:
+    """The estimate without the readings `out`, to second order."""
+    at = _fitted(obs, unknowns, out)
+    curved = bent(at)
+    if curved is None:
+        return at
+    # First order from here on: the grid is linear around the fit.
+    extra = np.zeros(len(curved[1].names) - len(at.p))
+    return described(*curved, np.append(at.p, extra))
+
+
 def _fitted(obs: Observations, unknowns: Unknowns, out: Sequence[int]) -> Fit:
-    blank = described(obs, unknowns, unknowns.mean)
-    kept = without(blank, list(out)) if out else obs
+    kept = without(obs, list(out)) if out else obs
     try:
         at = fit(kept, unknowns)
     except Refused:
@@ -201,7 +206,7 @@ def _worst(
         return None
     tried = _shortlist(open_)
     for _ in range(_ROUNDS):
-        near = _settled(obs, unknowns, [*out, *best.rows])[0]
+        near = _without(obs, unknowns, [*out, *best.rows])
         here = described(near.observations.having(at.observations.own), near.unknowns, near.p)
         seen = _open(suspicions(survey, here, spread(here)), known)
         tried += _shortlist(seen)
@@ -255,9 +260,9 @@ def _weighed(
             row = found.rows[0]
             at, grid = _settled(obs, unknowns, [*out, row])
             left = grid.evidence + 0.5 * math.log(float(grid.V[0, row]))
-            told = np.einsum("ki,kij,kj->k", grid.H[:, row], grid.Ninv, grid.H[:, row])
-            v = told + at.observations.having(obs.own).independent[row]
-            e = grid.r[row] - np.einsum("ki,ki->k", grid.H[:, row], grid.x)
+            told, variance = grid.told(row)
+            v = variance + at.observations.having(obs.own).independent[row]
+            e = grid.r[row] - told
             odds = slip_odds(v, e) - 0.5 * (np.log(v) + e**2 / v)
             others = float(np.logaddexp.reduce(grid.log + odds) - np.logaddexp.reduce(grid.log))
             return replace(found, log_odds=left + others - evidence)
@@ -276,10 +281,11 @@ def _likeliest(open_: Sequence[Suspicion]) -> Suspicion | None:
     total = float(np.logaddexp.reduce(logs))
     if 1 / (1 + math.exp(-min(total, 700.0))) < ACCUSED:
         return None
-    by_rows: dict[tuple[int, ...], list[float]] = {}
+    by_rows: dict[tuple[int, ...], float] = {}
     for s in open_:
-        by_rows.setdefault(s.rows, []).append(s.log_odds)
-    rows = max(by_rows, key=lambda r: float(np.logaddexp.reduce(by_rows[r])))
+        before = by_rows.get(s.rows)
+        by_rows[s.rows] = s.log_odds if before is None else float(np.logaddexp(before, s.log_odds))
+    rows = max(by_rows, key=by_rows.__getitem__)
     return max((s for s in open_ if s.rows == rows), key=lambda s: s.log_odds)
 
 

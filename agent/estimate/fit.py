@@ -164,18 +164,24 @@ def _inside(theta: float, p: Array, step: Array) -> float:
     return max(share, 1e-6)
 
 
-def described(observations: Observations, unknowns: Unknowns, p: Array) -> Fit:
-    """The fit at the unknowns p: prediction, Jacobian, covariance; all variances as stated."""
+def described(
+    observations: Observations, unknowns: Unknowns, p: Array, cov: Array | None = None
+) -> Fit:
+    """The fit at the unknowns p: prediction, Jacobian, covariance; all variances as stated.
+
+    cov: covariance (k, k) to give it instead of the one that follows.
+    """
     y, J = observations.predict(p)
-    cov = posterior(J, observations.independent, unknowns.u)
+    if cov is None:
+        cov = posterior(J, observations.independent, unknowns.u)
     return Fit(unknowns, observations, p, cov, J, y, np.full(len(p), coverage_factor(math.inf)))
 
 
-def without(fit: Fit, rows: list[int]) -> Observations:
+def without(observations: Observations, rows: list[int]) -> Observations:
     """The observations with some readings left out: nothing is known of them any more."""
-    own = {name: variance.copy() for name, variance in fit.observations.own.items()}
+    own = {name: variance.copy() for name, variance in observations.own.items()}
     for variance in own.values():
         variance[rows] = 0.0
-    own[LEFT_OUT] = np.zeros(fit.observations.size)
+    own[LEFT_OUT] = np.zeros(observations.size)
     own[LEFT_OUT][rows] = _NOTHING_KNOWN
-    return fit.observations.having(own)
+    return observations.having(own)

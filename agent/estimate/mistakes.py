@@ -104,19 +104,16 @@ def suspicions(survey: Survey, fit: Fit, spread: Spread) -> list[Suspicion]:
     n = fit.observations.size
     paired = n <= _MOST_PAIRED
     # A gross mistake puts all weight on the widest node; undone, on others: all are looked at.
-    kept = slice(None) if paired else np.array([np.argmax(spread.log)])
-    w, V, Ninv = spread.log[kept], spread.V[kept], spread.Ninv[kept]
-    w = w - np.logaddexp.reduce(w)
-    HV = spread.H[kept] / V[:, :, None]
-    HVN = HV @ Ninv
-    alpha = spread.r / V - (HVN @ (HV.transpose(0, 2, 1) @ spread.r)[:, :, None])[:, :, 0]
-    S = np.zeros((0, 0, 0))
+    grid = spread if paired else spread.at(np.array([np.argmax(spread.log)]))
+    w, V = grid.log - np.logaddexp.reduce(grid.log), grid.V
+    S = grid.Sinv if paired else np.zeros((0, 0, 0))
     if paired:
-        S = -HVN @ HV.transpose(0, 2, 1)
-        S[:, np.arange(n), np.arange(n)] += 1 / V
+        alpha = S @ grid.r
         diagonal = np.einsum("knn->kn", S).copy()
     else:
-        diagonal = 1 / V - (HVN * HV).sum(axis=2)
+        HV = grid.H / V[:, :, None]
+        alpha = grid.r / V - (HV @ grid.x[:, :, None])[:, :, 0]
+        diagonal = 1 / V - ((HV @ grid.Ninv) * HV).sum(axis=2)
     # What is left of a reading that sets its part alone may be lost in rounding.
     diagonal = np.maximum(diagonal, _ROUNDING / V)
 
@@ -139,7 +136,7 @@ def suspicions(survey: Survey, fit: Fit, spread: Spread) -> list[Suspicion]:
                 replace(g, log_odds=g.before + float(x)) for g, x in zip(guesses, logs, strict=True)
             ]
     found += _slips(w, alpha, diagonal)
-    found += _other_side(survey, fit, spread, kept, w, alpha, diagonal)
+    found += _other_side(survey, fit, grid, w, alpha, diagonal)
     if paired:
         found += _swaps(survey, fit, w, alpha, S)
     return found
@@ -178,8 +175,7 @@ def _slips(w: Array, alpha: Array, diagonal: Array) -> Iterator[Suspicion]:
 def _other_side(
     survey: Survey,
     fit: Fit,
-    spread: Spread,
-    kept: slice | Array,
+    grid: Spread,
     w: Array,
     alpha: Array,
     diagonal: Array,
@@ -188,21 +184,22 @@ def _other_side(
 
     Of what all other readings say of the unknowns, x' = x - P h alpha_i / (V_i d_i) with
     P' = P + P h h' P / (V_i^2 d_i), d_i = (S^-1)_ii: the offset by its mean and variance there.
+    P H' = (S^-1 H)' V, so that only the columns of the offsets are needed.
     """
     obs = fit.observations
     rows = np.flatnonzero((obs.offset_sign != 0) & (fit.unknowns.u[obs.offset_column] > 0))
     if not rows.size:
         return
     sign, column = obs.offset_sign[rows], obs.offset_column[rows]
-    h = spread.H[kept][:, rows]
-    V, d, a = spread.V[kept][:, rows], diagonal[:, rows], alpha[:, rows]
-    size = spread.size[kept][:, column]
-    Ph = h @ spread.Ninv[kept]
-    own = np.take_along_axis(Ph, np.broadcast_to(column[None, :, None], (*Ph.shape[:2], 1)), 2)
-    Pb = own[:, :, 0] * size  # covariance of what is read and its offset
-    told = (h * Ph).sum(axis=2)
-    offset = spread.x[kept][:, column] * size - Pb * a / (V * d)
-    variance = spread.Ninv[kept][:, column, column] * size**2 + Pb**2 / (V**2 * d)
+    V, d, a = grid.V[:, rows], diagonal[:, rows], alpha[:, rows]
+    size = grid.size[:, column]
+    columns, of = np.unique(column, return_inverse=True)
+    weighed = grid.weighed(columns)
+    known = 1 - np.einsum("nm,km,knm->km", grid.J[:, columns], grid.size[:, columns], weighed)
+    Pb = V * weighed[:, rows, of] * size  # covariance of what is read and its offset
+    told = V - V**2 * d
+    offset = grid.x[:, column] * size - Pb * a / (V * d)
+    variance = known[:, of] * size**2 + Pb**2 / (V**2 * d)
     across = Pb * (1 + told / (V**2 * d))
     e, v = a / d, 1 / d
     other = e + 2 * sign * offset

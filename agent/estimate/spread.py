@@ -8,7 +8,9 @@ priors of the unknowns the weights are those of restricted maximum likelihood: P
 Biometrika 58 (1971) 545-554).  With the readings linearised, r = H x + e, x ~ N(0, 1), e ~ N(0, V),
 
     -2 ln L = r' S^-1 r + ln|S|,    S = V + H H',    N = 1 + H' V^-1 H
-    S^-1 = V^-1 - V^-1 H N^-1 H' V^-1,    ln|S| = ln|V| + ln|N|
+    S^-1 = V^-1 - V^-1 H N^-1 H' V^-1,    ln|S| = ln|V| + ln|N|,    N^-1 = 1 - H' S^-1 H
+
+whichever of S (n, n) and N (k, k) is smaller is inverted, and the other follows from it.
 
 The answer is the mixture over the grid: its mean, its covariance, and the interval about the mean
 that holds 95 % of it.  The spread s of the repeats is known with its own degrees of freedom; the
@@ -64,10 +66,71 @@ class Spread:
     quadratic: Array  #: (K,) r' S^-1 r
     size: Array  #: (K, k) prior standard uncertainties
     V: Array  #: (K, n) independent variances
-    Ninv: Array  #: (K, k, k) in units of the prior sizes
+    inverse: Array  #: (K, n, n) of S, or (K, k, k) of N, whichever is smaller
     x: Array  #: (K, k) unknowns in units of the prior sizes
-    H: Array  #: (K, n, k)
+    J: Array  #: (n, k)
     r: Array  #: (n,) linearised misfit at the prior mean
+
+    def at(self, nodes: npt.NDArray[np.bool_ | np.intp]) -> Spread:
+        """Some nodes of the grid: numbers or a mask."""
+        return replace(
+            self,
+            factors=self.factors[nodes],
+            log=self.log[nodes],
+            quadratic=self.quadratic[nodes],
+            size=self.size[nodes],
+            V=self.V[nodes],
+            inverse=self.inverse[nodes],
+            x=self.x[nodes],
+        )
+
+    @property
+    def H(self) -> Array:
+        """Jacobian (K, n, k) in units of the prior sizes."""
+        return self.J * self.size[:, None, :]
+
+    @property
+    def of_readings(self) -> bool:
+        """S was inverted."""
+        return len(self.r) <= len(self.x[0])
+
+    @property
+    def Ninv(self) -> Array:
+        """Covariance (K, k, k) of the unknowns in units of the prior sizes."""
+        if not self.of_readings:
+            return self.inverse
+        H = self.H
+        left: Array = np.eye(H.shape[2]) - H.transpose(0, 2, 1) @ self.inverse @ H
+        return left
+
+    @property
+    def Sinv(self) -> Array:
+        """Weight (K, n, n) of the readings, each against all others."""
+        if self.of_readings:
+            return self.inverse
+        HV = self.H / self.V[:, :, None]
+        S: Array = -HV @ self.inverse @ HV.transpose(0, 2, 1)
+        rows = np.arange(len(self.r))
+        S[:, rows, rows] += 1 / self.V
+        return S
+
+    def weighed(self, columns: npt.NDArray[np.intp]) -> Array:
+        """S^-1 H (K, n, m) of some unknowns."""
+        if self.of_readings:
+            found: Array = self.inverse @ (self.J[:, columns] * self.size[:, None, columns])
+        else:
+            found = (self.H / self.V[:, :, None]) @ self.inverse[:, :, columns]
+        return found
+
+    def told(self, row: int) -> tuple[Array, Array]:
+        """What the unknowns say of a reading (K,), mm, and its variance (K,), mm^2."""
+        h = self.J[row] * self.size
+        if self.of_readings:
+            V = self.V[:, row]
+            variance = V - V**2 * self.inverse[:, row, row]
+        else:
+            variance = np.einsum("ki,kij,kj->k", h, self.inverse, h)
+        return np.sum(h * self.x, axis=1), variance
 
     @property
     def weights(self) -> Array:
@@ -103,19 +166,44 @@ def spread(fit: Fit) -> Spread:
     r = fit.misfit + fit.J @ (fit.p - unknowns.mean)
     size = np.where(shared, factors[:, 1:2], 1.0) * unknowns.u
     V = stated + factors[:, 0:1] ** 2 * form + factors[:, 1:2] ** 2 * graded
-    H = fit.J * size[:, None, :]
-    HV = H.transpose(0, 2, 1) / V[:, None, :]
-    N = HV @ H
-    diagonal = np.arange(N.shape[1])
-    N[:, diagonal, diagonal] += 1.0
-    Ninv = np.asarray(np.linalg.inv(N), dtype=np.float64)
-    downhill = HV @ r
-    x = np.einsum("kij,kj->ki", Ninv, downhill)
-    quadratic = np.sum(r**2 / V, axis=1) - np.sum(downhill * x, axis=1)
-    determinant = np.sum(np.log(V), axis=1) + np.linalg.slogdet(N)[1]
+    solved = _by_readings if len(r) <= len(unknowns.u) else _by_unknowns
+    inverse, x, quadratic, determinant = solved(fit.J, r, size, V)
     log = prior - 0.5 * (quadratic + determinant)
     evidence = float(np.logaddexp.reduce(log))
-    return Spread(factors, log - log.max(), evidence, quadratic, size, V, Ninv, x, H, r)
+    return Spread(factors, log - log.max(), evidence, quadratic, size, V, inverse, x, fit.J, r)
+
+
+#: Inverse (K, m, m), unknowns x (K, k), r' S^-1 r (K,), ln|S| (K,).
+_Solved = tuple[Array, Array, Array, Array]
+
+
+def _by_readings(J: Array, r: Array, size: Array, V: Array) -> _Solved:
+    """The linear model at each node by S (n, n)."""
+    H = J * size[:, None, :]
+    S = H @ H.transpose(0, 2, 1)
+    rows = np.arange(len(r))
+    S[:, rows, rows] += V
+    inverse = np.asarray(np.linalg.inv(S), dtype=np.float64)
+    weighed = inverse @ r
+    x = (weighed @ J) * size
+    return inverse, x, weighed @ r, np.linalg.slogdet(S)[1]
+
+
+def _by_unknowns(J: Array, r: Array, size: Array, V: Array) -> _Solved:
+    """The linear model at each node by N (k, k); many readings are gone through node by node."""
+    k = J.shape[1]
+    N, downhill = np.empty((len(V), k, k)), np.empty((len(V), k))
+    for node, (own, sizes) in enumerate(zip(V, size, strict=True)):
+        root = 1 / np.sqrt(own)
+        weighted = J * root[:, None]
+        N[node] = np.outer(sizes, sizes) * (weighted.T @ weighted)
+        downhill[node] = sizes * (weighted.T @ (r * root))
+    diagonal = np.arange(k)
+    N[:, diagonal, diagonal] += 1.0
+    inverse = np.asarray(np.linalg.inv(N), dtype=np.float64)
+    x = (inverse @ downhill[:, :, None])[:, :, 0]
+    quadratic = np.sum(r**2 / V, axis=1) - np.sum(downhill * x, axis=1)
+    return inverse, x, quadratic, np.sum(np.log(V), axis=1) + np.linalg.slogdet(N)[1]
 
 
 def sized(
@@ -142,21 +230,17 @@ def averaged(fit: Fit, spread: Spread) -> Fit:
 
     Its observations and priors are those of the sizes found.
     """
-    kept = spread.weights > _LEAST_WEIGHT
-    w, size = spread.weights[kept], spread.size[kept]
-    w = w / w.sum()
-    Ninv = spread.Ninv[kept]
-    p = spread.x[kept] * size
+    near = spread.at(spread.weights > _LEAST_WEIGHT)
+    w, size, Ninv = near.weights, near.size, near.Ninv
+    p = near.x * size
     mean = w @ p
     apart = p - mean
     cov = np.einsum("kij,ki,kj->ij", Ninv * w[:, None, None], size, size) + (apart.T * w) @ apart
     u2 = np.einsum("kii->ki", Ninv) * size**2
     factor = _half_width(w, apart, np.sqrt(u2)) / np.sqrt(np.maximum(np.diag(cov), _TINY))
     obs, unknowns = sized(fit.observations, fit.unknowns, spread.form, spread.grade)
-    at = described(obs, unknowns, unknowns.mean + mean)
-    return replace(
-        at, cov=cov, factor95=np.where(np.diag(cov) > _TINY, factor, 0.0) * _student(fit)
-    )
+    at = described(obs, unknowns, unknowns.mean + mean, cov)
+    return replace(at, factor95=np.where(np.diag(cov) > _TINY, factor, 0.0) * _student(fit))
 
 
 def _half_width(w: Array, apart: Array, u: Array) -> Array:
