@@ -6,15 +6,15 @@ instead of the first, so that a wrong line is mended in one go.
 
 from __future__ import annotations
 
-import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from agent.errors import BadInput, Problem
 from agent.face.desk import keep_json
+from agent.model.exact import LEAST_OF_USE, MOST_OF_USE
 
 if TYPE_CHECKING:  # older releases of click are not generic at run time
     _FloatType = click.ParamType[float]
@@ -29,7 +29,7 @@ _NUMBER: Final = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?"
 
 
 def number_from(text: str) -> float:
-    """The finite number that `text` says; a decimal comma is understood.
+    """The number that `text` says, of a size of use; a decimal comma is understood.
 
     Raises ValueError, with words for the user, for anything else: `nan`, `1e999`, `1,000.5`.
     """
@@ -37,8 +37,10 @@ def number_from(text: str) -> float:
     if not _NUMBER.fullmatch(cleaned):
         raise ValueError(f"expected a number such as 12.5, found {text!r}")
     value = float(cleaned.replace(",", "."))
-    if not math.isfinite(value):
+    if not abs(value) <= MOST_OF_USE:
         raise ValueError(f"{text!r} is larger than any number of use here")
+    if 0 < abs(value) < LEAST_OF_USE:
+        raise ValueError(f"{text!r} is smaller than any number of use here")
     return value
 
 
@@ -121,6 +123,16 @@ def _mistake(param: click.Parameter, error: click.UsageError) -> Problem:
     )
 
 
+def _no_text(param: click.Parameter, given: Mapping[str, Any]) -> Iterator[Problem]:
+    """Words with bytes in them that no record can keep; the name of a file may have such."""
+    if isinstance(param.type, click.Path):
+        return
+    value = given.get(param.name or "")
+    for word in value if isinstance(value, tuple | list) else (value,):
+        if isinstance(word, str) and not word.isascii() and re.search("[\ud800-\udfff]", word):
+            yield Problem(COMMAND_LINE, None, _label(param), f"{word[:40]!a} is no text")
+
+
 def _nearest(param: click.Parameter, message: str) -> str:
     """For a wrong word of a few: the one that was likely meant."""
     found = re.match(r"'([^']*)' is not one of", message)
@@ -137,11 +149,14 @@ class Verb(click.Command):
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         try:
-            return super().parse_args(ctx, list(args))
+            rest = super().parse_args(ctx, list(args))
         except click.BadParameter:
             if problems := self._all_mistakes(ctx, args):
                 raise wrong_line(problems, self.name or "") from None
             raise
+        if problems := [p for param in self.params for p in _no_text(param, ctx.params)]:
+            raise wrong_line(problems, self.name or "")
+        return rest
 
     def _all_mistakes(self, ctx: click.Context, args: list[str]) -> list[Problem]:
         """The mistakes of every parameter; click itself stops at the first."""

@@ -17,6 +17,11 @@ from agent.model.settings import Setting
 DECIMALS: Final = 5
 
 
+#: Beyond the one and, but for 0, below the other lies no number of a workshop.
+MOST_OF_USE: Final = 1e12
+LEAST_OF_USE: Final = 1e-12
+
+
 def exact(printed: Setting, *known: float | None) -> float:
     """The value behind `printed`: the first of `known` that would be printed so, else the print."""
     fitting = (value for value in known if value is not None and printed.agrees_with(value))

@@ -20,6 +20,9 @@ Vector = tuple[float, float, float]
 
 KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
 
+#: Length below which nothing was measured, mm.
+LEAST_MM: Final = 1e-3
+
 #: Directions whose faces grow alike (bead wider than planned): one offset unknown for each.
 GROUPS: Final = ("x", "s", "h", "gantry", "diagonal")
 
@@ -79,6 +82,12 @@ class Reading:
     #: but what square and foot add to it has the other sign
     side: Side | None = None
     slope: bool | None = None  #: the slope of a series of moves: no offset of one move is in it
+
+    def __post_init__(self) -> None:
+        length = math.hypot(*self.along)
+        if not length >= LEAST_MM:
+            found = f"{length:g} mm" if length else "three zeros"
+            raise ValueError(f"expected a direction of {LEAST_MM:g} mm or more, found {found}")
 
     @property
     def rises(self) -> bool:

@@ -33,8 +33,8 @@ from agent.store.strict import Choice, Key, ListOf, Number, Table, TableOf, Text
 
 _LENGTH: Final = Number("mm", above=0, most=1e6)
 _UNCERTAINTY: Final = Number("mm", least=0, most=100)
-_PERCENT: Final = Number("%", above=0, most=50)
-_DEGREES: Final = Number("degrees", above=0, most=45)
+_PERCENT: Final = Number("%", least=1e-6, most=50)
+_DEGREES: Final = Number("degrees", least=1e-6, most=45)
 
 
 # --- axes ----------------------------------------------------------------------------------------

@@ -87,8 +87,6 @@ _SIGNED: Final = ("lean", "sway", "gap")
 
 def _reading(**found: Any) -> Reading:
     reading = Reading(**found)
-    if not any(reading.along):
-        raise ValueError("expected a direction in along, found three zeros")
     if reading.kind not in _SIGNED and min(reading.mm) <= 0:
         raise ValueError(f"expected {reading.kind} in mm above 0, found {min(reading.mm):g}")
     return reading

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import Any, Final, Generic, Protocol, TypeVar
 
 from agent.errors import BadInput
+from agent.model.exact import LEAST_OF_USE
 from agent.store.nodes import Items, Node, Pairs, Scalar, Sheet, compose, describe
 
 #: A file with more mistakes than these is of another kind; the rest is counted, not listed.
@@ -48,7 +49,10 @@ class Shape(Protocol[T_co]):
 
 @dataclass(frozen=True, slots=True)
 class Number:
-    """A finite number; `above` excludes its bound, `least` and `most` include theirs."""
+    """A finite number; `above` excludes its bound, `least` and `most` include theirs.
+
+    More than 0 is not what is so small that a quotient by it overflows.
+    """
 
     unit: str = ""
     above: float | None = None
@@ -87,7 +91,7 @@ class Number:
 
     def _inside(self, value: float) -> bool:
         return (
-            (self.above is None or value > self.above)
+            (self.above is None or value > (self.above or LEAST_OF_USE))
             and (self.least is None or value >= self.least)
             and (self.most is None or value <= self.most)
         )

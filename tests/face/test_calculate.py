@@ -3,6 +3,7 @@
 import json
 import math
 import shlex
+import warnings
 
 import pytest
 
@@ -102,3 +103,41 @@ def test_shim_raises_the_lower_end(capsys: pytest.CaptureFixture[str]) -> None:
     assert (code, found["which"]) == (0, "front")
     assert math.isclose(found["turns"], 0.4 / 0.7)
     assert math.isclose(found["tilt_deg"], math.degrees(math.atan(-0.4 / 320)))
+
+
+#: Lines that calculate from what is typed; every number of them is put to its ends in turn.
+TYPED = (
+    "shim --span 320 --front 1 --back 1.2 --pitch 0.7",
+    "shim --at 0 0 0 --at 240 0 0.1 --at 120 200 0.1 --screw M4",
+    "drive --full-steps 200 --microsteps 16 --ratio 3 --roller 28 --belt 1",
+    "drive --teeth 20 --pitch 2",
+    "drive --lead 8",
+    "drive belt --profile heron --roller 28 --measured-steps 105",
+    "piece strip --length 300",
+    "outlook --profile heron --tolerance 0.1",
+)
+ENDS = ("5e-324", "2.2e-308", "1e-12", "1e-9", "0", "-1", "1e12", "1e200", "1.79e308", "1e999")
+
+
+def none_of_these(text: str) -> float:
+    raise AssertionError(f"{text} is no JSON number")
+
+
+@pytest.mark.parametrize("line", TYPED)
+def test_typed_numbers_at_their_ends_give_numbers_or_a_sentence(
+    line: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = line.split()
+    for place, word in enumerate(words):
+        if not word.replace(".", "").isdigit():
+            continue
+        for end in ENDS:
+            typed = [*words[:place], end, *words[place + 1 :], "--json"]
+            with warnings.catch_warnings():
+                warnings.simplefilter("error")
+                code = run(typed)
+            told = capsys.readouterr()
+            document = json.loads(told.out, parse_constant=none_of_these)
+            assert code in (0, 1, 2), typed
+            assert ("error" in document) == (code != 0), typed
+            assert not code or told.err, typed

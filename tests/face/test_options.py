@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from agent.face.options import number_from
+from agent.model.exact import LEAST_OF_USE, MOST_OF_USE
 
 
 @pytest.mark.parametrize(
@@ -27,7 +28,16 @@ def test_anything_else_is_refused(text: str) -> None:
         number_from(text)
 
 
-@given(st.floats(allow_nan=False, allow_infinity=False))
+@pytest.mark.parametrize("text", ["5e-324", "2.2e-308", "-1e-200", "1e-13"])
+def test_a_number_too_small_to_be_meant_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match="smaller than any number of use"):
+        number_from(text)
+
+
+_OF_USE = st.floats(LEAST_OF_USE, MOST_OF_USE)
+
+
+@given(st.just(0.0) | _OF_USE | _OF_USE.map(lambda value: -value))
 def test_every_printed_number_is_read_back(value: float) -> None:
     assert number_from(repr(value)) == value
 

@@ -222,3 +222,57 @@ def test_a_word_that_can_be_no_name_is_refused_in_a_sentence(
 
     assert run(["readback", "--from", word]) == 2
     assert "is no text" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        ["log", "list", "--text", "\udcff"],
+        ["log", "list", "--machine", "h\udced\udca0\udc80n"],
+        ["log", "trend", "\udcff", "--machine", "heron"],
+        ["log", "show", "\udcff"],
+        ["report", "--machine", "\udcff", "--session", "1"],
+        ["profile", "set", "mechanics.belt_loop_mm", "\udcff", "--profile", "heron"],
+        ["send", "M\udcff115"],
+    ],
+    ids=lambda line: " ".join(line[:2]),
+)
+@pytest.mark.parametrize("in_shell", [False, True])
+def test_bytes_that_are_no_text_are_refused_in_arguments_and_in_pasted_lines(
+    line: list[str],
+    in_shell: bool,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+) -> None:
+    """A terminal gives such bytes on as lone surrogates, which no record and no wire can keep."""
+    from agent.face.shell import run_line
+
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
+    if in_shell:
+        desk = desk_at()
+        assert run_line(desk, " ".join(line)) == 2
+    else:
+        assert run(line) == 2
+    assert "is no text" in capsys.readouterr().err
+    assert not (tmp_path / "profiles").exists()
+
+
+def test_bytes_that_are_no_text_come_through_no_pipe_either(tmp_path: Path) -> None:
+    """Pasted into the shell's input as they are, and as a script: a sentence, and no traceback."""
+    script = tmp_path / "evening.txt"
+    script.write_bytes(b"log list --text \xff\xfe\nM\xed\xa0\x80115\n")
+    env = {**os.environ, "PLUMBELT_HOME": str(tmp_path / "home")}
+    for words, given in ((["run", str(script)], b""), ([], script.read_bytes())):
+        done = subprocess.run(
+            [sys.executable, "-c", "from agent.face.main import main; main()", *words],
+            input=given,
+            capture_output=True,
+            timeout=PATIENCE,
+            env=env,
+            check=False,
+        )
+        told = (done.stdout + done.stderr).decode("utf-8", "replace")
+        assert "Traceback" not in told
+        assert done.returncode == 2, told
+        assert "no such verb" in told or "is no text" in told

@@ -208,7 +208,7 @@ def test_what_can_go_wrong_ends_in_a_sentence(
     assert "cannot be reached" in at("anna", "workshop", "join", gone, code=3)
     assert "nothing to note" in at("anna", "workshop", "note", "heron", code=2)
     assert "control characters" in at("anna", "workshop", "note", "he\x1bron", "x", code=2)
-    assert "surrogate" in at("anna", "workshop", "note", "heron", "\udcff", code=2)
+    assert "is no text" in at("anna", "workshop", "note", "heron", "\udcff", code=2)
     (tmp_path / "anna" / "workshop.yaml").write_text("format: plumbelt-workshop/1\nurl: x\n")
     assert "no address of a workshop" in at("anna", "workshop", "sync", code=2)
 
