@@ -108,7 +108,7 @@ def test_a_machine_that_changes_meanwhile_is_not_verified(
     monkeypatch.setattr(job.rehearsal, "slice_at", sliced)
     document = carried_out(job)
     assert document["proofs"]["reloaded from storage"]
-    assert not document["proofs"]["second measurement as foretold"]
+    assert not document["proofs"]["second measurement as expected"]
     assert not document["verified"]
 
 

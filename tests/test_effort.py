@@ -16,7 +16,7 @@ def test_a_guided_tune_is_short_true_and_proved() -> None:
         found = guided(3, "usual", TOLERANCE)
     assert found.done, found.said
     assert found.inside
-    assert "as it was foretold" in found.said
+    assert "as expected" in found.said
     assert found.values <= 12
     assert found.inputs <= 40
     assert 0 < found.minutes <= 25

@@ -257,7 +257,7 @@ def corrections(
                 new=new,
                 u=new * verdict.parameter.u / (1 + e),
                 line=line(setting, new) if line else None,
-                why=f"{role} axis moves {100 * e:+.3f} % against what it is told",
+                why=f"{role} axis travels {100 * abs(e):.3f} % too {'far' if e > 0 else 'short'}",
                 effects=tuple(effects.tolist()),
             )
         )

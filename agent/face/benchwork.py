@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from agent.pieces import Piece, Summary
 
 _BESIDE_WORDS: Final[dict[Beside, str]] = {
-    "shrink": "the plastic's shrink apart, which a 'travel' reading takes out",
+    "shrink": "excluding shrink, which a 'travel' reading removes",
     "travel": "beside one 'travel' reading of each axis",
 }
 

@@ -58,7 +58,7 @@ _OUTPUTS = {
     "--was-teeth", type=Count(1), help="value before the replacement (default: unchanged)"
 )
 @click.option("--was-pitch", type=LENGTH, help="value before the replacement (default: unchanged)")
-@click.option("--was-lead", type=LENGTH, help="before; left out: as now")
+@click.option("--was-lead", type=LENGTH, help="value before the replacement (default: unchanged)")
 @as_json
 @at_desk
 def drive(

@@ -261,7 +261,7 @@ def _compare(job: Job) -> None:
     compared = session.compare()
     tables.comparison(screen, compared)
     apart = [row.name for row in compared if not row.agrees]
-    proofs["second measurement as foretold"] = bool(compared) and not apart
+    proofs["second measurement as expected"] = bool(compared) and not apart
 
 
 def _conclude(job: Job, before: Errors, after: Errors, naive: Errors) -> None:

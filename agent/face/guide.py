@@ -187,8 +187,8 @@ def measure(desk: Desk) -> Step | None:
         return Step(f"gauge {first.piece} --enough", why)
     again = "again, to see the change proved" if now.follows is not None else "next"
     why = f"{CATALOGUE[first.piece].shows}: to be laid {again}."
-    if not now.laid and (refusal := short.cannot(desk)):
-        why = f"{why} ! {refusal}"
+    if not now.laid and short.out_of_reach(desk):
+        why = f"{why}\n! {short.out_of_reach(desk)} 'outlook' tells what would help."
     return Step(f"lay {first.piece}", why)
 
 
@@ -326,7 +326,7 @@ _FOR_GOOD: Final = "after a power cycle"
 
 
 def disagree(desk: Desk) -> Step | None:
-    """A second measurement that is not as foretold is no end of a tune."""
+    """A second measurement that is not as expected is no end of a tune."""
     apart = [row.name for row in desk.session.compare() if not row.agrees]
     if not apart:
         return None
@@ -335,12 +335,11 @@ def disagree(desk: Desk) -> Step | None:
         if taken.reading.name in apart and taken.reading.name not in now.read_again:
             return Step(
                 line_again(taken),
-                f"{taken.reading.name} is not as foretold: read it again, before anything rests on"
-                " it.",
+                f"{taken.reading.name} is not as expected: read it again before anything rests on it.",
             )
     return Step(
         "undo",
-        f"These readings are not as foretold: {', '.join(apart)}. Read them again with 'gauge', or"
+        f"These readings are not as expected: {', '.join(apart)}. Read them again with 'gauge', or"
         " bring the old settings back.",
     )
 
@@ -427,12 +426,12 @@ def finish(desk: Desk) -> Step | None:
     standing = [text for text, _ in standing_errors(desk)]
     if session.compare():
         power = short.power_words(desk)
-        proved = f"Every reading is as it was foretold. {power}".rstrip()
+        proved = f"Every reading is as expected. {power}".rstrip()
         if standing:
             return Step(
                 "report",
                 f"{proved} What settings can do is done, the tune is not: {', '.join(standing)}"
-                " stands outside the tolerance and wants the spanner. Then 'begin' anew.",
+                " stands outside the tolerance and needs mechanical adjustment. Then 'begin' anew.",
                 done=True,
             )
         return Step(
@@ -453,7 +452,7 @@ def finish(desk: Desk) -> Step | None:
         return Step(
             "report",
             f"No setting is to be changed, but {', '.join(standing)} stands outside the tolerance"
-            " and wants the spanner: 'solve' says how far.",
+            " and needs mechanical adjustment: 'solve' says which end, which way and how far.",
             done=True,
         )
     return Step(

@@ -40,7 +40,7 @@ SEATED: Final = (
     " Bring the carriage to its end where across begins, and the nozzle down until a"
     " sheet of paper just drags between it and the belt. It is then raised by 10 mm."
     " Use the machine's own keys for that; where there are none, support the gantry before its"
-    " motors are let go: a tilted one sinks."
+    " motors lose power: a tilted one sinks."
 )
 
 HEATED: Final = (

@@ -175,7 +175,7 @@ class Verb(click.Command):
 
 def wrong_line(problems: list[Problem], verb: str) -> BadInput:
     """All mistakes of one command line."""
-    count = "1 mistake" if len(problems) == 1 else f"{len(problems)} mistakes"
+    count = "1 error" if len(problems) == 1 else f"{len(problems)} errors"
     return BadInput(
         f"{count} in the line for '{verb}'",
         problems=problems,

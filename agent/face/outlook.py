@@ -190,29 +190,33 @@ def way_out(profile: Profile, u_move: float, cost: Cost) -> str:
     """The instrument or procedure that would reach the tolerance, in a sentence."""
     for u, words in GAUGES:
         if u < u_move and cost_of(profile, u).reached:
-            return f"It can be with moves read to {u:g} mm: {words}."
+            return f"Moves read to {u:g} mm would reach it: {words}."
     finest = GAUGES[-1][0]
     best = cost_of(profile, min(finest, u_move)).course
     left = {**best.unreachable} or dict(cost.course.unreachable)
     if set(left) == {"gantry_angle_deg"}:
         return (
-            f"It wants a higher {SHORT_PIECE} ('outlook --sizes' lists them, 'lay {SHORT_PIECE}"
+            f"It needs a higher {SHORT_PIECE} ('outlook --sizes' lists them, 'lay {SHORT_PIECE}"
             " --size height=MM' lays one), or a square that is known to be true."
         )
     return (
-        f"No gauge for the moves changes that; the best leaves {_left(best)}: bow, lost motion and"
-        " gauge over such a length. A longer travel, or a rail and drive that were checked"
-        " (smaller sizes under 'budget' in the profile), would. The tune goes as far as it pays."
+        f"The best gauge would still leave {_left(best)}, from bow and lost motion over such a"
+        " length. A longer travel would help, or a rail and drive that were checked (smaller"
+        " sizes under 'budget' in the profile). The tune goes as far as it pays."
     )
 
 
 def cannot_words(course: Course) -> str:
     """What cannot be reached, in a sentence."""
-    tolerance = ", ".join(
-        f"{shown(name).words} to {_u(name, course.tolerance[name])} {shown(name).unit}"
+    limits = dict.fromkeys(
+        words.amount(course.tolerance[name])
         for name in course.unreachable
+        if (words := shown(name))
     )
-    return f"Not to be reached so: {tolerance}; what these readings reach is {_left(course)}."
+    return (
+        f"The tolerance ({', '.join(limits)}) is out of reach with this gauge and caliper: they"
+        f" reach {_left(course)}."
+    )
 
 
 def sum_words(cost: Cost) -> str:
@@ -272,7 +276,7 @@ def frontier_of(profile: Profile, u_move: float) -> Iterator[Mapping[str, float]
 
 def _left(course: Course) -> str:
     return ", ".join(
-        f"{shown(name).words} ± {_u(name, u)} {shown(name).unit}"
+        f"± {shown(name).amount(u, 3)} ({shown(name).words.removeprefix('scale, ')})"
         for name, u in course.unreachable.items()
     )
 

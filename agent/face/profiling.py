@@ -293,7 +293,7 @@ def profile_edit(desk: Desk, /, name: str) -> None:
     draft = place.with_name(place.name + ".edited")
     place.parent.mkdir(parents=True, exist_ok=True)
     if draft.exists():
-        desk.screen.say(f"Going on with {draft}, which was left with mistakes.")
+        desk.screen.say(f"Going on with {draft}, which still has errors in it.")
     else:
         draft.write_bytes(before)
     while True:

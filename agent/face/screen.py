@@ -7,6 +7,7 @@ never carry meaning alone, and a `--json` command keeps standard output for its 
 from __future__ import annotations
 
 import os
+import re
 import sys
 import textwrap
 import unicodedata
@@ -64,17 +65,31 @@ def _visible(character: str) -> str:
     return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
 
 
+#: Blanks at which no line is broken: between a figure and its unit or its `±`, and inside a short
+#: line to type that stands in quotes.
+_UNIT: Final = re.compile(r"(?<=[\d)]) (?=(?:%|°C?|mm/s|mm|step/mm|min|s)(?![\w/]))|(?<=±) (?=\d)")
+_QUOTED: Final = re.compile(r"(?<!\w)'[^'\n]{1,30}'(?!\w)")
+_JOINED: Final = "\x00"  # `clean` leaves none of these
+
+
 def wrapped(text: str, width: int) -> list[str]:
-    """Lines of `text`, cleaned, wrapped at words; what starts with a blank keeps its blanks."""
+    """Lines of `text`, cleaned, wrapped at words; what starts with a blank keeps its blanks.
+
+    A paragraph that begins with `! ` is a warning.
+    """
     lines: list[str] = []
     for line in clean(text).split("\n"):
         if line.startswith(" ") and len(line) <= width:
             lines.append(line)
         else:
+            if line.startswith("! "):
+                line = f"Warning: {line[2:]}"
             blanks = line[: len(line) - len(line.lstrip(" "))]
-            lines += textwrap.wrap(
-                line, width, break_on_hyphens=False, subsequent_indent=blanks
-            ) or [""]
+            held = _QUOTED.sub(lambda found: found[0].replace(" ", _JOINED), line)
+            broken = textwrap.wrap(
+                _UNIT.sub(_JOINED, held), width, break_on_hyphens=False, subsequent_indent=blanks
+            )
+            lines += [one.replace(_JOINED, " ") for one in broken] or [""]
     return lines
 
 
@@ -159,13 +174,13 @@ class Screen:
     def say(self, text: str = "") -> None:
         """Text for people, wrapped at words; lines that start with a blank are kept as they are."""
         stream = self._held or (sys.stderr if self.json else sys.stdout)
-        stream.write(ranked("\n".join(wrapped(text, _text_width())), self.colours) + "\n")
+        stream.write(ranked(wrapped(text, _text_width()), self.colours) + "\n")
         stream.flush()
 
     def complain(self, text: str) -> None:
         """Text for people on standard error, wrapped like `say`."""
         coloured = self.colours and sys.stderr.isatty()
-        sys.stderr.write(ranked("\n".join(wrapped(text, _text_width())), coloured) + "\n")
+        sys.stderr.write(ranked(wrapped(text, _text_width()), coloured) + "\n")
 
     def heading(self, text: str) -> None:
         """A heading: bold where there is bold, underlined by a row of dashes everywhere."""
@@ -309,14 +324,16 @@ class Screen:
             yield done
 
 
-def ranked(text: str, coloured: bool) -> str:
-    """`text` whose first word tells a rank: `! ` is a warning; that word coloured if wished."""
-    if text.startswith("! "):
-        text = f"Warning: {text[2:]}"
-    rank, colon, rest = text.partition(":")
-    style = _RANKS.get(rank.strip())
-    if not (coloured and colon and style):
-        return text
+def ranked(lines: Sequence[str], coloured: bool) -> str:
+    """Wrapped lines as one text; where wished, the word that tells a line's rank is coloured."""
+    return "\n".join(_coloured(line) if coloured else line for line in lines)
+
+
+def _coloured(line: str) -> str:
+    rank, colon, rest = line.partition(":")
+    style = _RANKS.get(rank.removeprefix("- "))
+    if not (colon and style):
+        return line
     from rich.style import Style
 
     return Style.parse(style).render(f"{rank}:") + rest

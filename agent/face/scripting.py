@@ -84,7 +84,7 @@ def read_script(path: Path) -> list[tuple[int, str]]:
             problems.append(Problem(str(path), number, words[0], "not in a script: use --port"))
         lines.append((number, shlex.join(words)))
     if problems:
-        count = "1 mistake" if len(problems) == 1 else f"{len(problems)} mistakes"
+        count = "1 error" if len(problems) == 1 else f"{len(problems)} errors"
         raise BadInput(f"{count} in {path}", problems=problems, remedy="Nothing was carried out")
     return lines
 

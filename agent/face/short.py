@@ -149,10 +149,10 @@ def enough_words(course: Course) -> str:
     if course.enough:
         return f"{ENOUGH}\n{more_words(course)}".rstrip()
     left = ", ".join(
-        f"{shown(name).words} ± {course.now[name] * shown(name).factor:.3f} {shown(name).unit}"
+        f"{shown(name).words} ± {shown(name).amount(course.now[name], 3)}"
         for name in course.outside
     )
-    return f"as far as it pays: {left}; more readings of this kind would hardly help.".rstrip()
+    return f"This is as far as it pays: {left}. More readings of this kind would hardly help."
 
 
 def more_words(course: Course) -> str:
@@ -163,8 +163,7 @@ def more_words(course: Course) -> str:
     words = shown(worst)
     return (
         f"More would bring little: '{course.more}' takes {words.words} from"
-        f" ± {course.now[worst] * words.factor:.3f} to"
-        f" ± {course.more_after[worst] * words.factor:.3f} {words.unit}."
+        f" ± {words.amount(course.now[worst], 3)} to ± {words.amount(course.more_after[worst], 3)}."
     )
 
 
@@ -175,16 +174,27 @@ def power_words(desk: Desk) -> str:
     scale, angle = shown_errors(proof_of(desk.session.profile, desk.session.now))
     told = [f"{100 * scale:.2f} %" * bool(scale), f"{angle:.2f}°" * bool(angle)]
     errors = " or ".join(text for text in told if text)
-    return f"An error of {errors} would be seen with {100 * POWER:.0f} %." if errors else ""
+    if not errors:
+        return ""
+    return f"This would show an error of {errors} with a probability of {100 * POWER:.0f} %."
+
+
+def out_of_reach(desk: Desk, u_mm: float | None = None) -> str:
+    """That the tolerance cannot be reached with this instrument, in a sentence; else empty."""
+    from agent.face.outlook import cannot_words
+
+    course = course_now(desk, u_mm)
+    if desk.session.now.follows is not None or course is None or not course.unreachable:
+        return ""
+    return cannot_words(course)
 
 
 def cannot(desk: Desk, u_mm: float | None = None) -> str:
     """Why the tolerance cannot be reached with this instrument, and what would; else empty."""
-    from agent.face.outlook import cannot_words, cost_of, way_out
+    from agent.face.outlook import cost_of, way_out
 
-    course, u = course_now(desk, u_mm), u_move(desk, u_mm)
-    if desk.session.now.follows is not None or course is None or not course.unreachable:
+    told = out_of_reach(desk, u_mm)
+    if not told:
         return ""
-    profile = desk.session.profile
-    cost = cost_of(profile, u, lays=lays(desk))
-    return f"{cannot_words(course)} {way_out(profile, u, cost)}"
+    profile, u = desk.session.profile, u_move(desk, u_mm)
+    return f"{told} {way_out(profile, u, cost_of(profile, u, lays=lays(desk)))}"

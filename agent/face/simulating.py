@@ -113,7 +113,7 @@ def rehearse(
         bench=bench_of(bench_kind, effects, seed),
     )
     desk.session = Session(profile)
-    desk.screen.say(f"Simulated machine '{profile.name}', plant {seed}: no real one is touched.")
+    desk.screen.say(f"Simulated machine '{profile.name}', seed {seed}: no real one is touched.")
     click.get_current_context().exit(run_shell(desk, port=desk.rehearsal.address))
 
 

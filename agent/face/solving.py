@@ -57,7 +57,7 @@ def solve(desk: Desk, /, files: tuple[Path, ...], every_reading: bool, whole_bud
             show_budget(desk.screen, solution)
         compared = () if files else desk.session.compare()
         if compared:
-            desk.screen.heading("Against what was foretold before the change")
+            desk.screen.heading("Compared with what was expected")
             tables.comparison(desk.screen, compared)
 
     desk.screen.answer(solution.to_plain(), show_all)
@@ -109,7 +109,7 @@ def show_budget(screen: Screen, solution: Solution) -> None:
         p = solution.parameters[name]
         words = shown(name)
         told = [(contributor(s.component), s) for s in p.budget if s.share >= _LEAST_SHARE]
-        screen.say(f"{words.words}, {words.spread(p.expanded95)} {words.unit} (95 %):")
+        screen.say(f"{words.words}, ± {words.amount(p.expanded95, words.digits)} (95 %):")
         screen.table(
             [("contributor", False), ("share", True), ("what would shrink it", False)],
             [(what, f"{100 * s.share:.0f} %", remedy) for (what, remedy), s in told],
@@ -181,8 +181,8 @@ def show(screen: Screen, survey: Survey, solution: Solution, *, every_reading: b
         words = shown(upcoming.parameter)
         screen.say(
             f"Read this next: {upcoming.feature} along {vector(upcoming.along)} (x / s / h)."
-            f" The uncertainty of '{words.words}' goes from {words.spread(upcoming.u_now)[2:]}"
-            f" to {words.spread(upcoming.u_then)[2:]} {words.unit}."
+            f" The standard uncertainty of '{words.words}' goes from"
+            f" {words.amount(upcoming.u_now, 3)} to {words.amount(upcoming.u_then, 3)}."
         )
 
 
@@ -287,7 +287,7 @@ def show_corrections(screen: Screen, survey: Survey, solution: Solution) -> None
     if solution.contradictory:
         screen.say("Nothing, until the readings agree with each other.")
     elif not solution.corrections and solution.slicing_angle_deg is None:
-        screen.say("No change is warranted by these readings.")
+        screen.say("Nothing: no change is warranted by these readings.")
 
 
 def _say_checked(screen: Screen, solution: Solution, name: str) -> None:
@@ -297,6 +297,6 @@ def _say_checked(screen: Screen, solution: Solution, name: str) -> None:
         return
     count = "1 reading tells" if found.told_by == 1 else f"{found.told_by} readings tell"
     screen.say(
-        f"{count} of '{words.words}'; a slip of one that stays unseen could move it by"
-        f" {words.spread(found.unseen_slip)[2:]} {words.unit}."
+        f"{count} of '{words.words}'; an error in one of them that nothing shows could move it by"
+        f" {words.amount(found.unseen_slip, 2)}."
     )

@@ -193,7 +193,7 @@ def outcome(screen: Screen, outcome: Outcome, evidence: str = "") -> None:
     ]
     screen.table([("setting", False), ("sent", True), ("read back", True), ("result", False)], rows)
     for change in outcome.moved:
-        screen.say(f"! moved although no line named it: {change}")
+        screen.say(f"! Changed although no line of the plan names it: {change}")
     for note in outcome.notes:
         screen.say(f"- {note}")
     behind = f" ({evidence})" if evidence and len(outcome.stages) > 1 else ""
@@ -250,7 +250,7 @@ def readings(screen: Screen, taken: Sequence[Taken]) -> None:
         )
         for t in taken
     ]
-    columns = [("on", False), ("reading", False), ("kind", False), ("x / s / h", False)]
+    columns = [("source", False), ("reading", False), ("kind", False), ("x / s / h", False)]
     screen.table([*columns, ("measured, mm", False)], rows)
 
 

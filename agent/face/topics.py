@@ -98,8 +98,8 @@ Let pieces cool first: 20 degrees too warm is 0.1 to 0.2 % too long.""",
 
 yaw shows as plan out of square and uprights that sway across; the rail's own
 turn as plan out of square and a gap that grows across; roll as sway and gap.
-No setting can correct them. A controller's skew words assume a box-shaped
-machine: with an endless belt they lift the nozzle away, or drive it into the
+No setting can correct them. A controller's skew correction assumes a box-
+shaped machine: on an endless belt it lifts the nozzle away, or drives it into the
 belt, as the job goes on. The solution gives the amounts in mm over a span.""",
     ),
     "angle": (
@@ -160,10 +160,11 @@ on is refused, with the reason.""",
         "when a setting counts as stored",
         """\
 An 'ok' is no proof: it is sent for lines that were refused, too. Stages:
-    read back        the live value, as printed, agrees with what was written
-    reloaded         loaded again from storage, it still agrees
-    after power      switched off and on, it still agrees
-    after a job      homing or the job's start lines did not put it back
+    read back               the live value, as printed, is what was written
+    reloaded from storage   loaded again from storage, it still agrees
+    after a power cycle     'prove power': switched off and on, it still agrees
+    after homing            'prove homing': homing did not put it back
+    after a job's start     'prove job': the job's start lines did not either
 Only the stages that were passed are recorded.""",
     ),
     "doubt": (

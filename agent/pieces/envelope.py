@@ -73,7 +73,7 @@ def check_sizes(piece: str, problems: list[tuple[str, str]]) -> None:
     """Raise BadInput with all (key, what) problems of a piece's sizes, if there are any."""
     if problems:
         raise BadInput(
-            f"{piece} cannot be made with these sizes",
+            f"a {piece} of these sizes does not fit this machine",
             problems=[Problem("piece", None, f"{piece}.{key}", what) for key, what in problems],
             remedy="Give other sizes, or correct mechanics.travel_mm in the profile.",
         )

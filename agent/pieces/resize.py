@@ -33,7 +33,7 @@ def resized(
     known = size_names(name, profile)
     if wrong := [key for key in sizes if key not in known]:
         raise BadInput(
-            f"a {name} has no such size",
+            f"a {name} has no size {', '.join(map(repr, wrong))}",
             problems=[
                 Problem(name, None, key, f"expected one of {', '.join(known)}") for key in wrong
             ],

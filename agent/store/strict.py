@@ -343,7 +343,7 @@ def nearest(word: str, known: Collection[str]) -> str:
     close = difflib.get_close_matches(word[:60], list(known), n=1, cutoff=0.6)
     if close:
         return f"; did you mean '{close[0]}'?"
-    return f"; known here: {', '.join(known)}" if len(known) <= 12 else ""
+    return f"; there are: {', '.join(known)}" if len(known) <= 12 else ""
 
 
 # --- files ---------------------------------------------------------------------------------------
@@ -364,9 +364,9 @@ def _bad_input(sheet: Sheet) -> BadInput:
     found = sorted(sheet.problems, key=lambda problem: problem.line or 0)
     listed = found[:MOST_PROBLEMS]
     more = f", of which the first {MOST_PROBLEMS} are listed" if count > MOST_PROBLEMS else ""
-    mistakes = "1 mistake" if count == 1 else f"{count} mistakes"
+    errors = "1 error" if count == 1 else f"{count} errors"
     return BadInput(
-        f"{mistakes} in {sheet.source}{more}",
+        f"{errors} in {sheet.source}{more}",
         problems=listed,
         remedy="Correct the file. Nothing was done",
     )

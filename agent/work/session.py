@@ -280,7 +280,7 @@ class Session:
             family, identity = identify(link)
             if family is None:
                 raise Refused(
-                    f"the controller on {transport.name} answers, but not in words known here"
+                    f"the controller on {transport.name} answers, but in words that plumbelt does not know"
                     + (f" ({identity})" if identity else ""),
                     remedy="Its settings were not touched",
                 )
@@ -918,18 +918,26 @@ class Session:
         mark: number of events heard before it;  stood: where the axes stood before it.
         """
         link = self._joined().link
+        from agent.wire.exchange import State
+
+        broke, now = "", dict[Role, float]()
         try:
             link.settle(quiet=BOOT_QUIET)
-            now = self.standing()
-            heard = link.events[mark:]
-            if any(event.kind == "restarted" for event in heard):
-                return "seen on the link: the controller started anew"
-            if any(event.kind == "resend" and event.detail["line"] <= 1 for event in heard):
-                return "seen on the link: the controller counts its lines from the beginning again"
-            if any(stood.values()) and now and not any(now.values()):
-                return "seen on the link: the axes' places were lost"
+            if link.state is State.DOUBT:  # no line of ours is lost here: a boot text came
+                broke = "the controller was interrupted"
+            else:
+                now = self.standing()
         except LinkFailed as failure:
-            return f"seen on the link: {failure.what}"
+            broke = failure.what
+        heard = link.events[mark:]
+        if any(event.kind == "restarted" for event in heard):
+            return "seen on the link: the controller restarted"
+        if any(event.kind == "resend" and event.detail["line"] <= 1 for event in heard):
+            return "seen on the link: the controller counts its lines from the beginning again"
+        if any(stood.values()) and now and not any(now.values()):
+            return "seen on the link: the positions of the axes were lost"
+        if broke:
+            return f"seen on the link: {broke}"
         return BY_WORD
 
     def lines_are_in_its_file(self, lines: Sequence[str]) -> None:

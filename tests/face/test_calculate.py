@@ -62,7 +62,7 @@ def test_all_mistakes_of_a_line_are_named_at_once(capsys: pytest.CaptureFixture[
     problems = json.loads(out)["problems"]
     assert code == 2
     assert [p["key"] for p in problems] == ["--teeth", "--pitch", "--ratio", "--microsteps"]
-    assert "4 mistakes" in err
+    assert "4 errors" in err
 
 
 @pytest.mark.parametrize(
@@ -78,7 +78,7 @@ def test_all_mistakes_of_a_line_are_named_at_once(capsys: pytest.CaptureFixture[
         ("shim --span 320 --front 1 --back 0", "one of them is wanted"),
         ("shim --span 320 --front 1 --back 0 --screw M4 --pitch 1", "both are given"),
         ("shim --span 320 --front 1 --back 0 --screw M7", "not a coarse thread"),
-        ("shim", "4 mistakes"),
+        ("shim", "4 errors"),
         ("shim extra", "unexpected extra argument"),
         ("shim --at 0 0 0 --at 9 0 0 --span 9", "goes with two heights"),
         ("shim --at 0 0 0 --at 9 0 0", "three points at least"),

@@ -43,7 +43,7 @@ def test_following_next_tunes_a_controller_of_every_family(family: str) -> None:
         if step.done:
             break
         assert carry_out(desk, [step.line]) == [0], step
-    assert "as it was foretold" in step_now(desk).why
+    assert "as expected" in step_now(desk).why
     assert "after a power cycle" in desk.session.stages
     truth = desk.rehearsal.truth()
     assert abs(truth["z_scale"]) < 0.001
@@ -171,7 +171,7 @@ def test_a_second_round_is_told_from_the_first_and_is_short() -> None:
     second = step_now(desk)
     assert first.line == second.line == "gauge travel --enough"
     assert "compare with what was expected" in second.why
-    assert "would be seen with 95 %" in second.why
+    assert "with a probability of 95 %" in second.why
     before = len(desk.session.rounds[0].taken)
     assert carry_out(desk, [second.line]) == [0]
     assert 1 <= len(desk.session.now.taken) <= before / 2
@@ -179,7 +179,7 @@ def test_a_second_round_is_told_from_the_first_and_is_short() -> None:
     if "read it again" in told.why:  # one of twenty is, though nothing is wrong
         assert carry_out(desk, [told.line]) == [0]
         told = step_now(desk)
-    assert "as it was foretold" in told.why
+    assert "as expected" in told.why
 
 
 def test_a_refused_change_is_no_end_of_a_tune() -> None:
@@ -214,7 +214,7 @@ def test_a_reading_that_is_not_as_foretold_is_read_again_before_anything_is_undo
         if not step.line.startswith("gauge travel-"):
             break
         assert carry_out(desk, [step.line]) == [0]
-    assert "as it was foretold" in step.why
+    assert "as expected" in step.why
 
 
 def test_after_the_emergency_word_the_guide_leads_back_to_work() -> None:

@@ -36,8 +36,8 @@ def test_what_cannot_be_reached_is_said_with_the_instrument_that_would(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     text = told(capsys, "--scale", "0.1", "--angle", "0.15")  # a steel rule
-    assert "Not to be reached so" in text
-    assert "moves read to 0.1 mm: a rule with a vernier" in " ".join(text.split())
+    assert "is out of reach with" in text
+    assert "Moves read to 0.1 mm would reach it: a rule with a vernier" in " ".join(text.split())
 
 
 def test_the_frontier_falls_with_the_minutes(capsys: pytest.CaptureFixture[str]) -> None:

@@ -19,6 +19,10 @@ from agent.face.screen import Screen, ranked, wrapped
         ("", [""]),
         ("a\n\nb", ["a", "", "b"]),
         ("a\x1b[2J", ["a\\x1b[2J"]),
+        ("abcde 12 mm", ["abcde", "12 mm"]),
+        ("abcdef ± 5 s", ["abcdef", "± 5 s"]),
+        ("do 'a b c' now", ["do", "'a b c'", "now"]),
+        ("! ab", ["Warning:", "ab"]),
     ],
 )
 def test_lines_keep_their_blanks_and_break_at_words(text: str, lines: list[str]) -> None:
@@ -45,7 +49,8 @@ def test_a_warning_has_its_word_where_nothing_is_coloured(
 ) -> None:
     Screen().say("! the belt slips")
     assert capsys.readouterr().out == "Warning: the belt slips\n"
-    assert ranked("! it slips", coloured=True) == "\x1b[1;33mWarning:\x1b[0m it slips"
+    lines = wrapped("All is well.\n! it slips", 40)
+    assert ranked(lines, coloured=True) == "All is well.\n\x1b[1;33mWarning:\x1b[0m it slips"
 
 
 class _Terminal(io.StringIO):

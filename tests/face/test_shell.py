@@ -177,7 +177,7 @@ def test_plain_terminal_and_no_colour_are_respected(tmp_path: Path) -> None:
     terminal.child.expect(pexpect.EOF)
     said = terminal.child.before
     assert said is not None
-    assert "yes  second measurement as foretold" in said
+    assert "yes  second measurement as expected" in said
     assert "\x1b" not in said
 
 

@@ -80,7 +80,7 @@ def test_what_cannot_be_reached_is_said_before_anything_moves(
 ) -> None:
     desk = desk_with(Tolerance(0.02, 0.02), {"clear": "no"})
     assert carry_out(desk, ["gauge travel --enough"]) == [1]
-    assert "Not to be reached so" in capsys.readouterr().out
+    assert "is out of reach with" in capsys.readouterr().out
     assert desk.rehearsal is not None
     assert not [line for line in desk.rehearsal.received if line.startswith("G1 ")]
 

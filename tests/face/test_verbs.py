@@ -108,7 +108,7 @@ def test_following_next_leads_from_the_port_to_the_proof() -> None:
     change = ["preview", "write", "store", "prove"]
     # readings that stand apart may be asked for once more
     assert [line for line, _ in groupby(done)] == ["attach", *measured, "solve", *change, *measured]
-    assert "as it was foretold" in step_now(desk).why
+    assert "as expected" in step_now(desk).why
 
 
 def test_nothing_moves_or_heats_before_the_cautions_are_acknowledged() -> None:

@@ -157,7 +157,7 @@ def test_aliases_are_refused_so_that_no_file_can_grow_while_it_is_read() -> None
 
 def test_a_hopeless_file_lists_the_first_mistakes_and_counts_the_rest() -> None:
     text = "name: x\n" + "".join(f"key{n}: 1\n" for n in range(80))
-    with pytest.raises(BadInput, match=r"80 mistakes in file.yaml.* 50") as caught:
+    with pytest.raises(BadInput, match=r"80 errors in file.yaml.* 50") as caught:
         read(text, FILE)
     assert len(caught.value.problems) == 50
 

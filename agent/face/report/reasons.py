@@ -93,7 +93,7 @@ def _scales(tune: Tune, remedies: Remedies) -> Iterator[Kept]:
         if not verdict.apply:
             why = _SCALE.get(verdict.reason, "no change is warranted").format(tolerance=tolerance)
         elif setting not in wanted:
-            why = f"{setting} is not known here, so no new value can be given"
+            why = f"the present {setting} is not known, so no new value can be given"
         elif setting not in written:
             why = f"a new {setting} is proposed (see the changes), and was not written"
         elif tune.put_back:
@@ -108,7 +108,7 @@ def _not_for_settings(measured: Measured) -> Iterator[Kept]:
     for name, parameter in measured.solution.parameters.items():
         if name in BY_HAND:
             if parameter.determined and parameter.significant:
-                why = "a matter for a spanner: no command line cures it"
+                why = "needs mechanical adjustment: no setting can correct it"
             elif parameter.determined:
                 why = "not told from zero: its 95 % interval holds zero"
             else:
