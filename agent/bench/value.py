@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from agent.families.base import Family
 
 #: What a plan is for.
-Purpose = Literal["tune", "feed", "restore", "undo", "finish", "other"]
+Purpose = Literal["tune", "feed", "restore", "replace", "undo", "finish", "other"]
 
 #: Said of a power cycle that only the technician has seen.
 BY_WORD: Final = "said by the operator"

@@ -329,8 +329,8 @@ def plausible(readback: Readback, mechanics: Mechanics, axes: Axes) -> tuple[Fin
             found += _live_steps(key, setting.value, drive_of(key, mechanics, axes), mechanics)
         elif kind == "skew" and setting.value != 0:
             text = (
-                f"is {setting.value:g}: skew correction assumes a box-shaped machine, and on an endless "
-                "belt its error grows without limit; set it to 0 at the controller"
+                f"is {setting.value:g}: skew correction assumes a box-shaped machine, and on an "
+                "endless belt its error grows without limit; set it to 0 at the controller"
             )
             found.append(Finding("warn", "skew_set", key, text))
     return tuple(found)

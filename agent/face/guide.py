@@ -335,7 +335,8 @@ def disagree(desk: Desk) -> Step | None:
         if taken.reading.name in apart and taken.reading.name not in now.read_again:
             return Step(
                 line_again(taken),
-                f"{taken.reading.name} is not as expected: read it again before anything rests on it.",
+                f"{taken.reading.name} is not as expected: read it again before anything rests on"
+                " it.",
             )
     return Step(
         "undo",

@@ -280,7 +280,7 @@ class Session:
             family, identity = identify(link)
             if family is None:
                 raise Refused(
-                    f"the controller on {transport.name} answers, but in words that plumbelt does not know"
+                    f"plumbelt does not know the words in which {transport.name} answers"
                     + (f" ({identity})" if identity else ""),
                     remedy="Its settings were not touched",
                 )
@@ -742,7 +742,7 @@ class Session:
             profile=replace(profile, mechanics=mechanics),
             why=f"a part of the {role} drive was replaced",
         )
-        return self.propose(plan, "other")
+        return self.propose(plan, "replace")
 
     def propose(
         self,

@@ -15,7 +15,8 @@ import pytest
 
 from agent.bench.value import Bench
 from agent.face.main import run
-from agent.face.report.page import page
+from agent.face.report.content import page_of
+from agent.face.report.page import html
 from agent.face.report.tune import tune_of_bench
 from agent.families import FAMILIES
 from tests.bench.world import PORT, World
@@ -91,7 +92,7 @@ def known(bench: Bench) -> dict[str, Any]:
 
 def reported(bench: Bench) -> str:
     """The report, times blotted out."""
-    text = page(tune_of_bench(bench, source="this bench"), MADE)
+    text = html(page_of(tune_of_bench(bench, source="this bench"), MADE))
     return re.sub(r"\d\d:\d\d(:\d\d(\.\d+)?)?", "--:--", text)
 
 

@@ -20,8 +20,9 @@ from agent.face.report.certificate import verdict
 from agent.face.report.changes import state
 from agent.face.report.content import page_of
 from agent.face.report.digits import as_read, nominal, signed
-from agent.face.report.page import page, printed
+from agent.face.report.page import html
 from agent.face.report.parts import Table
+from agent.face.report.pdf import pdf
 from agent.face.report.reasons import kept
 from agent.face.report.recorded import (
     chosen_session,
@@ -81,6 +82,14 @@ def whole():
     lines = [*TO_A_PLAN, "write", "store", "prove power", *AGAIN, "solve"]
     assert carry_out(desk, lines) == [0] * len(lines)
     return tune_of_bench(desk.session.bench, source="this session", simulated=True)
+
+
+def page(tune, made):
+    return html(page_of(tune, made))
+
+
+def printed(tune, made):
+    return pdf(page_of(tune, made))
 
 
 @pytest.fixture(scope="module")
@@ -821,7 +830,7 @@ def test_drift_is_drawn_from_the_record(whole):
 
 def test_reasons_without_the_fit_are_general():
     solution = dataclasses.replace(solve(a_survey()), examined=None)
-    tune = Tune("x", (Measured(a_survey(), solution),))
+    tune = Tune(machine="x", rounds=(Measured(a_survey(), solution),))
     assert page(tune, MADE)
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING
 
 from agent.bench.value import BY_WORD
 from agent.change.outcome import STAGES, STATE_WORDS, Stage
@@ -11,9 +12,12 @@ from agent.face.report.parts import Items, Part, Table, Wire, Words
 from agent.face.report.reasons import kept
 from agent.face.report.story import failed_stages, parts_of
 from agent.face.report.tolerances import outside
-from agent.face.report.tune import Tune, names_of
+from agent.face.report.tune import Job, Tune, names_of
 from agent.face.words import BY_HAND, shown
 from agent.model.exact import in_full
+
+if TYPE_CHECKING:
+    from agent.estimate.solution import Correction
 
 
 def state(tune: Tune) -> str:
@@ -48,7 +52,7 @@ def changed(tune: Tune) -> Sequence[Part]:
     parts: list[Part] = []
     solution = tune.before.solution
     if tune.plan is not None:
-        parts += _written(tune)
+        parts += written(tune, {c.setting: c for c in solution.corrections})
     elif solution.corrections:
         parts += _proposed(tune)
     else:
@@ -65,15 +69,15 @@ def changed(tune: Tune) -> Sequence[Part]:
     return parts
 
 
-def _written(tune: Tune) -> Iterator[Part]:
-    plan, outcome = tune.plan, tune.outcome
+def written(job: Job, found: Mapping[str, Correction] | None = None) -> Iterator[Part]:
+    """What the plan of a job set, and what became of it; `found`: what it rests on, by setting."""
+    plan, outcome = job.plan, job.outcome
     assert plan is not None
     fates = {fate.key: fate for fate in outcome.fates} if outcome is not None else {}
-    found = {c.setting: c for c in tune.before.solution.corrections}
     rows = []
     for change in plan.changes:
         fate = fates.get(change.key)
-        spread = found.get(change.key)
+        spread = (found or {}).get(change.key)
         rows.append(
             (
                 change.key,
@@ -86,22 +90,24 @@ def _written(tune: Tune) -> Iterator[Part]:
                 change.why,
             )
         )
+    columns = (
+        ("setting", "left"),
+        ("old", "right"),
+        ("sent", "right"),
+        ("± (95 %)", "right"),
+        ("change", "right"),
+        ("read back", "right"),
+        ("result", "left"),
+        ("why", "wide"),
+    )
+    told = [i for i, (name, _) in enumerate(columns) if name[0] != "±" or any(r[i] for r in rows)]
     yield Table(
-        (
-            ("setting", "left"),
-            ("old", "right"),
-            ("sent", "right"),
-            ("± (95 %)", "right"),
-            ("change", "right"),
-            ("read back", "right"),
-            ("result", "left"),
-            ("why", "wide"),
-        ),
-        tuple(rows),
+        tuple(columns[i] for i in told),
+        tuple(tuple(row[i] for i in told) for row in rows),
         f"Approved under the digest {plan.digest}, over lines, machine and read-back.",
     )
     if plan.asks:
-        yield Words("Asked, and answered with yes by approving the digest:")
+        yield Words("To be checked before it was approved, and approved:")
         yield Items(plan.asks)
     if plan.warnings:
         yield Words("Warned of before it was written:")
@@ -110,7 +116,7 @@ def _written(tune: Tune) -> Iterator[Part]:
         return
     if outcome.moved:
         yield Words(
-            "Settings that moved although no line named them: "
+            "Settings that changed although no line of the plan names them: "
             + "; ".join(map(str, outcome.moved)),
             strong=True,
         )
@@ -146,7 +152,7 @@ def _proposed(tune: Tune) -> Iterator[Part]:
     )
 
 
-def lines(tune: Tune) -> Sequence[Part]:
+def lines(tune: Job) -> Sequence[Part]:
     """Every line that could change a setting, with its answer; nothing if none was sent."""
     told = parts_of(tune.journal)
     if not told:
@@ -183,7 +189,7 @@ _STAGE_WORDS: dict[Stage, str] = {
 }
 
 
-def proof(tune: Tune) -> Sequence[Part]:
+def proof(tune: Job) -> Sequence[Part]:
     if tune.plan is None:
         return (Words("Nothing was written, so there is nothing to prove."),)
     failed = failed_stages(tune.journal)
@@ -215,8 +221,8 @@ def kept_back(tune: Tune) -> Sequence[Part]:
 
 
 _NEVER = (
-    "Skew words of the controller were not used: they assume a box machine, and with an endless"
-    " belt they drive the nozzle away from the belt or into it as a job goes on."
+    "The controller's skew correction was not used: it assumes a box-shaped machine, and on an"
+    " endless belt it drives the nozzle away from the belt or into it as a job goes on."
 )
 
 
@@ -244,7 +250,7 @@ def open_points(tune: Tune) -> Iterator[str]:
         if found is not None and found.determined and found.significant:
             words = shown(name)
             yield (
-                f"By spanner: {words.words} {words.value(found.value)}"
+                f"Needs mechanical adjustment: {words.words} {words.value(found.value)}"
                 f" {words.spread(found.expanded95)}."
             )
     strays = [

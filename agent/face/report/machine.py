@@ -8,7 +8,7 @@ from typing import Final
 from agent.face.cautions import CAUTIONS
 from agent.face.report.digits import angle
 from agent.face.report.parts import Blanks, Facts, Items, Part, Table, Wire, Words
-from agent.face.report.tune import Tune
+from agent.face.report.tune import Job, Tune
 from agent.model.drive import Drive, Roller, Toothed
 from agent.model.exact import as_printed, in_full
 from agent.model.profile import Material
@@ -119,7 +119,7 @@ def _train(drive: Drive) -> str:
     return f"{head}, screw of {output.lead:g} mm lead"
 
 
-def settings(tune: Tune) -> Sequence[Part]:
+def settings(tune: Job) -> Sequence[Part]:
     """All settings, first and last; nothing where none were read back."""
     first, last = tune.first, tune.last
     if first is None or last is None:
@@ -218,7 +218,7 @@ _OF_A_TUNE: Final = (
 )
 
 
-def cautions(tune: Tune) -> Sequence[Part]:
+def cautions(tune: Job) -> Sequence[Part]:
     head = (
         (Words("This machine was simulated; on a real one all of this holds.", strong=True),)
         if tune.simulated

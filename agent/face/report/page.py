@@ -1,4 +1,4 @@
-"""From the content of a report to one HTML file, or one PDF.
+"""From the content of a report to one HTML file.
 
 jinja2 fills the page, because its escaping is on for every value by default: what a controller
 says about itself is text on the page and nothing else.  Only our own pictures pass as they are.
@@ -6,14 +6,14 @@ says about itself is text on the page and nothing else.  Only our own pictures p
 
 from __future__ import annotations
 
-from datetime import date
 from typing import TYPE_CHECKING, Final
 
-from agent.face.report.tune import Tune
 from agent.face.screen import clean
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+
+    from agent.face.report.parts import Page
 
 TEMPLATE: Final = "page.html"
 
@@ -35,17 +35,6 @@ def _environment() -> Environment:
     return environment
 
 
-def printed(tune: Tune, made: date) -> bytes:
-    """The report of `tune` as a PDF, dated `made`; the same tune and date give the same bytes."""
-    from agent.face.report.content import page_of
-    from agent.face.report.pdf import pdf
-
-    return pdf(page_of(tune, made))
-
-
-def page(tune: Tune, made: date) -> str:
-    """The report of `tune` as HTML, dated `made`; the same tune and date give the same text."""
-    from agent.face.report.content import page_of
-
-    template = _environment().get_template(TEMPLATE)
-    return template.render(page=page_of(tune, made))
+def html(content: Page) -> str:
+    """The content of a report as one HTML file; the same content gives the same text."""
+    return _environment().get_template(TEMPLATE).render(page=content)

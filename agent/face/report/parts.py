@@ -94,3 +94,4 @@ class Page:
     facts: tuple[tuple[str, str], ...]  #: what stands at the head
     certificate: tuple[Part, ...]
     annex: tuple[Section, ...]
+    kind: str = "Certificate and report of a tune"

@@ -115,7 +115,7 @@ class _Layout:
     def page(self, page: Page) -> Iterator[Flowable]:
         from reportlab.platypus import PageBreak
 
-        yield self._words("Certificate and report of a tune", self.small)
+        yield self._words(page.kind, self.small)
         yield self._words(page.title, self.title)
         if page.simulated:
             told = "REHEARSAL. The machine was simulated; nothing here is of a real one."

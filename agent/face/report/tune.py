@@ -68,12 +68,14 @@ class Series:
     results: tuple[Dated, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Tune:
-    """All of one tune.  What is not known stays empty, and the page says so."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """What was read, changed and verified on one machine.
+
+    What is not known stays empty, and the page says so.
+    """
 
     machine: str
-    rounds: tuple[Measured, ...]  #: solved states, oldest first; at least one
     note: str = ""
     family: str = ""
     identity: str = ""  #: as the controller gives it: any text
@@ -86,10 +88,48 @@ class Tune:
     outcome: Outcome | None = None
     stages: frozenset[str] = frozenset()  #: proofs that the plan has passed
     evidence: Mapping[str, str] = field(default_factory=dict)  #: what was seen of a stage
+    journal: tuple[Mapping[str, Any], ...] = ()  #: journal entries of all changes, oldest first
+
+    @property
+    def put_back(self) -> bool:
+        """True if something was written and every setting is again as it was at first."""
+        if self.plan is None or self.first is None or self.last is None:
+            return False
+        return all(
+            key in self.last.settings and self.last.settings[key].value == setting.value
+            for key, setting in self.first.settings.items()
+        )
+
+
+def job_of(bench: Bench, *, source: str, simulated: bool) -> dict[str, Any]:
+    """The fields of a `Job` as a bench tells them."""
+    readback = bench.readback
+    return {
+        "machine": bench.profile.name,
+        "note": bench.profile.note,
+        "family": readback.family if readback else bench.family,
+        "identity": (readback.identity if readback else "") or bench.identity,
+        "port": bench.port,
+        "source": source,
+        "simulated": simulated,
+        "first": bench.first,
+        "last": readback,
+        "plan": bench.last,
+        "outcome": bench.outcome,
+        "stages": frozenset(bench.stages),
+        "evidence": {p.stage: p.evidence for p in bench.proofs if p.evidence},
+        "journal": bench.journal,
+    }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tune(Job):
+    """All of one tune."""
+
+    rounds: tuple[Measured, ...]  #: solved states, oldest first; at least one
     previewed: bool = False  #: a plan was previewed and is not written
     compared: tuple[Comparison, ...] = ()  #: readings after the change against the foretold ones
     read_after: bool = False  #: readings were taken after the last change
-    journal: tuple[Mapping[str, Any], ...] = ()  #: journal entries of all changes, oldest first
     history: tuple[Series, ...] = ()  #: dated results from the record
     slicing_angle_deg: float | None = None  #: in use at the end
 
@@ -113,16 +153,6 @@ class Tune:
             words[0] = "now"
         return tuple(zip(words, self.rounds, strict=True))
 
-    @property
-    def put_back(self) -> bool:
-        """True if something was written and every setting is again as it was at first."""
-        if self.plan is None or self.first is None or self.last is None:
-            return False
-        return all(
-            key in self.last.settings and self.last.settings[key].value == setting.value
-            for key, setting in self.first.settings.items()
-        )
-
 
 def tune_of_bench(
     bench: Bench,
@@ -132,41 +162,32 @@ def tune_of_bench(
     simulated: bool = False,
 ) -> Tune:
     """The tune of a bench as it stands.  Raises Refused where nothing was solved or read."""
-    rounds = bench.rounds
-    if rounds[-1].solved is None and (rounds[-1].taken or rounds[-1].runs):
-        rounds = (*rounds[:-1], replace(rounds[-1], solved=bench.to_solve()))
-    solved = [r for r in rounds if r.solution is not None and r.survey is not None]
+    solved = solved_rounds(bench)
     if not solved:
         raise Refused(
             f"nothing was solved on the bench of {bench.profile.name}",
             remedy="'lay' a piece and 'gauge' it, then 'solve'; or give a readings file",
         )
-    readback = bench.readback
     return Tune(
-        machine=bench.profile.name,
-        note=bench.profile.note,
-        rounds=tuple(
-            measured_of(r.survey, r.solution, tuple(t.piece for t in r.taken), dict(r.read_again))
-            for r in solved
-            if r.survey is not None and r.solution is not None
-        ),
-        family=readback.family if readback else bench.family,
-        identity=(readback.identity if readback else "") or bench.identity,
-        port=bench.port,
-        source=source,
-        simulated=simulated,
-        first=bench.first,
-        last=readback,
-        plan=bench.last,
-        outcome=bench.outcome,
-        stages=frozenset(bench.stages),
-        evidence={p.stage: p.evidence for p in bench.proofs if p.evidence},
+        **job_of(bench, source=source, simulated=simulated),
+        rounds=solved,
         previewed=bench.plan is not None and not bench.plan.empty,
         compared=bench.compare(),
         read_after=bench.last is not None and bool(bench.now.taken),
-        journal=bench.journal,
         history=history,
         slicing_angle_deg=bench.profile.mechanics.gantry_angle_deg,
+    )
+
+
+def solved_rounds(bench: Bench) -> tuple[Measured, ...]:
+    """The states of a bench that were solved; the present one is solved where it was read."""
+    rounds = bench.rounds
+    if rounds[-1].solved is None and (rounds[-1].taken or rounds[-1].runs):
+        rounds = (*rounds[:-1], replace(rounds[-1], solved=bench.to_solve()))
+    return tuple(
+        measured_of(r.survey, r.solution, tuple(t.piece for t in r.taken), dict(r.read_again))
+        for r in rounds
+        if r.survey is not None and r.solution is not None
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,11 +15,12 @@ from agent.face.options import Count, Verb, as_json
 from agent.store.names import safe_name
 
 if TYPE_CHECKING:
-    from agent.face.report.tune import Series, Tune
+    from agent.face.report.parts import Page
+    from agent.face.report.tune import Job, Series, Tune
 
 
 @click.command(cls=Verb)
-@click.argument("file", type=click.Path(path_type=Path), required=False)
+@click.argument("files", type=click.Path(path_type=Path), nargs=-1, metavar="[FILE]...")
 @click.option(
     "--out", type=click.Path(path_type=Path), help="the file; report-MACHINE-DATE.html or .pdf"
 )
@@ -32,7 +34,7 @@ if TYPE_CHECKING:
 def report(
     desk: Desk,
     /,
-    file: Path | None,
+    files: tuple[Path, ...],
     out: Path | None,
     number: int | None,
     machine: str | None,
@@ -42,33 +44,80 @@ def report(
 ) -> None:
     """A report of the tune as one file to print and sign: a certificate of one page, and its annex.
 
-    Of a readings FILE; else of the tune on the bench, whichever process did it; with --session of
-    an earlier one in the record.
+    Of a readings FILE, or of several (a fleet of machines, one to a file); else of the tune on the
+    bench, whichever process did it, or of a restore or another change where nothing was tuned;
+    with --session of an earlier tune in the record.
 
     \b
     Example: plumbelt report readings.yaml --out report.html
     """
     made = date_from(day)
-    if file is not None and (number is not None or machine is not None):
+    if files and (number is not None or machine is not None):
         raise BadInput("a readings file and the record are two things", remedy="Name one of them")
-    if file is not None:
-        from agent.face.report.tune import tune_of_file
-
-        tune = tune_of_file(file)
-    elif number is None and machine is None:
-        tune = tune_at(desk)
+    unread = 0
+    if len(files) > 1:
+        of, simulated, (content, unread) = "fleet", False, fleet_content(files, made)
     else:
-        tune = tune_recorded(desk, number or 1, machine)
-    ending = ".pdf" if pdf or (out is not None and out.suffix.lower() == ".pdf") else ".html"
-    path = out or Path(f"report-{safe_name(tune.machine)}-{made.isoformat()}{ending}")
-    shared = save(tune, made, path, pdf=ending == ".pdf", force=force)
-    from agent.face.report.changes import state
+        if files:
+            from agent.face.report.tune import tune_of_file
 
+            job: Job = tune_of_file(files[0])
+        elif number is None and machine is None:
+            job = job_at(desk)
+        else:
+            job = tune_recorded(desk, number or 1, machine)
+        of, simulated, content = job.machine, job.simulated, content_of(job, made)
+    ending = ".pdf" if pdf or (out is not None and out.suffix.lower() == ".pdf") else ".html"
+    path = out or Path(f"report-{safe_name(of)}-{made.isoformat()}{ending}")
+    save(content, path, pdf=ending == ".pdf", force=force)
+    shared = len(files) < 2 and not simulated and _share(content, of, made, path.stem)
     kept = "\nA version of it goes to the workshop with the next sync." if shared else ""
     desk.screen.answer(
-        {"file": str(path), "machine": tune.machine, "state": state(tune), "shared": shared},
-        lambda: desk.screen.say(f"{state(tune)}\nReport written to {path}{kept}"),
+        {"file": str(path), "machine": of, "state": content.state, "shared": shared},
+        lambda: desk.screen.say(f"{content.state}\nReport written to {path}{kept}"),
     )
+    if unread:
+        raise BadInput(
+            f"{unread} of {len(files)} files could not be solved",
+            remedy="The report names them with the reason",
+        )
+
+
+def content_of(job: Job, made: date) -> Page:
+    """The content of the report of a tune, or of another change."""
+    from agent.face.report.tune import Tune
+
+    if isinstance(job, Tune):
+        from agent.face.report.content import page_of
+
+        return page_of(job, made)
+    from agent.face.report.service import Service, service_page
+
+    assert isinstance(job, Service)
+    return service_page(job, made)
+
+
+def fleet_content(files: Sequence[Path], made: date) -> tuple[Page, int]:
+    """The content of the report of several readings files, and how many could not be solved.
+
+    Raises BadInput if none could be.
+    """
+    from agent.face.report.fleet import fleet_page
+    from agent.face.report.tune import tune_of_file
+
+    tunes, unread = [], []
+    for path in files:
+        try:
+            tunes.append(tune_of_file(path))
+        except AgentError as error:
+            problems = error.problems if isinstance(error, BadInput) else ()
+            unread.append((path, "; ".join(map(str, problems)) or error.what))
+    if not tunes:
+        raise BadInput(
+            "none of these files could be solved",
+            remedy="'solve FILE' says why. Nothing was written",
+        )
+    return fleet_page(tunes, unread, made), len(unread)
 
 
 def date_from(text: str | None) -> date:
@@ -84,12 +133,22 @@ def date_from(text: str | None) -> date:
         ) from None
 
 
-def save(tune: Tune, made: date, path: Path, *, pdf: bool = False, force: bool = False) -> bool:
-    """Write the report, whole or not at all; True if the workshop gets a version of it.
+def written(job: Job, made: date, path: Path) -> None:
+    """Write the report of `job` as a page, and keep a version of it for the workshop.
+
+    Raises as `save`.
+    """
+    content = content_of(job, made)
+    save(content, path)
+    if not job.simulated:
+        _share(content, job.machine, made, path.stem)
+
+
+def save(content: Page, path: Path, *, pdf: bool = False, force: bool = False) -> None:
+    """Write the report, whole or not at all.
 
     Raises Refused if a file is there already (unless `force`), or cannot be written.
     """
-    from agent.face.report.page import page, printed
     from agent.store.atomic import ABSENT, stamp, write_file
 
     if not force and stamp(path) != ABSENT:  # told before the work of drawing, not after it
@@ -97,19 +156,23 @@ def save(tune: Tune, made: date, path: Path, *, pdf: bool = False, force: bool =
             f"{path} is there already",
             remedy="Give another name with --out, or --force to write over it. Nothing was written",
         )
-    written = printed(tune, made) if pdf else page(tune, made)
-    write_file(path, written, expect=None if force else ABSENT)
-    return not tune.simulated and _share(tune, made, path.stem, written)
+    if pdf:
+        from agent.face.report.pdf import pdf as printed
+
+        write_file(path, printed(content), expect=None if force else ABSENT)
+        return
+    from agent.face.report.page import html
+
+    write_file(path, html(content), expect=None if force else ABSENT)
 
 
-def _share(tune: Tune, made: date, name: str, written: str | bytes) -> bool:
+def _share(content: Page, machine: str, made: date, name: str) -> bool:
     """Keep a version of the page for the workshop that this bench has joined; True if it is kept.
 
     Of a PDF the page that it is made from.  Never in the way: the file is written, and is the
     report.
     """
-    from agent.face.report.changes import state
-    from agent.face.report.page import page
+    from agent.face.report.page import html
     from agent.store.checks import MOST_BODY
     from agent.store.record import Record
     from agent.workshop.settings import joined
@@ -117,25 +180,28 @@ def _share(tune: Tune, made: date, name: str, written: str | bytes) -> bool:
     try:
         if joined() is None:
             return False
-        text = written if isinstance(written, str) else page(tune, made)
+        text = html(content)
         if len(text) > MOST_BODY:
             return False
         from agent.workshop.sides import Bench
         from agent.workshop.sync import share_document
 
         with Record() as record:
-            facts = {"date": made.isoformat(), "state": state(tune)}
-            share_document(Bench(record), "report", name, tune.machine, text, facts)
+            facts = {"date": made.isoformat(), "state": content.state}
+            share_document(Bench(record), "report", name, machine, text, facts)
     except AgentError:
         return False
     return True
 
 
-def tune_at(desk: Desk) -> Tune:
-    """The tune of the session at hand.  Raises Refused without readings."""
+def job_at(desk: Desk) -> Job:
+    """The tune at hand, or the change that was made without one.  Raises Refused without both."""
+    from agent.face.report.service import is_service, service_of
     from agent.face.report.tune import tune_of_bench
 
     session, simulated = desk.session, desk.rehearsal is not None
+    if is_service(session.bench):
+        return service_of(session.bench, source="this session", simulated=simulated)
     history: tuple[Series, ...] = ()
     if not simulated:  # an invented machine has no past
         from agent.face.report.recorded import history_of

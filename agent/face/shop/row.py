@@ -245,7 +245,7 @@ class Result:
 
 def results(row: Row, made: date, folder: Path) -> tuple[Result, ...]:
     """Certificates of all machines that were measured, in `folder`, and what came of each."""
-    from agent.face.report.verb import save, tune_at
+    from agent.face.report.verb import job_at, written
 
     found = []
     for name, desk in row.desks.items():
@@ -258,7 +258,7 @@ def results(row: Row, made: date, folder: Path) -> tuple[Result, ...]:
         )
         place = folder / f"report-{clean(name)}-{made.isoformat()}.html"
         try:
-            save(tune_at(desk), made, place)
+            written(job_at(desk), made, place)
             found.append(Result(name, left, standing, str(place)))
         except AgentError as error:
             found.append(Result(name, left, standing, "", error.what))

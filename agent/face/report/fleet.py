@@ -1,0 +1,143 @@
+"""The report of several readings files: every machine in a row of one table, then file by file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import date
+from pathlib import Path
+from typing import Final
+
+from agent import __version__
+from agent.face.report import changes, figures, fitting, measured, tolerances
+from agent.face.report.certificate import verdict
+from agent.face.report.parts import Blanks, Part, Picture, Section, Table, Words
+from agent.face.report.parts import Page as Content
+from agent.face.report.tune import Tune
+from agent.face.words import MAIN, shown
+
+
+def fleet_page(tunes: Sequence[Tune], unread: Sequence[tuple[Path, str]], made: date) -> Content:
+    """The content of the report of several `tunes`, dated `made`; `unread`: files, and why not."""
+    annex: Iterator[tuple[str, str, Sequence[Part]]] = (
+        (f"{what}-{number}", f"{tune.machine}: {title}", parts)
+        for number, tune in enumerate(tunes, 1)
+        for what, title, parts in (
+            ("results", "what the readings say", measured.results(tune.before)),
+            ("changes", "what is proposed", changes.changed(tune)),
+            ("readings", "readings", measured.readings(tune.before)),
+            ("misfits", "how well they fit", fitting.misfits(tune.before)),
+            ("advice", "what remains to be done", measured.advice(tune)),
+        )
+    )
+    return Content(
+        title=f"{len(tunes)} machines",
+        state=state_of(tunes, unread),
+        simulated=False,
+        facts=(
+            ("Date of this report", made.isoformat()),
+            ("Made from", f"{len(tunes) + len(unread)} readings files"),
+            ("Made by", f"plumbelt {__version__}"),
+        ),
+        certificate=tuple(_first_page(tunes, unread)),
+        annex=tuple(Section(name, title, tuple(of)) for name, title, of in annex if of),
+        kind="Report of several machines",
+    )
+
+
+def state_of(tunes: Sequence[Tune], unread: Sequence[tuple[Path, str]]) -> str:
+    """How many are in tolerance, in one line."""
+    well = sum(_standing(tune) == _WELL for tune in tunes)
+    told = f"Measured. {well} of {len(tunes)} are in tolerance with certainty."
+    if unread:
+        files = "1 file" if len(unread) == 1 else f"{len(unread)} files"
+        told += f" {files} could NOT be solved."
+    return told
+
+
+_WELL: Final = "in tolerance"
+
+#: From the worst to the best; the first that any error of a machine has is that of the machine.
+_WORDS: Final = (
+    (tolerances.OUTSIDE, "OUT OF TOLERANCE"),
+    (tolerances.UNKNOWN, "not determined"),
+    (tolerances.UNSURE, "in tolerance, not certain"),
+)
+
+
+def _standing(tune: Tune) -> str:
+    if tune.before.solution.contradictory:
+        return "readings contradict each other"
+    found = {tolerances.standing(tune.before, name) for name in MAIN}
+    return next((words for word, words in _WORDS if word in found), _WELL)
+
+
+def _first_page(tunes: Sequence[Tune], unread: Sequence[tuple[Path, str]]) -> Iterator[Part]:
+    yield Table(
+        (
+            ("machine", "left"),
+            *((f"{shown(n).words}, {shown(n).unit}", "right") for n in MAIN),
+            ("tolerance", "right"),
+            ("change proposed", "left"),
+            ("verdict", "wide"),
+        ),
+        tuple(
+            (
+                tune.machine,
+                *(_found(tune, name) for name in MAIN),
+                _tolerance(tune),
+                _proposed(tune),
+                _standing(tune),
+            )
+            for tune in tunes
+        ),
+        "Errors as found with their 95 % intervals, positive where the machine goes too far.",
+    )
+    rows = [row for tune in tunes for row in _shares(tune)]
+    if rows:
+        yield Picture(
+            figures.band("fleet", rows),
+            "Errors as found with their 95 % intervals, in tolerances of each machine; the band is"
+            " the tolerance, an arrow points to what lies beyond the picture.",
+        )
+    for tune in tunes:
+        if _standing(tune) != _WELL:
+            yield Words(f"{tune.machine}: {verdict(tune)}")
+    if unread:
+        yield Words("Files that could not be solved:", strong=True)
+        yield Table(
+            (("file", "left"), ("reason", "wide")), tuple((path.name, why) for path, why in unread)
+        )
+    yield Blanks(("Technician, signature", "Place and date"))
+
+
+def _found(tune: Tune, name: str) -> str:
+    p, words = tune.before.solution.parameters[name], shown(name)
+    size = p.value * words.factor
+    return f"{size:+.{words.digits}f} {words.spread(p.expanded95)}"
+
+
+def _tolerance(tune: Tune) -> str:
+    limit = tune.before.survey.tolerance
+    return f"{limit.scale_percent:g} %, {limit.angle_deg:g}°"
+
+
+def _proposed(tune: Tune) -> str:
+    solution = tune.before.solution
+    told = [c.setting for c in solution.corrections]
+    if solution.slicing_angle_deg is not None:
+        told.append("slicing angle")
+    return ", ".join(told) or "none"
+
+
+def _shares(tune: Tune) -> Iterator[figures.Share]:
+    for name in MAIN:
+        words, found = shown(name), tune.before.solution.parameters[name]
+        limit = tolerances.limit_of(tune.before, name)
+        if limit and found.determined:
+            yield figures.Share(
+                f"{tune.machine}, {words.words}",
+                found.value * words.factor / limit,
+                found.expanded95 * words.factor / limit,
+                words.value(found.value),
+                later=False,
+            )

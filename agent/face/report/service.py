@@ -1,0 +1,190 @@
+"""The report of a change that no tune led to: a restore after a reflash, a replaced part, an undo.
+
+Nothing need have been measured.  Where the machine was read after the change, that is shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING, Final
+
+from agent import __version__
+from agent.bench.value import Purpose
+from agent.change.outcome import STAGES, STATE_WORDS
+from agent.face.report import changes, fitting, machine, measured
+from agent.face.report.parts import Blanks, Facts, Items, Page, Part, Section, Table, Words
+from agent.face.report.tolerances import outside
+from agent.face.report.tune import Job, Measured, job_of, solved_rounds
+from agent.face.words import shown
+
+if TYPE_CHECKING:
+    from agent.bench.value import Bench
+    from agent.change.restore import Sorted
+
+#: What is reported without readings, in words.
+KINDS: Final[Mapping[Purpose, str]] = {
+    "restore": "Restore",
+    "replace": "Replaced part",
+    "undo": "Return to an earlier state",
+    "feed": "Extruder steps",
+    "other": "Change",
+}
+
+
+#: What becomes of a saved setting that was not brought back.
+_TO_DO: Final = {"measure again": "measure again", "never replay": "leave as it is"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Service(Job):
+    """A change, what it did not bring back, and what was read since."""
+
+    kind: str
+    after: Measured | None = None  #: the state since the change, if it was read
+    left: tuple[Sorted, ...] = ()  #: saved settings that were not brought back, with the reason
+
+
+def is_service(bench: Bench) -> bool:
+    """True where what was written last carries out no solution of readings."""
+    change = _change(bench)
+    if change is None or any(r.solution is not None for r in bench.rounds[:-1]):
+        return False
+    return bench.now.follows is None
+
+
+def _change(bench: Bench) -> Purpose | None:
+    """What the last write of this job was for; None where nothing was written."""
+    if bench.last is None:
+        return None
+    written = [t for t in bench.transactions if t.before is not None and t.purpose in KINDS]
+    return written[-1].purpose if written else None
+
+
+def service_of(bench: Bench, *, source: str, simulated: bool = False) -> Service:
+    """The change of a bench where `is_service` is true."""
+    from agent.change.restore import sort_profile
+
+    kind = _change(bench)
+    assert kind is not None
+    assert bench.last is not None
+    solved = solved_rounds(bench)
+    left = (
+        tuple(s for s in sort_profile(bench.profile) if s.verdict != "keep")
+        if kind == "restore"
+        else ()
+    )
+    return Service(
+        **job_of(bench, source=source, simulated=simulated),
+        kind=KINDS[kind],
+        after=solved[-1] if solved else None,
+        left=left,
+    )
+
+
+def service_page(service: Service, made: date) -> Page:
+    """The content of the report of `service`, dated `made`."""
+    since = service.after
+    annex: tuple[tuple[str, str, Sequence[Part]], ...] = (
+        ("settings", "All settings", machine.settings(service)),
+        ("lines", "Lines sent, and their answers", changes.lines(service)),
+        ("proof", "What has been verified", changes.proof(service)),
+        *(
+            (
+                ("readings", "Readings since the change", measured.readings(since)),
+                ("results", "What they say", measured.results(since)),
+                ("misfits", "How well they fit", fitting.misfits(since)),
+                ("belt", "Runs over marks", measured.belt(since)),
+            )
+            if since is not None
+            else ()
+        ),
+        ("cautions", "Cautions", machine.cautions(service)),
+    )
+    return Page(
+        title=f"{service.kind}: {service.machine}",
+        state=state_of(service),
+        simulated=service.simulated,
+        facts=(
+            ("Date of this report", made.isoformat()),
+            ("Made from", service.source),
+            ("Made by", f"plumbelt {__version__}"),
+        ),
+        certificate=tuple(_first_page(service)),
+        annex=tuple(Section(name, title, tuple(of)) for name, title, of in annex if of),
+        kind="Certificate and report of a change",
+    )
+
+
+def state_of(service: Service) -> str:
+    """The outcome in one line."""
+    if service.put_back:
+        return "Put back: every setting is as it was before."
+    if service.outcome is None or not service.outcome.verified:
+        return "Changed, and NOT PROVED: see below before the machine is used."
+    stored = "stored" if service.stages - {"read back"} else "NOT PROVED TO BE STORED"
+    if service.after is None:
+        return f"Changed, read back, {stored}; not measured since."
+    off = [shown(name).words for name in outside(service.after)]
+    told = f"OUTSIDE the tolerance: {', '.join(off)}" if off else "nothing found out of tolerance"
+    return f"Changed, read back, {stored}; measured since: {told}."
+
+
+def _first_page(service: Service) -> Iterator[Part]:
+    plan = service.plan
+    assert plan is not None
+    yield Facts(
+        (
+            ("Machine", service.machine + (f" ({service.note})" if service.note else "")),
+            ("Controller", service.identity or "gave no name"),
+            ("Command family", service.family or "not known"),
+            ("Reason of the change", "; ".join(dict.fromkeys(c.why for c in plan.changes))),
+        )
+    )
+    yield from changes.written(service)
+    told = [
+        f"{stage} ({service.evidence[stage]})" if stage in service.evidence else stage
+        for stage in STAGES
+        if stage in service.stages
+    ]
+    yield Words(f"Verified: {'; '.join(told) or 'NOTHING'}.", strong=True)
+    if service.left:
+        yield Table(
+            (("setting", "left"), ("what to do", "left"), ("reason", "wide")),
+            tuple((s.key, _TO_DO[s.verdict], s.reason) for s in service.left),
+            "Saved settings that were not brought back.",
+        )
+    points = tuple(open_points(service))
+    yield Words("Open points:" if points else "No open points.")
+    if points:
+        yield Items(points)
+    yield Words(
+        "By signing you confirm that you have read the cautions and the open points of this report."
+    )
+    yield Blanks(("Technician, signature", "Place and date"))
+
+
+def open_points(service: Service) -> Iterator[str]:
+    """What is not proved, not measured, or off."""
+    outcome = service.outcome
+    for fate in outcome.fates if outcome is not None else ():
+        if fate.state != "took":
+            yield f"{fate.key}: {STATE_WORDS[fate.state]}."
+    if service.put_back:
+        return
+    missing = [stage for stage in STAGES if stage not in service.stages]
+    if missing:
+        yield f"Not proved: {', '.join(missing)}."
+    if service.after is None:
+        yield (
+            "The machine was not measured since: a plain move of each axis whose steps changed"
+            " ('gauge travel') shows that it goes the commanded distance."
+        )
+        return
+    for name in outside(service.after):
+        words, p = shown(name), service.after.solution.parameters[name]
+        yield (
+            f"OUTSIDE the tolerance: {words.words} {words.value(p.value)}"
+            f" {words.spread(p.expanded95)} (95 %)."
+        )
