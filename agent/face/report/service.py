@@ -45,6 +45,11 @@ class Service(Job):
     after: Measured | None = None  #: the state since the change, if it was read
     left: tuple[Sorted, ...] = ()  #: saved settings that were not brought back, with the reason
 
+    @property
+    def undone(self) -> bool:
+        """True if what was changed was taken back, and all is as it was at first."""
+        return self.kind == KINDS["undo"] and self.put_back
+
 
 def is_service(bench: Bench) -> bool:
     """True where what was written last carries out no solution of readings."""
@@ -119,7 +124,7 @@ def service_page(service: Service, made: date) -> Page:
 
 def state_of(service: Service) -> str:
     """The outcome in one line."""
-    if service.put_back:
+    if service.undone:
         return "Put back: every setting is as it was before."
     if service.outcome is None or not service.outcome.verified:
         return "Changed, and NOT PROVED: see below before the machine is used."
@@ -171,7 +176,7 @@ def open_points(service: Service) -> Iterator[str]:
     for fate in outcome.fates if outcome is not None else ():
         if fate.state != "took":
             yield f"{fate.key}: {STATE_WORDS[fate.state]}."
-    if service.put_back:
+    if service.undone:
         return
     missing = [stage for stage in STAGES if stage not in service.stages]
     if missing:
