@@ -6,7 +6,7 @@ import click
 from click.shell_completion import CompletionItem
 
 from agent.errors import BadInput
-from agent.face.cautions import CAUTIONS
+from agent.face.cautions import cautions_text
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
 from agent.face.topics import TOPICS
@@ -116,4 +116,5 @@ def cautions(desk: Desk, /) -> None:
     \b
     Example: plumbelt cautions
     """
-    desk.screen.answer({"cautions": CAUTIONS}, lambda: desk.screen.say(CAUTIONS))
+    text = cautions_text(desk.screen.text_width)
+    desk.screen.answer({"cautions": cautions_text()}, lambda: desk.screen.say(text))

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 import signal
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import datetime, timedelta
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
@@ -19,8 +21,10 @@ from agent.face.desk import Desk, at_desk
 from agent.face.moving import try_short_moves
 from agent.face.options import Verb, as_json
 from agent.face.screen import bar, clean
+from agent.model.heat import heating_left
 from agent.model.roles import ROLES
 from agent.pieces.catalogue import CATALOGUE
+from agent.pieces.cooling import cooling_minutes
 from agent.work.laying import BY_HAND
 from agent.work.signals import ended_by
 from agent.work.sleep import Sleep
@@ -28,7 +32,7 @@ from agent.work.sleep import Sleep
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from agent.model.heat import Heat
+    from agent.model.heat import Heat, Heats
     from agent.pieces import Piece, Summary
     from agent.work.laying import Laying, Progress
 
@@ -44,7 +48,7 @@ SEATED: Final = (
 )
 
 HEATED: Final = (
-    "Now set the controllers that keep the heat to nozzle {nozzle:g} C and bed {bed:g} C,"
+    "Now set the controllers that keep the heat to nozzle {nozzle:g} °C and bed {bed:g} °C,"
     " and wait until both stand there. Nothing sent from here can read them or switch them off:"
     " stay with the machine until you have switched them off yourself. One without a limiter of"
     " its own against running away is for nobody to use."
@@ -53,9 +57,8 @@ HEATED: Final = (
 CLEAR: Final = "Are hands, tools and old parts clear of belt, rollers and gantry?"
 
 COOLING: Final = (
-    "Let the piece cool on the belt before you take it off or read it: 20 degrees too warm reads"
-    " 0.1 to 0.2 % too long. Ten minutes with the bed cold is enough for a piece of one layer, half"
-    " an hour for a thick one. Mark x and s on it before it leaves the belt."
+    "Let the piece cool on the belt before you take it off or read it: 20 °C too warm reads 0.1 to"
+    " 0.2 % too long. Mark x and s on it before it leaves the belt."
 )
 
 
@@ -134,7 +137,12 @@ def lay(desk: Desk, /, name: str, sizes: tuple[str, ...]) -> None:
             f"Laid as '{laid.name}'. {off} The belt was fed forward, so that the piece is clear of"
             f" the nozzle. {COOLING}"
         )
-        desk.screen.say(f"Then: gauge {laid.name}; 'advance MM' brings it to the belt's end.")
+        ready = math.ceil(cooling_minutes(laid.piece, laid.profile))
+        desk.screen.say(
+            f"Cool enough to be read in about {ready} min, at {_clock_in(ready)}."
+            " 'advance MM' brings it to the belt's end.\n"
+            f"Next: gauge {laid.name}"
+        )
 
     desk.screen.answer(document, show)
 
@@ -279,8 +287,16 @@ def progress_shown(console: Console, name: str, laying: Laying) -> Iterator[None
     from rich.live import Live
     from rich.text import Text
 
+    began, first = time.monotonic(), laying.progress.heats
+
     def now() -> Text:
-        return Text(progress_text(name, laying.progress), no_wrap=True, overflow="ellipsis")
+        nonlocal began, first
+        progress, instant = laying.progress, time.monotonic()
+        left = heating_left(first, progress.heats, instant - began)
+        if left == 0.0 or targets(progress.heats) != targets(first):  # a heating begins anew
+            began, first = instant, progress.heats
+        text = progress_text(name, progress, left, console.width)
+        return Text(text, no_wrap=True, overflow="ellipsis")
 
     with Live(get_renderable=now, console=console, refresh_per_second=5):
         yield
@@ -288,18 +304,34 @@ def progress_shown(console: Console, name: str, laying: Laying) -> Iterator[None
         console.print()
 
 
-def progress_text(name: str, progress: Progress, width: int = 24) -> str:
-    """What is shown of a laying under way; three lines of less than 80 columns."""
+def targets(heats: Heats) -> tuple[float, ...]:
+    """What the heaters are told to reach, as far as they report it."""
+    return tuple(heat.target for heat in (heats.nozzle, heats.bed) if heat is not None)
+
+
+def progress_text(name: str, progress: Progress, heating: float | None, columns: int = 80) -> str:
+    """What is shown of a laying under way; three lines of less than `columns`, 60 or more.
+
+    heating: seconds until the heaters are at their targets; None: not known
+    """
+    width = 24 if columns >= 80 else 8
     done = bar(progress.done / max(progress.total, 1), width)
-    last = clean(progress.last)[:54] or "nothing yet"
+    last = clean(progress.last)[: columns - 26] or "nothing yet"
     heats = progress.heats
+    hint = "Ctrl-C pauses, a second one breaks off" if columns >= 80 else "Ctrl-C pauses"
+    if heating:
+        hint = f"heating, about {minutes(heating)} left"
     return (
         f"laying {name}  {done}  {progress.done} of {progress.total} lines,"
         f" {minutes(progress.seconds_left)} left\n"
-        f"nozzle {_heat_words(heats.nozzle)}, bed {_heat_words(heats.bed)}."
-        " Ctrl-C pauses, a second one breaks off.\n"
+        f"nozzle {_heat_words(heats.nozzle)}, bed {_heat_words(heats.bed)}. {hint}.\n"
         f"last line acknowledged: {last}"
     )
+
+
+def _clock_in(minutes: float) -> str:
+    """The time of day in so many minutes."""
+    return f"{datetime.now() + timedelta(minutes=minutes):%H:%M}"
 
 
 def _heat_words(heat: Heat | None) -> str:

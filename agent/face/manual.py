@@ -9,7 +9,7 @@ from typing import Final
 import click
 
 from agent import __version__
-from agent.face.cautions import CAUTIONS
+from agent.face.cautions import cautions_text
 from agent.face.topics import TOPICS
 
 EXITS: Final = (
@@ -33,7 +33,7 @@ def manual(tree: click.Group) -> str:
         ".SH DESCRIPTION",
         *_paragraphs(tree.help or ""),
         ".SH CAUTIONS",
-        *_paragraphs(CAUTIONS),
+        *_paragraphs(cautions_text()),
         ".SH VERBS",
     ]
     return "\n".join([*head, *_commands(tree, ""), *_rest()]) + "\n"

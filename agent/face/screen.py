@@ -165,6 +165,11 @@ class Screen:
         return self.coloured and not plain and stream.isatty()
 
     @property
+    def text_width(self) -> int:
+        """Columns that running text has."""
+        return _text_width()
+
+    @property
     def rows(self) -> int:
         """Rows of the window; plenty where there is none."""
         import shutil
@@ -185,8 +190,9 @@ class Screen:
     def heading(self, text: str) -> None:
         """A heading: bold where there is bold, underlined by a row of dashes everywhere."""
         console = self.console
-        console.print(f"\n{clean(text)}", style="bold", soft_wrap=True)
-        console.print("-" * min(len(text), console.width))
+        lines = textwrap.wrap(clean(text), console.width) or [""]
+        console.print("\n" + "\n".join(lines), style="bold", soft_wrap=True)
+        console.print("-" * max(map(len, lines)))
 
     def table(self, columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> None:
         """A table; where the window is narrow its rows become two lines or more.

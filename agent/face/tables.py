@@ -42,11 +42,11 @@ def verdict(name: str, parameter: Parameter, solution: Solution, survey: Survey)
         return "set slicing angle"
     if not parameter.determined:
         return "not determined"
+    if not parameter.significant:
+        return "within uncertainty"
     if name.startswith("offset") or name == "shrink":
         return "slicer setting"
     limit = survey.tolerance.scale_percent / 100 if setting else survey.tolerance.angle_deg
-    if not parameter.significant:
-        return "within uncertainty"
     if abs(parameter.value) <= limit:
         return "in tolerance"
     return "by hand" if name in BY_HAND else "see notes"
@@ -171,9 +171,9 @@ def plan(screen: Screen, plan: Plan) -> None:
         for line in plan.lines:
             screen.say(f"    {line}")
     for text in plan.asks:
-        screen.say(f"- Check before you approve: {text}")
+        screen.say(f"- Check before you approve: {text.rstrip('.')}.")
     for text in plan.warnings:
-        screen.say(f"- Note: {text}")
+        screen.say(f"- Note: {text.rstrip('.')}.")
     if not plan.empty:
         screen.say(f"Digest {plan.digest}, over lines, machine and read-back.")
 

@@ -53,7 +53,7 @@ class Heats:
 
     def __str__(self) -> str:
         words = [
-            f"{name} {heat.now:.0f} of {heat.target:.0f} C"
+            f"{name} {heat.now:.0f} of {heat.target:.0f} °C"
             for name, heat in (("nozzle", self.nozzle), ("bed", self.bed))
             if heat is not None and heat.target
         ]
@@ -87,16 +87,32 @@ def danger_of(before: Heats, after: Heats, seconds: float) -> str:
             long = COOLER_AFTER[name] <= seconds <= _MEANWHILE
             if long and now.now > HOT and now.now > was.now - _COOLER_BY:
                 return (
-                    f"the {name} is off and gets NO COOLER: {now.now:.0f} C, and {was.now:.0f} C"
+                    f"the {name} is off and gets NO COOLER: {now.now:.0f} °C, and {was.now:.0f} °C"
                     f" {seconds:.0f} s before. Its output may be stuck ON"
                 )
         elif seconds >= WARMER_AFTER and now.now < min(was.now + _WARMER_BY, now.target - _NEAR):
             return (
-                f"the {name} is told to reach {now.target:.0f} C and gets NO WARMER:"
-                f" {now.now:.0f} C, and {was.now:.0f} C {seconds:.0f} s before. Its heater may be"
+                f"the {name} is told to reach {now.target:.0f} °C and gets NO WARMER:"
+                f" {now.now:.0f} °C, and {was.now:.0f} °C {seconds:.0f} s before. Its heater may be"
                 " broken, or its sensor out of place"
             )
     return ""
+
+
+def heating_left(before: Heats, after: Heats, seconds: float) -> float | None:
+    """Seconds until every heater is at its target, if it goes on as it went for so many seconds.
+
+    0 where all are near their targets, or none is on; None where nothing can be said yet.
+    """
+    left = 0.0
+    for was, now in ((before.nozzle, after.nozzle), (before.bed, after.bed)):
+        if now is None or now.now >= now.target - _WARMER_BY:
+            continue
+        risen = now.now - was.now if was is not None and was.target == now.target else 0.0
+        if seconds <= 0 or risen < _WARMER_BY:
+            return None
+        left = max(left, (now.target - now.now) * seconds / risen)
+    return left
 
 
 def eased(before: Heats, after: Heats) -> bool:

@@ -234,7 +234,7 @@ class Laying:
         nozzle, bed = self.heating
         halted = self.link.state is State.HALTED
         left = self.stop()
-        heats = f"nozzle {nozzle:g} C, bed {bed:g} C" if nozzle or bed else ""
+        heats = f"nozzle {nozzle:g} °C, bed {bed:g} °C" if nozzle or bed else ""
         if left.heaters == "by hand":
             told = (
                 f"{BY_HAND}. The machine carries out the moves it has already taken and then stands"

@@ -13,7 +13,7 @@ from agent.face.desk import Desk
 from agent.face.laying import lay_to_the_end, progress_text
 from agent.face.main import run
 from agent.face.screen import Screen
-from agent.model.heat import Heat, Heats
+from agent.model.heat import Heat, Heats, heating_left
 from agent.model.roles import Axes
 from agent.rehearsal import behind_a_terminal, in_memory, plain_profile
 from agent.store.home import ready_profiles
@@ -149,7 +149,7 @@ def test_a_lost_link_says_what_still_heats() -> None:
     session.link.transport.write = gone  # type: ignore[method-assign]
     with pytest.raises(LinkFailed, match=r"after \d+ of \d+ lines") as failure:
         session.lay_on(laying)
-    for words in ("nozzle 215 C, bed 60 C", "power switch", "support the gantry"):
+    for words in ("nozzle 215 °C, bed 60 °C", "power switch", "support the gantry"):
         assert words in failure.value.remedy
     assert session.hot
 
@@ -184,7 +184,34 @@ def test_json_of_lay_is_one_document(capsys: pytest.CaptureFixture[str]) -> None
 
 def test_progress_fits_a_small_screen() -> None:
     progress = Progress(4321, 12345, 4000, "G1 " + "X" * 300, Heats(Heat(214.6, 215), Heat(60, 60)))
-    assert max(map(len, progress_text("strip", progress).splitlines())) < 80
+    for columns in (60, 80, 120):
+        lines = progress_text("strip", progress, None, columns).splitlines()
+        assert max(map(len, lines)) < columns
+        assert "4321 of 12345 lines" in lines[0]
+        assert "66:40" in lines[0]
+
+
+@pytest.mark.parametrize(
+    ("first", "now", "seconds", "left"),
+    [
+        (Heats(Heat(20, 215), Heat(20, 60)), Heats(Heat(118, 215), Heat(40, 60)), 60, 60),
+        (Heats(Heat(20, 215), Heat(20, 60)), Heats(Heat(215, 215), Heat(40, 60)), 60, 60),
+        (Heats(Heat(20, 215), None), Heats(Heat(20.5, 215), None), 2, None),  # hardly begun
+        (Heats(Heat(20, 0), None), Heats(Heat(60, 215), None), 9, None),  # told in between
+        (Heats(Heat(20, 215), None), Heats(Heat(214, 215), None), 90, 0),
+        (Heats(), Heats(), 90, 0),
+    ],
+)
+def test_the_time_left_for_heating_goes_by_the_time_so_far(
+    first: Heats, now: Heats, seconds: float, left: float | None
+) -> None:
+    found = heating_left(first, now, seconds)
+    assert found == (left if left is None else pytest.approx(left, rel=0.02))
+
+
+def test_heating_shows_the_time_left() -> None:
+    progress = Progress(3, 12345, 4000, "M109 S215", Heats(Heat(100, 215), Heat(60, 60)))
+    assert "heating, about 2:05 left" in progress_text("strip", progress, 125.0, 80)
 
 
 def test_temperatures_are_heard_from_any_report() -> None:

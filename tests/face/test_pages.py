@@ -12,7 +12,7 @@ from pathlib import Path
 import click
 import pytest
 
-from agent.face.cautions import CAUTIONS
+from agent.face.cautions import cautions_text
 from agent.face.main import plumbelt, run
 from agent.face.screen import clean
 from agent.face.topics import TOPICS
@@ -65,11 +65,11 @@ def test_every_page_fits_a_screen_of_80_by_24(
 
 
 def test_the_cautions_fit_a_screen_and_defer_to_local_codes() -> None:
-    rows = CAUTIONS.splitlines()
+    rows = cautions_text().splitlines()
     assert len(rows) <= 20
     assert max(map(len, rows)) <= 79
     for words in ("power switch", "mains", "Local codes", "licensed", "rollers"):
-        assert words in CAUTIONS
+        assert words in cautions_text()
 
 
 def test_help_without_a_topic_names_all_verbs(capsys: pytest.CaptureFixture[str]) -> None:

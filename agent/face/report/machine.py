@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from agent.face.cautions import CAUTIONS
+from agent.face.cautions import cautions_text
 from agent.face.report.digits import angle
 from agent.face.report.parts import Blanks, Facts, Items, Part, Table, Wire, Words
 from agent.face.report.tune import Job, Tune
@@ -224,4 +224,4 @@ def cautions(tune: Job) -> Sequence[Part]:
         if tune.simulated
         else ()
     )
-    return (*head, Items(_OF_A_TUNE), Wire(CAUTIONS))
+    return (*head, Items(_OF_A_TUNE), Wire(cautions_text()))
