@@ -69,6 +69,7 @@ def _visible(character: str) -> str:
 #: line to type that stands in quotes.
 _UNIT: Final = re.compile(r"(?<=[\d)]) (?=(?:%|°C?|mm/s|mm|step/mm|min|s)(?![\w/]))|(?<=±) (?=\d)")
 _QUOTED: Final = re.compile(r"(?<!\w)'[^'\n]{1,30}'(?!\w)")
+_HANGING: Final = re.compile(r"( *(?:- )?).*", re.DOTALL)
 _JOINED: Final = "\x00"  # `clean` leaves none of these
 
 
@@ -84,7 +85,7 @@ def wrapped(text: str, width: int) -> list[str]:
         else:
             if line.startswith("! "):
                 line = f"Warning: {line[2:]}"
-            blanks = line[: len(line) - len(line.lstrip(" "))]
+            blanks = " " * len(_HANGING.sub(r"\1", line))
             held = _QUOTED.sub(lambda found: found[0].replace(" ", _JOINED), line)
             broken = textwrap.wrap(
                 _UNIT.sub(_JOINED, held), width, break_on_hyphens=False, subsequent_indent=blanks

@@ -23,6 +23,7 @@ from agent.face.screen import Screen, ranked, wrapped
         ("abcdef ± 5 s", ["abcdef", "± 5 s"]),
         ("do 'a b c' now", ["do", "'a b c'", "now"]),
         ("! ab", ["Warning:", "ab"]),
+        ("- one two three", ["- one two", "  three"]),
     ],
 )
 def test_lines_keep_their_blanks_and_break_at_words(text: str, lines: list[str]) -> None:
