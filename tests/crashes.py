@@ -813,8 +813,13 @@ def campaign(
     only: tuple[str, ...] = (),
     kinds: tuple[Kind, ...] = KINDS,
     most: int | None = None,
+    until_found: bool = False,
 ) -> Campaign:
-    """Cut the whole job of one family; `only`: these steps, `most`: so many cuts of each kind."""
+    """Cut the whole job of one family.
+
+    only: these steps; `most`: so many cuts of each kind; `until_found`: only up to the first that
+    is not clean.
+    """
     total = Campaign()
     with home_in_memory():
         job, steps = Job.new(family), steps_of(family)
@@ -837,6 +842,8 @@ def campaign(
                             cut_once, job, steps, place, cut, wanted, twice=twice, whole=whole
                         )
                         total.add(cut, in_a_copy(one))
+                        if until_found and not total.clean:
+                            return total
                 if only and step.name == only[-1]:
                     break
             gone_on(job, (*steps[: place + 1],), place)
