@@ -91,12 +91,11 @@ def _with(bench: Bench, event: Event, *, checked: bool) -> Bench:
             )
         else:
             clears = not (event.kind in _IDLE or _same_reading(bench, after, event))
-            return replace(
-                after,
-                machine=event.machine or after.machine,
-                number=max(after.number, number_of(event)),
-                refused=None if clears else after.refused,
-            )
+            refused = None if clears else after.refused
+            machine, number = event.machine or after.machine, max(after.number, number_of(event))
+            if (machine, number) == (after.machine, after.number) and refused is after.refused:
+                return after  # as a rule: a whole life is folded before each verb
+            return replace(after, machine=machine, number=number, refused=refused)
     damage = (*bench.damage, problem) if len(bench.damage) < _NAMED else bench.damage
     return replace(bench, damage=damage, number=max(bench.number, number_of(event)))
 
