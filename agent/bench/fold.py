@@ -75,9 +75,11 @@ def fold(events: Iterable[Event], bench: Bench | None = None, *, checked: bool =
     checked: their bodies were held against their kinds already, as the record does in reading
     """
     state = bench or Bench()
+    number = state.number
     for event in events:
         state = _with(state, event, checked=checked)
-    return state
+        number = max(number, number_of(event))
+    return replace(state, number=number)
 
 
 def _with(bench: Bench, event: Event, *, checked: bool) -> Bench:
@@ -91,13 +93,12 @@ def _with(bench: Bench, event: Event, *, checked: bool) -> Bench:
             )
         else:
             clears = not (event.kind in _IDLE or _same_reading(bench, after, event))
-            refused = None if clears else after.refused
-            machine, number = event.machine or after.machine, max(after.number, number_of(event))
-            if (machine, number) == (after.machine, after.number) and refused is after.refused:
-                return after  # as a rule: a whole life is folded before each verb
-            return replace(after, machine=machine, number=number, refused=refused)
+            refused, machine = None if clears else after.refused, event.machine or after.machine
+            if machine == after.machine and refused is after.refused:
+                return after  # as a rule, and a whole life is folded before each verb
+            return replace(after, machine=machine, refused=refused)
     damage = (*bench.damage, problem) if len(bench.damage) < _NAMED else bench.damage
-    return replace(bench, damage=damage, number=max(bench.number, number_of(event)))
+    return replace(bench, damage=damage)
 
 
 def _same_reading(before: Bench, after: Bench, event: Event) -> bool:
