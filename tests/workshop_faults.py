@@ -14,6 +14,7 @@ import contextlib
 import json
 import random
 import shutil
+import subprocess
 import sys
 import tempfile
 import threading
@@ -22,7 +23,9 @@ import traceback
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
+from unittest import mock
 
 from agent.errors import AgentError
 from agent.store.record import Record
@@ -32,6 +35,7 @@ from agent.workshop import exchange as exchanging
 from agent.workshop.life import events
 from agent.workshop.server import Shared, make_workshop
 from agent.workshop.sides import Bench, Workshop
+from agent.workshop.sync import sync
 from tests.workshop.postgres import Server, why_not
 from tests.workshop.proxy import Cut, Proxy
 from tests.workshop.shop import Writer, instant
@@ -67,11 +71,11 @@ class Shop:
         self.dice = random.Random(seed)
         self.records = [Record(folder / f"bench{n}" / "record.db") for n in range(benches)]
 
-    def work(self, n: int, sessions: int = 3) -> None:
+    def work(self, n: int, sessions: int = 3, lines: int = 30) -> None:
         record = self.records[n]
         for _ in range(sessions):
             session = record.begin(f"machine {self.dice.randrange(4)}")
-            for k in range(self.dice.randrange(1, 30)):
+            for k in range(self.dice.randrange(1, lines)):
                 session.traffic(k, ">", f"G1 X{k} \x00 \\")
             for k in range(self.dice.randrange(1, 6)):
                 session.note("note", {"text": f"{k}"}, {"estimate.z_scale": (k / 1000, 0.001)})
@@ -217,6 +221,51 @@ def full_disk(server: Server, runs: int) -> Tally:
     return tally
 
 
+def no_room(server: Server, runs: int) -> Tally:
+    """The disk of a server of its own is really full, at some moment of an exchange."""
+    del server
+    tally = Tally()
+    with a_small_disk() as room:
+        if room is None:
+            tally.notes["left out: only root may mount a small disk"] += 1
+            return tally
+        with Server(room) as small, a_shop(small, 2, 600) as shop:
+            for _ in range(runs):
+                for _ in range(3):
+                    shop.work(0, 10, lines=1500)
+                before = [content(record) for record in shop.records]
+                filler = room / "filler"
+                free = shutil.disk_usage(room).free
+                left = shop.dice.randrange(64_000, 1_500_000)
+                with filler.open("wb") as file:
+                    file.write(b"\0" * max(free - left, 0))
+                broke = attempt(lambda: shop.sync(0), tally)
+                filler.unlink()
+                small.back()
+                tally.runs += 1
+                tally.resumed += broke
+                judge(shop, before, tally)
+    return tally
+
+
+@contextlib.contextmanager
+def a_small_disk(megabytes: int = 260) -> Iterator[Path | None]:
+    """A disk in memory; None where it may not be mounted."""
+    with tempfile.TemporaryDirectory(prefix="disk-", dir="/tmp") as folder:
+        mount = ["mount", "-t", "tmpfs", "-o", f"size={megabytes}m,mode=755", "none", folder]
+        try:
+            there = subprocess.run(mount, capture_output=True).returncode == 0
+        except OSError:
+            there = False
+        if not there:
+            yield None
+            return
+        try:
+            yield Path(folder)
+        finally:
+            subprocess.run(["umount", "-l", folder], capture_output=True)
+
+
 def restored_bench(server: Server, runs: int) -> Tally:
     """A bench's record is put back to an older state, and goes on from there."""
     tally = Tally()
@@ -287,6 +336,98 @@ def copied_laptop(server: Server, runs: int) -> Tally:
     return tally
 
 
+@contextlib.contextmanager
+def on_laptop(shop: Shop, n: int, name: str, ahead: float = 0.0) -> Iterator[Record]:
+    """Be at the n-th bench: its folder, its name, and its clock that many seconds ahead."""
+
+    class Clock(datetime):
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> Clock:
+            there = datetime.now(tz) + timedelta(seconds=ahead)
+            return cls.fromisoformat(there.isoformat())
+
+    def noted() -> str:
+        return Clock.now(UTC).isoformat(timespec="milliseconds")
+
+    with contextlib.ExitStack() as patched:
+        home = {"PLUMBELT_HOME": str(shop.folder / f"bench{n}")}
+        patched.enter_context(mock.patch.dict("os.environ", home))
+        patched.enter_context(mock.patch("platform.node", return_value=name))
+        patched.enter_context(mock.patch("agent.workshop.sync.datetime", Clock))
+        for module in ("record", "benches"):
+            patched.enter_context(mock.patch(f"agent.store.{module}.utc_now", noted))
+        patched.enter_context(mock.patch("agent.workshop.sync.utc_now", noted))
+        yield shop.records[n]
+
+
+def namesakes(server: Server, runs: int) -> Tally:
+    """Two laptops of one name that know nothing of each other tune the same machines."""
+    tally = Tally()
+    for run in range(runs):
+        with a_shop(server, 2, 700 + run) as shop:
+            told = []
+            for n in (0, 1, 0, 1, 0, 1):
+                with on_laptop(shop, n, "laptop") as record:
+                    shop.work(n)
+                    if shop.dice.random() < 0.7:
+                        told.append((n, sync(record, shop.url).namesakes))
+            before = [content(record) for record in shop.records]
+            for n in (0, 1, 0):
+                with on_laptop(shop, n, "laptop") as record:
+                    told.append((n, sync(record, shop.url).namesakes))
+            tally.runs += 1
+            judge(shop, before, tally)
+            benches = shop.records[0].rows("SELECT id, name FROM bench ORDER BY id")
+            apart = {name for name, _ in benches}
+            by_bench = dict(
+                shop.records[1].rows("SELECT bench, count(*) FROM origin GROUP BY bench")
+            )
+            if (
+                [name for _, name in benches] != ["laptop", "laptop"]
+                or by_bench.keys() != apart
+                or any(len(others) != 1 for _, others in told[-2:])
+                or told[-1][1] == told[-2][1]
+            ):
+                tally.unequal += 1
+                tally.notes[f"not told apart: {benches} {by_bench} {told[-2:]}"] += 1
+    return tally
+
+
+def clock_at_sync(server: Server, runs: int) -> Tally:
+    """As `clock`, by whole syncs: each compares the laptop's clock with the server's own."""
+    tally = Tally()
+    for run in range(runs):
+        with a_shop(server, 2, 800 + run) as shop:
+            off = (365.0, -365.0)[run % 2] * 86_400
+            course = (
+                (0, 0.0),
+                (1, off),
+                (0, 0.0),
+                (1, off),
+                (1, 0.0),
+                (0, off),
+                (1, 0.0),
+                (0, 0.0),
+            )
+            for number, (n, ahead) in enumerate(course):
+                with on_laptop(shop, n, f"laptop {n}", ahead) as record:
+                    record.begin("heron").note("note", {"text": str(number)})
+                    found = sync(record, shop.url)
+                if found.clock_is_off is not bool(ahead):
+                    tally.unequal += 1
+                    tally.notes[f"a clock {ahead} s ahead was told as {found.ahead}"] += 1
+                time.sleep(0.1)
+            before = [content(record) for record in shop.records]
+            tally.runs += 1
+            judge(shop, before, tally)
+            for record in shop.records:
+                order = [e.entry.body["text"] for e in events(Bench(record), "heron") if e.entry]
+                if order != [str(number) for number in range(len(course))]:
+                    tally.unequal += 1
+                    tally.notes[f"in the order {' '.join(order)}"] += 1
+    return tally
+
+
 def at_once(server: Server, runs: int) -> Tally:
     """Three benches exchange at the same time, again and again."""
     tally = Tally()
@@ -349,11 +490,14 @@ FAULTS: dict[str, Callable[[Server, int], Tally]] = {
     "cut": cut_cable,
     "kill": kill_server,
     "disk": full_disk,
+    "no-room": no_room,
     "bench-backup": restored_bench,
     "server-backup": restored_server,
     "copied": copied_laptop,
     "at-once": at_once,
     "clock": wrong_clock,
+    "clock-sync": clock_at_sync,
+    "namesakes": namesakes,
 }
 
 

@@ -50,13 +50,14 @@ def _other_user() -> pwd.struct_passwd | None:
 class Server:
     """One server with its own folder; databases are made as they are asked for."""
 
-    def __init__(self) -> None:
+    def __init__(self, room: Path | None = None) -> None:
+        """room: where its folder is made, /tmp if it is not given."""
         self.port = 5432
         place = programs()
         assert place is not None
         self._programs = place
         # the path of a socket has 107 characters at most
-        self.folder = Path(tempfile.mkdtemp(prefix="pg-", dir="/tmp"))
+        self.folder = Path(tempfile.mkdtemp(prefix="pg-", dir=room or "/tmp"))
         user = _other_user() if os.geteuid() == 0 else None
         self._as: dict[str, Any] = {}
         if user is not None:
@@ -144,6 +145,19 @@ class Server:
         self.socket.unlink(missing_ok=True)
         (self.folder / f".s.PGSQL.{self.port}.lock").unlink(missing_ok=True)
 
+    def back(self) -> None:
+        """Start it where it has died, wait where it is recovering."""
+        assert self._process is not None
+        for _ in range(600):
+            if self._process.poll() is not None:
+                self.kill()
+                self.start()
+                return
+            if self._answers():
+                return
+            time.sleep(0.05)
+        raise RuntimeError("the server does not come back")
+
     def stop(self) -> None:
         if self._process is not None and self._process.poll() is None:
             self._process.send_signal(signal.SIGINT)
@@ -196,6 +210,13 @@ class Server:
             f"ssl_cert_file={certificate}",
         )  # fmt: skip
         return str(certificate)
+
+    def ask_for_password(self, user: str, password: str) -> None:
+        """Make a user who is let in with a password alone."""
+        rules = self.data / "pg_hba.conf"
+        rules.write_text(f"local all {user} scram-sha-256\n{rules.read_text()}")
+        self.execute("postgres", "SELECT pg_reload_conf()")
+        self.execute("postgres", f"CREATE ROLE {user} LOGIN PASSWORD '{password}'")
 
     def database(self) -> str:
         """A new empty database; its address."""

@@ -176,8 +176,9 @@ def forge(url: str, server: Server, table: str, **columns: object) -> None:
 
 
 def test_hostile_events_are_kept_apart_with_a_word_and_hinder_nothing(
-    tmp_path: Path, server: Server, url: str
+    tmp_path: Path, server: Server, url: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr("agent.store.checks.MOST_BODY", 100_000)
     at = "2026-03-01T12:00:00.000+00:00"
     good = new_identity()
     session = {"at": at, "port": "", "family": "", "identity": "", "agent": "0"}
@@ -193,6 +194,7 @@ def test_hostile_events_are_kept_apart_with_a_word_and_hinder_nothing(
         ("novelty", "{}"),
         ("note", "[" * 3000 + "]" * 3000),
         ("note", json.dumps({"text": "\ud800"})),
+        ("note", json.dumps({"text": "huge " * 30_000})),
     ]
     for kind, body in bodies:
         entry = new_identity()
@@ -205,12 +207,13 @@ def test_hostile_events_are_kept_apart_with_a_word_and_hinder_nothing(
     forge(url, server, "line", session=good, n=2, at=0.0, way=">", text="M503")
     with benches(tmp_path, 1) as (a,):
         met = meet(a, url)
-        assert met.received.apart == 2 + 2 * 7 + 1 + 1
+        assert met.received.apart == 2 + 2 * 8 + 1 + 1
         assert [e.body for e in a.entries("heron", text="good")] == [{"text": "good"}]
         assert len(content(a)["entry"]) == 2
         assert [line.n for line in a.lines(good)] == [2]
         words = a.apart()
         assert "machine: holds control characters" in words
+        assert "body: is longer than 100000 characters" in words
         assert "body: the kind 'novelty' is not known here" in words
         assert sum(words.values()) == met.received.apart
         assert meet(a, url).received.new == 0

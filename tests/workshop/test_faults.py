@@ -11,6 +11,8 @@ from tests.workshop_faults import FAULTS
 @pytest.mark.parametrize("fault", sorted(FAULTS))
 def test_nothing_is_lost_nor_doubled(server: Server, fault: str) -> None:
     tally = FAULTS[fault](server, 4 if fault == "cut" else 1)
+    if fault == "no-room" and not tally.runs:
+        pytest.skip(next(iter(tally.notes)))
     assert tally.runs >= 1
     assert tally.clean, tally
     if fault == "cut":

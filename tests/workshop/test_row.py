@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import io
 import json
+import math
+import re
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pytest
+from scipy import stats
 
 from agent.errors import BadInput, Refused
 from agent.face.main import run
 from agent.face.screen import Screen
 from agent.face.shop.row import (
     Place,
+    Result,
     Row,
     cover,
     read_row,
@@ -27,6 +32,7 @@ from agent.face.shop.row import (
 from agent.rehearsal import behind_a_terminal, in_memory
 from agent.store.profiles import load_profile
 from agent.work.session import Session
+from agent.workshop.fleet import Left
 from tests.face.bench import WILLING, Technician, digest_in
 
 DAY = date(2026, 3, 1)
@@ -88,6 +94,40 @@ def test_a_row_is_tuned_by_enter_alone_and_ends_with_certificates_and_a_cover_sh
     with pytest.raises(Refused, match="is there already"):
         refuse_existing(tmp_path, DAY)
     row.close()
+
+
+def test_a_cover_sheet_tells_yield_and_capability_of_the_row(tmp_path: Path) -> None:
+    """Indices from their definitions (ISO 22514-2), intervals by scipy."""
+    dice = np.random.default_rng(3)
+    found = []
+    for n, value in enumerate(dice.normal(0.0002, 0.0003, 24)):
+        left = Left(float(value), 1e-5, 0.001)
+        wide = {"z_scale": left, "yaw_deg": Left(0.01, 0.001, 0.1)}
+        found.append(Result(f"heron-{n}", wide, left.standing, f"report-{n}.html"))
+    found.append(Result("gone", {}, "unknown", "", "no answer"))
+    shares = np.array([r.left["z_scale"].value for r in found[:-1]]) / 0.001
+    s = float(np.std(shares, ddof=1))
+    sheet, capable, made = cover(found)
+    assert len(capable.rows) == 1
+    one = made["z_scale"]
+    assert one.n == 24
+    assert one.within == int(np.sum(np.abs(shares) <= 1))
+    assert one.cp == pytest.approx(2 / (6 * s))
+    assert one.cpk == pytest.approx((1 - abs(float(np.mean(shares)))) / (3 * s))
+    low, high = (one.cp * math.sqrt(stats.chi2.ppf(p, 23) / 23) for p in (0.025, 0.975))
+    assert one.cp_interval == pytest.approx((low, high))
+    assert one.cpk_interval[0] < one.cpk < one.cpk_interval[1]
+    assert "yaw_deg" not in made  # all equal: nothing can be said
+    within = sum(r.standing == "within" for r in found)
+    assert yield_words(found) == (
+        f"Yield: {within} of 25 machines within tolerance with 95 % confidence; "
+        f"of {1 + sum(r.standing == 'open' for r in found)} it is not known."
+    )
+    assert sheet.rows[-1] == ("gone", "unknown", "", "none: no answer")
+    text = save_cover(found, DAY, tmp_path).read_text(encoding="utf-8")
+    for word in (f"{one.cp:.2f}", f"{one.cpk:.2f}", "Yield", "heron-23", "no answer"):
+        assert word in text
+    assert not re.search(r"https?://|src=|@import|url\(|<script|<link|<img", text)
 
 
 def test_machines_go_on_side_by_side_and_a_name_goes_elsewhere(tmp_path: Path) -> None:

@@ -194,6 +194,75 @@ def test_a_password_is_never_kept_nor_shown(tmp_path: Path, at: At, url: str) ->
     assert not (tmp_path / "anna" / "workshop.yaml").exists()
 
 
+def test_a_password_comes_from_the_usual_places_and_goes_nowhere(
+    tmp_path: Path, at: At, server: Server, url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    secret, wrong = "open-sesame-417", "shut-sesame-418"
+    database = url.partition("@/")[2].partition("?")[0]
+    server.ask_for_password("pia", secret)
+    assert any(
+        "pia" in line
+        for line in at("chief", "workshop", "init", url, "--technician", "pia")["done"]
+    )
+    address = server.url(database, "pia")
+    told = [at("pia", "workshop", "join", address, code=3)]  # without any
+    monkeypatch.setenv("PGPASSWORD", wrong)
+    told.append(at("pia", "workshop", "join", address, code=3))
+    assert "authentication failed" in told[-1]
+    monkeypatch.setenv("PGPASSWORD", secret)
+    told.append(str(at("pia", "workshop", "join", address)))
+    monkeypatch.delenv("PGPASSWORD")
+    passwords = tmp_path / "passwords"
+    passwords.write_text(f"*:*:*:pia:{secret}\n")
+    passwords.chmod(0o600)
+    monkeypatch.setenv("PGPASSFILE", str(passwords))
+    at("pia", "workshop", "note", "heron", "hello")
+    told.append(str(at("pia", "workshop", "sync")))
+    monkeypatch.delenv("PGPASSFILE")
+    services = tmp_path / "services"
+    services.write_text(
+        f"[shop]\nhost={server.folder}\ndbname={database}\nuser=pia\npassword={secret}\n"
+    )
+    monkeypatch.setenv("PGSERVICEFILE", str(services))
+    told.append(str(at("pia", "workshop", "join", "postgresql:///?service=shop")))
+    at("pia", "workshop", "note", "heron", "hello again")
+    told.append(str(at("pia", "workshop", "sync")))
+    told.append(str(at("pia", "workshop", "list", "--shared")))
+    kept = b"".join(p.read_bytes() for p in (tmp_path / "pia").rglob("*") if p.is_file())
+    for table in ("bench", "session", "entry", "document", "mark", "about", "presence"):
+        told.append(str(server.rows(url, f"SELECT * FROM {table}")))
+    for word in (secret, wrong):
+        assert word not in "".join(told)
+        assert word.encode() not in kept
+
+
+def test_the_page_has_pictures_and_needs_no_network(tmp_path: Path, at: At) -> None:
+    w = Writer()
+    for machine in ("heron", "<script>alert(1)</script>"):
+        for n in range(12):
+            z = STEPS["z"] * (1.004 if n >= 8 else 1.0)
+            w.tune(machine, 10 + 20 * n, {"z": z}, check=False)
+    with Record(tmp_path / "anna" / "record.db") as record:
+        w.keep(record)
+    page = tmp_path / "page.html"
+    at("anna", "workshop", "list", "--html", str(page))
+    text = page.read_text(encoding="utf-8")
+    assert text.count("<svg") == 2
+    assert "&lt;script&gt;" in text
+    assert not re.search(r"https?://|src=|href=\"[^#]|@import|url\(|<script|<link|<img", text)
+    drifts = at("anna", "workshop", "drift")["charts"]
+    assert all("points" not in chart for chart in drifts)
+    fired = [c for c in drifts if c["signals"]]
+    assert {c["machine"] for c in fired} == {"heron", "<script>alert(1)</script>"}
+    [one] = [
+        c for c in at("anna", "workshop", "drift", "heron")["charts"] if c["error"] == "z_scale"
+    ]
+    assert len(one["points"]) == one["count"] == 12
+    assert all(p["u"] > 0 for p in one["points"])
+    shown = at("anna", "workshop", "show", "heron")
+    assert {row["rule"] for row in shown["signals"]} == {s["what"] for s in one["signals"]}
+
+
 def test_what_can_go_wrong_ends_in_a_sentence(
     tmp_path: Path, at: At, server: Server, monkeypatch: pytest.MonkeyPatch
 ) -> None:
