@@ -193,9 +193,9 @@ def as_left(found: Mapping[str, tuple[float, float]], facts: Mapping[str, Any]) 
     scale = _stated(facts, "scale_percent", _USUAL.scale_percent) / 100
     angle = _stated(facts, "angle_deg", _USUAL.angle_deg)
     return {
-        name: Left(*found[name], scale if name in SCALES else angle)
-        for name in (*SCALES, *ANGLES)
-        if name in found and found[name][1] < UNDETERMINED[name]
+        name: Left(value, u, scale if name in SCALES else angle)
+        for name, (value, u) in found.items()
+        if u < UNDETERMINED.get(name, 0.0)
     }
 
 
@@ -230,7 +230,8 @@ def _newest(asked: Asked, only: str | None) -> dict[str, dict[str, _Newest]]:
             newest = _Newest(right, entry, bench, right != at)
         else:
             newest = _Newest(at, entry, bench, False)
-        if kind not in kinds or kinds[kind] < newest:
+        known = kinds.get(kind)
+        if known is None or known < newest:
             kinds[kind] = newest
     if unsure:
         _by_right_time(asked, clocks, unsure, found)

@@ -158,6 +158,7 @@ _DRIFT = (
 )
 
 _SHOW = (
+    "SELECT s.at, s.identity FROM session s WHERE s.machine = 'machine 00003' ORDER BY s.at",
     "SELECT e.id, e.session, e.at, e.kind, e.body, s.machine FROM session s "
     "JOIN entry e ON e.session = s.id WHERE s.machine = 'machine 00003' "
     "AND e.kind IN ('estimate', 'outcome', 'proof', 'note') ORDER BY e.at DESC, e.id DESC LIMIT 60",
