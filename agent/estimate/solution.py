@@ -103,11 +103,24 @@ class Residual:
 
 
 @dataclass(frozen=True, slots=True)
+class Turn:
+    """How far one end of a part is to be moved.
+
+    Of the gantry angle: the upper end, positive back towards -s (steeper).  Of yaw, rail skew and
+    roll: the +x end, positive towards +s, up the gantry, and off the belt.
+    """
+
+    mm: float
+    span_mm: float
+
+
+@dataclass(frozen=True, slots=True)
 class Advice:
     """One thing to know or do; `code` stays the same when the wording improves."""
 
     code: str
     text: str
+    turn: Turn | None = None  #: what to move by hand, where there is such a thing
 
     def to_plain(self) -> dict[str, str]:
         return {"code": self.code, "text": self.text}

@@ -22,6 +22,7 @@ from agent.face.options import (
     number_from,
     wrong_line,
 )
+from agent.face.sketches import bed_ends
 
 if TYPE_CHECKING:
     from agent.model.bed import Plane, Point, Turn
@@ -46,7 +47,12 @@ SURE: Final = 2.0
 @click.option(
     "--points", type=click.Path(path_type=Path), help="file of such points, X S H to a line"
 )
-@click.option("--gaps", is_flag=True, help="H are gaps under the nozzle instead of heights")
+@click.option(
+    "--gaps/--heights",
+    "gaps",
+    default=None,
+    help="the numbers are gaps under the nozzle, or heights of the bed; asked for if neither",
+)
 @click.option("--u", "u_mm", type=LENGTH, help="standard uncertainty of one height, mm")
 @click.option(
     "--screws", metavar="FILE|profile", help="where the bed's screws stand: a file or a profile"
@@ -56,7 +62,7 @@ SURE: Final = 2.0
 @click.option(
     "--front",
     type=HEIGHT,
-    help="height of the bed (not the nozzle gap) at the front, mm; larger = higher",
+    help="height of the bed (or gap, see --gaps) at the front, mm",
 )
 @click.option("--back", type=HEIGHT, help="the same at the back")
 @click.option("--pitch", type=LENGTH, help="height of one turn of the screw, mm")
@@ -67,7 +73,7 @@ def shim(
     desk: Desk,
     at: tuple[tuple[float, float, float], ...],
     points: Path | None,
-    gaps: bool,
+    gaps: bool | None,
     u_mm: float | None,
     screws: str | None,
     fixed: str | None,
@@ -79,8 +85,9 @@ def shim(
 ) -> None:
     """Tilt between gantry and bed, and which screws take it out by how many turns.
 
-    From heights at the front and the back, or from heights (or gaps) at any three points or more
-    for a bed on three or four screws.
+    From heights (or gaps) at the front and the back, or at any three points or more for a bed on
+    three or four screws. A larger height is a higher bed, a larger gap a lower one; a program that
+    gives neither --gaps nor --heights gives heights.
 
     \b
     Example: plumbelt shim --span 320 --front 0.4 --back 0.1 --screw M4
@@ -88,11 +95,12 @@ def shim(
     """
     two = {"--span": span, "--front": front, "--back": back}
     if not at and points is None:
-        _two_ends(desk, two, pitch, screw)
+        _two_ends(desk, two, pitch, screw, gaps)
         return
     if given := [name for name, value in two.items() if value is not None]:
         reason = "goes with two heights, not with points (--at, --points)"
         raise wrong_line([Problem(COMMAND_LINE, None, name, reason) for name in given], "shim")
+    gaps = _are_gaps(desk, gaps)
     measured = [*_points(at, gaps), *(() if points is None else points_of(points, gaps))]
     stand = None if screws is None else stand_of(desk, screws)
     if stand is None and (fixed is not None or pitch is not None or screw is not None):
@@ -101,10 +109,30 @@ def shim(
     show_plane(desk, measured, stand, u_mm=u_mm, pitch_mm=_pitch(pitch, screw, stand), fixed=fixed)
 
 
+def _are_gaps(desk: Desk, told: bool | None) -> bool:
+    """Whether numbers are gaps: a larger gap is a lower bed.  Asked for where nobody told it.
+
+    Where nobody can be asked they are heights, as the help says.
+    """
+    if told is not None or not desk.may_ask:
+        return bool(told)
+    while answer := desk.screen.ask(
+        "Are these numbers heights of the bed (a larger one is higher) or gaps between nozzle and"
+        " bed (a larger one is lower)? Type 'heights' or 'gaps' (Enter: heights):"
+    ).lower():
+        if answer in ("heights", "gaps"):
+            return answer == "gaps"
+    return False
+
+
 def _two_ends(
-    desk: Desk, two: Mapping[str, float | None], pitch: float | None, screw: str | None
+    desk: Desk,
+    two: Mapping[str, float | None],
+    pitch: float | None,
+    screw: str | None,
+    gaps: bool | None,
 ) -> None:
-    """The tilt along from a height at either end."""
+    """The tilt along from a height, or a gap, at either end."""
     from agent.model import bed
 
     problems = [
@@ -124,7 +152,8 @@ def _two_ends(
     turn_mm = _pitch(pitch, screw, None)
     ends = [value for value in two.values() if value is not None]
     assert turn_mm is not None
-    found = bed.tilt(ends[0], ends[1], ends[2], turn_mm)
+    sign = -1.0 if _are_gaps(desk, gaps) else 1.0
+    found = bed.tilt(ends[0], sign * ends[1], sign * ends[2], turn_mm)
     document = {"tilt_deg": found.tilt_deg, "turns": found.turns, "which": found.which}
 
     def show() -> None:
@@ -138,6 +167,7 @@ def _two_ends(
             f"  remedy   raise the {found.which} by {found.turns:.2f} turns of the screw"
             f" ({turn_mm:g} mm a turn),\n           or put {abs(found.height_mm):.2f} mm under it"
         )
+        desk.screen.say(bed_ends(found.which, abs(found.height_mm)))
 
     desk.screen.answer(document, show)
 

@@ -13,6 +13,7 @@ from agent.face import tables
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
 from agent.face.screen import Screen
+from agent.face.sketches import sketch
 from agent.face.words import reading_name, shown, vector
 from agent.model.exact import DECIMALS
 from agent.model.roles import PARAMETER_LETTER
@@ -174,6 +175,8 @@ def show(screen: Screen, survey: Survey, solution: Solution, *, every_reading: b
     screen.heading("What it means")
     for advice in solution.advice:
         screen.say(f"- {advice.text}")
+        if drawn := sketch(advice):
+            screen.say(drawn)
     screen.heading("What to do")
     show_corrections(screen, survey, solution)
     if solution.next is not None:

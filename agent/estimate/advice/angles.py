@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 
 from agent.estimate.advice.findings import SPAN, Findings
 from agent.estimate.combinations import combination, known
-from agent.estimate.solution import Advice
+from agent.estimate.solution import Advice, Turn
 from agent.model.bed import shim_mm
 
 
@@ -25,14 +25,19 @@ def gantry_angle(f: Findings) -> Iterator[Advice]:
         f"The gantry is at {true:.2f}° (± {angle.expanded95:.2f}°), {abs(angle.value):.2f}° "
         f"{steeper} than the slicing angle. Either set the slicer to {f.remedies.angle_deg:.2f}° "
         f"(exact), or make the gantry {back} by {shim:.1f} mm over {lever:g} mm.",
+        Turn(-shim_mm(angle.value, lever), lever),
     )
     if mechanics.screws:
         turns = shim / mechanics.screws.pitch_mm
+        # A bed that rises towards +s takes from the angle between itself and the gantry.
+        end = "+s" if angle.value > 0 else "-s"
         yield Advice(
             "bed_shim",
-            f"Or by screw, which tilts the bed instead: {turns:.1f} turns at "
-            f"{mechanics.screws.pitch_mm:g} mm a turn, {lever:g} mm apart, until the angle between "
-            f"gantry and bed is {back}. Do only one of these.",
+            f"Or tilt the bed instead: raise its {end} end by {turns:.1f} turns of the screws "
+            f"({mechanics.screws.pitch_mm:g} mm a turn, {lever:g} mm apart); s counts the way the "
+            f"nozzle travels over the belt when the gantry rises. That makes the angle between "
+            f"gantry and bed {back}. Try a quarter turn first to see which way raises it. Do only "
+            "one of these.",
         )
     yield Advice(
         "height_trap",
@@ -111,6 +116,10 @@ _ENDS = {
 }
 
 
+#: Which way the +x end goes back, for an angle above zero.
+_SIGNS = {"yaw": -1, "rail": -1, "roll": 1}
+
+
 def _move(code: str, value: float) -> str:
     """Which end is moved which way to take out an angle of this sign."""
     return _ENDS[code][value < 0]
@@ -161,6 +170,7 @@ def squareness(f: Findings) -> Iterator[Advice]:
             f"{_NAMES[code]} {parameter.value:+.2f}° (± {parameter.expanded95:.2f}°): {what}. "
             f"{_move(code, parameter.value)} by {mm:.1f} mm over {span:g} mm. No setting can "
             "correct it.",
+            Turn(_SIGNS[code] * shim_mm(parameter.value, span), span),
         )
     for name, (code, seen, which) in _PAIRS.items():
         pair = f.derived.get(name)

@@ -11,8 +11,9 @@ from agent.estimate.shares import contributor
 from agent.face.report import figures, tolerances
 from agent.face.report.changes import open_points
 from agent.face.report.digits import as_read, nominal
-from agent.face.report.parts import Items, Part, Picture, Table, Words
+from agent.face.report.parts import Items, Part, Picture, Table, Wire, Words
 from agent.face.report.tune import Measured, Tune
+from agent.face.sketches import sketch
 from agent.face.tables import verdict
 from agent.face.words import MAIN, reading_name, shown, vector
 from agent.model.exact import in_full
@@ -135,6 +136,7 @@ def results(measured: Measured) -> Sequence[Part]:
     parts += _pictures("results", measured, None)
     if solution.advice:
         parts += [Words("What follows from it:"), Items(tuple(a.text for a in solution.advice))]
+        parts += [Wire(drawn) for a in solution.advice if (drawn := sketch(a))]
     return parts
 
 
