@@ -103,8 +103,8 @@ def _same_machine(bench: Bench, file: ReadingsFile, source: str) -> None:
     theirs = file.survey.mechanics.gantry_angle_deg
     if theirs is not None and abs(theirs - mechanics.angle_deg) > _SAME_ANGLE:
         raise Refused(
-            f"{source}: read on pieces sliced for {theirs:g} deg, and this machine slices for"
-            f" {mechanics.angle_deg:g} deg",
+            f"{source}: read on pieces sliced for {theirs:g}°, and this machine slices for"
+            f" {mechanics.angle_deg:g}°",
             remedy="Those readings belong to another state; 'solve FILE' takes them as they are",
         )
     now = bench.known("steps_per_mm")

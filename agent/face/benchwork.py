@@ -318,7 +318,7 @@ def write_files(
             solid = solid.tilted(profile.mechanics.gantry_angle)
         write_file(stl, solid.at_origin().stl(" ".join(told)))
     if svg is not None:
-        write_file(svg, drawing.svg(drawn, " ".join(told)))
+        write_file(svg, drawing.svg(drawn, told[0].replace(" deg", "° gantry")))
 
 
 def about(drawn: Piece, profile: Profile, day: date) -> tuple[str, str]:

