@@ -38,7 +38,7 @@ from agent.bench.value import (
     moved_since,
 )
 from agent.change.judgement import judge
-from agent.change.outcome import Outcome, fate_of
+from agent.change.outcome import KEPT, Outcome, fate_of
 from agent.change.plan import Plan
 from agent.errors import AgentError
 from agent.model.heat import HeaterState, Heats, danger_of, eased
@@ -573,7 +573,7 @@ def _written(bench: Bench, change: Transaction, outcome: Outcome, at: str) -> Be
     if keys:
         done = None if "after a power cycle" in bench.stages else bench.done
         for part in took:
-            stored = bool(bench.stages - {"read back"})
+            stored = bool(bench.stages & KEPT)
             done = merged(done, part, stored=stored) if part.changes else done
         after = replace(
             after,

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from agent.bench.rounds import Round, Solved
-from agent.change.outcome import Fate, Outcome, Stage, fate_of
+from agent.change.outcome import KEPT, Fate, Outcome, Stage, fate_of
 from agent.change.plan import Change, Plan
 from agent.model.exact import exact
 from agent.model.heat import HeaterState, Heats
@@ -237,7 +237,7 @@ class Bench:
         family = self.known_family
         if family is not None and family.words.writing_stores:
             return True
-        return bool(self.stages - {"read back"})
+        return bool(self.stages & KEPT)
 
     @property
     def unstored(self) -> bool:

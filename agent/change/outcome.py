@@ -32,6 +32,9 @@ STAGES: Final[tuple[Stage, ...]] = (
     "after a job's start",
 )
 
+#: Stages that show that storage holds it.  After homing, or in a job, it is only still live.
+KEPT: Final[frozenset[Stage]] = frozenset(("reloaded from storage", "after a power cycle"))
+
 #: In words, for what a technician reads.
 STATE_WORDS: Final[dict[State, str]] = {
     "took": "new value confirmed",
@@ -86,7 +89,7 @@ class Outcome:
     @property
     def stored(self) -> bool:
         """The changes came back from storage, or writing them was storing them."""
-        proved = any(stage != "read back" for stage in self.stages)
+        proved = bool(KEPT.intersection(self.stages))
         return self.verified and (proved or self.kept_by == "writing")
 
     def __str__(self) -> str:

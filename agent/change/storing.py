@@ -398,7 +398,12 @@ def prove(
     after = read_clean(link, family)
     fates = tuple(fate_of(change, after) for change in plan.changes)
     held = all(fate.state == "took" for fate in fates)
-    outcome = Outcome(plan, fates, stages=("read back", stage) if held else ("read back",))
+    outcome = Outcome(
+        plan,
+        fates,
+        stages=("read back", stage) if held else ("read back",),
+        kept_by=family.words.kept_by,
+    )
     journal.note("proved", stage=stage, outcome=outcome.to_plain(), evidence=evidence)
     return outcome
 

@@ -300,7 +300,9 @@ def prove(desk: Desk, /, after: str) -> None:
     if not outcome.verified or after != "power" or evidence != BY_WORD:
         finish(desk, outcome)
         return
-    desk.screen.answer({"evidence": evidence, **outcome.to_plain()}, lambda: None)
+    # a word is no proof: stored is what was proved to be otherwise
+    document = {"evidence": evidence, **outcome.to_plain(), "stored": desk.session.bench.kept}
+    desk.screen.answer(document, lambda: None)
     by_file = not (family.words.covers_steps or family.words.writing_stores)
     raise Refused(
         "the link saw no power cycle: that the machine was off is only said by the operator"

@@ -347,8 +347,10 @@ def disagree(desk: Desk) -> Step | None:
 
 def keep_profile(desk: Desk) -> Step | None:
     """The tuned state, with its slicing angle and full-precision values, goes to the profile."""
+    from agent.change.outcome import KEPT
+
     session = desk.session
-    if desk.rehearsal is not None or not session.stages - {"read back"} or not session.compare():
+    if desk.rehearsal is not None or not session.stages & KEPT or not session.compare():
         return None
     from agent.store.profiles import load_profile, profile_path
 

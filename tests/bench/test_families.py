@@ -70,3 +70,26 @@ def test_a_restore_ends_with_what_became_of_it(world: World) -> None:
     assert world.controller.live[X] == pytest.approx(80.0)
     assert done.json["stored"] is (kept_by(world) == "writing")
     assert bool(done.json["hand_over"]) is (kept_by(world) == "file")
+
+
+def test_homing_and_a_job_prove_no_storing(world: World) -> None:
+    """A macro at homing may overwrite a value, so one looks again; stored is another thing."""
+    written(world, {X: 80.61234})
+    for stage in ("homing", "job"):
+        told = world.run("prove", stage, "--json", Done="yes")
+        assert told.code == 0, told.text
+        assert told.json["verified"] is True
+        assert told.json["stored"] is (kept_by(world) == "writing")
+        assert told.json["kept_by"] == kept_by(world)
+    unstored = world.run("status", "--json").json["unstored"]
+    assert unstored is (kept_by(world) != "writing")
+
+
+def test_a_power_cycle_that_is_only_said_proves_no_storing(world: World) -> None:
+    """Nobody switched anything off: what is live tells nothing of what is kept."""
+    written(world, {X: 80.61234})
+    told = world.run("prove", "power", "--json", Are_they="yes", off="yes", Enter="")
+    assert told.code == 1
+    if told.out.startswith('{\n  "evidence"'):
+        assert told.json["stored"] is (kept_by(world) == "writing")
+    assert world.run("status", "--json").json["unstored"] is (kept_by(world) != "writing")
