@@ -18,10 +18,11 @@ from typing import Any
 
 import numpy as np
 
+from agent.estimate import solve
 from agent.model.feature import Reading
 from agent.model.survey import Survey
 from tests.stress import mistakes
-from tests.stress.judging import Case, Row, Verdict, judge, surveys
+from tests.stress.judging import Case, Row, Verdict, after_change, judge, surveys
 
 #: Name of the row in which two readings change places.
 EXCHANGED = "exchanged"
@@ -97,6 +98,22 @@ def unasked(verdict: Verdict) -> bool:
     return verdict.failed.startswith("crashed") or (verdict.wrong and not verdict.flagged)
 
 
+def beyond_told(case: Case) -> bool:
+    """Whether a change is off by more than its line tells.
+
+    Beside each change stands by how much a slip that no reading can show could move it; with its
+    uncertainty that is what a technician is told of a line that is not doubted.
+    """
+    survey, true, *_ = case
+    found = solve(survey)
+    _, changed = after_change(survey, found.to_plain(), true)
+    return any(
+        abs(found.parameters[name].value - true[name])
+        > (found.parameters[name].unseen_slip or 0.0) + found.parameters[name].expanded95
+        for name in changed
+    )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.stress.exchanges", description=__doc__)
     parser.add_argument("--machines", type=int, default=1)
@@ -116,8 +133,11 @@ def main() -> None:
                 flagged=int(verdict.flagged),
                 unasked=int(unasked(verdict)),
             )
-            if unasked(verdict) and not wanted.json:
-                print(number, cell.what, [names[i] for i in cell.at], verdict.failed)
+            if unasked(verdict):
+                untold = not verdict.failed and beyond_told(cell.case)
+                count.update(beyond_what_is_told=int(untold))
+                if not wanted.json:
+                    print(number, cell.what, [names[i] for i in cell.at], verdict.failed, untold)
     if wanted.json:
         print(json.dumps(counts))
     else:

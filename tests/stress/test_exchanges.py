@@ -8,7 +8,15 @@ import math
 import pytest
 
 from tests.stress import mistakes
-from tests.stress.exchanges import EXCHANGED, Cell, exchanged, machine, table, unasked
+from tests.stress.exchanges import (
+    EXCHANGED,
+    Cell,
+    beyond_told,
+    exchanged,
+    machine,
+    table,
+    unasked,
+)
 from tests.stress.judging import Verdict, judge
 
 TABLE = list(table(0))
@@ -56,6 +64,20 @@ def test_no_exchange_and_no_mistake_ends_in_a_wrong_line_that_nobody_was_asked_a
     cell: Cell,
 ) -> None:
     assert not unasked(judge(*cell.case))
+
+
+@pytest.mark.parametrize(
+    ("number", "what", "name"),
+    [(0, "inside_for_outside", "post h1"), (2, "move_off", "travel belt")],
+)
+def test_a_mistake_that_no_reading_can_show_moves_a_line_by_no_more_than_stands_beside_it(
+    number: int, what: str, name: str
+) -> None:
+    """Found among four whole tables: 0.2 % of the cells, at the edge of what can be seen."""
+    names = [reading.name for reading in machine(number, 2)[0].readings]
+    cell = next(c for c in table(number, 2) if c.what == what and names[c.at[0]] == name)
+    assert unasked(judge(*cell.case))
+    assert not beyond_told(cell.case)
 
 
 def test_what_counts_as_unasked() -> None:
