@@ -170,11 +170,9 @@ def measure(desk: Desk) -> Step | None:
 
     Whatever else was read counts along; nothing more is asked once it is enough.
     """
-    now, family = desk.session.now, desk.session.family
+    now = desk.session.now
     wished = short.wishes(desk)
     if not wished:
-        if family is not None and not family.heats and not now.laid and now.solution is None:
-            return None if now.runs else Step("marks", _MARKS)
         return None
     first = wished[0]
     if first.piece == MOVES:
@@ -187,12 +185,11 @@ def measure(desk: Desk) -> Step | None:
         return Step(f"gauge {first.piece} --enough", why)
     again = "again, to see the change proved" if now.follows is not None else "next"
     why = f"{CATALOGUE[first.piece].shows}: to be laid {again}."
+    if desk.session.family is not None and not desk.session.family.heats:
+        why = f"{why} Nozzle and bed are heated by hand there: 'lay' says when."
     if not now.laid and short.out_of_reach(desk):
         why = f"{why}\n! {short.out_of_reach(desk)} 'outlook' tells what would help."
     return Step(f"lay {first.piece}", why)
-
-
-_MARKS: Final = "This controller heats nothing, so the belt is run over marks instead."
 
 
 def _moves_why(desk: Desk, wished: Sequence[short.Wish]) -> str:

@@ -176,11 +176,11 @@ def move_u(desk: Desk, profile: Profile) -> float:
     return u_of_moves(profile, (), usual)
 
 
-def cost_of(profile: Profile, u_move: float, *, lays: bool = True) -> Cost:
-    """What the tolerance of `profile` takes, before anything was read; `lays`: it lays pieces."""
+def cost_of(profile: Profile, u_move: float) -> Cost:
+    """What the tolerance of `profile` takes, before anything was read."""
     from agent.bench.rounds import Round
 
-    course = course_of(profile, bare_survey(profile), Round(), u_move, lays=lays)
+    course = course_of(profile, bare_survey(profile), Round(), u_move)
     short = short_piece(profile)
     laid = any(not is_move(ask.name) for ask in course.asks) and short is not None
     return Cost(profile.tolerance, course, short[1].laying if laid and short else 0.0)

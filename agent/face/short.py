@@ -53,12 +53,6 @@ def u_move(desk: Desk, u_mm: float | None = None) -> float:
     return u_of_moves(desk.session.profile, desk.session.now.readings, usual)
 
 
-def lays(desk: Desk) -> bool:
-    """Whether a piece can be laid on this machine."""
-    family = desk.session.bench.known_family
-    return family is None or family.heats
-
-
 #: The course looked at last, by what it rests on.
 _KEPT: dict[str, Course] = {}
 
@@ -66,11 +60,11 @@ _KEPT: dict[str, Course] = {}
 def course_now(desk: Desk, u_mm: float | None = None) -> Course | None:
     """What is still worth reading in this round; None where nothing can be said of it yet."""
     session = desk.session
-    survey, u, able = session.survey(), u_move(desk, u_mm), lays(desk)
-    key = repr((survey, session.now.laid, u, able))
+    survey, u = session.survey(), u_move(desk, u_mm)
+    key = repr((survey, session.now.laid, u))
     if key not in _KEPT:
         try:
-            found = course_of(session.profile, survey, session.now, u, lays=able)
+            found = course_of(session.profile, survey, session.now, u)
         except AgentError:  # readings that lead nowhere: `solve` says why
             return None
         _KEPT.clear()
@@ -197,4 +191,4 @@ def cannot(desk: Desk, u_mm: float | None = None) -> str:
     if not told:
         return ""
     profile, u = desk.session.profile, u_move(desk, u_mm)
-    return f"{told} {way_out(profile, u, cost_of(profile, u, lays=lays(desk)))}"
+    return f"{told} {way_out(profile, u, cost_of(profile, u))}"

@@ -114,12 +114,10 @@ def pool(
     laid: Sequence[Laid],
     taken: Iterable[Reading],
     u_move: float,
-    *,
-    lays: bool = True,
 ) -> tuple[list[Candidate], dict[str, float], set[str]]:
     """All that could be read, minutes of what it needs, and what of that is there.
 
-    u_move: standard uncertainty of what measures a move, mm;  lays: a piece can be laid
+    u_move: standard uncertainty of what measures a move, mm
     """
     from agent.estimate.design import Candidate
 
@@ -139,7 +137,7 @@ def pool(
         there.add(one.name)
         setups[one.name] = 0.0
         found += _features(one.piece, one.name, reach)
-    short = short_piece(profile) if lays else None
+    short = short_piece(profile)
     if short is not None and not any(one.kind == SHORT_PIECE for one in laid):
         piece, times = short
         setups[piece.name] = times.whole
@@ -174,8 +172,6 @@ def course_of(
     survey: Survey,
     now: Round,
     u_move: float,
-    *,
-    lays: bool = True,
 ) -> Course:
     """What is still worth reading in the present round, in its order, until it is enough.
 
@@ -186,7 +182,7 @@ def course_of(
     from agent.estimate.design import course
     from agent.estimate.planning import WANTED
 
-    candidates, setups, there = pool(profile, now.laid, now.readings, u_move, lays=lays)
+    candidates, setups, there = pool(profile, now.laid, now.readings, u_move)
     examined = examine(survey) if survey.readings else None
     found = course(survey, candidates, setups, examined=examined, wanted=WANTED, there=there)
     if examined is None or any(is_move(ask.name) for ask in found.asks):
