@@ -75,6 +75,14 @@ class BeltRun:
     def trend_is_significant(self) -> bool:
         return abs(self.trend) > self.factor95 * self.u_trend
 
+    def error_at(self, x: float) -> float:
+        """Error of position x, mm, that the run says: offset, slope and every sine of it."""
+        waves = math.fsum(
+            wave.amplitude * math.cos(2 * math.pi * x / wave.period.mm - wave.phase)
+            for wave in self.waves
+        )
+        return self.offset + self.scale * x + waves
+
 
 def _design(x: Array, periods: Sequence[float]) -> Array:
     columns = [np.ones_like(x), x]

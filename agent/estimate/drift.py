@@ -25,16 +25,21 @@ class Dated:
 
 @dataclass(frozen=True, slots=True)
 class Drift:
-    """Change per year in the unit of the values."""
+    """Change per year in the unit of the values, and the line itself."""
 
     per_year: float
     u: float
     expanded95: float
     consistent: bool  #: the results scatter no more than their uncertainties say
+    offset: float  #: value of the line at day 0
 
     @property
     def significant(self) -> bool:
         return abs(self.per_year) > self.expanded95
+
+    def at(self, day: float) -> float:
+        """Value of the line on a day."""
+        return self.offset + self.per_year / DAYS_PER_YEAR * day
 
 
 def drift(results: Sequence[Dated]) -> Drift | None:
@@ -55,4 +60,6 @@ def drift(results: Sequence[Dated]) -> Drift | None:
     stretch = 1.0 if consistent else math.sqrt(fit.rss / fit.dof)
     factor = coverage_factor(math.inf if consistent else float(fit.dof))
     u = float(fit.u[1]) * stretch * DAYS_PER_YEAR
-    return Drift(float(fit.b[1]) * DAYS_PER_YEAR, u, factor * u, consistent)
+    at_mean, slope = (float(b) for b in fit.b)
+    offset = at_mean - slope * float(day.mean())
+    return Drift(slope * DAYS_PER_YEAR, u, factor * u, consistent, offset)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -311,7 +310,7 @@ def _say_plane(desk: Desk, found: Plane, turns: Sequence[Turn], pitch_mm: float 
         screen.say(f"  tilt {name:7} {tilt:+.3f}° ± {SURE * u:.3f}° (95 %): {sure}")
     if found.dof:
         screen.say(f"  twist        no point is more than {found.twist_mm:.3f} mm off this plane")
-        if found.twist_mm > 3 * found.u_height / math.sqrt(2):
+        if found.twisted:
             screen.say(
                 "! That is more than the heights are uncertain by: the bed is bent or twisted, or"
                 " one height is wrong. Screws cannot take it out; measure that corner again."

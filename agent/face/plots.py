@@ -6,7 +6,6 @@ mark means is said by its shape and by words beside it.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
@@ -203,15 +202,6 @@ def _around(values: Sequence[float]) -> tuple[float, float]:
     return low - air, high + air
 
 
-def fitted_error(found: Evaluated, x: float) -> float:
-    """Error of position x, mm, that an evaluated run says: offset, slope and every sine of it."""
-    waves = math.fsum(
-        wave.amplitude * math.cos(2 * math.pi * x / wave.period.mm - wave.phase)
-        for wave in found.waves
-    )
-    return found.offset + found.scale * x + waves
-
-
 def marks_of(run: BeltRun) -> Iterator[tuple[float, float, bool]]:
     """(commanded, error, reached going forward) of each mark of a run, mm."""
     # The rule which way a mark was reached belongs to the evaluation of runs.
@@ -228,29 +218,18 @@ def belt_run(run: BeltRun, found: Evaluated, width: int = WIDTH, height: int = 1
     ys = [y for _, y, _ in marks]
     diagram = Diagram(
         (min(xs), max(xs)),
-        _around([*ys, *(fitted_error(found, x) for x in xs)]),
+        _around([*ys, *(found.error_at(x) for x in xs)]),
         width - _MARGIN,
         max(height - 3, 5),
     )
     diagram.level(0.0)
-    diagram.curve(lambda x: fitted_error(found, x), ".")
+    diagram.curve(found.error_at, ".")
     for x, y, ahead in marks:
         diagram.mark(x, y, "o" if ahead else "x")
     back = "" if all(ahead for _, _, ahead in marks) else "  x read going back"
     title = f"error, mm: o read{' going forward' if back else ''}{back}  . fitted"
     lines = diagram.lines(f"{min(xs):g}", f"commanded {max(xs):g} mm")
     return [line[:width] for line in (title, *lines)]
-
-
-def drift_line(results: Sequence[Dated], found: Drift) -> Callable[[float], float]:
-    """The fitted line over the days: a weighted line goes through the weighted centroid."""
-    from agent.estimate.drift import DAYS_PER_YEAR
-
-    weights = [1 / r.u**2 for r in results]
-    total = math.fsum(weights)
-    day = math.fsum(w * r.day for w, r in zip(weights, results, strict=True)) / total
-    value = math.fsum(w * r.value for w, r in zip(weights, results, strict=True)) / total
-    return lambda x: value + found.per_year / DAYS_PER_YEAR * (x - day)
 
 
 def drift(
@@ -278,7 +257,7 @@ def drift(
     for r in results:
         diagram.upright(r.day, r.value - 2 * r.u, r.value + 2 * r.u)
     if found is not None:
-        diagram.curve(drift_line(results, found), ".")
+        diagram.curve(found.at, ".")
     for r in results:
         diagram.mark(r.day, r.value, "o")
     title = f"{unit + ': ' if unit else ''}o result  | its 95 %" + (

@@ -123,6 +123,11 @@ class Plane:
         """How far single points stray from the plane at most: what no screw takes out, mm."""
         return max(map(abs, self.residuals), default=0.0)
 
+    @property
+    def twisted(self) -> bool:
+        """A point strays from the plane by more than the heights are uncertain by."""
+        return self.dof > 0 and self.twist_mm > 3 * self.u_height / math.sqrt(2)
+
 
 def plane(points: Sequence[Point], u_height: float = U_HEIGHT) -> Plane:
     """The plane nearest to `points` by least squares of the heights.

@@ -171,3 +171,14 @@ def _relative_spread(old: Output, new: Output) -> float:
             2 * new.u_depth * (1 / before - 1 / after),
         )
     return math.hypot(old.u_travel_per_turn / before, new.u_travel_per_turn / after)
+
+
+def right_steps(steps: float, e: float, u: float, half_digit: float = 0.0) -> tuple[float, float]:
+    """The steps/mm that would be right, r = steps / (1 + e), and their standard uncertainty.
+
+    Unlike the error e itself (of standard uncertainty u) they do not go away with a correction,
+    and stay the same in a machine that does not drift.  What is live may lie anywhere within
+    half a printed digit (JCGM 100:2008, 4.3.7).
+    """
+    right = steps / (1 + e)
+    return right, right * math.hypot(u / (1 + e), half_digit / math.sqrt(3) / steps)

@@ -2,7 +2,7 @@
 
 An error goes away with its correction and so shows no drift.  What stays the same in a machine
 that does not drift is the setting that would be right, r = steps / (1 + e) (as the report has it);
-it is given in percent against the first of its chart, with u(r)/r = u(e)/(1 + e).  Angles that no
+it is given in percent against the first of its chart.  Angles that no
 setting moves are taken as they are.  A new belt, roller or flash begins a new chart.
 """
 
@@ -17,6 +17,7 @@ from itertools import groupby
 from operator import itemgetter
 from typing import Any, Final, NamedTuple
 
+from agent.model.drive import right_steps
 from agent.store.checks import Misfit, body_of
 from agent.store.milestones import ERRORS, STEPS_OF
 from agent.workshop.asking import Asked, Row
@@ -213,9 +214,9 @@ def _results(errors: Figures, steps: Steps) -> Iterator[tuple[str, float, float]
         value, u = errors.get(error, _NONE)
         if setting is None or u >= UNDETERMINED[error] or value <= -1:
             continue
-        right = setting / (1 + value)
+        right, u_right = right_steps(setting, value, u)
         if right > 0:
-            yield error, right, right * u / (1 + value)
+            yield error, right, u_right
     for error in ANGLES:
         value, u = errors.get(error, _NONE)
         if u < UNDETERMINED[error]:

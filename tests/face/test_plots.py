@@ -114,7 +114,7 @@ def test_belt_run_tells_the_two_ways_apart():
 def test_fitted_error_is_what_the_evaluation_fitted():
     """What is left of each mark is what the evaluation itself calls left."""
     found = fitted()
-    left = [e - plots.fitted_error(found, x) for x, e in zip(COMMANDED, ERROR, strict=True)]
+    left = [e - found.error_at(x) for x, e in zip(COMMANDED, ERROR, strict=True)]
     assert left == pytest.approx(found.residuals, abs=1e-9)
 
 
@@ -139,5 +139,5 @@ def test_drift_line_is_the_weighted_line():
     oracle = np.polyfit(
         [r.day for r in results], [r.value for r in results], 1, w=[1 / r.u for r in results]
     )
-    line = plots.drift_line(results, found)
+    line = found.at
     assert [line(d) for d in (0.0, 25.0)] == pytest.approx(np.polyval(oracle, [0.0, 25.0]))

@@ -286,9 +286,7 @@ def belt(name: str, run: BeltRun, found: Evaluated) -> Drawing:
         above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1))
         low, high = min(run.commanded), max(run.commanded)
         fine = [low + (high - low) * i / 400 for i in range(401)]
-        above.plot(
-            fine, [plots.fitted_error(found, x) for x in fine], "-", color="black", label="fitted"
-        )
+        above.plot(fine, [found.error_at(x) for x in fine], "-", color="black", label="fitted")
         slope = [found.offset + found.scale * x for x in (low, high)]
         above.plot((low, high), slope, "--", color="0.4", label="its slope")
         for ahead, sign, label in ((True, "o", "read going forward"), (False, "x", "going back")):
@@ -297,7 +295,7 @@ def belt(name: str, run: BeltRun, found: Evaluated) -> Drawing:
                 for axes, left in ((above, 0.0), (below, 1.0)):
                     axes.plot(
                         [x for x, _ in points],
-                        [y - left * plots.fitted_error(found, x) for x, y in points],
+                        [y - left * found.error_at(x) for x, y in points],
                         sign, color="black", ms=4.5, label=label,
                     )  # fmt: skip
         for axes in (above, below):
@@ -325,9 +323,8 @@ def drift(name: str, series: Series) -> Drawing:
         )  # fmt: skip
         found = slope(results)
         if found is not None:
-            line = plots.drift_line(results, found)
             ends = (results[0].day, results[-1].day)
-            axes.plot([d - origin for d in ends], [line(d) for d in ends], "--", color="0.3")
+            axes.plot([d - origin for d in ends], [found.at(d) for d in ends], "--", color="0.3")
         axes.set_ylabel(series.unit)
         axes.set_xlabel("days since the first result in the record")
         axes.margins(x=0.04, y=0.15)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import datetime
@@ -13,6 +12,7 @@ from agent.errors import AgentError, Refused
 from agent.estimate.drift import Dated
 from agent.face.report.tune import Series, Tune, tune_of_bench
 from agent.face.words import BY_HAND, shown
+from agent.model.drive import right_steps
 from agent.model.profile import Profile
 from agent.model.roles import PARAMETER_LETTER, ROLES
 from agent.model.settings import Readback
@@ -151,10 +151,8 @@ def _figures(
         p = parameters.get(name)
         if setting is None or p is None or not p["determined"]:
             continue
-        right = setting.value / (1 + p["value"])
-        # What is live may lie anywhere within half a printed digit (JCGM 100:2008, 4.3.7).
-        printed = setting.half_digit / math.sqrt(3) / setting.value
-        yield entry.at, name, right, right * math.hypot(p["u"] / (1 + p["value"]), printed)
+        right = right_steps(setting.value, p["value"], p["u"], setting.half_digit)
+        yield entry.at, name, *right
     for name in BY_HAND:
         p = parameters.get(name)
         if p is not None and p["determined"]:

@@ -69,8 +69,8 @@ def report(
         of, simulated, content = job.machine, job.simulated, content_of(job, made)
     ending = ".pdf" if pdf or (out is not None and out.suffix.lower() == ".pdf") else ".html"
     path = out or Path(f"report-{safe_name(of)}-{made.isoformat()}{ending}")
-    save(content, path, pdf=ending == ".pdf", force=force)
-    shared = len(files) < 2 and not simulated and _share(content, of, made, path.stem)
+    text = save(content, path, pdf=ending == ".pdf", force=force)
+    shared = len(files) < 2 and not simulated and _share(content, text, of, made, path.stem)
     kept = "\nA version of it goes to the workshop with the next sync." if shared else ""
     desk.screen.answer(
         {"file": str(path), "machine": of, "state": content.state, "shared": shared},
@@ -139,13 +139,13 @@ def written(job: Job, made: date, path: Path) -> None:
     Raises as `save`.
     """
     content = content_of(job, made)
-    save(content, path)
+    text = save(content, path)
     if not job.simulated:
-        _share(content, job.machine, made, path.stem)
+        _share(content, text, job.machine, made, path.stem)
 
 
-def save(content: Page, path: Path, *, pdf: bool = False, force: bool = False) -> None:
-    """Write the report, whole or not at all.
+def save(content: Page, path: Path, *, pdf: bool = False, force: bool = False) -> str:
+    """Write the report, whole or not at all; the page's text, or "" where a PDF was written.
 
     Raises Refused if a file is there already (unless `force`), or cannot be written.
     """
@@ -160,17 +160,19 @@ def save(content: Page, path: Path, *, pdf: bool = False, force: bool = False) -
         from agent.face.report.pdf import pdf as printed
 
         write_file(path, printed(content), expect=None if force else ABSENT)
-        return
+        return ""
     from agent.face.report.page import html
 
-    write_file(path, html(content), expect=None if force else ABSENT)
+    text = html(content)
+    write_file(path, text, expect=None if force else ABSENT)
+    return text
 
 
-def _share(content: Page, machine: str, made: date, name: str) -> bool:
+def _share(content: Page, text: str, machine: str, made: date, name: str) -> bool:
     """Keep a version of the page for the workshop that this bench has joined; True if it is kept.
 
-    Of a PDF the page that it is made from.  Never in the way: the file is written, and is the
-    report.
+    text: the page as it was written; of a PDF ("") the page that it is made from is drawn.  Never
+    in the way: the file is written, and is the report.
     """
     from agent.face.report.page import html
     from agent.store.checks import MOST_BODY
@@ -180,7 +182,7 @@ def _share(content: Page, machine: str, made: date, name: str) -> bool:
     try:
         if joined() is None:
             return False
-        text = html(content)
+        text = text or html(content)
         if len(text) > MOST_BODY:
             return False
         from agent.workshop.sides import Bench
