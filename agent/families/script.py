@@ -146,9 +146,10 @@ def _put(lines: list[str], line: str, *, tool: int) -> None:
         raise Refused(
             f"No line of {code} has a value for tool {tool}", remedy=f"Put it in by hand: {line}"
         )
+    end = "\r\n" if any(one.endswith("\r\n") for one in lines) else "\n"  # as the file has them
     if behind and not lines[behind - 1].endswith("\n"):
-        lines[behind - 1] += "\n"
-    lines.insert(behind, f"{line}\n")
+        lines[behind - 1] += end
+    lines.insert(behind, f"{line}{end}")
 
 
 def _same(one: str, other: str) -> bool:

@@ -38,6 +38,19 @@ def test_speeds_go_in_by_the_minute_and_what_has_no_line_gets_one() -> None:
     assert edited.endswith("M201 X900\nM201 Y800\nM566 X300\n")
 
 
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_line_ends_stay_as_the_file_has_them(end: str, tmp_path: Path) -> None:
+    """A card is edited on every system; a controller may read no mixture."""
+    text = FILE.replace("\n", end)
+    wanted = {"steps_per_mm.x": 80.5, "max_acceleration.y": 800, "jerk.x": 5.0}
+    edited = SCRIPT.edited(text, wanted)
+    assert "M92 X80.5 Y80.00" in edited
+    assert edited.replace("\r\n", "\n").count("\n") == edited.count(end)
+    assert edited.endswith(f"M566 X300{end}")
+    bare = SCRIPT.edited(f"M201 X900{end}M92 Z104", {"jerk.x": 5.0})  # no end at its end
+    assert bare == f"M201 X900{end}M92 Z104{end}M566 X300{end}"
+
+
 def test_what_cannot_be_put_in_is_refused() -> None:
     with pytest.raises(Refused, match="by hand"):
         SCRIPT.edited(FILE, {"steps_per_mm.e2": 411.5})
