@@ -34,6 +34,7 @@ from agent.bench.value import (
     Surprise,
     Transaction,
     Waiting,
+    changed,
     merged,
     moved_since,
 )
@@ -79,7 +80,7 @@ def fold(events: Iterable[Event], bench: Bench | None = None, *, checked: bool =
     for event in events:
         state = _with(state, event, checked=checked)
         number = max(number, number_of(event))
-    return replace(state, number=number)
+    return changed(state, number=number)
 
 
 def _with(bench: Bench, event: Event, *, checked: bool) -> Bench:
@@ -96,9 +97,9 @@ def _with(bench: Bench, event: Event, *, checked: bool) -> Bench:
             refused, machine = None if clears else after.refused, event.machine or after.machine
             if machine == after.machine and refused is after.refused:
                 return after  # as a rule, and a whole life is folded before each verb
-            return replace(after, machine=machine, refused=refused)
+            return changed(after, machine=machine, refused=refused)
     damage = (*bench.damage, problem) if len(bench.damage) < _NAMED else bench.damage
-    return replace(bench, damage=damage)
+    return changed(bench, damage=damage)
 
 
 def _same_reading(before: Bench, after: Bench, event: Event) -> bool:
@@ -117,7 +118,7 @@ def _nothing(bench: Bench, event: Event) -> Bench:
 
 def _attached(bench: Bench, event: Event) -> Bench:
     body = event.body
-    return replace(
+    return changed(
         bench,
         session=event.session,
         attached=True,
@@ -137,11 +138,11 @@ def _attached(bench: Bench, event: Event) -> Bench:
 
 
 def _detached(bench: Bench, event: Event) -> Bench:
-    return replace(bench, attached=False)
+    return changed(bench, attached=False)
 
 
 def _lost(bench: Bench, event: Event) -> Bench:
-    return replace(bench, lost=event.body["port"])
+    return changed(bench, lost=event.body["port"])
 
 
 def _profile(bench: Bench, event: Event) -> Bench:
@@ -157,13 +158,13 @@ def _profile(bench: Bench, event: Event) -> Bench:
     for key, saved in filed.settings.items():
         if saved.written is not None and saved.written not in written.get(key, ()):
             written[key] = (*written.get(key, ()), saved.written)
-    after = replace(
+    after = changed(
         bench, filed=filed, profile=replace(filed, mechanics=mechanics), written=written
     )
     if before is not None and before.instrument != filed.instrument:
-        after = replace(after, checks=())
+        after = changed(after, checks=())
     if edited or (before is not None and before.axes != filed.axes):
-        after = replace(after, rounds=_begun(after.rounds, _round(after)), waiting=None)
+        after = changed(after, rounds=_begun(after.rounds, _round(after)), waiting=None)
     return after
 
 
@@ -175,7 +176,7 @@ def _checked(bench: Bench, event: Event) -> Bench:
     known = float(body["known_mm"])
     check = Check(known, float(body["deviation_mm"]), float(body["u_mm"]), event.at[:10])
     others = tuple(c for c in bench.checks if c.known_mm != known)
-    return replace(bench, checks=(*others, check))
+    return changed(bench, checks=(*others, check))
 
 
 @lru_cache(maxsize=8)
@@ -189,19 +190,19 @@ def profile_of(text: str) -> Profile:
 def _readback(bench: Bench, event: Event) -> Bench:
     found = readback_of(event.body)
     if found.damaged:
-        return replace(bench, readback=found, read_at=event.at)
+        return changed(bench, readback=found, read_at=event.at)
     if bench.session != event.session:
         bench = _attached_before(bench, event, found)
-    after = replace(
+    after = changed(
         bench, readback=found, read_at=event.at, first=bench.first or found, greeted=True
     )
-    return after if bench.greeted else replace(after, surprise=_surprise(bench, found))
+    return after if bench.greeted else changed(after, surprise=_surprise(bench, found))
 
 
 def _attached_before(bench: Bench, event: Event, found: Readback) -> Bench:
     """Version 0.1.0 began a session, and with it a new tune, by a read-back."""
-    fresh = replace(bench, family=found.family, identity=found.identity, session=event.session)
-    return replace(_begin(fresh, event), first=found, greeted=True, done=None, last=None)
+    fresh = changed(bench, family=found.family, identity=found.identity, session=event.session)
+    return changed(_begin(fresh, event), first=found, greeted=True, done=None, last=None)
 
 
 def _surprise(bench: Bench, found: Readback) -> Surprise | None:
@@ -249,14 +250,14 @@ def _heat(bench: Bench, event: Event) -> Bench:
     if state not in get_args(HeaterState):
         raise ValueError(f"heaters are never {state!r}")
     heats, told = heats_of(event.body), str(event.body.get("danger", ""))
-    after = replace(bench, heats=heats, heater_state=cast(HeaterState, state), heated_at=event.at)
+    after = changed(bench, heats=heats, heater_state=cast(HeaterState, state), heated_at=event.at)
     if heats == Heats():  # a word alone; what was told before it says nothing of what comes after
-        return replace(after, warmth=("", Heats()))
+        return changed(after, warmth=("", Heats()))
     since, warmth = bench.warmth
     told = told or danger_of(warmth, heats, _seconds(since, event.at))
     if not told and since and not eased(warmth, heats):  # too early to tell, or as bad as before
-        return replace(after, warmth=bench.warmth)
-    return replace(after, warmth=(event.at, heats), heat_danger=told)
+        return changed(after, warmth=bench.warmth)
+    return changed(after, warmth=(event.at, heats), heat_danger=told)
 
 
 def _seconds(since: str, until: str) -> float:
@@ -268,15 +269,15 @@ def _seconds(since: str, until: str) -> float:
 
 
 def _halted(bench: Bench, event: Event) -> Bench:
-    return replace(bench, halted=True, place_lost=True)
+    return changed(bench, halted=True, place_lost=True)
 
 
 def _place(bench: Bench, event: Event) -> Bench:
-    return replace(bench, place_lost=event.body["lost"])
+    return changed(bench, place_lost=event.body["lost"])
 
 
 def _tried(bench: Bench, event: Event) -> Bench:
-    return replace(bench, untried=bench.untried - {_role(event.body["role"])})
+    return changed(bench, untried=bench.untried - {_role(event.body["role"])})
 
 
 def _role(name: str) -> Role:
@@ -299,15 +300,15 @@ def _begun(rounds: tuple[Round, ...], new: Round) -> tuple[Round, ...]:
 
 
 def _in_round(bench: Bench, **changes: Any) -> Bench:
-    return replace(bench, rounds=(*bench.rounds[:-1], replace(bench.now, **changes)))
+    return changed(bench, rounds=(*bench.rounds[:-1], replace(bench.now, **changes)))
 
 
 def _laying(bench: Bench, event: Event) -> Bench:
-    return replace(bench, laying=event.body["piece"])
+    return changed(bench, laying=event.body["piece"])
 
 
 def _stopped(bench: Bench, event: Event) -> Bench:
-    return replace(bench, laying="", place_lost=bool(event.body.get("place_lost", True)))
+    return changed(bench, laying="", place_lost=bool(event.body.get("place_lost", True)))
 
 
 def _piece(bench: Bench, event: Event) -> Bench:
@@ -319,7 +320,7 @@ def _piece(bench: Bench, event: Event) -> Bench:
     at = event.at if bench.laying else ""  # printed by other means: nobody saw when
     laid = Laid(body["name"], body["piece"], dict(body["size"]), body["number"], bench.profile, at)
     others = tuple(one for one in bench.now.laid if one.name != laid.name)
-    return replace(_in_round(bench, laid=(*others, laid)), laying="")
+    return changed(_in_round(bench, laid=(*others, laid)), laying="")
 
 
 def _reading(bench: Bench, event: Event) -> Bench:
@@ -365,7 +366,7 @@ def _conditions(bench: Bench, event: Event) -> Bench:
 def _feed(bench: Bench, event: Event) -> Bench:
     body = event.body
     values = (float(body["commanded_mm"]), tuple(map(float, body["mm"])))
-    return replace(bench, feeds={**bench.feeds, body["feed"]: values})
+    return changed(bench, feeds={**bench.feeds, body["feed"]: values})
 
 
 def _readings(bench: Bench, event: Event) -> Bench:
@@ -394,7 +395,7 @@ def _estimate(bench: Bench, event: Event) -> Bench:
 def _angle(bench: Bench, event: Event) -> Bench:
     """The slicing angle alone is changed: a state like any other, to which one may come back."""
     solved = bench.now if event.body.get("as_solved") and bench.now.solved else None
-    after = replace(bench, past=_left(bench, event, "", str(event.body.get("to", ""))))
+    after = changed(bench, past=_left(bench, event, "", str(event.body.get("to", ""))))
     return _new_state(after, float(event.body["deg"]), solved)
 
 
@@ -414,8 +415,8 @@ def _back_to(past: tuple[Past, ...], to: str) -> tuple[Past, ...]:
 def _begin(bench: Bench, event: Event) -> Bench:
     """A new tune: what was read so far is set aside."""
     settled = not bench.unstored and not bench.fallen
-    kept = bench if not settled else replace(bench, done=None, proofs=(), outcome=None, last=None)
-    return replace(
+    kept = bench if not settled else changed(bench, done=None, proofs=(), outcome=None, last=None)
+    return changed(
         kept,
         rounds=(_round(bench),),
         feeds={},
@@ -431,9 +432,9 @@ def _new_state(bench: Bench, angle_deg: float | None, follows: Round | None) -> 
     after = bench
     if angle_deg is not None:
         mechanics = replace(bench.profile.mechanics, gantry_angle_deg=angle_deg)
-        after = replace(bench, profile=replace(bench.profile, mechanics=mechanics))
+        after = changed(bench, profile=replace(bench.profile, mechanics=mechanics))
     rounds = _begun(after.rounds, _round(after, follows))
-    return replace(after, rounds=rounds, waiting=None)
+    return changed(after, rounds=rounds, waiting=None)
 
 
 # --- changes -------------------------------------------------------------------------------------
@@ -452,23 +453,23 @@ def _plan(bench: Bench, event: Event) -> Bench:
         bool(body.get("as_solved", "purpose" not in body)),  # 0.1.0 knew no other
         str(body.get("to", "")),
     )
-    return replace(bench, waiting=waiting)
+    return changed(bench, waiting=waiting)
 
 
 def _settled(bench: Bench, event: Event) -> Bench:
     """Changes that broke off, and what fell with the power, are dealt with."""
     way = event.body["way"]
-    after = replace(bench, waiting=None)
+    after = changed(bench, waiting=None)
     half = bench.half_done
     if half and way in ("finish", "leave") and bench.readback is not None:
         fates = tuple(fate_of(change, bench.readback) for change in half[-1].plan.changes)
         outcome = Outcome(half[-1].plan, fates, stages=("read back",))
         after = _written(after, half[-1], outcome, event.at)
     transactions = tuple(replace(t, settled=way) if t.open else t for t in after.transactions)
-    after = replace(after, transactions=transactions)
+    after = changed(after, transactions=transactions)
     if bench.fallen and way in ("leave", "undo"):
         past = bench.past[:-1] if _back_at_last(bench) else bench.past
-        after = replace(after, done=None, proofs=(), outcome=None, file_edited=False, past=past)
+        after = changed(after, done=None, proofs=(), outcome=None, file_edited=False, past=past)
     return after
 
 
@@ -481,7 +482,7 @@ def _back_at_last(bench: Bench) -> bool:
 
 
 def _lines(bench: Bench, event: Event) -> Bench:
-    return replace(bench, file_edited=True)
+    return changed(bench, file_edited=True)
 
 
 def _journal(bench: Bench, event: Event) -> Bench:
@@ -508,7 +509,7 @@ def _journal(bench: Bench, event: Event) -> Bench:
             waiting.to if fits and waiting else "",
             _before(bench, event) if step == "begun" else None,
         )
-        after = replace(after, transactions=(*after.transactions, known))
+        after = changed(after, transactions=(*after.transactions, known))
         if step == "begun":
             after = _write_begun(after, event)
     grown = replace(
@@ -518,7 +519,7 @@ def _journal(bench: Bench, event: Event) -> Bench:
     )
     place = after.transactions.index(known) if known is not after.transactions[-1] else -1
     others = after.transactions
-    after = replace(after, transactions=(*others[:place], grown, *others[place:][1:]))
+    after = changed(after, transactions=(*others[:place], grown, *others[place:][1:]))
     finish = {"read back": _write_read, "stored": _stored, "proved": _proved}.get(step)
     return finish(after, grown, event) if finish is not None else after
 
@@ -537,7 +538,7 @@ def _write_begun(bench: Bench, event: Event) -> Bench:
     written = dict(bench.written)
     for key, value in Plan.from_plain(event.body["plan"]).wanted.items():
         written[key] = (value, *(v for v in written.get(key, ()) if v != value))
-    return replace(bench, written=written, waiting=None)
+    return changed(bench, written=written, waiting=None)
 
 
 def _write_read(bench: Bench, change: Transaction, event: Event) -> Bench:
@@ -557,9 +558,9 @@ def _written(bench: Bench, change: Transaction, outcome: Outcome, at: str) -> Be
         transactions = tuple(
             replace(t, settled=change.purpose) if t.id in dealt else t for t in bench.transactions
         )
-        bench = replace(bench, transactions=transactions, surprise=None)
+        bench = changed(bench, transactions=transactions, surprise=None)
         if change.to and change.to in {t.before.id for t in half if t.before is not None}:
-            return replace(bench, waiting=None)  # as if they had never been begun
+            return changed(bench, waiting=None)  # as if they had never been begun
     confirmed = {fate.key for fate in outcome.fates if fate.state == "took"}
     if change.purpose == "finish" or (change.purpose == "undo" and others):
         # what a break had only displaced is put back, and nobody's change
@@ -569,13 +570,13 @@ def _written(bench: Bench, change: Transaction, outcome: Outcome, at: str) -> Be
     if bench.readback is not None:
         took = [_live(t.plan, bench.readback) for t in half] + took
     keys = {c.key for part in took for c in part.changes}
-    after = replace(bench, outcome=outcome, last=outcome.plan)
+    after = changed(bench, outcome=outcome, last=outcome.plan)
     if keys:
         done = None if "after a power cycle" in bench.stages else bench.done
         for part in took:
             stored = bool(bench.stages & KEPT)
             done = merged(done, part, stored=stored) if part.changes else done
-        after = replace(
+        after = changed(
             after,
             done=done if done is not None and done.changes else None,
             untried=bench.untried | _moved_by(bench, keys),
@@ -585,7 +586,7 @@ def _written(bench: Bench, change: Transaction, outcome: Outcome, at: str) -> Be
         )
     if change.purpose == "finish" and all(t.purpose == "finish" for t in half):
         # what was displaced, or fell, is back, however often that broke
-        return replace(after, waiting=None)
+        return changed(after, waiting=None)
     if not keys:
         return after
     past = bench.past
@@ -595,7 +596,7 @@ def _written(bench: Bench, change: Transaction, outcome: Outcome, at: str) -> Be
         past = (*bench.past, change.before)
     follows = bench.now if outcome.verified and change.as_solved and bench.now.solved else None
     angle = change.angle_deg if outcome.verified else None
-    return _new_state(replace(after, past=past, feeds={}), angle, follows)
+    return _new_state(changed(after, past=past, feeds={}), angle, follows)
 
 
 def _live(plan: Plan, readback: Readback) -> Plan:
@@ -621,7 +622,7 @@ def _stored(bench: Bench, change: Transaction, event: Event) -> Bench:
     plan = bench.done or Plan.from_plain(change.entries[0]["plan"])
     outcome = outcome_of(plan, plain)
     lied = str(event.body.get("otherwise", ""))
-    return replace(
+    return changed(
         bench,
         outcome=outcome,
         proofs=_proofs(bench, outcome, event.at, ""),
@@ -633,10 +634,10 @@ def _proved(bench: Bench, change: Transaction, event: Event) -> Bench:
     plan = bench.done or Plan.from_plain(event.body["plan"])
     outcome = outcome_of(plan, event.body["outcome"])
     evidence = str(event.body.get("evidence", ""))
-    after = replace(bench, outcome=outcome, proofs=_proofs(bench, outcome, event.at, evidence))
+    after = changed(bench, outcome=outcome, proofs=_proofs(bench, outcome, event.at, evidence))
     if not outcome.verified:
         return after
-    return replace(after, stored_otherwise="")
+    return changed(after, stored_otherwise="")
 
 
 def _proofs(bench: Bench, outcome: Outcome, at: str, evidence: str) -> tuple[Proof, ...]:
@@ -655,7 +656,7 @@ def _proofs(bench: Bench, outcome: Outcome, at: str, evidence: str) -> tuple[Pro
 
 
 def _refused(bench: Bench, event: Event) -> Bench:
-    return replace(bench, refused=Refusal(event.body["line"], event.body["why"]))
+    return changed(bench, refused=Refusal(event.body["line"], event.body["why"]))
 
 
 _STEPS: Final[dict[str, Callable[[Bench, Event], Bench]]] = {

@@ -127,7 +127,7 @@ class Refusal:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # with a dict, which is copied at one go: see `changed`
 class Bench:
     """All that is known of one machine.  Made by `fold`, never by hand."""
 
@@ -304,6 +304,21 @@ class Bench:
     def journal(self) -> tuple[Mapping[str, Any], ...]:
         """Steps of all changes, oldest first."""
         return tuple(e for t in self.transactions if t.at >= self.begun_at for e in t.entries)
+
+
+def changed(bench: Bench, **changes: Any) -> Bench:
+    """As `dataclasses.replace`, many times faster: a whole life is folded before each verb.
+
+    Raises TypeError for what a bench does not have.
+    """
+    after = object.__new__(Bench)
+    known = vars(after)
+    known.update(vars(bench))
+    places = len(known)
+    known.update(changes)
+    if len(known) != places:
+        raise TypeError(f"a bench has no {sorted(changes.keys() - vars(bench).keys())}")
+    return after
 
 
 def merged(earlier: Plan | None, plan: Plan, *, stored: bool = False) -> Plan:

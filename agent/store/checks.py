@@ -283,8 +283,7 @@ def body_of(kind: str, body: Any) -> dict[str, Any]:
     wrong = SHAPES.get(kind, anything)(plain)
     if not wrong:
         # Nearly every body is long and harmless: its text says whether each value must be seen.
-        harmless = body.isascii() and not _suspect(body)
-        if not harmless:
+        if _suspect(body):
             wrong = anything(plain)
         elif body.count("{") + body.count("[") > MOST_DEPTH:
             wrong = _too_deep(plain, MOST_DEPTH)
@@ -301,11 +300,14 @@ _ALIKE: Final = bytes.maketrans(b"123456789ED", b"000000000ed")
 
 
 def _suspect(body: str) -> bool:
-    """Whether a text of ASCII may hold half a character, or a number that is not finite.
+    """Whether a JSON text may hold half a character, or a number that is not finite.
 
     Many times faster than one regular expression, and every body that is read is asked.
     """
-    alike = body.encode().translate(_ALIKE)
+    try:
+        alike = body.encode().translate(_ALIKE)
+    except UnicodeEncodeError:  # half a character as it is, not as an escape
+        return True
     return rb"\ud" in alike or b"0e000" in alike or b"0e+000" in alike or _LONG in alike
 
 

@@ -19,6 +19,8 @@ from agent.store.checks import MOST_DEPTH, Misfit, _suspect, body_of, identity
         '{"a": "\\ud800"}',
         '{"a": "\\uD800"}',
         '{"a": ["' + "\\udfff" + '"]}',
+        '{"é": ["' + "\\udfff" + '"]}',
+        '{"é": -1e999}',
         '{"a": ' + "[" * MOST_DEPTH + "]" * MOST_DEPTH + "}",
         "[1]",
         "",
