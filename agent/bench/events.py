@@ -9,6 +9,7 @@
     stopped    the laying was ended before its time
     reading    one feature's readings, all of them as they stand now
     run        a belt run     conditions  of reading      feed  feeds of filament
+    axis_run   a run over marks of another axis, which a reader of belt runs must not take for one
     estimate   what was solved, with the survey as a readings file
     plan       a plan that waits for its approval: purpose, the angle that goes with it
     journal    one step of a change, before and after each line of it
@@ -151,6 +152,11 @@ def reading_of(plain: Mapping[str, Any]) -> Reading:
     if found.kind not in KINDS:
         raise ValueError(f"there is no reading of the kind {found.kind!r}")
     return found
+
+
+def run_kind(run: BeltRun) -> str:
+    """Under what kind a run is noted."""
+    return "run" if run.axis == "belt" else "axis_run"
 
 
 def run_plain(run: BeltRun) -> dict[str, Any]:

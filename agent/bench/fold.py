@@ -675,6 +675,7 @@ _STEPS: Final[dict[str, Callable[[Bench, Event], Bench]]] = {
     "piece": _piece,
     "reading": _reading,
     "run": _run,
+    "axis_run": _run,
     "conditions": _conditions,
     "feed": _feed,
     "readings": _readings,

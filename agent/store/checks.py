@@ -236,6 +236,10 @@ SHAPES: Final[dict[str, Check]] = {
         {"u_mm": maybe(number), "goes_on": flag},
     ),
     "run": table({"commanded": each(number), "measured": each(number)}, {"u_mm": maybe(number)}),
+    "axis_run": table(
+        {"commanded": each(number), "measured": each(number), "axis": text},
+        {"u_mm": maybe(number)},
+    ),
     "conditions": table({}, dict.fromkeys(_CONDITIONS, maybe(number))),
     "feed": table({"feed": text, "commanded_mm": number, "mm": each(number)}),
     "angle": table({"deg": number}, {"as_solved": flag, "to": text}),

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from agent.bench.book import Book, RecordBook
-from agent.bench.events import heats_plain, reading_plain, run_plain
+from agent.bench.events import heats_plain, reading_plain, run_kind, run_plain
 from agent.bench.rounds import Laid, Round
 from agent.bench.value import BY_WORD, Bench, Past, Purpose
 from agent.errors import AgentError, Contradicted, LinkFailed, Refused
@@ -655,7 +655,7 @@ class Session:
 
     def keep_run(self, run: BeltRun) -> None:
         """Keep a run over marks; one of the same axis made the same way before gives way."""
-        self.book.append("run", run_plain(run))
+        self.book.append(run_kind(run), run_plain(run))
 
     def keep_conditions(self, conditions: Conditions) -> None:
         """Under what conditions the pieces of this round are read."""

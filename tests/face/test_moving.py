@@ -157,6 +157,8 @@ def test_any_axis_shows_its_lost_motion_there_and_back(axis: str) -> None:
     assert ours.u < 0.04
     assert abs(found["belt"].mean) < 0.1
     assert any("Lost motion" in a.text and f"{axis} axis" in a.text for a in solution.advice)
+    kinds = [event.kind for event in desk.session.book.events if event.kind.endswith("run")]
+    assert kinds == ["axis_run", "run"]  # who knows belt runs alone passes the other over
     # the way back ends where the run began
     assert desk.session.standing()[axis] == pytest.approx(0.0, abs=0.01)  # type: ignore[index]
 
