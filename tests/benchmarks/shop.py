@@ -251,6 +251,7 @@ def _rows(
         )
         for name, asked, address in engines:
             yield from _questions(f"{head}{{}}, {name}", asked, path, address)
+    yield _memory_of_drift(path, head)
 
 
 def _questions(head: str, asked: Asked, path: Path, url: str | None) -> Iterator[Row]:
@@ -267,30 +268,60 @@ def _questions(head: str, asked: Asked, path: Path, url: str | None) -> Iterator
 
 
 _RECEIVE = """
-import resource, sys, time
+import sys, time
 from pathlib import Path
 from agent.store.record import Record
 from agent.workshop.sync import sync
 with Record(Path(sys.argv[1])) as record:
     start = time.perf_counter()
     sync(record, sys.argv[2])
-    print(time.perf_counter() - start, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+    print(time.perf_counter() - start, end=" ")
 """
+
+#: Charts of all machines one by one, or of the first alone.
+_CHARTS = """
+import sys
+from collections import deque
+from itertools import islice
+from pathlib import Path
+from agent.store.record import Record
+from agent.workshop.asking import OwnRecord
+from agent.workshop.questions import drift
+with Record(Path(sys.argv[1])) as record:
+    deque(islice(drift(OwnRecord(record)), int(sys.argv[2]) or None), maxlen=0)
+"""
+
+#: Of this program alone: what `getrusage` tells begins with the memory of whoever started it.
+_MEMORY = """
+from pathlib import Path
+status = Path("/proc/self/status").read_text().split()
+print(int(status[status.index("VmHWM:") + 1]) / 1024)
+"""
+
+
+def _alone(home: Path, program: str, *arguments: str) -> list[float]:
+    """What a process of its own prints; its largest memory in MiB is the last of it."""
+    done = subprocess.run(
+        [sys.executable, "-c", program + _MEMORY, *arguments],
+        capture_output=True,
+        text=True,
+        env={**os.environ, "PLUMBELT_HOME": str(home)},
+    )
+    if done.returncode:
+        raise RuntimeError(done.stderr)
+    return [float(word) for word in done.stdout.split()]
 
 
 def _second_bench(url: str, head: str, first: float) -> Iterator[Row]:
     """A second bench that receives all, in a process of its own for its memory."""
     with tempfile.TemporaryDirectory() as folder:
-        done = subprocess.run(
-            [sys.executable, "-c", _RECEIVE, str(Path(folder) / "record.db"), url],
-            capture_output=True,
-            text=True,
-            env={**os.environ, "PLUMBELT_HOME": folder},
-        )
-        if done.returncode:
-            raise RuntimeError(done.stderr)
-        spent, memory = done.stdout.split()
-    yield Row(f"{head}first exchange, received", float(spent), first, "sending them")
+        spent, memory = _alone(Path(folder), _RECEIVE, str(Path(folder) / "record.db"), url)
+    yield Row(f"{head}first exchange, received", spent, first, "sending them")
     own = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    yield Row(f"{head}memory of receiving", float(memory) / 1024, own / 1024,
+    yield Row(f"{head}memory of receiving", memory, own / 1024,
               "this process, that sent them", unit="MiB")  # fmt: skip
+
+
+def _memory_of_drift(path: Path, head: str) -> Row:
+    [every], [one] = (_alone(path.parent, _CHARTS, str(path), most) for most in ("0", "1"))
+    return Row(f"{head}memory of drift", every, one, "one chart alone", unit="MiB")
