@@ -183,11 +183,17 @@ def kill_server(server: Server, runs: int) -> Tally:
     """The server is killed (-9) at some moment of an exchange, and started again."""
     tally = Tally()
     with a_shop(server, 2, 2) as shop:
-        for run in range(runs):
-            shop.work(0, 20)
-            shop.work(1, 2)
+        span = 0.0
+        for run in range(runs + 1):
+            shop.work(0, 40, lines=200)
+            shop.work(1, 40, lines=200)
             before = [content(record) for record in shop.records]
-            wait = shop.dice.uniform(0.0, 0.6)
+            if not run:  # how long an exchange lasts
+                start = time.monotonic()
+                shop.sync(0)
+                span = time.monotonic() - start
+                continue
+            wait = shop.dice.uniform(0.0, span)
             killer = threading.Thread(target=lambda w=wait: (time.sleep(w), server.kill()))
             killer.start()
             broke = attempt(lambda run=run: shop.sync(run % 2), tally)

@@ -89,7 +89,7 @@ def arrives(engine: Engine, entries: str) -> str:
     return (
         f"{_HEAD}) SELECT s.machine, e.at, e.id, {_kind(engine, 'e')}, e.session, "
         f"coalesce(o.bench, '') FROM {entries} e JOIN session s ON s.id = e.session "
-        f"LEFT JOIN origin o ON o.session = s.id WHERE e.kind {_IS_ONE};\n"
+        f"LEFT JOIN origin o ON o.session = s.id WHERE e.kind {_IS_ONE}"
     )
 
 
@@ -205,8 +205,8 @@ SQLITE: Final = (
 
 # --- PostgreSQL ----------------------------------------------------------------------------------
 
-#: Rows come in by portions and find what they belong to by its key.  A plan is made at the first
-#: portion, when the tables may be empty still, and must do when they are large.
+#: Rows come in by portions and find what they belong to by its key.  Statements are planned anew
+#: for each portion (EXECUTE): a plan of the first, when the tables are empty, would stay.
 _BY_KEY: Final = " ".join(
     f"SET enable_{way} = off" for way in ("hashjoin", "mergejoin", "seqscan", "bitmapscan")
 )
@@ -219,6 +219,17 @@ def postgresql(schema: str, readers: str) -> str:
         f"SET search_path = {schema}, pg_temp {_BY_KEY} AS $$\n"
     )
     filled = ", ".join(f"{c} = coalesce(g.{c}, m.{c})" for _, _, c, _ in _FILLED)
+    latest = (
+        "INSERT INTO latest (machine, kind, bench, at, entry) "
+        "SELECT DISTINCT ON (machine, kind, bench) machine, kind, bench, at, id "
+        f"FROM ({' UNION ALL '.join(_told('postgresql', 'fresh'))}) told "
+        f"ORDER BY machine, kind, bench, at DESC, id DESC {NEWER}"
+    )
+    figures = (
+        f"UPDATE milestone m SET {filled} FROM ({_gathered('fresh')}) g "
+        "JOIN entry e ON e.id = g.entry JOIN session s ON s.id = e.session "
+        "WHERE m.machine = s.machine AND m.at = e.at AND m.entry = e.id"
+    )
     return (
         MILESTONE.create("postgresql")
         + _INDEXES
@@ -226,19 +237,11 @@ def postgresql(schema: str, readers: str) -> str:
         + f"CREATE OR REPLACE FUNCTION entries_arrive() {head}"
         + "BEGIN\n"
         + "    INSERT INTO arrival (what, id) SELECT 'entry', id FROM fresh;\n"
-        + "    INSERT INTO latest (machine, kind, bench, at, entry)\n"
-        + "        SELECT DISTINCT ON (machine, kind, bench) machine, kind, bench, at, id\n"
-        + f"        FROM ({' UNION ALL '.join(_told('postgresql', 'fresh'))}) told\n"
-        + "        ORDER BY machine, kind, bench, at DESC, id DESC\n"
-        + f"        {NEWER};\n"
-        + f"    {arrives('postgresql', 'fresh')}"
+        + f"    EXECUTE $do${latest}$do$;\n"
+        + f"    EXECUTE $do${arrives('postgresql', 'fresh')}$do$;\n"
         + "    RETURN NULL;\nEND $$;\n"
         + f"CREATE FUNCTION figures_arrive() {head}"
-        + "BEGIN\n"
-        + f"    UPDATE milestone m SET {filled}\n"
-        + f"        FROM ({_gathered('fresh')}) g JOIN entry e ON e.id = g.entry\n"
-        + "        JOIN session s ON s.id = e.session\n"
-        + "        WHERE m.machine = s.machine AND m.at = e.at AND m.entry = e.id;\n"
+        + f"BEGIN\n    EXECUTE $do${figures}$do$;\n"
         + "    RETURN NULL;\nEND $$;\n"
         + "CREATE TRIGGER figure_arrives AFTER INSERT ON figure REFERENCING NEW TABLE AS fresh "
         + "FOR EACH STATEMENT EXECUTE FUNCTION figures_arrive();\n"

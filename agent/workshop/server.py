@@ -308,7 +308,12 @@ class Shared:
     def writing(self) -> Iterator[psycopg.Connection[Row]]:
         """One transaction: all of it or nothing, in turn with other benches."""
         with self.in_words(), self.connection.transaction():
-            self.connection.execute("SELECT pg_advisory_xact_lock(%s)", (_TURN,))
+            # What a row refers to is looked up by its key from the first row on: a plan that was
+            # made while the tables were empty would read them whole for each row later.
+            self.connection.execute(
+                "SELECT set_config('enable_seqscan', 'off', true), pg_advisory_xact_lock(%s)",
+                (_TURN,),
+            )
             yield self.connection
 
     def add(self, table: str, rows: Sequence[Sequence[Any]]) -> int:

@@ -329,3 +329,44 @@ def answers(asked: Asked) -> list[Any]:
             (e.at, e.what, e.entry and e.entry.id) for e in events(asked, name, 5)
         ]
     return [machines(asked), list(lives(asked)), [told(name) for name in names]]
+
+
+@pytest.mark.parametrize("after", [1, 2, 3, 4])
+def test_rows_are_found_by_key_whatever_the_tables_looked_like_at_first(
+    tmp_path: Path, server: Server, url: str, monkeypatch: pytest.MonkeyPatch, after: int
+) -> None:
+    """Rows that the server reads grow with the rows that come: no plan made for small tables stays.
+
+    The server is told the sizes of its tables (ANALYZE, as it does by itself at some moment) when
+    nearly nothing has come yet.
+    """
+    taken = [0]
+    take = Workshop.take
+
+    def watched(self: Workshop, *arguments: Any) -> int:
+        new = take(self, *arguments)
+        taken[0] += 1
+        if taken[0] == after:
+            self.shared.connection.execute("ANALYZE")
+        return new
+
+    monkeypatch.setattr(Workshop, "take", watched)
+    monkeypatch.setattr("agent.workshop.exchange.BATCH", 40)
+    w = Writer()
+    for machine in ("heron", "egret", "stork", "crane"):
+        for day in range(40):
+            w.tune(machine, 1.0 + day)
+    with Record(tmp_path / "record.db") as record, Shared(url) as shared:
+        w.keep(record)
+        new = exchange(Bench(record), Workshop(shared)).sent.new
+        shared.connection.execute("SELECT pg_stat_force_next_flush()")
+        shared.connection.execute("SELECT 1")
+    assert new > 3000
+    for table in ("session", "origin", "entry", "figure", "milestone", "latest"):
+        [(read,)] = server.rows(
+            url,
+            "SELECT coalesce(seq_tup_read, 0) + coalesce(idx_tup_fetch, 0) "
+            "FROM pg_stat_user_tables WHERE relname = %s",
+            [table],
+        )
+        assert read < 12 * new, table
