@@ -93,3 +93,24 @@ def test_a_power_cycle_that_is_only_said_proves_no_storing(world: World) -> None
     if told.out.startswith('{\n  "evidence"'):
         assert told.json["stored"] is (kept_by(world) == "writing")
     assert world.run("status", "--json").json["unstored"] is (kept_by(world) != "writing")
+
+
+def test_an_undo_brings_back_what_was_there_and_the_report_tells_of_the_change(
+    world: World, tmp_path: Path
+) -> None:
+    before = world.controller.live[X]
+    world.measure_moves()
+    world.verb("solve")
+    written(world, {X: 80.61234})
+    page = tmp_path / "report.html"
+    told = world.run("report", "--out", str(page))
+    assert told.code == 0, told.text
+    assert "80.61" in page.read_text(encoding="utf-8")
+    assert world.run("undo", "--json").code == 1  # shown, and not confirmed
+    plan = world.bench.plan
+    assert plan is not None
+    back = world.run("undo", "--approve", plan.digest, "--json")
+    assert back.code == 0, back.text
+    assert back.json["verified"] is True
+    assert world.controller.live[X] == pytest.approx(before, abs=1e-3)
+    assert world.run("status", "--json").json["unstored"] is False
