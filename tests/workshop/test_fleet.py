@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import threading
+import time
 from collections.abc import Callable, Iterator
 from datetime import date
 from pathlib import Path
@@ -356,3 +358,33 @@ def test_an_attach_asks_who_else_is_at_the_machine(
     two.close()
     join(Joined("postgresql://nobody@127.0.0.1:9/plumbelt"))
     assert "not known" in one.take("heron")  # and nothing is held up by it
+
+
+def test_a_word_that_comes_late_holds_no_machine(
+    url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
+    join(Joined(url))
+    asked_it, go_on = threading.Event(), threading.Event()
+    hold = Shared.hold
+
+    def slowly(self: Shared, machine: str, holder: str) -> str:
+        asked_it.set()
+        go_on.wait(PATIENCE)
+        return hold(self, machine, holder)
+
+    monkeypatch.setattr(Shared, "hold", slowly)
+    monkeypatch.setattr("agent.face.shop.holding.PATIENCE", 0.01)
+    one = Presence()
+    assert "no word came in time" in one.take("heron")
+    [asking] = [t for t in threading.enumerate() if getattr(t, "_target", None) == one._ask]
+    assert asked_it.wait(PATIENCE)
+    one.close()
+    go_on.set()
+    asking.join(PATIENCE)
+    assert not asking.is_alive()
+    until = time.monotonic() + PATIENCE
+    with Shared(url) as other:  # the server lets go a moment after the connection has closed
+        while hold(other, "heron", "bob") and time.monotonic() < until:
+            time.sleep(0.02)
+        assert hold(other, "heron", "bob") == ""

@@ -22,6 +22,8 @@ class Presence:
     def __init__(self) -> None:
         self._shared: Shared | None = None
         self._machine = ""
+        self._asked = 0  #: how often somebody has come or gone: a word that comes late is void
+        self._lock = threading.Lock()
 
     def take(self, machine: str) -> str:
         """Be at `machine` from now on; what there is to tell of it, empty if nothing.
@@ -40,12 +42,14 @@ class Presence:
         if settings is None:
             return ""
         said: list[str] = []
-        asking = threading.Thread(target=self._ask, args=(settings.url, machine, said), daemon=True)
+        with self._lock:
+            now = (settings.url, machine, self._asked, said)
+        asking = threading.Thread(target=self._ask, args=now, daemon=True)
         asking.start()
         asking.join(PATIENCE)
         return said[0] if said else f"who else is at {machine} is not known: no word came in time"
 
-    def _ask(self, url: str, machine: str, said: list[str]) -> None:
+    def _ask(self, url: str, machine: str, asked: int, said: list[str]) -> None:
         from agent.store.benches import bench_name
         from agent.workshop.server import Shared
 
@@ -60,13 +64,21 @@ class Presence:
             shared.close()
             said.append(f"who else is at {machine} is not known: {error.what}")
             return
-        self._shared, self._machine = shared, machine
+        with self._lock:
+            late = asked != self._asked
+            if not late:
+                self._shared, self._machine = shared, machine
+        if late:  # the bench has gone on to another machine, or away
+            shared.close()
+            return
         told = f"{machine} is in the hands of {who}: speak to them before anything is written"
         said.append(told if who else "")
 
     def close(self) -> None:
         """Be at no machine any more."""
-        shared, self._shared, self._machine = self._shared, None, ""
+        with self._lock:
+            self._asked += 1
+            shared, self._shared, self._machine = self._shared, None, ""
         if shared is not None:
             with suppress(AgentError):
                 shared.close()
