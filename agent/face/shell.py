@@ -75,9 +75,28 @@ def run_line(desk: Desk, line: str) -> int:
         desk.offered = ""
     code = run(words, desk)
     desk.screen.json = False
-    if entered and code == 0 and desk.in_shell:
-        show_next(desk, entered)
+    if code == 0 and desk.in_shell:
+        if entered:
+            show_next(desk, entered)
+        elif words and words[0] in LEADS_ON and "--json" not in words and sys.stdin.isatty():
+            name_next(desk)
     return code
+
+
+#: Verbs behind which the step that comes next is named.
+LEADS_ON: Final = frozenset(
+    "attach begin cool drive gauge handover lay marks mechanics preview profile prove readback"
+    " resume solve store undo write".split()
+)
+
+
+def name_next(desk: Desk) -> None:
+    """Name what comes next in one line; Enter does it."""
+    from agent.face.guide import step_now
+
+    step = step_now(desk)
+    desk.screen.say(f"Next: {step.line}" + (" (the tune is done)" if step.done else ""))
+    desk.offered = step.line
 
 
 def show_next(desk: Desk, carried_out: str = "") -> None:

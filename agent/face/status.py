@@ -47,6 +47,10 @@ def status(desk: Desk, /) -> None:
         ]
         columns = [("wanted", False), ("± (95 %)", True), ("tolerance", True), ("", False)]
         desk.screen.table([*columns, ("how near", False), ("", False)], rows)
+        for title, done in (("Done", True), ("To come", False)):
+            named = [part["step"] for part in document["course"] if part["done"] is done]
+            if named:
+                desk.screen.say(f"{title}: {', '.join(named)}.")
         desk.screen.say(f"Next: {document['next']['line']}")
         desk.screen.say(document["next"]["why"])
 
@@ -56,7 +60,7 @@ def status(desk: Desk, /) -> None:
 def _near(row: Mapping[str, Any]) -> tuple[str, str]:
     """How near an uncertainty is to its tolerance: a full bar and a word where it is enough."""
     if row["u95"] is None:
-        return bar(0.0, 16), "not known yet"
+        return bar(0.0, 16), "not determined"
     enough = row["u95"] <= row["tolerance"]
     share = 1.0 if enough else row["tolerance"] / row["u95"]
     return bar(share, 16), "enough" if enough else "not enough yet"
@@ -83,10 +87,40 @@ def status_of(desk: Desk) -> dict[str, Any]:
             "solved": now.solved is not None,
         },
         "wanted": wanted(bench),
+        "course": [{"step": name, "done": done} for name, done in course_of(bench)],
         "steps": bench.known("steps_per_mm"),
         "next": {"line": step.line, "why": step.why, "done": step.done},
         "standing": list(standing_of(bench)),
     }
+
+
+def course_of(bench: Bench) -> list[tuple[str, bool]]:
+    """The steps of a tune in their order, and whether each is done.
+
+    Where the readings ask for no change, nothing is to come between solving and the report.
+    """
+    now, first = bench.now, bench.now.follows or bench.now
+    solution = first.solution
+    mechanics = bench.profile.mechanics
+    course = [
+        ("settings read", bench.readback is not None and not bench.readback.damaged),
+        ("machine known", bool(mechanics.drives and mechanics.travel_mm)),
+        ("measured", solution is not None or bool(first.taken or first.runs)),
+        ("solved", solution is not None),
+    ]
+    changes = solution is None or bool(
+        solution.corrections or solution.slicing_angle_deg is not None
+    )
+    if not changes and bench.done is None:
+        return course
+    written = now.follows is not None or bench.done is not None
+    return [
+        *course,
+        ("written", written),
+        ("stored", written and bench.kept),
+        ("proved by a power cycle", written and "after a power cycle" in bench.stages),
+        ("measured again", now.follows is not None and bool(bench.compare())),
+    ]
 
 
 def wanted(bench: Bench) -> list[dict[str, Any]]:

@@ -206,5 +206,6 @@ def test_status_tells_how_near_each_error_is_and_what_comes_next(
 ) -> None:
     assert run(["status"]) == 0
     out = capsys.readouterr().out
-    assert out.count("not known yet") == 4
+    assert out.count("not determined") == 4
+    assert "To come: settings read, machine known, measured, solved, written, stored" in out
     assert "\nNext: " in out

@@ -15,6 +15,7 @@ import pytest
 from agent.face.desk import Desk
 from agent.face.shell import offers, wants_file
 from tests.face.bench import desk_at
+from tests.packaging import READINGS
 from tests.patience import PATIENCE
 
 COLUMNS, ROWS = 80, 24
@@ -179,6 +180,39 @@ def test_plain_terminal_and_no_colour_are_respected(tmp_path: Path) -> None:
     assert said is not None
     assert "yes  second measurement as expected" in said
     assert "\x1b" not in said
+
+
+#: What colours letters: SGR 30 to 37 and 90 to 97, their backgrounds, and 38 and 48 (ECMA-48).
+_COLOUR = re.compile(r"\x1b\[(?:[0-9;]*;)?(?:3[0-8]|4[0-8]|9[0-7]|10[0-7])(?:;[0-9;]*)?m")
+
+
+@pytest.mark.parametrize(
+    ("flags", "environment", "coloured"),
+    [((), {}, True), (("--no-color",), {}, False), ((), {"NO_COLOR": "1"}, False)],
+)
+def test_colours_are_there_unless_somebody_wants_none(
+    tmp_path: Path, flags: tuple[str, ...], environment: dict[str, str], coloured: bool
+) -> None:
+    """On a terminal: of a table, of a warning, and of an error."""
+    readings = tmp_path / "readings.yaml"
+    readings.write_text(READINGS, encoding="utf-8")
+    said = ""
+    for line in (["solve", str(readings)], ["attach", "/dev/no-such-port"]):
+        terminal = Terminal(tmp_path, *flags, "--no-pager", *line, **environment)
+        terminal.child.expect(pexpect.EOF)
+        said += terminal.child.before or ""
+    assert "set steps/mm" in said
+    assert "Stop:" in said
+    assert bool(_COLOUR.search(said)) == coloured
+
+
+def test_a_typed_verb_ends_with_what_comes_next_and_enter_does_it(terminal: Terminal) -> None:
+    terminal.type("readback")
+    terminal.wait_for("Next: gauge travel --enough")
+    terminal.type("")
+    terminal.wait_for("Type 'understood' to go on:")
+    terminal.type("")
+    terminal.wait_for("Cancelled")
 
 
 def test_lines_from_a_pipe_are_carried_out(tmp_path: Path) -> None:
