@@ -58,7 +58,7 @@ def run(desk: Desk, /, script: Path, port: str | None, profile_name: str | None)
         behind = "1 line after it was" if left == 1 else f"{left} lines after it were"
         refusal = Refused(
             f"{script}:{failed['number']} '{failed['line']}' failed",
-            remedy=f"{done}; {behind} not run",
+            remedy=f"{done}; {behind} not run" if left else done,
         )
         refusal.exit_code = failed["exit"]
         raise refusal

@@ -84,9 +84,9 @@ def run_line(desk: Desk, line: str) -> int:
 
 
 #: Verbs behind which the step that comes next is named.
-LEADS_ON: Final = frozenset(
-    "attach begin cool drive gauge handover lay marks mechanics preview profile prove readback"
-    " resume solve store undo write".split()
+LEADS_ON: Final = (
+    *("attach", "begin", "cool", "drive", "gauge", "handover", "lay", "marks", "mechanics"),
+    *("preview", "profile", "prove", "readback", "resume", "solve", "store", "undo", "write"),
 )
 
 

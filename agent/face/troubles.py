@@ -26,7 +26,32 @@ verified     read back, and found to be what was sent; an 'ok' is no proof
 plan         the lines to send, shown before, with the digest that names them
 digest       eight letters over lines, machine and settings: your signature
 round        one state of the machine: pieces laid, readings, solution
-tolerance    how large an error may be and be left alone""",
+tolerance    how large an error may be and be left alone
+± (95 %)     half the interval that holds the true value, 95 % probable
+
+'help terms' has the words of machine, pieces and drives.""",
+    ),
+    "terms": (
+        "words of the machine, its pieces and its drives",
+        """across         the axis across the belt: the nozzle's carrier on its rail
+gantry         the axis up the leaning plane; it lifts the nozzle off the belt
+belt           the axis along the belt; it only ever feeds forward
+gantry angle   of that plane to the belt; slicing angle: what the slicer uses
+yaw, roll      the gantry turned, as seen from above, and from behind
+strip, rail    flat pieces of one layer; post, stem, block: upright ones
+bead           the line of plastic that is laid; its width is in every size
+outside        jaws over two faces; inside: in a gap; pitch: edge to like edge
+marks          a run of an axis over marks that are read one by one
+lost motion    what a drive turns before its axis follows, where it turns round
+run-out        a roller that is not round or not centred: a wave along the belt
+slip           the belt moves less than its roller does
+worst case     how far a move may go if the stored setting is wrong
+family         the words that a kind of controller understands
+profile        the file of one machine: parts, settings, instrument, tolerance
+record         all that was read, written and proved, of every machine
+bench          one machine with its instruments, and all that is known of them
+workshop       a shared record of several benches
+verb           what you type first on a line: a command""",
     ),
     "exit": (
         "exit codes, for scripts",

@@ -83,6 +83,13 @@ def test_a_topic_that_is_not_there_is_guessed_at(capsys: pytest.CaptureFixture[s
     assert "Did you mean 'lean'?" in capsys.readouterr().err
 
 
+def test_the_page_on_files_is_about_their_formats(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["help", "files"]) == 0
+    page = capsys.readouterr().out
+    assert "plumbelt-readings/1" in page
+    assert "plumbelt-profile/1" in page
+
+
 def test_text_from_a_controller_cannot_move_the_cursor() -> None:
     hostile = "ok\x1b[2J\x07\x9b31m\u202etxt\ud800"
     assert clean(hostile) == "ok\\x1b[2J\\x07\\x9b31m\\u202etxt\\ud800"

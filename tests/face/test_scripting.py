@@ -73,6 +73,21 @@ def test_every_mistake_of_a_script_is_named_before_anything_is_done(
     assert served.received == ()
 
 
+@pytest.mark.parametrize(
+    ("lines", "said"),
+    [
+        (("undo", "help", "status", "help"), "0 of 4 lines done; 3 lines after it were not run"),
+        (("help", "undo", "status"), "1 of 3 lines done; 1 line after it was not run"),
+        (("help", "undo"), "1 of 2 lines done."),
+    ],
+)
+def test_a_script_counts_what_was_done_and_what_was_not(
+    lines: tuple[str, ...], said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert carry_out(desk_at(), ["attach", f"run {script(tmp_path, *lines)}"]) == [0, 1]
+    assert said in " ".join(capsys.readouterr().err.split())
+
+
 def test_a_script_writes_under_a_digest_alone(capsys: pytest.CaptureFixture[str]) -> None:
     desk = desk_at(seed=3)
     carry_out(desk, TO_A_PLAN)
