@@ -96,7 +96,7 @@ def test_reversal_of_any_axis_and_its_scale(axis, unit, remedy):
         for a in solve(survey(belt, of_axis, mechanics=Mechanics(gantry_angle_deg=45.0))).advice
         if a.code == "reversal"
     )
-    assert f"0.170 mm (±0.043) of the {axis} axis" in text
+    assert f"0.170 mm (± 0.043) of the {axis} axis" in text
     assert remedy in text
 
 

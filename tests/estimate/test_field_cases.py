@@ -167,7 +167,7 @@ def test_shrinkage_only_is_the_material():
     assert 100 * solution.parameters["shrink"].value == percent(0.39, abs=0.03)
     assert "material" in codes(solution)
     text = next(a.text for a in solution.advice if a.code == "material")
-    assert "0.40 % (±0.09)" in text
+    assert "0.40 % (± 0.09)" in text
     assert "factor 1.0040" in text
 
     without = solve(survey(*printed))

@@ -76,6 +76,22 @@ def test_a_replaced_roller_is_reported_and_a_move_read_since_is_in_it() -> None:
     since = reported(desk)
     assert "was not measured since" not in told(since.certificate)
     assert any(section.name == "results" for section in since.annex)
+    # the simulated machine has its old roller still, and goes a tenth too short
+    assert "DO NOT AGREE WITH THE NEW SETTINGS" in since.state
+    assert "look for another part" in told(since.certificate)
+
+
+def test_what_was_not_measured_since_is_not_said_to_be_in_tolerance() -> None:
+    desk = desk_at(answers={"To write": digest_in, "new value": "105.37"})
+    assert carry_out(desk, ["attach", "profile save other --like heron"]) == [0, 0]
+    live = desk.rehearsal.machine.controller.live
+    live["steps_per_mm.z"], live["steps_per_mm.x"] = 106.0, 81.0
+    lines = ["readback", "profile restore other", "gauge travel-across"]
+    assert carry_out(desk, lines) == [0, 0, 0]
+    page = reported(desk)
+    assert "scale, belt not determined" in page.state
+    assert "Scale, belt was not measured since the change." in told(page.certificate)
+    assert "scale, across not determined" not in page.state
 
 
 @pytest.fixture

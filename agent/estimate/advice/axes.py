@@ -105,7 +105,7 @@ def offsets(f: Findings) -> Iterator[Advice]:
     if upright is not None and upright.determined and upright.significant:
         yield Advice(
             "offset_only",
-            f"Upright, faces stand {upright.value:+.2f} mm (±{upright.expanded95:.2f}) off "
+            f"Upright, faces stand {upright.value:+.2f} mm (± {upright.expanded95:.2f}) off "
             "whatever the height: the first layer (gap, squash) or the bead on top, not a motor "
             "setting. Correct it by the gap over the belt or in slicing, never by steps.",
         )
@@ -153,7 +153,7 @@ def material(f: Findings) -> Iterator[Advice]:
     elif shrink.determined and shrink.significant:
         yield Advice(
             "material",
-            f"The material shrinks by {100 * shrink.value:.2f} % (±{100 * shrink.expanded95:.2f}) "
+            f"The material shrinks by {100 * shrink.value:.2f} % (± {100 * shrink.expanded95:.2f}) "
             f"in all directions: slice with the factor {enlarged(shrink.value):.4f}. It is kept "
             "out of the motor settings.",
         )

@@ -39,8 +39,8 @@ def belt_runs(f: Findings) -> Iterator[Advice]:
             even = "the same everywhere" if reversal.constant else "not the same everywhere"
             yield Advice(
                 "reversal",
-                f"Lost motion of {abs(reversal.mean):.3f} mm (±{2 * reversal.u:.3f}) of the {axis} "
-                f"axis between the two ways, {even}: {_PLAY[axis]}.",
+                f"Lost motion of {abs(reversal.mean):.3f} mm (± {2 * reversal.u:.3f}) of the "
+                f"{axis} axis between the two ways, {even}: {_PLAY[axis]}.",
             )
     for axis, run in zip(found.axes, found.runs, strict=True):
         for wave in run.waves:
@@ -55,7 +55,7 @@ def belt_runs(f: Findings) -> Iterator[Advice]:
 
 
 def _wave_advice(period: Period, amplitude: float, u: float, best: tuple[float, ...]) -> Advice:
-    size = f"{amplitude:.2f} mm (±{2 * u:.2f})"
+    size = f"{amplitude:.2f} mm (± {2 * u:.2f})"
     if period.name == "loop":
         return Advice(
             "belt_joint",

@@ -50,7 +50,7 @@ def readings(measured: Measured) -> Sequence[Part]:
         return (Words("No readings beside the belt run."),)
     columns = [
         ("no", "right"),
-        ("on", "left"),
+        ("source", "left"),
         ("reading", "wide"),
         ("kind", "left"),
         ("along x / s / h, mm", "left"),
@@ -69,8 +69,8 @@ def readings(measured: Measured) -> Sequence[Part]:
             tuple(columns[i] for i in kept),
             tuple(tuple(row[i] for i in kept) for row in rows),
             "Raw readings in mm, the jaws taken off in between; nominal is what a true part would"
-            " show (upright, it neither leans nor sways); s is their standard deviation, own"
-            " u a standard uncertainty that was stated for the reading.",
+            " show (upright, it neither leans nor sways); s is their standard deviation,"
+            " stated u a standard uncertainty that was stated for the reading.",
         ),
         *_replaced(measured),
     )

@@ -46,6 +46,9 @@ _WIDTH: Final = _A4[0] - 2 * _SIDE
 #: Letters of a heading that is not broken.
 _SHORT: Final = 9
 
+#: Letters of one width that stand beside each other on a page.
+_WIRE_LETTERS: Final = 118
+
 #: A column of a table is never narrower than this, points.
 _NARROWEST: Final = 16.0
 
@@ -131,14 +134,17 @@ class _Layout:
                 yield from self.part(part)
 
     def part(self, part: Part) -> Iterator[Flowable]:
-        from reportlab.platypus import ListFlowable, Spacer
+        from reportlab.platypus import ListFlowable, Preformatted, Spacer
 
         match part:
             case Words():
                 yield self._words(part.text, self.strong if part.strong else self.text)
             case Items():
                 items = [self._words(text, self.text) for text in part.texts]
-                yield ListFlowable(items, bulletType="bullet", start="–", leftIndent=10)
+                yield ListFlowable(
+                    items, bulletType="bullet", start="–", leftIndent=10, bulletFontName="Text",
+                    bulletFontSize=8.5, bulletOffsetY=-1,
+                )  # fmt: skip
             case Facts():
                 yield self._facts(part.rows)
             case Table():
@@ -146,8 +152,7 @@ class _Layout:
                     yield self._words(part.caption, self.small)
                 yield self._table(part)
             case Wire():
-                for line in part.text.split("\n"):
-                    yield self._words(line, self.wire)
+                yield Preformatted(clean(part.text), self.wire, maxLineLength=_WIRE_LETTERS)
             case Picture():
                 yield self._picture(part)
             case Blanks():

@@ -15,9 +15,10 @@ from agent.bench.value import Purpose
 from agent.change.outcome import STAGES, STATE_WORDS
 from agent.face.report import changes, fitting, machine, measured
 from agent.face.report.parts import Blanks, Facts, Items, Page, Part, Section, Table, Words
-from agent.face.report.tolerances import outside
+from agent.face.report.tolerances import UNKNOWN, outside, standing
 from agent.face.report.tune import Job, Measured, job_of, solved_rounds
-from agent.face.words import shown
+from agent.face.words import MAIN, shown
+from agent.model.roles import PARAMETER_LETTER, ROLES
 
 if TYPE_CHECKING:
     from agent.bench.value import Bench
@@ -131,9 +132,31 @@ def state_of(service: Service) -> str:
     stored = "stored" if service.stages - {"read back"} else "NOT PROVED TO BE STORED"
     if service.after is None:
         return f"Changed, read back, {stored}; not measured since."
-    off = [shown(name).words for name in outside(service.after)]
-    told = f"OUTSIDE the tolerance: {', '.join(off)}" if off else "nothing found out of tolerance"
-    return f"Changed, read back, {stored}; measured since: {told}."
+    return f"Changed, read back, {stored}; measured since: {_measured_words(service)}."
+
+
+def _measured_words(service: Service) -> str:
+    """What the readings since the change say of the errors that the change may have moved."""
+    assert service.after is not None
+    if service.after.solution.contradictory:
+        return "READINGS THAT DO NOT AGREE WITH THE NEW SETTINGS"
+    found: dict[str, list[str]] = {}
+    for name in _touched(service):
+        found.setdefault(standing(service.after, name), []).append(shown(name).words)
+    return "; ".join(f"{', '.join(names)} {how}" for how, names in found.items())
+
+
+def _touched(service: Service) -> tuple[str, ...]:
+    """Errors of the axes whose steps were changed; all main ones where none was."""
+    assert service.plan is not None
+    assert service.after is not None
+    axes = service.after.survey.axes
+    names = tuple(
+        f"{PARAMETER_LETTER[role]}_scale"
+        for role in ROLES
+        if f"steps_per_mm.{axes.letter(role)}" in service.plan.wanted
+    )
+    return names or MAIN
 
 
 def _first_page(service: Service) -> Iterator[Part]:
@@ -187,6 +210,16 @@ def open_points(service: Service) -> Iterator[str]:
             " ('gauge travel') shows that it goes the commanded distance."
         )
         return
+    if service.after.solution.contradictory:
+        yield (
+            "The readings since the change do not agree with the new settings, or with each other:"
+            " read again, and look for another part or microsteps than stated, before the machine"
+            " is used."
+        )
+        return
+    for name in _touched(service):
+        if standing(service.after, name) == UNKNOWN:
+            yield f"{shown(name).words.capitalize()} was not measured since the change."
     for name in outside(service.after):
         words, p = shown(name), service.after.solution.parameters[name]
         yield (
