@@ -132,10 +132,30 @@ def refill(engine: Engine) -> str:
         f"coalesce(o.bench, ''), {names} FROM entry e JOIN session s ON s.id = e.session "
         f"LEFT JOIN origin o ON o.session = s.id LEFT JOIN ({_gathered('figure')}) g "
         f"ON g.entry = e.id WHERE e.kind {_IS_ONE};\n"
+        f"{_recount('true', 'true')};\n"
+    )
+
+
+def _recount(of_session: str, of_milestone: str) -> str:
+    """The statement that tells the newest anew: of some sessions `s` and their milestones `m`.
+
+    From milestones that are right already, and of entries no more than their times.
+    """
+    told = (
+        "SELECT s.machine AS machine, '' AS kind, coalesce(o.bench, '') AS bench, e.at AS at, "
+        "e.id AS id FROM session s JOIN entry e ON e.session = s.id "
+        f"LEFT JOIN origin o ON o.session = s.id WHERE {of_session}",
+        "SELECT m.machine, CASE WHEN m.kind = 'written' THEN 'outcome' ELSE m.kind END, m.bench, "
+        f"m.at, m.entry FROM milestone m WHERE m.kind IN ({_listed((*LATEST, 'written'))}) "
+        f"AND {of_milestone}",
+        "SELECT m.machine, 'written', m.bench, m.at, m.entry FROM milestone m "
+        f"WHERE m.kind = 'written' AND {of_milestone}",
+    )
+    return (
         "INSERT INTO latest (machine, kind, bench, at, entry) "
         "SELECT machine, kind, bench, at, id FROM (SELECT machine, kind, bench, at, id, "
         "row_number() OVER (PARTITION BY machine, kind, bench ORDER BY at DESC, id DESC) AS place "
-        f"FROM ({' UNION ALL '.join(_told(engine, 'entry'))}) told) placed WHERE place = 1;\n"
+        f"FROM ({' UNION ALL '.join(told)}) told) placed WHERE place = 1"
     )
 
 
@@ -203,6 +223,24 @@ SQLITE: Final = (
 )
 
 
+_MACHINE: Final = "(SELECT machine FROM session WHERE id = NEW.session)"
+
+#: What was merged from a file came without its bench, which may come to be known: then the session
+#: arrives anew, for those who have looked at it already.
+SQLITE_LATE: Final = (
+    "CREATE TRIGGER origin_late AFTER INSERT ON origin\n"
+    "WHEN EXISTS (SELECT 1 FROM entry WHERE session = NEW.session)\n"
+    "    OR EXISTS (SELECT 1 FROM line WHERE session = NEW.session)\n"
+    "BEGIN\n"
+    "    INSERT INTO arrival (what, id) VALUES ('session', NEW.session);\n"
+    "    UPDATE milestone SET bench = NEW.bench "
+    f"WHERE machine = {_MACHINE} AND session = NEW.session;\n"
+    f"    DELETE FROM latest WHERE machine = {_MACHINE};\n"
+    f"    {_recount(f's.machine = {_MACHINE}', f'm.machine = {_MACHINE}')};\n"
+    "END;\n"
+)
+
+
 # --- PostgreSQL ----------------------------------------------------------------------------------
 
 #: Rows come in by portions and find what they belong to by its key.  Statements are planned anew
@@ -248,4 +286,30 @@ def postgresql(schema: str, readers: str) -> str:
         + "REVOKE ALL ON milestone FROM PUBLIC;\n"
         + "REVOKE ALL ON FUNCTION figures_arrive() FROM PUBLIC;\n"
         + f"GRANT SELECT ON milestone TO {readers};\n"
+    )
+
+
+def postgresql_late(schema: str) -> str:
+    """As `SQLITE_LATE`, for the shared record."""
+    found = _recount("s.machine = ANY(machines)", "m.machine = ANY(machines)")
+    return (
+        "CREATE FUNCTION origins_arrive() RETURNS trigger LANGUAGE plpgsql SECURITY DEFINER "
+        f"SET search_path = {schema}, pg_temp {_BY_KEY} AS $$\n"
+        "DECLARE late text[]; machines text[];\n"
+        "BEGIN\n"
+        "    late := ARRAY(SELECT f.session FROM fresh f\n"
+        "        WHERE EXISTS (SELECT 1 FROM entry e WHERE e.session = f.session)\n"
+        "            OR EXISTS (SELECT 1 FROM line l WHERE l.session = f.session));\n"
+        "    IF cardinality(late) = 0 THEN RETURN NULL; END IF;\n"
+        "    machines := ARRAY(SELECT DISTINCT s.machine FROM session s WHERE s.id = ANY(late));\n"
+        "    INSERT INTO arrival (what, id) SELECT 'session', unnest(late);\n"
+        "    UPDATE milestone m SET bench = o.bench FROM session s JOIN origin o\n"
+        "        ON o.session = s.id WHERE s.id = ANY(late) AND m.machine = s.machine\n"
+        "        AND m.session = s.id;\n"
+        "    DELETE FROM latest WHERE machine = ANY(machines);\n"
+        f"    {found};\n"
+        "    RETURN NULL;\nEND $$;\n"
+        "CREATE TRIGGER origin_late AFTER INSERT ON origin REFERENCING NEW TABLE AS fresh "
+        "FOR EACH STATEMENT EXECUTE FUNCTION origins_arrive();\n"
+        "REVOKE ALL ON FUNCTION origins_arrive() FROM PUBLIC;\n"
     )

@@ -181,4 +181,5 @@ STEPS: Final[tuple[str, ...]] = (
     + _LINE_ARRIVES,
     _LINE_ARRIVES_LIGHTLY,
     milestones.SQLITE,
+    milestones.SQLITE_LATE,
 )

@@ -121,8 +121,21 @@ def _loads(source: Side, target: Side, found: list[Mark]) -> Iterator[Load]:
             if isinstance(target, Bench):
                 _sort_out(load, target)
             yield load
+        if table == "session":
+            known = sorted(set(arrived.get(table, [])) - set(missing))
+            yield from _late_origins(source, target, known)
     yield from _line_loads(source, target, arrived.get(LINES, []))
     yield _WHOLE
+
+
+def _late_origins(source: Side, target: Side, known: list[str]) -> Iterator[Load]:
+    """Benches of sessions that the target has from a file, which does not name them."""
+    unnamed = lacking(target, "origin", known, "session")
+    if unnamed and (rows := source.fetch("origin", "session AMONG :ids", ids=unnamed)):
+        load = Load({"origin": rows})
+        if isinstance(target, Bench):
+            _sort_out(load, target)
+        yield load
 
 
 def _line_loads(source: Side, target: Side, sessions: list[str]) -> Iterator[Load]:

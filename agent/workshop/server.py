@@ -168,6 +168,7 @@ STEPS: Final[tuple[str, ...]] = (
     + "".join(map(_triggers, TABLES))
     + _grants(),
     milestones.postgresql(SCHEMA, f"{TECHNICIAN}, {READER}"),
+    milestones.postgresql_late(SCHEMA),
 )
 
 

@@ -84,12 +84,13 @@ def holds(side: Asked, mark: Mark) -> bool:
     )
 
 
-def lacking(side: Asked, table: str, ids: Sequence[str]) -> list[str]:
-    """Which of these rows a side does not have, in their order."""
+def lacking(side: Asked, table: str, ids: Sequence[str], key: str = "id") -> list[str]:
+    """Which of these rows, named by `key`, a side does not have, in their order."""
     if not ids:
         return []
     there = {
-        row[0] for row in side.ask(f"SELECT id FROM {table} WHERE id AMONG :ids", ids=list(ids))
+        row[0]
+        for row in side.ask(f"SELECT {key} FROM {table} WHERE {key} AMONG :ids", ids=list(ids))
     }
     return [identity for identity in ids if identity not in there]
 

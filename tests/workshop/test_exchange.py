@@ -15,10 +15,13 @@ from agent.errors import Refused
 from agent.store.record import Record
 from agent.store.rows import new_identity
 from agent.store.tables import TABLES
+from agent.workshop.asking import OwnRecord
 from agent.workshop.exchange import Exchanged, exchange
+from agent.workshop.fleet import machines
 from agent.workshop.server import Shared
 from agent.workshop.sides import Bench, Workshop, _with_nul, _without_nul
 from tests.workshop.postgres import Server
+from tests.workshop.truth import is_what_events_say
 
 
 def content(record: Record) -> dict[str, set[tuple[object, ...]]]:
@@ -68,6 +71,25 @@ def test_three_benches_end_with_the_same_record(tmp_path: Path, url: str) -> Non
         assert {m for (m,) in c.rows("SELECT machine FROM latest")} == {"heron", "egret"}
         again = meet(a, url)
         assert (again.sent.new, again.received.new, again.renewed) == (0, 0, False)
+
+
+def test_what_travelled_as_a_file_before_is_known_by_its_bench_everywhere_afterwards(
+    tmp_path: Path, url: str
+) -> None:
+    """An export does not say which bench it is of; the bench itself does, whoever came first."""
+    with benches(tmp_path) as (a, b, c):
+        work(a), work(b, "egret")
+        b.merge(list(a.export()))
+        c.merge(list(b.export()))
+        for record in (c, b, c, a, b, c, a):
+            meet(record, url)
+        assert content(a) == content(b) == content(c)
+        assert len(content(c)["origin"]) == 2
+        with Shared(url) as shared:
+            sides = [OwnRecord(a), OwnRecord(b), OwnRecord(c), shared]
+            for side in sides:
+                is_what_events_say(side)
+            assert len({str(machines(side)) for side in sides}) == 1
 
 
 def test_lines_that_come_to_a_session_later_travel_too(tmp_path: Path, url: str) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import random
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -15,7 +14,7 @@ import pytest
 
 from agent.store import schema
 from agent.store.database import statements
-from agent.store.milestones import ERRORS, MILESTONE, STEPS_OF, refill
+from agent.store.milestones import ERRORS, STEPS_OF, refill
 from agent.store.record import Record
 from agent.store.rows import ADD
 from agent.workshop import server as serving
@@ -29,6 +28,7 @@ from agent.workshop.server import Shared, make_workshop
 from agent.workshop.sides import Bench, Workshop
 from tests.workshop.postgres import Server
 from tests.workshop.shop import Rows, Writer, identity, instant
+from tests.workshop.truth import all_entries, derived, is_what_events_say
 
 KINDS = ("readback", "estimate", "outcome", "note", "begin", "proof", "plan", "attached")
 STAGES = ([], ["read back"], ["reloaded from storage"], ["read back", "tried"])
@@ -88,84 +88,28 @@ def outcome(dice: random.Random) -> dict[str, Any]:
     return {"digest": "0", "verified": dice.random() < 0.7, **lists, "stages": dice.choice(STAGES)}
 
 
-def add(record: Record, heads: Rows, entries: list[tuple[Any, ...]], portion: int) -> None:
+def add(
+    record: Record,
+    heads: Rows,
+    entries: list[tuple[Any, ...]],
+    portion: int,
+    *,
+    origins_last: bool = False,
+) -> None:
+    """Add rows in portions; the benches of sessions before their entries, or after them."""
     with record.writing() as db:
-        for table in ("bench", "session", "origin", "clock"):
+        for table in ("bench", "session", "clock"):
             db.executemany(ADD[table], heads[table])
+        if not origins_last:
+            db.executemany(ADD["origin"], heads["origin"])
     for n in range(0, len(entries), portion):
         with record.writing() as db:
             for entry, figures in entries[n : n + portion]:
                 db.execute(ADD["entry"], entry)
                 db.executemany(ADD["figure"], figures)
-
-
-# --- what the events say -------------------------------------------------------------------------
-
-
-def all_entries(asked: Asked) -> list[dict[str, Any]]:
-    """Every entry with its machine, bench, figures, and the kind of its milestone."""
-    found = []
-    figures: dict[str, dict[str, tuple[float, float | None]]] = {}
-    for entry, key, value, u in asked.ask("SELECT entry, key, value, u FROM figure"):
-        figures.setdefault(entry, {})[key] = (value, u)
-    for entry, session, at, kind, text, machine, bench in asked.ask(
-        "SELECT e.id, e.session, e.at, e.kind, e.body, s.machine, coalesce(o.bench, '') "
-        "FROM entry e JOIN session s ON s.id = e.session LEFT JOIN origin o ON o.session = s.id"
-    ):
-        plain = json.loads(text)
-        as_told = kind
-        if kind == "outcome" and plain["stages"] in ([], ["read back"]):
-            as_told = "written"
-        if kind == "note" and plain.keys() & {"belt", "roller", "flash"}:
-            as_told = "part"
-        found.append(
-            {"entry": entry, "session": session, "at": at, "of": kind, "kind": as_told}
-            | {"machine": machine, "bench": bench, "figures": figures.get(entry, {})}
-        )
-    return found
-
-
-def expected_milestones(entries: list[dict[str, Any]]) -> set[tuple[Any, ...]]:
-    rows = set()
-    for e in entries:
-        if e["of"] not in ("readback", "estimate", "outcome", "begin", "note", "proof"):
-            continue
-        errors = [e["figures"].get(f"estimate.{n}", (None, None)) for n in ERRORS]
-        steps = [e["figures"].get(f"steps_per_mm.{a}", (None, None))[0] for a in STEPS_OF]
-        of = e["of"]
-        values = {name: None for column in MILESTONE.columns[6:] for name in (column.name,)}
-        if of == "estimate":
-            values |= {n: v for n, (v, _) in zip(ERRORS, errors, strict=True)}
-            values |= {f"{n}_u": u for n, (_, u) in zip(ERRORS, errors, strict=True)}
-        if of == "readback":
-            values |= {f"{a}_steps": v for a, v in zip(STEPS_OF, steps, strict=True)}
-        head = (e[k] for k in ("machine", "at", "entry", "kind", "session", "bench"))
-        rows.add((*head, *values.values()))
-    return rows
-
-
-def expected_latest(entries: list[dict[str, Any]]) -> set[tuple[str, ...]]:
-    newest: dict[tuple[str, str, str], tuple[str, str]] = {}
-    for e in entries:
-        kinds = {"", e["of"] if e["of"] in ("estimate", "outcome") else "", e["kind"]}
-        for kind in kinds & {"", "estimate", "outcome", "written"}:
-            key = (e["machine"], kind, e["bench"])
-            newest[key] = max(newest.get(key, ("", "")), (e["at"], e["entry"]))
-    return {(*key, *value) for key, value in newest.items()}
-
-
-def derived(asked: Asked) -> tuple[set[Any], set[Any]]:
-    names = ", ".join(MILESTONE.names)
-    return (
-        set(asked.ask(f"SELECT {names} FROM milestone")),
-        set(asked.ask("SELECT machine, kind, bench, at, entry FROM latest")),
-    )
-
-
-def is_what_events_say(asked: Asked) -> None:
-    entries = all_entries(asked)
-    assert len(entries) > 10
-    assert derived(asked) == (expected_milestones(entries), expected_latest(entries))
+    if origins_last:
+        with record.writing() as db:
+            db.executemany(ADD["origin"], heads["origin"])
 
 
 @contextmanager
@@ -181,9 +125,9 @@ def both(folder: Path, url: str, seed: int) -> Iterator[list[Asked]]:
     ):
         add(a, heads, entries, 150)
         dice.shuffle(entries)
-        add(b, heads, entries, 7)
+        add(b, heads, entries, 7, origins_last=True)
         half = len(entries) // 2
-        add(c, heads, entries[half:], 31)
+        add(c, {**heads, "origin": []}, entries[half:], 31)  # as from a file
         for record in (c, a, c):
             exchange(Bench(record), Workshop(shared))
         yield [OwnRecord(a), OwnRecord(b), shared, OwnRecord(c)]
