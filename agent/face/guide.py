@@ -183,8 +183,8 @@ def measure(desk: Desk) -> Step | None:
         doubt = _doubt(desk)
         why = doubt or f"The {first.piece} is laid; {told} worth reading."
         return Step(f"gauge {first.piece} --enough", why)
-    again = "again, to see the change proved" if now.follows is not None else "next"
-    why = f"{CATALOGUE[first.piece].shows}: to be laid {again}."
+    again = "again, to prove the change" if now.follows is not None else "now"
+    why = f"{CATALOGUE[first.piece].shows}. Lay it {again}."
     if desk.session.family is not None and not desk.session.family.heats:
         why = f"{why} Nozzle and bed are heated by hand there: 'lay' says when."
     if not now.laid and short.out_of_reach(desk):
@@ -206,7 +206,7 @@ def _moves_why(desk: Desk, wished: Sequence[short.Wish]) -> str:
         return f"{count} more would tell what is wanted, or show a slip in those that were read."
     return (
         "Measure plain moves first: they separate axis travel from plastic shrink ('help travel')."
-        f" Over two lengths of each axis what a gauge adds drops out: {count}."
+        f" Over two lengths of each axis what a gauge adds to both drops out: {count} in all."
     )
 
 
@@ -436,7 +436,7 @@ def finish(desk: Desk) -> Step | None:
             )
         return Step(
             "report",
-            f"{proved} The tune is done, and this writes its page. Last, check the flow:"
+            f"{proved} The tune is done; this writes its report. Last, check the flow:"
             " 'feed flow'.",
             done=True,
         )

@@ -9,9 +9,10 @@ and retyped value all mean the same number.
 from __future__ import annotations
 
 import math
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from agent.model.settings import Setting
+if TYPE_CHECKING:
+    from agent.model.settings import Setting
 
 #: Decimals of a value to send, in the controller's unit, unless it prints more.
 DECIMALS: Final = 5

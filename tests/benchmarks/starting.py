@@ -45,6 +45,8 @@ def rows(quick: bool) -> Iterator[Row]:
     runs = 5 if quick else 15
     with tempfile.TemporaryDirectory() as home:
         environment = {**os.environ, "PLUMBELT_HOME": home, "TERM": "xterm"}
+        # An installed program has its bytecode, as its libraries have.
+        environment.pop("PYTHONDONTWRITEBYTECODE", None)
         libraries = outside_libraries(PLUMBELT, environment)
         ours, bare = side_by_side(
             _until(PLUMBELT, PROMPT, environment),
