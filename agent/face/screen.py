@@ -40,9 +40,13 @@ _RANKS: Final = {"Stop": "bold red", "Warning": "bold yellow", "Note": "cyan"}
 #: Words of tables that are seen by colour as well: what wants a hand, what is wrong, what is well.
 _STATES: Final = {
     **dict.fromkeys(("set steps/mm", "set slicing angle", "by hand", "see notes"), "yellow"),
-    **dict.fromkeys(("not determined", "not written, old value", "unexpected value"), "red"),
+    "not determined": "cyan",
+    **dict.fromkeys(
+        ("old value, not written", "unexpected value", "not known until read back"), "red"
+    ),
     **dict.fromkeys(("read again", "disagrees"), "bold red"),
-    **dict.fromkeys(("in tolerance", "within uncertainty", "agrees", "confirmed"), "green"),
+    **dict.fromkeys(("in tolerance", "within uncertainty", "agrees"), "green"),
+    "new value confirmed": "green",
 }
 
 #: A column: its heading, and whether its values stand flush right.

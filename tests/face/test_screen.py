@@ -7,7 +7,8 @@ import re
 
 import pytest
 
-from agent.face.screen import Screen, ranked, wrapped
+from agent.change.outcome import STATE_WORDS
+from agent.face.screen import _STATES, Screen, ranked, wrapped
 
 
 @pytest.mark.parametrize(
@@ -52,6 +53,10 @@ def test_a_warning_has_its_word_where_nothing_is_coloured(
     assert capsys.readouterr().out == "Warning: the belt slips\n"
     lines = wrapped("All is well.\n! it slips", 40)
     assert ranked(lines, coloured=True) == "All is well.\n\x1b[1;33mWarning:\x1b[0m it slips"
+
+
+def test_every_result_of_a_write_has_its_colour() -> None:
+    assert set(STATE_WORDS.values()) <= set(_STATES)
 
 
 class _Terminal(io.StringIO):
