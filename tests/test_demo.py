@@ -20,7 +20,7 @@ from tests.demos import SCALES, carried_out, job_at
 from tests.patience import PATIENCE
 
 #: Machines of the fast suite; `python -m tests.demos` does as many as are wanted.
-SEEDS = (2, 7, 12, 17)
+SEEDS = (2, 7, 12)
 
 
 @functools.cache
@@ -71,8 +71,10 @@ def test_spanner_errors_are_covered_by_their_uncertainty(
         for job, document in jobs.values()
         for name, found in document["by_hand"].items()
     ]
-    # 12 values: two beyond two standard uncertainties come in 1 of 10 draws, five in 1 of 5000.
-    assert sum(abs(z) > 2 for z in apart) < 5
+    # 9 values: more than one in 20 lies beyond two standard uncertainties; four of nine do in
+    # 1 of 1700 draws (binomial, p = 0.0455).
+    assert len(apart) == 9
+    assert sum(abs(z) > 2 for z in apart) < 4
 
 
 def test_a_true_machine_is_left_alone() -> None:
@@ -82,10 +84,9 @@ def test_a_true_machine_is_left_alone() -> None:
     assert not [line for line in job.rehearsal.received if line.startswith(("M92 ", "M500"))]
 
 
-@pytest.mark.parametrize("fault", ["lies", "fails", "none"])
-def test_storage_that_does_not_keep_is_found_out(fault: Any) -> None:
+def test_storage_that_does_not_keep_is_found_out() -> None:
     rehearsal = in_memory(seed=3)
-    rehearsal.machine.controller.storage_fault = fault
+    rehearsal.machine.controller.storage_fault = "lies"  # the others: `tests.demos --storage`
     document = carried_out(job_at(rehearsal))
     assert document["proofs"]["written values read back"]
     assert not document["proofs"]["reloaded from storage"]
@@ -126,7 +127,7 @@ def test_demo_over_a_real_pseudo_terminal() -> None:
     assert "Lay and measure again" in done.stderr
 
 
-@pytest.mark.parametrize("seed", [1, 11])
+@pytest.mark.parametrize("seed", [11])
 def test_on_an_ordinary_bench_the_job_is_foretold_and_ends_inside_tolerance(seed: int) -> None:
     document = carried_out(job_at(in_memory(seed=seed, bench=bench_of("usual", (), seed))))
     assert document["verified"], document["proofs"]

@@ -5,6 +5,7 @@ from collections import Counter
 
 import pytest
 
+from tests.mutants.__main__ import TREE, Drawn, rings
 from tests.mutants.faults import count, faults
 
 SOURCE = '''
@@ -48,3 +49,21 @@ def test_a_fault_changes_the_code_and_leaves_texts_alone(number: int) -> None:
     assert len(changed) == 1
     for words in ('"""Words."""', "3 < 4.", "'a' + 'b'"):
         assert words in found.source
+
+
+def test_the_nearest_tests_come_first_and_none_twice() -> None:
+    nearest, folder, others = rings(Drawn(TREE / "agent/store/rows.py", 0))
+    assert nearest == ["tests/store/test_rows.py"]
+    assert "tests/store/test_record.py" in folder
+    assert "tests/published/test_uncertainty.py" in folder
+    assert others
+    assert not any(path.startswith("tests/store/") for path in others)
+    everything = [*nearest, *folder, *others]
+    assert len(everything) == len(set(everything))
+
+
+def test_a_package_without_a_folder_of_tests_is_tried_by_whole_verbs() -> None:
+    tried = [path for ring in rings(Drawn(TREE / "agent/work/moves.py", 0)) for path in ring]
+    assert {"tests/bench/test_defects.py", "tests/face/test_moving.py"} <= set(tried)
+    near = [path for ring in rings(Drawn(TREE / "agent/model/heat.py", 0)) for path in ring]
+    assert "tests/bench/test_defects.py" not in near

@@ -16,12 +16,13 @@ from agent.estimate import solve
 from agent.estimate.drift import Dated
 from agent.face.desk import Desk
 from agent.face.main import run
+from agent.face.report import figures
 from agent.face.report.certificate import verdict
 from agent.face.report.changes import state
 from agent.face.report.content import page_of
 from agent.face.report.digits import as_read, nominal, signed
 from agent.face.report.page import html
-from agent.face.report.parts import Table
+from agent.face.report.parts import Picture, Table
 from agent.face.report.pdf import pdf
 from agent.face.report.reasons import kept
 from agent.face.report.recorded import (
@@ -826,6 +827,15 @@ def test_drift_is_drawn_from_the_record(whole):
     assert row[0:2] == ("x", "4")
     assert row[-1] == "drifts"
     assert Outline(page(drifting, MADE)).open == []
+
+
+def test_nothing_is_drawn_before_it_is_rendered(whole, monkeypatch):
+    monkeypatch.setattr(figures, "Figure", lambda *_, **__: pytest.fail("drawn"))
+    made = page_of(whole, MADE)
+    pictures = [p for section in made.annex for p in section.parts if isinstance(p, Picture)]
+    assert len(pictures) > 3
+    with pytest.raises(pytest.fail.Exception, match="drawn"):
+        pictures[0].drawn.svg()
 
 
 def test_reasons_without_the_fit_are_general():

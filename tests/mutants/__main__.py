@@ -1,9 +1,12 @@
-"""Do the tests notice?  Draws faults at random, and runs the tests that mirror the module.
+"""Do the tests notice?  Draws faults at random, and runs the tests that are to notice them.
 
     python -m tests.mutants --sample 100 --seed 1
     python -m tests.mutants --only estimate --sample 40 --json
 
-A fault is killed if a test fails, cannot be collected, or takes far too long.  `equivalents.txt`
+The nearest tests come first: those that are named as the module, those of its folder and the
+published checks, those that import it from elsewhere, and with --wide those of whole verbs; the
+first that fails ends it.  A fault is killed if a test fails, cannot be collected, or takes far too
+long.  `equivalents.txt`
 lists faults that change nothing that could be observed, each with its reason; they are not drawn.
 """
 
@@ -13,6 +16,7 @@ import argparse
 import json
 import os
 import random
+import re
 import shutil
 import subprocess
 import sys
@@ -30,8 +34,11 @@ EQUIVALENTS = Path(__file__).resolve().parent / "equivalents.txt"
 #: Packages in which a fault could move a machine or falsify a result.
 CORE = ("model", "estimate", "wire", "change", "store", "families")
 
-#: Seconds for the tests of one fault.
+#: Seconds for the tests of one ring.
 PATIENCE = 300.0
+
+#: What pytest ends with where it found no test.
+NO_TESTS = 5
 
 
 @dataclass(frozen=True)
@@ -77,15 +84,38 @@ def draw(sample: int, seed: int, only: str | None) -> list[tuple[Drawn, Fault]]:
     return drawn
 
 
-def mirror(place: Drawn) -> list[str]:
-    """Tests that are to notice a fault of this module: its folder, and the published checks."""
-    folders = [f"tests/{place.package}", "tests/published"]
+def rings(place: Drawn, *, wide: bool = False) -> list[list[str]]:
+    """Tests that are to notice a fault of this module, the nearest first; none comes twice."""
+    module = place.path.relative_to(TREE).with_suffix("")
+    stem = place.path.stem.strip("_")
+    folders = [TREE / "tests" / place.package, TREE / "tests" / "published"]
     if place.package == "agent":
-        folders = ["tests/face", "tests/test_demo.py"]
-    return [folder for folder in folders if (TREE / folder).exists()]
+        folders = []
+    own = [path for folder in folders for path in sorted(folder.rglob("test_*.py"))]
+    everything = sorted((TREE / "tests").rglob("test_*.py"))
+    dotted = ".".join(module.parts)
+    package, _, name = dotted.rpartition(".")
+    imports = re.compile(
+        rf"(from|import) {re.escape(dotted)}\b|from {re.escape(package)} import [^\n]*\b{name}\b"
+    )
+    found = [
+        [path for path in own if path.stem == f"test_{stem}"],
+        own,
+        [path for path in everything if imports.search(path.read_text(encoding="utf-8"))],
+    ]
+    if wide or not any(path.parent.name == place.package for path in own):
+        verbs = ("bench", "face", "change")
+        found.append([path for path in everything if path.parent.name in verbs])
+    seen: set[Path] = set()
+    rings = []
+    for paths in found:
+        new = [path for path in paths if path not in seen]
+        seen.update(new)
+        rings.append([path.relative_to(TREE).as_posix() for path in new])
+    return [ring for ring in rings if ring]
 
 
-def killed(room: Path, place: Drawn, found: Fault) -> bool:
+def killed(room: Path, place: Drawn, found: Fault, *, wide: bool = False) -> bool:
     """True if the tests notice."""
     target = room / place.path.relative_to(TREE)
     before = target.read_text(encoding="utf-8")
@@ -93,20 +123,23 @@ def killed(room: Path, place: Drawn, found: Fault) -> bool:
     command = [sys.executable, "-m", "pytest", "-x", "-q", "-n", "0", "-p", "no:cacheprovider"]
     environment = {**os.environ, "PYTHONPATH": str(room), "PYTHONDONTWRITEBYTECODE": "1"}
     try:
-        done = subprocess.run(
-            [*command, *mirror(place)],
-            cwd=room,
-            env=environment,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            timeout=PATIENCE,
-            check=False,
-        )
+        for ring in rings(place, wide=wide):
+            done = subprocess.run(
+                [*command, *ring],
+                cwd=room,
+                env=environment,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+                timeout=PATIENCE,
+                check=False,
+            )
+            if done.returncode not in (0, NO_TESTS):
+                return True
     except subprocess.TimeoutExpired:
         return True
     finally:
         target.write_text(before, encoding="utf-8")
-    return done.returncode != 0
+    return False
 
 
 def main() -> None:
@@ -114,6 +147,7 @@ def main() -> None:
     parser.add_argument("--sample", type=int, default=40, help="faults to try")
     parser.add_argument("--seed", type=int, default=1, help="which faults")
     parser.add_argument("--only", help="one package of agent/")
+    parser.add_argument("--wide", action="store_true", help="tests of whole verbs too")
     parser.add_argument("--jobs", type=int, default=2, help="copies of the tree at work")
     parser.add_argument("--json", action="store_true", help="one JSON document")
     options = parser.parse_args()
@@ -126,19 +160,19 @@ def main() -> None:
                 shutil.copytree(TREE / name, room / name, ignore=ignore)
             for name in ("pyproject.toml", "README.md"):
                 shutil.copy(TREE / name, room / name)
-        survivors = list(_try(rooms, drawn, quiet=options.json))
+        survivors = _try(rooms, drawn, quiet=options.json, wide=options.wide)
     _tell(drawn, survivors, as_json=options.json)
 
 
 def _try(
-    rooms: list[Path], drawn: list[tuple[Drawn, Fault]], *, quiet: bool
+    rooms: list[Path], drawn: list[tuple[Drawn, Fault]], *, quiet: bool, wide: bool
 ) -> list[tuple[Drawn, Fault]]:
     """Those that no test noticed; each copy of the tree tries its share."""
 
     def share(room: Path, part: list[tuple[Drawn, Fault]]) -> list[tuple[Drawn, Fault]]:
         left = []
         for place, found in part:
-            if not killed(room, place, found):
+            if not killed(room, place, found, wide=wide):
                 left.append((place, found))
                 if not quiet:
                     where = place.path.relative_to(TREE).as_posix()

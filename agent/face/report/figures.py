@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from functools import cache, cached_property, partial, wraps
+from typing import TYPE_CHECKING, Any, Concatenate, Final, ParamSpec, cast
 
 import matplotlib
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
     from agent.estimate.belt_run import BeltRun as Evaluated
     from agent.face.report.tune import Series
     from agent.model.survey import BeltRun
+
+P = ParamSpec("P")
 
 #: Width of the text on the page, inches: A4 less its margins.
 _WIDTH: Final = 7.0
@@ -85,17 +88,36 @@ _STATES: Final = ((False, "as found", "o", "white"), (True, "as left", "s", "bla
 def _style() -> Iterator[None]:
     """Our style, whatever the user's own settings of the library say."""
     with matplotlib.rc_context():
-        matplotlib.rcdefaults()
-        matplotlib.rcParams.update(_STYLE)
+        dict.update(cast("dict[str, Any]", matplotlib.rcParams), _checked_style())
         yield
 
 
-@dataclass(frozen=True, slots=True)
-class Drawing:
-    """A figure with a name of its own, which keeps its parts apart from those of others."""
+@cache
+def _checked_style() -> dict[str, Any]:
+    """Every parameter of the library in our style; checking them anew takes as long as a picture.
 
-    figure: Figure
+    But for the way to a screen, which is not chosen here.
+    """
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()
+        matplotlib.rcParams.update(_STYLE)
+        names = [name for name in matplotlib.rcParams if not name.startswith("backend")]
+        return {name: matplotlib.rcParams[name] for name in names}
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """A figure with a name of its own, which keeps its parts apart from those of others.
+
+    It is drawn when it is first rendered: what is only read, or told as JSON, needs none.
+    """
+
     name: str
+    draw: Callable[[], Figure]
+
+    @cached_property
+    def figure(self) -> Figure:
+        return self.draw()
 
     def svg(self) -> str:
         """The SVG element, ready to stand inside a page beside others."""
@@ -124,6 +146,16 @@ class Drawing:
         return out.getvalue(), float(height / width)
 
 
+def _later(draw: Callable[P, Figure]) -> Callable[Concatenate[str, P], Drawing]:
+    """`draw` as a function of a name besides, whose drawing waits until it is rendered."""
+
+    @wraps(draw)
+    def named(name: str, /, *values: P.args, **options: P.kwargs) -> Drawing:
+        return Drawing(name, partial(draw, *values, **options))
+
+    return named
+
+
 @contextmanager
 def _drawing(height: float) -> Iterator[Figure]:
     """A figure in our style."""
@@ -148,7 +180,8 @@ class Share:
 _REACH: Final = 3.0
 
 
-def band(name: str, shares: Sequence[Share]) -> Drawing:
+@_later
+def band(shares: Sequence[Share]) -> Figure:
     """Errors as found (and as left) against the band of their tolerances.
 
     What lies beyond the picture is an arrow at its edge, with the value beside it.
@@ -172,7 +205,7 @@ def band(name: str, shares: Sequence[Share]) -> Drawing:
         axes.set_xlabel("error, in tolerances")
         if both:
             _legend(axes)
-        return Drawing(figure, name)
+        return figure
 
 
 def _share(axes: Axes, share: Share, row: float, sign: str, fill: str) -> None:
@@ -189,7 +222,8 @@ def _share(axes: Axes, share: Share, row: float, sign: str, fill: str) -> None:
                   ha="right" if side > 0 else "left", textcoords="offset points")  # fmt: skip
 
 
-def intervals(name: str, panel: Panel, *, legend: bool = False) -> Drawing:
+@_later
+def intervals(panel: Panel, *, legend: bool = False) -> Figure:
     """Values of one unit with their 95 % intervals; hatched: the tolerance.
 
     `legend` names the marks of the states before and after.
@@ -200,7 +234,7 @@ def intervals(name: str, panel: Panel, *, legend: bool = False) -> Drawing:
         _panel(axes, panel, rows, both=any(span.later for span in panel.spans))
         if legend:
             _legend(axes)
-        return Drawing(figure, name)
+        return figure
 
 
 def _legend(axes: Axes) -> None:
@@ -240,14 +274,14 @@ def _panel(axes: Axes, panel: Panel, names: list[str], *, both: bool) -> None:
     axes.margins(x=0.06)
 
 
+@_later
 def misfits(
-    name: str,
     labels: Sequence[str],
     values: Sequence[float],
     halves: Sequence[float],
     marked: Sequence[bool],
     what: str,
-) -> Drawing:
+) -> Figure:
     """What is left of each reading, mm, against the bar of its limit.
 
     Marked readings are drawn as a filled diamond with their number beside it.
@@ -276,10 +310,11 @@ def misfits(
         axes.set_xlim(0.3, len(values) + 0.7)
         axes.set_ylabel("mm")
         axes.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=3)
-        return Drawing(figure, name)
+        return figure
 
 
-def belt(name: str, run: BeltRun, found: Evaluated) -> Drawing:
+@_later
+def belt(run: BeltRun, found: Evaluated) -> Figure:
     """Error along a run with the fitted line and sines; below it, what is left."""
     marks = list(plots.marks_of(run))
     with _drawing(3.4) as figure:
@@ -304,10 +339,11 @@ def belt(name: str, run: BeltRun, found: Evaluated) -> Drawing:
         below.set_ylabel("left, mm")
         below.set_xlabel("commanded position, mm")
         above.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=4)
-        return Drawing(figure, name)
+        return figure
 
 
-def drift(name: str, series: Series) -> Drawing:
+@_later
+def drift(series: Series) -> Figure:
     """Results over the days since the first one, with the fitted line."""
     from agent.estimate.drift import drift as slope
 
@@ -328,4 +364,4 @@ def drift(name: str, series: Series) -> Drawing:
         axes.set_ylabel(series.unit)
         axes.set_xlabel("days since the first result in the record")
         axes.margins(x=0.04, y=0.15)
-        return Drawing(figure, name)
+        return figure
