@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from textwrap import wrap
 from typing import Final
 
 from agent.errors import Declined
 from agent.face.desk import Desk
+from agent.face.screen import broken
 
 #: Each danger by its word, and what to do about it.
 _DANGERS: Final = (
@@ -48,8 +48,8 @@ def cautions_text(width: int = 78) -> str:
     """The cautions in lines of at most `width` columns."""
     lines = ["BEFORE THE MACHINE MOVES OR HEATS"]
     for word, text in _DANGERS:
-        lines += wrap(text, width, initial_indent=f"  {word:<10}", subsequent_indent=" " * 12)
-    return "\n".join([*lines, *wrap(_LOCAL, width)])
+        lines += broken(text, width, head=f"  {word:<10}", under=" " * 12)
+    return "\n".join([*lines, *broken(_LOCAL, width)])
 
 
 def acknowledge(desk: Desk) -> None:

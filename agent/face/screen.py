@@ -90,12 +90,21 @@ def wrapped(text: str, width: int) -> list[str]:
             if line.startswith("! "):
                 line = f"Warning: {line[2:]}"
             blanks = " " * len(_HANGING.sub(r"\1", line))
-            held = _QUOTED.sub(lambda found: found[0].replace(" ", _JOINED), line)
-            broken = textwrap.wrap(
-                _UNIT.sub(_JOINED, held), width, break_on_hyphens=False, subsequent_indent=blanks
-            )
-            lines += [one.replace(_JOINED, " ") for one in broken] or [""]
+            lines += broken(line, width, under=blanks) or [""]
     return lines
+
+
+def broken(text: str, width: int, *, head: str = "", under: str = "") -> list[str]:
+    """One paragraph in lines, broken where it may be: `head` before the first, `under` the rest."""
+    held = _QUOTED.sub(lambda found: found[0].replace(" ", _JOINED), text)
+    lines = textwrap.wrap(
+        _UNIT.sub(_JOINED, held),
+        width,
+        break_on_hyphens=False,
+        initial_indent=head,
+        subsequent_indent=under,
+    )
+    return [line.replace(_JOINED, " ") for line in lines]
 
 
 def _text_width() -> int:
