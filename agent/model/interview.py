@@ -459,6 +459,7 @@ def _screws(text: str) -> Stand | BedScrews | str:
     if text.lower() == "none":
         return "none"
     first, *words = text.split()
+    screw = ""
     try:
         pitch = _float(first)
         if not 0.1 <= pitch <= 10:
@@ -466,9 +467,9 @@ def _screws(text: str) -> Stand | BedScrews | str:
     except ValueError:
         if re.fullmatch(r"[\d.,]+", first):
             raise
-        pitch = thread_pitch(first)
+        pitch, screw = thread_pitch(first), first.upper()
     if len(words) == 1:
-        return BedScrews(_number(words[0], 5, 1e5, "mm"), pitch)
+        return BedScrews(_number(words[0], 5, 1e5, "mm"), pitch, screw)
     if len(words) < 9 or len(words) % 3:
         raise ValueError(
             "expected a thread and a distance (M4 320), or a thread and for each screw its name,"
@@ -479,7 +480,7 @@ def _screws(text: str) -> Stand | BedScrews | str:
         if name in posts or not re.fullmatch(r"[A-Za-z][A-Za-z0-9_-]{0,30}", name):
             raise ValueError(f"expected a new name of a screw, found {name!r}")
         posts[name] = Post(_float(x), _float(s))
-    return Stand(pitch, posts)
+    return Stand(pitch, posts, screw=screw)
 
 
 _PARTS: Final = {

@@ -43,6 +43,7 @@ class BedScrews:
 
     span_mm: float
     pitch_mm: float  #: height per turn
+    screw: str = field(default="", compare=False)  #: its coarse thread, where one was named
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +61,7 @@ class Stand:
     pitch_mm: float  #: height per turn
     posts: Mapping[str, Post]  #: by name, three or four as a rule
     fixed: str | None = None  #: name of the one that is never turned
+    screw: str = field(default="", compare=False)  #: their coarse thread, where one was named
 
 
 @dataclass(frozen=True, slots=True)

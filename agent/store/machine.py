@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any, Final
 
-from agent.model.bed import COARSE_PITCH, thread_pitch
+from agent.model.bed import thread_pitch
 from agent.model.budget import CONTRIBUTORS, Budget
 from agent.model.drive import Drive, Output, Roller, Screw, Toothed
 from agent.model.profile import (
@@ -183,7 +183,9 @@ def drive_plain(drive: Drive) -> dict[str, Any]:
 def _screws(span_mm: float, screw: str | None = None, pitch_mm: float | None = None) -> BedScrews:
     if (screw is None) == (pitch_mm is None):
         raise ValueError("expected either screw (such as M4) or pitch_mm")
-    return BedScrews(span_mm, pitch_mm if screw is None else thread_pitch(screw))  # type: ignore[arg-type]
+    pitch = pitch_mm if screw is None else thread_pitch(screw)
+    assert pitch is not None
+    return BedScrews(span_mm, pitch, (screw or "").upper())
 
 
 _SCREWS: Final = Table(
@@ -197,7 +199,7 @@ _SCREWS: Final = Table(
 
 
 def _screws_plain(screws: BedScrews) -> dict[str, Any]:
-    return {"span_mm": screws.span_mm, **_thread(screws.pitch_mm)}
+    return {"span_mm": screws.span_mm, **_thread(screws)}
 
 
 _PLACE: Final = Number("mm", least=-1e5, most=1e5)
@@ -217,7 +219,9 @@ def _stand(
         raise ValueError(f"fixed names {fixed!r}; the screws are {', '.join(at)}")
     pitch = pitch_mm if screw is None else thread_pitch(screw)
     assert pitch is not None
-    return Stand(pitch, {name: Post(*place) for name, place in at.items()}, fixed)
+    return Stand(
+        pitch, {name: Post(*place) for name, place in at.items()}, fixed, (screw or "").upper()
+    )
 
 
 def _post_name(key: str) -> str:
@@ -237,18 +241,15 @@ STAND: Final = Table(
 )
 
 
-def _thread(pitch_mm: float) -> dict[str, Any]:
-    """A thread as its name where it is a coarse one, else its pitch."""
-    for name, pitch in COARSE_PITCH.items():
-        if pitch == pitch_mm:
-            return {"screw": name}
-    return {"pitch_mm": pitch_mm}
+def _thread(screws: BedScrews | Stand) -> dict[str, Any]:
+    """A thread as it was told: a pitch of 0.5 may be that of M3 or of a fine M5."""
+    return {"screw": screws.screw} if screws.screw else {"pitch_mm": screws.pitch_mm}
 
 
 def _stand_plain(stand: Stand) -> dict[str, Any]:
     fixed = {} if stand.fixed is None else {"fixed": stand.fixed}
     at = {name: [post.x_mm, post.s_mm] for name, post in stand.posts.items()}
-    return {**_thread(stand.pitch_mm), **fixed, "at": at}
+    return {**_thread(stand), **fixed, "at": at}
 
 
 MECHANICS: Final = Table(

@@ -220,6 +220,27 @@ def test_shared_motors_are_asked_for_and_only_what_both_have_in_common_is_propos
     assert ("coupled_motors" in {a["code"] for a in found["advice"]}) == shared
 
 
+@pytest.mark.parametrize(
+    ("typed", "kept"),
+    [
+        ("M3 260", "screw: M3"),
+        ("m3 260", "screw: M3"),
+        ("0.5 260", "pitch_mm: 0.5"),  # that of M3, or of a fine M5: nobody said
+        ("0.5 a 0 0 b 240 0 c 120 300", "pitch_mm: 0.5"),
+        ("M4 a 0 0 b 240 0 c 120 300", "screw: M4"),
+    ],
+)
+def test_a_thread_is_kept_as_it_was_told(typed, kept, tmp_path, capsys):
+    answers = tmp_path / "answers.txt"
+    answers.write_text("\n".join([*ALIKE, "", *REST[:2], typed, *REST[3:]]) + "\n")
+    assert run(["profile", "new", "mine", "--answers", str(answers)]) == 0, capsys.readouterr()
+    text = profile_path("mine").read_text()
+    assert kept in text
+    made = load_profile("mine")
+    save_profile(replace(made, name="again"), profile_path("again"))
+    assert kept in profile_path("again").read_text()
+
+
 def test_motors_that_cannot_be_shared_are_not_asked_for(tmp_path, capsys):
     answers = tmp_path / "answers.txt"
     other = ["teeth 16 pitch 2", "lead 8"]
