@@ -21,6 +21,7 @@ from agent.estimate.fit import Fit, described, fit, without
 from agent.estimate.mistakes import (
     ACCUSED,
     COMMA,
+    MANY,
     OFF,
     ONE_OF,
     SIDE,
@@ -49,10 +50,9 @@ _MOST_ACCUSED: Final = 3
 _ROUNDS: Final = 3
 
 #: So many explanations are undone one by one at each point where mistakes are weighed, and only
-#: those whose log odds there are not hopelessly below the best; not in surveys beyond this size.
+#: those whose log odds there are not hopelessly below the best; not in surveys of many readings.
 _MOST_TRIED: Final = 10
 _HOPELESS: Final = 12.0
-_MOST_UNDONE: Final = 150
 
 #: Prior of scales (relative) and factor on that of rotations, for a machine unlike all others.
 _ANY_SCALE: Final = 1.0
@@ -201,7 +201,7 @@ def _worst(
     """The most probable mistake, if it is more probable than none; weighed where it is undone."""
     at, grid = found
     open_ = _open(suspicions(survey, at, grid), known)
-    best = _likeliest(open_)
+    best = _likeliest(open_, obs.size)
     if best is None:
         return None
     tried = _shortlist(open_)
@@ -210,17 +210,17 @@ def _worst(
         here = described(near.observations.having(at.observations.own), near.unknowns, near.p)
         seen = _open(suspicions(survey, here, spread(here)), known)
         tried += _shortlist(seen)
-        again = _likeliest(seen)
+        again = _likeliest(seen, obs.size)
         if again is None or set(again.rows) == set(best.rows):
             best = again or best
             break
         best = again
-    if obs.size > _MOST_UNDONE:
+    if obs.size > MANY:
         return best
     weighed = [
         _weighed(survey, obs, unknowns, out, s, grid.evidence) for s in _unlike_others(tried)
     ]
-    return _likeliest([s for s in weighed if s is not None])
+    return _likeliest([s for s in weighed if s is not None], obs.size)
 
 
 def _open(found: Iterable[Suspicion], known: Sequence[int]) -> list[Suspicion]:
@@ -273,12 +273,16 @@ def _weighed(
     return replace(found, log_odds=found.before + grid.evidence - evidence)
 
 
-def _likeliest(open_: Sequence[Suspicion]) -> Suspicion | None:
-    """The best explanation of the readings most probably wrong, where wrong is more probable."""
+def _likeliest(open_: Sequence[Suspicion], count: int) -> Suspicion | None:
+    """The best explanation of the readings most probably wrong, where wrong is more probable.
+
+    Among `count` good readings some stray further, the more there are: beyond `MANY` a whole survey
+    is taken to hold no more mistakes than one of that size (as Bonferroni divides a level).
+    """
     if not open_:
         return None
     logs = np.array([s.log_odds for s in open_])
-    total = float(np.logaddexp.reduce(logs))
+    total = float(np.logaddexp.reduce(logs)) - math.log(max(count / MANY, 1.0))
     if 1 / (1 + math.exp(-min(total, 700.0))) < ACCUSED:
         return None
     by_rows: dict[tuple[int, ...], float] = {}

@@ -30,6 +30,7 @@ from typing import Final
 import numpy as np
 
 from agent.estimate.fit import Fit
+from agent.estimate.observation import Index
 from agent.estimate.repeats import torn
 from agent.estimate.spread import Spread
 from agent.model.feature import Reading
@@ -74,8 +75,9 @@ ACCUSED: Final = 0.5
 #: Halvings of the bracket in which a limit is sought.
 _HALVINGS = 25
 
-#: In surveys beyond this size no pairs are tried, and one node of the grid stands for all.
-_MOST_PAIRED = 150
+#: In surveys beyond this size no pairs are tried, one node of the grid stands for all, and readings
+#: that all others foretell well are not suspected of anything.
+MANY: Final = 150
 
 #: Readings that all others foretell well need no explanation: where undoing a mistake could gain no
 #: more than this (2.4 standard deviations), the odds of the commonest stay far below even.
@@ -102,7 +104,7 @@ class Suspicion:
 def suspicions(survey: Survey, fit: Fit, spread: Spread) -> list[Suspicion]:
     """All mistakes that could have been made, with their odds against none at all."""
     n = fit.observations.size
-    paired = n <= _MOST_PAIRED
+    paired = n <= MANY
     # A gross mistake puts all weight on the widest node; undone, on others: all are looked at.
     grid = spread if paired else spread.at(np.array([np.argmax(spread.log)]))
     w, V = grid.log - np.logaddexp.reduce(grid.log), grid.V
@@ -135,8 +137,9 @@ def suspicions(survey: Survey, fit: Fit, spread: Spread) -> list[Suspicion]:
             found += [
                 replace(g, log_odds=g.before + float(x)) for g, x in zip(guesses, logs, strict=True)
             ]
-    found += _slips(w, alpha, diagonal)
-    found += _other_side(survey, fit, grid, w, alpha, diagonal)
+    doubted = np.flatnonzero(np.full(n, True) if paired else most >= _WORTH_TRYING)
+    found += _slips(w, alpha, diagonal, doubted)
+    found += _other_side(fit, grid, w, alpha, diagonal, doubted)
     if paired:
         found += _swaps(survey, fit, w, alpha, S)
     return found
@@ -166,19 +169,15 @@ def slip_limit(v: Array) -> Array:
     return high
 
 
-def _slips(w: Array, alpha: Array, diagonal: Array) -> Iterator[Suspicion]:
-    logs = np.logaddexp.reduce(slip_odds(1 / diagonal, alpha / diagonal) + w[:, None], axis=0)
-    for i, x in enumerate(logs):
-        yield Suspicion(OFF, (i,), (0.0,), float(x))
+def _slips(w: Array, alpha: Array, diagonal: Array, doubted: Index) -> Iterator[Suspicion]:
+    d = diagonal[:, doubted]
+    logs = np.logaddexp.reduce(slip_odds(1 / d, alpha[:, doubted] / d) + w[:, None], axis=0)
+    for i, x in zip(doubted.tolist(), logs.tolist(), strict=True):
+        yield Suspicion(OFF, (i,), (0.0,), x)
 
 
 def _other_side(
-    survey: Survey,
-    fit: Fit,
-    grid: Spread,
-    w: Array,
-    alpha: Array,
-    diagonal: Array,
+    fit: Fit, grid: Spread, w: Array, alpha: Array, diagonal: Array, doubted: Index
 ) -> Iterator[Suspicion]:
     """The other side of the walls: the offset counts the other way round.
 
@@ -187,7 +186,8 @@ def _other_side(
     P H' = (S^-1 H)' V, so that only the columns of the offsets are needed.
     """
     obs = fit.observations
-    rows = np.flatnonzero((obs.offset_sign != 0) & (fit.unknowns.u[obs.offset_column] > 0))
+    walls = (obs.offset_sign != 0) & (fit.unknowns.u[obs.offset_column] > 0)
+    rows = doubted[walls[doubted]]
     if not rows.size:
         return
     sign, column = obs.offset_sign[rows], obs.offset_column[rows]

@@ -17,6 +17,7 @@ from agent.model.budget import NO_BUDGET, Budget
 from agent.model.drive import Drive, Roller
 from agent.model.profile import Material, Mechanics
 from agent.model.survey import BeltRun, Survey
+from tests.estimate.cases import reading, survey
 from tests.stress.judging import Row, rows_of, surveys
 
 
@@ -255,3 +256,35 @@ def test_what_errs_one_way_is_expected_so(
     assert (J @ unknowns.mean[own] * sign > 0).all()
     size = getattr(sound.budget, component)
     assert np.hypot(unknowns.mean[own], unknowns.u[own]) == pytest.approx(size)
+
+
+def many_readings(count: int) -> Survey:
+    """Single lengths of one machine on a bench as the budget has it, all different."""
+    dice = np.random.default_rng(11)
+    kinds = ("outside", "inside", "pitch", "travel", "lean", "sway")
+    ways = ((1, 0, 0), (0, 1, 0), (0, 0, 1), (1, 1, 0))
+    readings = []
+    for i, size in enumerate(dice.uniform(15, 200, count).tolist()):
+        kind = kinds[i % len(kinds)]
+        way = (0, 0, 1) if kind in ("lean", "sway") else ways[i // len(kinds) % len(ways)]
+        readings.append(reading(kind, [size * c for c in way], 0.0))
+    blank = survey(*readings, material=Material(), budget=Budget())
+    obs, unknowns = observe(blank)
+    p = unknowns.mean.copy()
+    p[:3] = 0.004, -0.003, 0.006
+    mm = obs.predict(p)[0] + np.sqrt(obs.independent) * dice.normal(size=count)
+    read = zip(readings, mm.tolist(), strict=True)
+    return replace(blank, readings=tuple(replace(r, mm=(x,)) for r, x in read))
+
+
+def test_the_more_good_readings_the_less_is_one_of_them_doubted() -> None:
+    """What speaks neither for nor against a mistake must not add up to one over thousands."""
+    examined = examine(many_readings(4000))
+    assert examined.accused == ()
+    assert not examined.contradictory
+
+
+def test_a_mistake_among_thousands_is_still_named() -> None:
+    wrong = spoiled(many_readings(2000), 12, lambda x: x / 10)
+    (accused,) = examine(wrong).accused
+    assert (accused.row, accused.mistake) == (12, "decimal")
