@@ -36,16 +36,6 @@ def utc_now() -> str:
     return datetime.now(UTC).isoformat(timespec="milliseconds")
 
 
-class MemoryJournal:
-    """A journal for rehearsals and tests: gone with the process."""
-
-    def __init__(self) -> None:
-        self.entries: list[Entry] = []
-
-    def note(self, step: str, **data: Any) -> None:
-        self.entries.append({"step": step, **data})
-
-
 class LenientJournal:
     """A journal that no longer stops its transaction, for steps that must be done once begun.
 

@@ -13,12 +13,12 @@ from agent.families.base import Family
 from agent.model.profile import Profile
 from agent.model.settings import Readback
 from agent.store.home import ready_profiles
-from agent.store.journal import MemoryJournal
 from agent.store.profiles import load_profile
 from agent.wire.link import Link
 from sim.controller import Change
 from sim.machine import SimulatedMachine, build
 from sim.memory import MemoryTransport
+from tests.change.journal import MemoryJournal
 
 HERON: Profile = load_profile(ready_profiles() / "heron.yaml")
 HERON_PLAIN: dict[str, Any] = yaml.safe_load((ready_profiles() / "heron.yaml").read_text())

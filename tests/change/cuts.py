@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from agent.errors import LinkFailed, Refused
-from agent.store.journal import MemoryJournal
 from agent.wire.transport import Transport
+from tests.change.journal import MemoryJournal
 
 
 class Killed(BaseException):

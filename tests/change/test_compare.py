@@ -13,8 +13,8 @@ from agent.change.compare import (
 )
 from agent.model.drive import Drive, Roller
 from agent.model.settings import Setting
-from agent.store.journal import MemoryJournal
 from tests.change.bench import HERON, heron, holding
+from tests.change.journal import MemoryJournal
 
 
 def step(value: float, digits: int = 2) -> Setting:

@@ -14,7 +14,6 @@ from agent.families import FAMILIES, identify
 from agent.families.replay import Replay
 from agent.model.profile import Profile, SavedSetting
 from agent.model.settings import Event, Readback, Setting
-from agent.store.journal import MemoryJournal
 from agent.store.profiles import with_settings
 from agent.wire.link import Link
 from sim.faults import parse_faults
@@ -22,6 +21,7 @@ from sim.machine import SimulatedMachine, build
 from sim.memory import MemoryTransport
 from sim.script import Script
 from tests.change.bench import HERON, HERON_PLAIN, holding
+from tests.change.journal import MemoryJournal
 
 #: A value that was tuned and written with more digits than are printed.
 TUNED = 105.98765

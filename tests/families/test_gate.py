@@ -6,7 +6,7 @@ from functools import cache
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from agent.errors import Refused
@@ -147,6 +147,7 @@ def test_a_move_that_is_named_sets_and_stores_nothing(name: str, data: st.DataOb
 
 @pytest.mark.parametrize("way", ["plan", "store", "move", "home", "wake"])
 @pytest.mark.parametrize("name", FAMILIES)
+@settings(max_examples=40)  # of each way, of each family
 @given(data=st.data())
 def test_a_named_line_goes_out_to_the_letter_and_only_while_it_is_named(
     name: str, way: Way, data: st.DataObject

@@ -97,7 +97,7 @@ def test_a_controller_that_talks_and_does_not_answer_ends_in_a_word(chatter: byt
 def test_chatter_between_answers_takes_no_memory(chatter: bytes) -> None:
     link = Link(Talker(chatter, answers=10**9))
     with bounded():
-        assert link.stream(f"G1 X{n}" for n in range(2000)) == 2000
+        assert link.stream(f"G1 X{n}" for n in range(1000)) == 1000
     assert len(link.events) <= 4 * MOST_LINES
 
 
@@ -113,9 +113,10 @@ def test_heaters_are_still_heard_after_hours_of_reports() -> None:
 
 @pytest.mark.parametrize("family", ["replay", "override", "script"])
 def test_a_long_piece_over_a_bad_link_ends_exact_and_in_bounded_memory(family: str) -> None:
-    received, count, _ = long_piece(family, 3000)
-    assert count == 3000
-    assert (received.exact, received.first_wrong) == (3000, "")
+    received, count, figures = long_piece(family, 1500)
+    assert figures["damaged"] >= 5
+    assert count == 1500
+    assert (received.exact, received.first_wrong) == (1500, "")
 
 
 def move(n: int) -> str:
