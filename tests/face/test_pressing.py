@@ -7,6 +7,7 @@ import sys
 import pytest
 
 from sim.instrument import PocketCaliper, line_faults
+from tests.patience import PATIENCE
 
 pexpect = pytest.importorskip("pexpect")
 
@@ -16,7 +17,7 @@ def at_gauge(tmp_path, *options, term="vt100"):
     env = {**os.environ, "PLUMBELT_HOME": str(tmp_path), "TERM": term, "COLUMNS": "80"}
     arguments = ["-m", "agent.face.main", "gauge", "strip", "--profile", "heron", *options]
     gauge = pexpect.spawn(
-        sys.executable, arguments, env=env, encoding="utf8", timeout=90, dimensions=(60, 90)
+        sys.executable, arguments, env=env, encoding="utf8", timeout=PATIENCE, dimensions=(60, 90)
     )
     gauge.expect("present state")
     gauge.sendline("yes")
@@ -39,7 +40,7 @@ def test_presses_and_typing_side_by_side_until_the_cable_is_pulled(tmp_path, ter
     caliper = PocketCaliper("tcp:0", faults=line_faults(["cut:3", "low-battery:2", "unplug:6"]))
     try:
         gauge = at_gauge(tmp_path, "--instrument", caliper.address, term=term)
-        assert caliper.attended.wait(60)
+        assert caliper.attended.wait(PATIENCE)
         caliper.press(20.01)
         gauge.expect("20.01 mm")
         gauge.expect("s1, 2 of 3")

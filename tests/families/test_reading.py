@@ -11,7 +11,7 @@ import yaml
 from agent.errors import LinkFailed
 from agent.families import FAMILIES, adopt, identify, read_back, read_once
 from agent.families.base import Family
-from agent.families.values import inch_factor
+from agent.families.values import inch_factor, setting
 from agent.wire.exchange import State
 from agent.wire.link import Link
 from sim.faults import parse_faults
@@ -219,3 +219,31 @@ def test_a_name_that_is_spoiled_alike_in_both_readings_is_missed() -> None:
 def test_inches_are_of_25_4_mm(key, factor):
     """Exact since 1959 (international yard and pound agreement)."""
     assert inch_factor(key) == pytest.approx(factor)
+
+
+@pytest.mark.parametrize(
+    ("key", "printed", "fits"),
+    [
+        ("skew.xy", "-0.01", True),
+        ("skew.xy", "0.01", True),
+        ("skew.xy", "-1.5", False),
+        ("skew.xy", "1.5", False),
+        ("home_offset.x", "-120.5", True),
+        ("home_offset.x", "-100001", False),
+        ("probe_offset.z", "-1.25", True),
+        ("probe_offset.z", "-1001", False),
+        ("jerk.x", "0", True),
+        ("jerk.x", "-0.1", False),
+        ("steps_per_mm.x", "0", False),
+        ("steps_per_mm.x", "-80", False),
+        ("steps_per_mm.x", "100001", False),
+        ("max_travel.x", "0.001", True),
+        ("motor_current.x", "20001", False),
+    ],
+)
+def test_a_value_that_no_machine_has_is_damage(key: str, printed: str, fits: bool) -> None:
+    if fits:
+        assert setting(key, printed, "raw").value == float(printed)
+    else:
+        with pytest.raises(ValueError, match="impossible"):
+            setting(key, printed, "raw")

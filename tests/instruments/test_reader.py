@@ -9,6 +9,7 @@ from agent.instruments.lines import KINDS, Damaged, Measured
 from agent.instruments.reader import Doubled, Instrument
 from agent.wire.port import open_port
 from sim.instrument import PocketCaliper, line_faults
+from tests.patience import PATIENCE
 
 
 class Scripted:
@@ -83,7 +84,7 @@ def test_junk_without_an_end_is_bounded():
 def joined(caliper, kind):
     """The reader of a caliper, once its port has been taken up."""
     instrument = Instrument(open_port(caliper.address, 9600), KINDS[kind])
-    assert caliper.attended.wait(60)
+    assert caliper.attended.wait(PATIENCE)
     return instrument
 
 

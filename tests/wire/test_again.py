@@ -20,6 +20,7 @@ from agent.wire.listing import list_ports, permission_remedy, states
 from agent.wire.port import Address, PortFailed, open_port
 from sim.machine import build
 from sim.serve import serve
+from tests.patience import PATIENCE
 from tests.wire.computer import COMING, Computer, computer
 from tests.wire.test_port import HERON
 
@@ -250,7 +251,7 @@ def test_a_lost_port_is_told_in_our_words() -> None:
     with serve(machine, "pty") as server:
         link = Link(open_port(server.address))
     with pytest.raises(LinkFailed) as caught:
-        link.ask("M115", timeout=2.0)
+        link.ask("M115", timeout=PATIENCE)
     assert "was lost" in caught.value.what
     assert "readiness" not in str(caught.value)
 

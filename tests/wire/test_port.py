@@ -109,7 +109,7 @@ def test_a_vanished_port_fails_and_leaves_doubt() -> None:
     with serve(machine, "pty") as server:
         link = Link(open_port(server.address))
         with pytest.raises(LinkFailed, match="lost") as caught:
-            link.ask("M503", timeout=2.0)
+            link.ask("M503", timeout=PATIENCE)
         link.close()
     assert "cable" in caught.value.remedy
     assert link.state is State.DOUBT

@@ -14,6 +14,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from tests.patience import PATIENCE
+
 #: Debian keeps the server's programs outside of the search path.
 _DEBIAN = Path("/usr/lib/postgresql")
 
@@ -107,7 +109,8 @@ class Server:
                 cwd=self.folder,
                 **self._as,
             )  # fmt: skip
-        for _ in range(1200):
+        give_up = time.monotonic() + PATIENCE
+        while time.monotonic() < give_up:
             if self._answers():
                 return
             if self._process.poll() is not None:
@@ -148,7 +151,8 @@ class Server:
     def back(self) -> None:
         """Start it where it has died, wait where it is recovering."""
         assert self._process is not None
-        for _ in range(600):
+        give_up = time.monotonic() + PATIENCE
+        while time.monotonic() < give_up:
             if self._process.poll() is not None:
                 self.kill()
                 self.start()
