@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from agent.change.outcome import Broken
@@ -10,6 +12,7 @@ from agent.change.resume import account, finish, undo
 from agent.change.storing import Look, Others, look, prove, store
 from agent.change.transaction import read_clean, write
 from agent.errors import Refused
+from agent.model.profile import SavedSetting
 from sim.controller import ANSWERED, Hold
 from sim.table import Table
 from tests.change.bench import HERON, WANTED, Bench, heron
@@ -208,6 +211,11 @@ def test_what_a_broken_look_displaced_comes_back_in_full_precision(bench: Bench)
     assert [(c.key, c.old, c.new) for c in found.displaced] == [("steps_per_mm.y", 80.0, 80.12)]
     onward = finish([found], readback, bench.family, HERON, exactly=lambda key, _: earlier[key])
     assert onward.wanted == {"steps_per_mm.y": 80.12345, "steps_per_mm.z": 106.02}
+    # what was written is known from the profile too, and without either from the print alone
+    kept = {"steps_per_mm.y": SavedSetting(readback.settings["steps_per_mm.y"], 80.12345)}
+    for profile, y in ((replace(HERON, settings=kept), 80.12345), (HERON, 80.12), (None, 80.12)):
+        again = finish([found], readback, bench.family, profile)
+        assert again.wanted == {"steps_per_mm.y": y, "steps_per_mm.z": 106.02}
 
 
 @pytest.mark.parametrize("step", range(1, 8))
