@@ -146,3 +146,25 @@ def test_an_ideal_instrument_is_no_division_by_zero():
     flawless = Instrument(resolution_mm=0.0, mpe_mm=0.0, repeatability_mm=0.0)
     solution = solve(survey(reading("travel", (100, 0, 0), [100.1] * 9), instrument=flawless))
     assert solution.parameters["x_scale"].value == pytest.approx(0.001, rel=1e-4)
+
+
+def test_turns_that_nothing_reads_are_counted_in_second_order():
+    """GUM 5.1.2, note: yaw, rail and roll as the priors have them, drawn anew for each machine."""
+    lengths = ((0, 30, 0), (0, 150, 0), (0, 0, 20), (0, 0, 60))
+    rows = [*(("outside", v) for v in lengths), ("lean", (0, 0, 60)), ("lean", (0, 0, 30))]
+    blank = survey(*(reading(kind, v, 0.0, u=0.01) for kind, v in rows))
+    obs, unknowns = observe(blank)
+    dice = np.random.default_rng(4)
+    held = {"y_scale": 0, "z_scale": 0, "gantry_angle_deg": 0}
+    machines = 150
+    for _ in range(machines):
+        p = unknowns.mean + unknowns.u * dice.normal(size=len(unknowns.u))
+        p[:4] *= 0.2
+        mm = obs.predict(p)[0] + 0.01 * dice.normal(size=obs.size)
+        read = zip(blank.readings, mm.tolist(), strict=True)
+        readings = tuple(replace(r, mm=(x,)) for r, x in read)
+        found = solve(replace(blank, readings=readings)).parameters
+        true = (p[1], p[2], math.degrees(p[3]))
+        for name, value in zip(held, true, strict=True):
+            held[name] += abs(found[name].value - value) <= found[name].expanded95
+    assert min(held.values()) >= 0.88 * machines, held
