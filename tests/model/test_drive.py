@@ -4,7 +4,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from agent.model.drive import Drive, Roller, Screw, Toothed, steps_after_change
+from agent.model.drive import (
+    Drive,
+    Roller,
+    Screw,
+    Toothed,
+    right_steps,
+    steps_after_change,
+)
 
 
 def test_roller_change_from_the_old_measured_value():
@@ -64,3 +71,17 @@ def test_impossible_parts_are_refused(bad):
 
 def test_a_screw_is_as_sure_as_a_share_of_its_lead():
     assert Screw(8.0, 0.001).u_travel_per_turn == pytest.approx(0.008)
+
+
+def test_the_right_steps_carry_both_uncertainties_to_first_order():
+    """JCGM 100:2008, 5.1.3, with the sensitivities by difference quotients instead of the formula.
+
+    The error is taken far larger than any real one, so that 1 + e is not 1 to the eye.
+    """
+    steps, e, u, half = 80.0, 0.25, 0.01, 0.5
+    right, u_right = right_steps(steps, e, u, half)
+    assert right == pytest.approx(64.0)  # a quarter too far: four fifths of the steps
+    d = 1e-6
+    by_e = (right_steps(steps, e + d, 0.0)[0] - right_steps(steps, e - d, 0.0)[0]) / (2 * d)
+    by_steps = (right_steps(steps + d, e, 0.0)[0] - right_steps(steps - d, e, 0.0)[0]) / (2 * d)
+    assert u_right == pytest.approx(math.hypot(by_e * u, by_steps * half / math.sqrt(3)), rel=1e-6)

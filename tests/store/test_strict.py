@@ -173,3 +173,17 @@ def test_no_bytes_do_more_than_name_mistakes(data: bytes) -> None:
 @given(st.floats(min_value=1e-6, max_value=100))
 def test_every_finite_number_in_bounds_reads_back_exactly(value: float) -> None:
     assert read(f"value: {value!r}", NUMBER) == {"value": value}
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [("value: 1\nvalue: [1, 2\n", 3), ("value: 1\n\n  - x: : y\n", 3), ("\tvalue: 1\n", 1)],
+)
+def test_what_is_no_yaml_is_named_at_its_line(text: str, line: int) -> None:
+    [(found, _, _)] = problems(text, NUMBER)
+    assert found == line
+
+
+def test_what_is_no_text_is_named_at_its_line() -> None:
+    [(found, _, what)] = problems(b"value: 1\n# \xff\n", NUMBER)
+    assert (found, what) == (2, "not a text file in UTF-8")
