@@ -397,7 +397,7 @@ def _row(
         kind = style or _STATES.get(cell, "red" if cell.startswith("(!)") else "")
         if place == len(columns) - 1 and widths[place] > left:
             under = "\n" + " " * line.cell_len
-            line.append(under.join(textwrap.wrap(cell, left, break_on_hyphens=False)), kind)
+            line.append(under.join(broken(cell, left)), kind)
             continue
         blanks = " " * (widths[place] - cell_len(cell))
         line.append(blanks + cell if columns[place][1] else cell, kind)

@@ -27,13 +27,13 @@ _ROOM: Final = 22.0  #: a shorter line has no room for its length beside the num
 
 _NOTE_WIDTH: Final = 148  #: letters of a note that fit the sheet
 
-#: How a flat piece is laid down to be scanned.
+#: How a flat piece is laid down to be scanned, and read by its name.
 ON_THE_GLASS: Final = (
     "To scan it instead: smooth side (it lay on the belt) down on clean glass, raised marks up,"
     " along the rim; one steel rule in mm along it and one across it, their marks down and towards"
     " the piece, none touching another; a dark sheet behind light plastic; 300 or 600 dpi, all"
-    " improvements off. Seen through the glass the piece is mirrored: with +s up the ladder is on"
-    " the right. Then 'gauge strip --scan FILE'."
+    " improvements off. Seen through the glass the piece is mirrored: with +s up its +x side is on"
+    " the left. Then 'gauge {name} --scan FILE'."
 )
 
 _STYLE: Final = """
@@ -78,7 +78,7 @@ def svg(piece: Piece, about: str = "") -> str:
     bottom = _draw_list(sheet, drawn, bottom + 10.0)
     if piece.flat and piece.in_turn:
         bottom += _ROW
-        for words in textwrap.wrap(ON_THE_GLASS, _NOTE_WIDTH):
+        for words in textwrap.wrap(ON_THE_GLASS.format(name=piece.name), _NOTE_WIDTH):
             bottom += _ROW - 1.0
             sheet.text(_MARGIN, bottom, words, "note")
     bottom = _draw_check(sheet, bottom + 2 * _ROW)
