@@ -12,6 +12,7 @@ from agent.model.drive import (
     right_steps,
     steps_after_change,
 )
+from agent.model.replaced import with_parts
 
 
 def test_roller_change_from_the_old_measured_value():
@@ -85,3 +86,11 @@ def test_the_right_steps_carry_both_uncertainties_to_first_order():
     by_e = (right_steps(steps, e + d, 0.0)[0] - right_steps(steps, e - d, 0.0)[0]) / (2 * d)
     by_steps = (right_steps(steps + d, e, 0.0)[0] - right_steps(steps - d, e, 0.0)[0]) / (2 * d)
     assert u_right == pytest.approx(math.hypot(by_e * u, by_steps * half / math.sqrt(3)), rel=1e-6)
+
+
+def test_a_neutral_line_that_was_measured_is_of_its_belt():
+    """Another roller under the same belt keeps it; with another belt it is not known."""
+    old = Drive(200, 16, 5, Roller(28.0, 0.9, neutral=0.3))
+    assert with_parts(old, {"roller": 31.5}).output == Roller(31.5, 0.9, neutral=0.3)
+    assert with_parts(old, {"belt": 1.2}).output == Roller(28.0, 1.2, neutral=None)
+    assert with_parts(old, {"belt": 1.2, "neutral": 0.5}).output == Roller(28.0, 1.2, neutral=0.5)
