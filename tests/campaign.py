@@ -115,7 +115,7 @@ def judged(survey: Survey, true: Array, naive: tuple[float, float, float]) -> Tu
     """
     examined = examine(survey)
     parameters = parameters_of(examined.fit)
-    remedies = decide(survey, examined, parameters)
+    remedies = decide(survey, examined, parameters, withheld={})
     known = dict(zip(examined.fit.unknowns.names, true, strict=False))
     errors = {
         public: parameter.value - known[own] * public_unit(public)
