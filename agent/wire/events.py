@@ -23,7 +23,7 @@ class Received(Event):
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)  # not frozen: the one that is made for each line of a piece
 class Acknowledged(Event):
     """A line was taken.  That it had the wanted effect, only reading back can tell."""
 

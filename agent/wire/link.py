@@ -10,6 +10,7 @@ from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import islice
 from typing import Final, Literal, Protocol
 
 from agent.errors import BrokenByRestart, LinkFailed, Refused, Unanswered
@@ -64,6 +65,9 @@ QUIET_END: Final = 0.5
 
 #: Silence behind an idle word that ends it; somebody else may be idle in the middle of a list.
 IDLE_END: Final = 0.1
+
+#: Lines of a stream that are looked at before there is room for them.
+_AHEAD: Final = 8
 
 #: Lines kept for error messages.
 _KEPT: Final = 12
@@ -208,24 +212,26 @@ class Link:
         for a line that the controller refuses, and for a controller that talks on and on and
         answers nothing.
         """
-        source = map(self._let_out, filter(None, map(_without_comment, lines)))
+        source: Iterator[str] = map(self._let_out, filter(None, map(_without_comment, lines)))
         acknowledged = chatter = 0
         with self._honest(), self._window(window):
             self._agree_numbers()
-            ahead = next(source, None)
-            while ahead is not None or self.state is State.WAITING:
-                if ahead is not None and stop is not None and stop():
-                    ahead = None
+            ready = deque(islice(source, _AHEAD))
+            while ready or self.state is State.WAITING:
+                if ready and stop is not None and stop():
+                    ready.clear()
+                    source = iter(())
                 now, batch = self.transport.now(), b""
                 try:
-                    while ahead is not None and self.exchange.has_room(ahead):
-                        word = ahead.partition(" ")[0]
+                    while ready and self.exchange.has_room(ready[0]):
+                        line = ready.popleft()
+                        word = line.partition(" ")[0]
                         patience = _LONG_TIMEOUT if word in _LONG else timeout
-                        batch += self.exchange.send(ahead, now, timeout=patience)
-                        ahead = next(source, None)
+                        batch += self.exchange.send(line, now, timeout=patience)
                 finally:  # what the exchange takes to be in flight must be
                     if batch:
                         self._write(batch)
+                ready.extend(islice(source, _AHEAD - len(ready)))  # while the controller works
                 if self.state is not State.WAITING:
                     continue
                 before = acknowledged
