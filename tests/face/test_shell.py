@@ -21,8 +21,11 @@ from tests.patience import PATIENCE
 COLUMNS, ROWS = 80, 24
 
 
-def test_the_foot_of_a_new_shell_says_what_that_of_a_new_session_says():
+def test_the_foot_of_a_new_shell_says_what_that_of_a_new_session_says(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The prompt comes before the session, which takes a while to bring in."""
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))  # nothing is known of any machine
     with_session = Desk()
     assert with_session.session.profile.name == with_session.machine == Desk().machine
     assert with_session.status() == Desk().status()
