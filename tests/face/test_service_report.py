@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -57,6 +58,9 @@ def test_a_restore_is_reported_with_what_was_not_brought_back() -> None:
     assert "Not proved: reloaded from storage" in first
 
     assert carry_out(desk, ["store"]) == [0]
+    job = job_at(desk)
+    said = replace(job, stages=frozenset({"read back", "after homing"}))
+    assert "NOT PROVED TO BE STORED" in content_of(said, MADE).state  # homing gives nothing back
     after = reported(desk)
     assert after.state == "Changed, read back, stored; not measured since."
     assert "Not proved: reloaded" not in told(after.certificate)

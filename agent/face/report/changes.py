@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from agent.bench.value import BY_WORD
-from agent.change.outcome import KEPT, STAGES, STATE_WORDS, Stage
+from agent.change.outcome import STAGES, STATE_WORDS, Stage
 from agent.face.report.digits import angle
 from agent.face.report.parts import Items, Part, Table, Wire, Words
 from agent.face.report.reasons import kept
@@ -33,7 +33,7 @@ def state(tune: Tune) -> str:
         return "Measured. No change is warranted."
     if tune.outcome is not None and not tune.outcome.verified:
         return "Changed, and NOT PROVED: see below before the machine is used."
-    proof = "stored" if tune.stages & KEPT else "read back, NOT PROVED TO BE STORED"
+    proof = "stored" if tune.stored else "read back, NOT PROVED TO BE STORED"
     if not tune.compared:
         again = "measured again, not compared" if tune.after is not None else "not measured again"
         return f"Changed and {proof}; {again}."

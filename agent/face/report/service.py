@@ -129,7 +129,7 @@ def state_of(service: Service) -> str:
         return "Put back: every setting is as it was before."
     if service.outcome is None or not service.outcome.verified:
         return "Changed, and NOT PROVED: see below before the machine is used."
-    stored = "stored" if service.stages - {"read back"} else "NOT PROVED TO BE STORED"
+    stored = "stored" if service.stored else "NOT PROVED TO BE STORED"
     if service.after is None:
         return f"Changed, read back, {stored}; not measured since."
     return f"Changed, read back, {stored}; measured since: {_measured_words(service)}."

@@ -91,6 +91,13 @@ class Job:
     journal: tuple[Mapping[str, Any], ...] = ()  #: journal entries of all changes, oldest first
 
     @property
+    def stored(self) -> bool:
+        """True if storage gave back what was written."""
+        from agent.change.outcome import KEPT
+
+        return bool(self.stages & KEPT)
+
+    @property
     def put_back(self) -> bool:
         """True if something was written and every setting is again as it was at first."""
         if self.plan is None or self.first is None or self.last is None:
