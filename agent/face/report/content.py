@@ -8,10 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import date
 
-from agent import __version__
 from agent.face.report import changes, fitting, machine, measured
 from agent.face.report.certificate import certificate
-from agent.face.report.parts import Page, Part, Section
+from agent.face.report.parts import Page, Part, made_of, sections
 from agent.face.report.tune import Tune
 
 
@@ -44,11 +43,7 @@ def page_of(tune: Tune, made: date) -> Page:
         title=f"Tune of {tune.machine}",
         state=changes.state(tune),
         simulated=tune.simulated,
-        facts=(
-            ("Date of this report", made.isoformat()),
-            ("Made from", tune.source),
-            ("Made by", f"plumbelt {__version__}"),
-        ),
+        facts=made_of(tune.source, made),
         certificate=tuple(certificate(tune, made)),
-        annex=tuple(Section(name, title, tuple(of)) for name, title, of in parts if of),
+        annex=sections(parts),
     )

@@ -7,10 +7,9 @@ from datetime import date
 from pathlib import Path
 from typing import Final
 
-from agent import __version__
 from agent.face.report import changes, figures, fitting, measured, tolerances
 from agent.face.report.certificate import verdict
-from agent.face.report.parts import Blanks, Part, Picture, Section, Table, Words
+from agent.face.report.parts import Blanks, Part, Picture, Table, Words, made_of, sections
 from agent.face.report.parts import Page as Content
 from agent.face.report.tune import Tune
 from agent.face.words import MAIN, shown
@@ -33,13 +32,9 @@ def fleet_page(tunes: Sequence[Tune], unread: Sequence[tuple[Path, str]], made: 
         title=f"{len(tunes)} machines",
         state=state_of(tunes, unread),
         simulated=False,
-        facts=(
-            ("Date of this report", made.isoformat()),
-            ("Made from", f"{len(tunes) + len(unread)} readings files"),
-            ("Made by", f"plumbelt {__version__}"),
-        ),
+        facts=made_of(f"{len(tunes) + len(unread)} readings files", made),
         certificate=tuple(_first_page(tunes, unread)),
-        annex=tuple(Section(name, title, tuple(of)) for name, title, of in annex if of),
+        annex=sections(annex),
         kind="Report of several machines",
     )
 

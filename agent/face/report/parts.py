@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Protocol
+
+from agent import __version__
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,3 +99,17 @@ class Page:
     certificate: tuple[Part, ...]
     annex: tuple[Section, ...]
     kind: str = "Certificate and report of a tune"
+
+
+def sections(annex: Iterable[tuple[str, str, Sequence[Part]]]) -> tuple[Section, ...]:
+    """Sections from (name, title, parts); those that have nothing to say are left out."""
+    return tuple(Section(name, title, tuple(parts)) for name, title, parts in annex if parts)
+
+
+def made_of(source: str, made: date) -> tuple[tuple[str, str], ...]:
+    """What stands at the head of every report."""
+    return (
+        ("Date of this report", made.isoformat()),
+        ("Made from", source),
+        ("Made by", f"plumbelt {__version__}"),
+    )

@@ -10,11 +10,20 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Final
 
-from agent import __version__
 from agent.bench.value import Purpose
 from agent.change.outcome import STAGES, STATE_WORDS
 from agent.face.report import changes, fitting, machine, measured
-from agent.face.report.parts import Blanks, Facts, Items, Page, Part, Section, Table, Words
+from agent.face.report.parts import (
+    Blanks,
+    Facts,
+    Items,
+    Page,
+    Part,
+    Table,
+    Words,
+    made_of,
+    sections,
+)
 from agent.face.report.tolerances import UNKNOWN, outside, standing
 from agent.face.report.tune import Job, Measured, job_of, solved_rounds
 from agent.face.words import MAIN, shown
@@ -112,13 +121,9 @@ def service_page(service: Service, made: date) -> Page:
         title=f"{service.kind}: {service.machine}",
         state=state_of(service),
         simulated=service.simulated,
-        facts=(
-            ("Date of this report", made.isoformat()),
-            ("Made from", service.source),
-            ("Made by", f"plumbelt {__version__}"),
-        ),
+        facts=made_of(service.source, made),
         certificate=tuple(_first_page(service)),
-        annex=tuple(Section(name, title, tuple(of)) for name, title, of in annex if of),
+        annex=sections(annex),
         kind="Certificate and report of a change",
     )
 
