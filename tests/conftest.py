@@ -1,4 +1,4 @@
-"""Every test keeps its files in a folder of its own, never in the user's."""
+"""Every file of tests keeps what it writes in a home of its own, never in the user's."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: rank.get(item.path, len(rank)))
 
 
-@pytest.fixture(scope="session", autouse=True)
+@pytest.fixture(scope="module", autouse=True)
 def _own_home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("PLUMBELT_HOME", str(tmp_path_factory.mktemp("home")))
