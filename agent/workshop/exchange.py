@@ -73,10 +73,11 @@ def exchange(bench: Bench, workshop: Workshop, told: Told | None = None) -> Exch
     if mark is not None and not holds(bench, mark):
         bench.renew()
         renewed = True
-    sent = carry(bench, workshop, told=_telling(told, "sent"))
-    received = carry(workshop, bench, told=_telling(told, "received"))
-    if received.new:
-        carry(bench, workshop)  # moves the mark past what has just come from there
+        mark = workshop.mark_of(bench.identity)
+    sent = carry(bench, workshop, mark, _telling(told, "sent"))
+    received = carry(workshop, bench, bench.mark_of(workshop.identity), _telling(told, "received"))
+    if received.new:  # the mark moves past what has just come from there
+        carry(bench, workshop, workshop.mark_of(bench.identity))
     return Exchanged(sent, received, renewed)
 
 
@@ -84,84 +85,79 @@ def _telling(told: Told | None, way: str) -> Callable[[int], None] | None:
     return None if told is None else lambda rows: told(way, rows)
 
 
-def carry(source: Side, target: Side, told: Callable[[int], None] | None = None) -> Carried:
-    """Bring to `target` what it lacks of `source`."""
-    mark = target.mark_of(source.identity)
+def carry(
+    source: Side, target: Side, mark: Mark | None, told: Callable[[int], None] | None = None
+) -> Carried:
+    """Bring to `target` what it lacks of `source` behind its `mark`; a batch is a transaction.
+
+    What arrives at the source meanwhile is looked at the next time.
+    """
     anew = mark is not None and not holds(source, mark)
     # The marked arrival itself is looked at again: lines may have come to it since.
     after = mark.n if mark is not None and not anew else 0
     new = apart = 0
-    while found := heads(source, after, BATCH):
-        after = found[-1].n + 1
+
+    def take(load: Load, mark: Mark | None) -> None:
+        nonlocal new, apart
+        if isinstance(target, Bench):
+            _sort_out(load, target)
+        new += target.take(load, source.identity, mark)
+        apart += len(load.apart)
+        if told is not None:
+            told(new)
+
+    more = True
+    while more and (found := heads(source, after, BATCH)):
+        after, more = found[-1].n + 1, len(found) == BATCH
+        waiting = Load()
         for load in _loads(source, target, found):
-            whole = load is _WHOLE
-            if whole and mark == found[-1]:
-                continue
-            mark = found[-1] if whole else mark
-            new += target.take(load, source.identity, mark if whole else None)
-            apart += len(load.apart)
-            if told is not None:
-                told(new)
+            if waiting and waiting.size + load.size > BATCH_CHARACTERS:
+                take(waiting, None)
+                waiting = Load()
+            waiting.join(load)
+        if waiting or mark != found[-1]:
+            mark = found[-1]
+            take(waiting, mark)
     return Carried(new, apart, anew)
 
 
-#: Behind the last load of a batch: now the mark may move.
-_WHOLE: Final = Load()
-
-
 def _loads(source: Side, target: Side, found: list[Mark]) -> Iterator[Load]:
-    """What `target` lacks of these arrivals, in portions that are not too large."""
+    """What `target` lacks of these arrivals, parents first, in portions that are not too large."""
     arrived: dict[str, list[str]] = {}
     for head in found:
         arrived.setdefault(head.what, []).append(head.id)
     for table in UNITS:
         missing = lacking(target, table, arrived.get(table, []))
         for ids in in_portions(source, table, missing, BATCH_CHARACTERS) if missing else ():
-            load = Load(rows_of(source, table, ids))
-            if isinstance(target, Bench):
-                _sort_out(load, target)
-            yield load
+            yield Load(rows_of(source, table, ids))
         if table == "session":
-            known = sorted(set(arrived.get(table, [])) - set(missing))
-            yield from _late_origins(source, target, known)
-    yield from _line_loads(source, target, arrived.get(LINES, []))
-    yield _WHOLE
+            known = set(arrived.get(table, [])) - set(missing)
+            yield from _late_origins(source, target, sorted(known))
+    if LINES in arrived:
+        yield from _line_loads(source, target, arrived[LINES])
 
 
 def _late_origins(source: Side, target: Side, known: list[str]) -> Iterator[Load]:
     """Benches of sessions that the target has from a file, which does not name them."""
     unnamed = lacking(target, "origin", known, "session")
     if unnamed and (rows := source.fetch("origin", "session AMONG :ids", ids=unnamed)):
-        load = Load({"origin": rows})
-        if isinstance(target, Bench):
-            _sort_out(load, target)
-        yield load
+        yield Load({"origin": rows})
 
 
 def _line_loads(source: Side, target: Side, sessions: list[str]) -> Iterator[Load]:
-    if not sessions:
-        return
-    known = set(sessions) - set(lacking(target, "session", sessions))
     theirs, ours = line_counts(target, sessions), line_counts(source, sessions)
     rows: list[Row] = []
     for session in sessions:
         beyond = theirs[session]
-        while session in known and beyond < ours[session]:
+        while beyond < ours[session]:
             some = lines_beyond(source, session, beyond, BATCH_LINES - len(rows))
             rows += some
             beyond = some[-1][1] if some else ours[session]
             if len(rows) >= BATCH_LINES:
-                yield _line_load(rows, target)
+                yield Load({LINES: rows})
                 rows = []
     if rows:
-        yield _line_load(rows, target)
-
-
-def _line_load(rows: list[Row], target: Side) -> Load:
-    load = Load({LINES: rows})
-    if isinstance(target, Bench):
-        _sort_out(load, target)
-    return load
+        yield Load({LINES: rows})
 
 
 # --- what fits no record -------------------------------------------------------------------------
@@ -169,28 +165,26 @@ def _line_load(rows: list[Row], target: Side) -> Load:
 
 def _sort_out(load: Load, target: Bench) -> None:
     """Put rows of a foreign record that fit none apart, with what belongs to them."""
-    gone: set[str] = set()
     for table in TABLES:
         if rows := load.rows.get(table):
-            load.rows[table] = list(_fitting(load, target, table, rows, gone))
+            load.rows[table] = list(_fitting(load, target, table, rows))
 
 
-def _fitting(
-    load: Load, target: Bench, table: str, rows: list[Row], gone: set[str]
-) -> Iterable[Row]:
+def _fitting(load: Load, target: Bench, table: str, rows: list[Row]) -> Iterable[Row]:
+    """Rows that fit; of their parents those that come with them are sorted out already."""
     names = TABLES[table].names
     parent = next((c for c in TABLES[table].columns if c.of), None)
     at = names.index(parent.name) if parent is not None else 0
-    absent = set(gone)
-    if parent is not None and parent.of not in load.rows:
-        absent |= set(lacking(target, parent.of, sorted({str(row[at]) for row in rows})))
+    absent: set[str] = set()
+    if parent is not None:
+        wanted = {str(row[at]) for row in rows}
+        coming = {str(row[0]) for row in load.rows.get(parent.of, ())}
+        absent = set(lacking(target, parent.of, sorted(wanted - coming)))
     for row in rows:
         why = misfit(table, dict(zip(names, row, strict=True)))
         if not why and parent is not None and row[at] in absent:
             why = f"its {parent.of} is not here"
         if why:
             load.apart.append((table, row, why))
-            if table in UNITS:
-                gone.add(str(row[0]))
         else:
             yield row

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from functools import lru_cache
 from itertools import count
 from typing import TYPE_CHECKING, Any, Final, LiteralString, Self
 
@@ -191,6 +192,10 @@ def _own(query: str) -> LiteralString:
     return query
 
 
+class TakenAlready(Refused):
+    """A row is there already that was to be added."""
+
+
 def checked_address(url: str) -> dict[str, Any]:
     """The parts of an address.  Raises BadInput for none, or one that holds a password."""
     driver = _driver()
@@ -254,9 +259,11 @@ class Shared:
             raise
 
     def _open(self, must_hold: bool) -> None:
-        db = self.connection
-        db.execute(f"SET search_path = {SCHEMA}, pg_temp")
-        db.execute("SET client_min_messages = warning")
+        self.connection.execute(
+            "SELECT set_config('search_path', %s, false), "
+            "set_config('client_min_messages', 'warning', false)",
+            (f"{SCHEMA}, pg_temp",),
+        )
         self.version, self.identity = self._about()
         if self.version > len(STEPS):
             raise Refused(
@@ -317,36 +324,38 @@ class Shared:
             )
             yield self.connection
 
-    def add(self, table: str, rows: Sequence[Sequence[Any]]) -> int:
-        """Add rows with COPY; those that are there already stay; how many were new.
+    def copy(self, table: str, rows: Sequence[Sequence[Any]]) -> int:
+        """Add rows that are not there yet, with COPY; how many.  To be called within `writing`.
 
-        To be called within `writing`.
+        Raises TakenAlready if one of them is there: then nothing of the transaction remains.
         """
-        if not rows:
-            return 0
-        driver = _driver()
-        sql = driver.sql
-        columns = sql.SQL(", ").join(map(sql.Identifier, TABLES[table].names))
-        waiting = sql.Identifier(f"waiting_{table}")
-        to = sql.Identifier(table)
-        db = self.connection
-        db.execute(
+        self._copy(table, table, rows)
+        return len(rows)
+
+    def add(self, table: str, rows: Sequence[Sequence[Any]]) -> int:
+        """The same, but rows that are there already stay; how many were new."""
+        sql = _driver().sql
+        waiting = f"waiting_{table}"
+        self.connection.execute(
             sql.SQL("CREATE TEMP TABLE IF NOT EXISTS {} (LIKE {}) ON COMMIT DELETE ROWS").format(
-                waiting, to
+                sql.Identifier(waiting), sql.Identifier(table)
             )
         )
-        with (
-            db.cursor() as cursor,
-            cursor.copy(sql.SQL("COPY {} ({}) FROM STDIN").format(waiting, columns)) as copy,
-        ):
-            for row in rows:
-                copy.write_row(row)
-        added: int = db.execute(
+        self._copy(waiting, table, rows)
+        columns = _columns(table)
+        added: int = self.connection.execute(
             sql.SQL("INSERT INTO {} ({}) SELECT {} FROM {} ON CONFLICT DO NOTHING").format(
-                to, columns, columns, waiting
+                sql.Identifier(table), columns, columns, sql.Identifier(waiting)
             )
         ).rowcount
         return added
+
+    def _copy(self, to: str, table: str, rows: Sequence[Sequence[Any]]) -> None:
+        sql = _driver().sql
+        into = sql.SQL("COPY {} ({}) FROM STDIN").format(sql.Identifier(to), _columns(table))
+        with self.connection.cursor() as cursor, cursor.copy(into) as copy:
+            for row in rows:
+                copy.write_row(row)
 
     # --- who is at a machine ---------------------------------------------------------------------
 
@@ -377,6 +386,8 @@ class Shared:
                 remedy=f"The owner grants {TECHNICIAN} (adds and reads) or {READER} (reads) to "
                 "your user",
             ) from error
+        except errors.UniqueViolation as error:
+            raise TakenAlready(f"{self.shown}: {_first_line(error)}") from error
         except errors.RaiseException as error:
             raise Refused(
                 f"{self.shown}: {_first_line(error)}", remedy="Nothing changed"
@@ -390,6 +401,12 @@ class Shared:
             raise Refused(
                 f"{self.shown} refused: {_first_line(error)}", remedy="Nothing was changed"
             ) from error
+
+
+@lru_cache
+def _columns(table: str) -> Any:
+    sql = _driver().sql
+    return sql.SQL(", ").join(map(sql.Identifier, TABLES[table].names))
 
 
 def _listed(values: Mapping[str, Any]) -> dict[str, Any]:

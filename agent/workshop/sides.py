@@ -17,7 +17,7 @@ from agent.store.record import Record
 from agent.store.rows import ADD
 from agent.store.tables import LINES, TABLES, UNITS
 from agent.workshop.asking import Asked, OwnRecord, Row
-from agent.workshop.server import Shared
+from agent.workshop.server import Shared, TakenAlready
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +29,10 @@ class Mark:
     id: str
 
 
+#: Tables whose last column may be long.
+_LONG: Final = ("entry", "document", LINES)
+
+
 @dataclass
 class Load:
     """Rows on their way, by table; and such that fit no record: (table, row, why)."""
@@ -37,7 +41,18 @@ class Load:
     apart: list[tuple[str, Row, str]] = field(default_factory=list)
 
     def __len__(self) -> int:
-        return sum(map(len, self.rows.values()))
+        return sum(map(len, self.rows.values())) + len(self.apart)
+
+    @property
+    def size(self) -> int:
+        """Characters of bodies, documents and lines: what is long of a load."""
+        return sum(len(row[-1]) for table in _LONG for row in self.rows.get(table, ()))
+
+    def join(self, other: Load) -> None:
+        """Let the rows of `other` travel with these."""
+        for table, rows in other.rows.items():
+            self.rows.setdefault(table, []).extend(rows)
+        self.apart += other.apart
 
 
 class Side(Asked, Protocol):
@@ -172,7 +187,8 @@ class Bench(OwnRecord):
 
     def take(self, load: Load, other: str, mark: Mark | None) -> int:
         new = 0
-        with self.record.writing() as db:
+        # A mark that is lost with the power is looked for anew: it alone need not be synced.
+        with self.record.writing(synced=bool(load)) as db:
             for table in TABLES:
                 rows = load.rows.get(table)
                 if rows:
@@ -218,11 +234,19 @@ class Workshop:
         return Mark(*found[0]) if found else None
 
     def take(self, load: Load, other: str, mark: Mark | None) -> int:
+        try:
+            return self._take(load, other, mark, self.shared.copy)
+        except TakenAlready:  # another bench brought the same since we asked
+            return self._take(load, other, mark, self.shared.add)
+
+    def _take(
+        self, load: Load, other: str, mark: Mark | None, add: Callable[[str, list[Row]], int]
+    ) -> int:
         new = 0
         with self.shared.writing() as db:
             for table in TABLES:
-                rows = _each_raw(table, load.rows.get(table, []), _without_nul)
-                new += self.shared.add(table, rows)
+                if rows := load.rows.get(table):
+                    new += add(table, _each_raw(table, rows, _without_nul))
             if mark is not None:
                 db.execute(
                     "INSERT INTO mark (bench, n, what, id) VALUES (%s, %s, %s, %s)",

@@ -20,6 +20,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from agent.store.benches import own_bench
 from agent.store.record import Record
 from agent.workshop.asking import Asked, OwnRecord
 from agent.workshop.fleet import machines
@@ -43,11 +44,8 @@ def fill(record: Record, entries: int, *, first: int = 0) -> int:
     """Add so many entries, of as many machines as that makes; how many machines."""
     dice = random.Random(first)
     count = max(entries // A_MACHINE, 1)
-    w = Writer(dice)
     with record.writing() as db:
-        from agent.store.benches import own_bench
-
-        w.bench = own_bench(db)
+        w = Writer(dice, own_bench(db))
     for number in range(count):
         for tune in range(min(entries, A_MACHINE) // A_SESSION):
             _session(w, f"machine {first + number:05}", 1.0 + 7.0 * tune)
@@ -74,7 +72,7 @@ def _session(w: Writer, machine: str, day: float) -> None:
 
 def a_hundred(record: Record, number: int) -> None:
     """A hundred new entries of ten sessions."""
-    w = Writer(random.Random(f"new {number}"))
+    w = Writer(random.Random(f"new {number}"), own_bench(record.connection))
     for k in range(10):
         _session(w, f"machine {k:05}", 400.0 + number)
     w.keep(record)
@@ -270,6 +268,7 @@ def _questions(head: str, asked: Asked, path: Path, url: str | None) -> Iterator
 _RECEIVE = """
 import sys, time
 from pathlib import Path
+from agent.store.benches import own_bench
 from agent.store.record import Record
 from agent.workshop.sync import sync
 with Record(Path(sys.argv[1])) as record:
@@ -284,6 +283,7 @@ import sys
 from collections import deque
 from itertools import islice
 from pathlib import Path
+from agent.store.benches import own_bench
 from agent.store.record import Record
 from agent.workshop.asking import OwnRecord
 from agent.workshop.questions import drift
