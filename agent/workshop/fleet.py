@@ -8,9 +8,10 @@ that it had is looked through: by its own word nothing can be told to be the new
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence, Set
-from dataclasses import dataclass, field
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence, Set
 from datetime import UTC, date, datetime, timedelta
+from types import MappingProxyType
 from typing import Any, Final, Literal, NamedTuple
 
 from agent.model.profile import Tolerance
@@ -25,6 +26,7 @@ Standing = Literal["within", "beyond", "open"]
 #: Errors that have a tolerance of their own: relative, and in degrees.
 SCALES: Final = ERRORS[:3]
 ANGLES: Final = ERRORS[3:]
+_RELATIVE: Final = frozenset(SCALES)
 
 #: What a machine without a profile is held against.
 _USUAL: Final = Tolerance()
@@ -46,8 +48,7 @@ UNDETERMINED: Final[Mapping[str, float]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Left:
+class Left(NamedTuple):
     """An error as left: scales relative, angles in degrees."""
 
     value: float
@@ -70,15 +71,14 @@ class Left:
         }
 
 
-@dataclass(frozen=True, slots=True)
-class Machine:
+class Machine(NamedTuple):
     """One machine as it stands."""
 
     name: str
     place: str  #: as noted, else the bench that had it last
     tuned: str  #: when its errors were estimated last, by the workshop's clock; empty: never
     due: date | None
-    left: Mapping[str, Left] = field(default_factory=dict)
+    left: Mapping[str, Left] = MappingProxyType({})
     measured_since: bool = True  #: the errors were measured after the last change of settings
     unstored: bool = False
     unproved: bool = False
@@ -130,13 +130,17 @@ class _Newest(NamedTuple):
     entry: str
     bench: str
     off: bool
+    told: Sequence[
+        Any
+    ] = ()  #: errors of an estimate, as `errors_of` takes them; the body of an outcome
+
+
+Newest = Mapping[str, Mapping[str, _Newest]]  #: by machine and kind
 
 
 def machines(asked: Asked, *, due_days: int = 180, only: str | None = None) -> tuple[Machine, ...]:
     """Every machine by name, or the one that is named."""
-    newest = _newest(asked, only)
-    figures = _figures(asked, newest, only)
-    ends = _bodies(asked, newest)
+    newest, unsure = _newest(asked, only)
     benches: dict[str, str] = dict(asked.ask("SELECT id, name FROM bench"))
     cards = _documents(asked, "card")
     profiles = _documents(asked, "profile")
@@ -144,11 +148,10 @@ def machines(asked: Asked, *, due_days: int = 180, only: str | None = None) -> t
         _machine(
             name,
             newest[name],
-            figures,
-            ends,
             {**profiles.get(name, {}), **cards.get(name, {})},
             benches,
             due_days,
+            clock_off=name in unsure and any(found.off for found in newest[name].values()),
         )
         for name in sorted(newest)
     )
@@ -157,28 +160,25 @@ def machines(asked: Asked, *, due_days: int = 180, only: str | None = None) -> t
 def _machine(
     name: str,
     kinds: Mapping[str, _Newest],
-    figures: Mapping[str, Figures],
-    ends: Mapping[str, Mapping[str, Any]],
     facts: Mapping[str, Any],
     benches: Mapping[str, str],
     due_days: int,
+    clock_off: bool,
 ) -> Machine:
     estimate, outcome = kinds.get("estimate"), kinds.get("outcome")
     written = kinds.get("written")
-    last = kinds[""]
-    end = ends.get(outcome.entry, {}) if outcome is not None else {}
-    days = _stated(facts, "due_days", due_days)
+    end = (outcome is not None and plain_object(outcome.told[0])) or {}
     return Machine(
         name,
-        str(facts.get("place") or benches.get(last.bench, "")),
-        estimate.at if estimate is not None else "",
-        None if estimate is None else _due(estimate.at, days),
-        {} if estimate is None else as_left(figures.get(estimate.entry, {}), facts),
+        str(facts.get("place") or benches.get(kinds[""].bench, "")),
+        "" if estimate is None else estimate.at,
+        None if estimate is None else _due(estimate.at, _stated(facts, "due_days", due_days)),
+        {} if estimate is None else as_left(errors_of(estimate.told), facts),
         measured_since=estimate is None or written is None or written.at < estimate.at,
         unstored=bool(end) and _unstored(end),
         unproved=bool(end) and not end.get("verified"),
         edit_file=bool(end.get("hand_over")),
-        clock_off=any(found.off for found in kinds.values()),
+        clock_off=clock_off,
     )
 
 
@@ -188,132 +188,118 @@ def _unstored(end: Mapping[str, Any]) -> bool:
     return bool(end.get("verified")) and bool(end.get("changes")) and not permanent
 
 
-def as_left(found: Mapping[str, tuple[float, float]], facts: Mapping[str, Any]) -> dict[str, Left]:
-    """Errors that readings have determined, against the tolerance of the machine's profile."""
+def as_left(
+    found: Iterable[tuple[str, float | None, float | None]], facts: Mapping[str, Any]
+) -> dict[str, Left]:
+    """Errors that readings have determined, against the tolerance of the machine's profile.
+
+    found: names of `ERRORS`, value and standard uncertainty of each, None if it is not known.
+    """
     scale = _stated(facts, "scale_percent", _USUAL.scale_percent) / 100
     angle = _stated(facts, "angle_deg", _USUAL.angle_deg)
     return {
-        name: Left(value, u, scale if name in SCALES else angle)
-        for name, (value, u) in found.items()
-        if u < UNDETERMINED.get(name, 0.0)
+        name: Left(value, u, scale if name in _RELATIVE else angle)
+        for name, value, u in found
+        if value is not None and u is not None and u < UNDETERMINED[name]
     }
 
 
 def _stated(facts: Mapping[str, Any], key: str, usual: float) -> float:
     """What a profile or card states; the usual for what is no number, as it may be foreign."""
-    value = facts.get(key, usual)
+    value = facts.get(key)
+    if value is None:
+        return usual
     number = isinstance(value, int | float) and not isinstance(value, bool)
     return value if number and 0 < value < _MOST_STATED else usual
 
 
 def _due(at: str, days: float) -> date | None:
     try:
-        return datetime.fromisoformat(at).date() + timedelta(days=days)
+        return date.fromisoformat(at[:10]) + timedelta(days=days)
     except (ValueError, TypeError, OverflowError):
         return None
 
 
-def _newest(asked: Asked, only: str | None) -> dict[str, dict[str, _Newest]]:
-    """The newest entry of each kind of each machine, by the workshop's clock."""
+_COLUMNS: Final = ", ".join(f"m.{name}, m.{name}_u" for name in ERRORS)
+
+#: The newest of each kind, with what is told of it.  That of any kind comes last: whatever is
+#: noted meanwhile, no machine is without it.
+_LATEST: Final = (
+    f"SELECT l.machine, l.kind, l.bench, l.at, l.entry, {_COLUMNS} FROM latest l "
+    "JOIN milestone m ON m.machine = l.machine AND m.at = l.at AND m.entry = l.entry "
+    "WHERE l.kind = 'estimate'",
+    "SELECT l.machine, l.kind, l.bench, l.at, l.entry, e.body FROM latest l "
+    "JOIN entry e ON e.id = l.entry WHERE l.kind = 'outcome'",
+    "SELECT l.machine, l.kind, l.bench, l.at, l.entry FROM latest l "
+    "WHERE l.kind IN ('written', '')",
+)
+
+
+def _newest(asked: Asked, only: str | None) -> tuple[Newest, set[str]]:
+    """The newest entry of each kind of each machine, by the workshop's clock.
+
+    Beside it the machines that a bench had whose clock was off.
+    """
     clocks = Clocks(asked)
     off = set(clocks.off)
-    found: dict[str, dict[str, _Newest]] = {}
-    unsure = set()
-    for machine, kind, bench, at, entry in asked.ask(
-        f"SELECT l.machine, l.kind, l.bench, l.at, l.entry FROM latest l WHERE {_of(only)}",
-        only=only or "",
-    ):
-        kinds = found.setdefault(machine, {})
-        if bench in off:
-            unsure.add(machine)
-            right = clocks.right(bench, at)
-            newest = _Newest(right, entry, bench, right != at)
-        else:
-            newest = _Newest(at, entry, bench, False)
-        known = kinds.get(kind)
-        if known is None or known < newest:
-            kinds[kind] = newest
+    found: defaultdict[str, dict[str, _Newest]] = defaultdict(dict)
+    unsure: set[str] = set()
+    one = "l.machine <> :only" if only is None else "l.machine = :only"  # each has a name
+    for query in _LATEST:
+        for machine, kind, bench, at, entry, *told in asked.ask(
+            f"{query} AND {one}", only=only or ""
+        ):
+            newest = _Newest(at, entry, bench, False, told)
+            if bench in off:
+                unsure.add(machine)
+                newest = _righted(clocks, newest)
+            _keep(found[machine], kind, newest)
     if unsure:
         _by_right_time(asked, clocks, unsure, found)
-    return found
+    return found, unsure
+
+
+def _righted(clocks: Clocks, newest: _Newest) -> _Newest:
+    right = clocks.right(newest.bench, newest.at)
+    return newest._replace(at=right, off=right != newest.at)
+
+
+def _keep(kinds: dict[str, _Newest], kind: str, newest: _Newest) -> None:
+    known = kinds.get(kind)
+    if known is None or known[:2] < newest[:2]:
+        kinds[kind] = newest
 
 
 def _by_right_time(
-    asked: Asked, clocks: Clocks, machines: Set[str], found: dict[str, dict[str, _Newest]]
+    asked: Asked, clocks: Clocks, machines: Set[str], found: Mapping[str, dict[str, _Newest]]
 ) -> None:
     """Of a bench whose clock was off the newest by its own word need not be the newest."""
-    for machine, kind, bench, at, entry in asked.each(
-        "SELECT m.machine, m.kind, m.bench, m.at, m.entry FROM milestone m "
+    for machine, kind, bench, at, entry, *told in asked.each(
+        f"SELECT m.machine, m.kind, m.bench, m.at, m.entry, {_COLUMNS} FROM milestone m "
         "WHERE m.machine AMONG :machines AND m.bench AMONG :benches",
         machines=sorted(machines),
         benches=clocks.off,
     ):
-        right = clocks.right(bench, at)
-        newest = _Newest(right, entry, bench, right != at)
-        kinds = found[machine]
+        newest = _righted(clocks, _Newest(at, entry, bench, False, told))
+        if kind in ("written", "outcome"):
+            newest = newest._replace(told=())
         for name in ("", "outcome", "written") if kind == "written" else ("", kind):
-            if name not in kinds or kinds[name] < newest:
-                kinds[name] = newest
-
-
-def _of(only: str | None) -> str:
-    """The condition for one machine, or for all that have a name."""
-    return "l.machine <> :only" if only is None else "l.machine = :only"
-
-
-Figures = Mapping[str, tuple[float, float]]
-
-_COLUMNS: Final = ", ".join(f"m.{name}, m.{name}_u" for name in ERRORS)
-
-
-def _figures(
-    asked: Asked, newest: Mapping[str, Mapping[str, _Newest]], only: str | None
-) -> dict[str, Figures]:
-    """Errors of the newest estimates: value and standard uncertainty by name, by entry."""
-    rows = asked.ask(
-        f"SELECT m.entry, {_COLUMNS} FROM latest l JOIN milestone m "
-        "ON m.machine = l.machine AND m.at = l.at AND m.entry = l.entry "
-        f"WHERE l.kind = 'estimate' AND {_of(only)}",
-        only=only or "",
-    )
-    found = {row[0]: errors_of(row[1:]) for row in rows}
-    others = {
-        kinds["estimate"].entry: machine
-        for machine, kinds in newest.items()
-        if "estimate" in kinds and kinds["estimate"].entry not in found
+            _keep(found[machine], name, newest)
+    ends = {
+        end.entry: machine
+        for machine in machines
+        if (end := found[machine].get("outcome")) is not None and not end.told
     }
-    if others:  # of benches whose clock was off
-        for row in asked.ask(
-            f"SELECT m.entry, {_COLUMNS} FROM milestone m "
-            "WHERE m.machine AMONG :machines AND m.entry AMONG :entries",
-            machines=sorted(set(others.values())),
-            entries=list(others),
-        ):
-            found[row[0]] = errors_of(row[1:])
-    return found
+    for entry, body in asked.ask(
+        "SELECT e.id, e.body FROM entry e WHERE e.id AMONG :ids", ids=sorted(ends)
+    ):
+        kinds = found[ends[entry]]
+        kinds["outcome"] = kinds["outcome"]._replace(told=(body,))
 
 
-def errors_of(row: Sequence[float | None]) -> Figures:
-    """Errors from the columns of a milestone, value and uncertainty in turn."""
-    return {
-        name: (value, u)
-        for name, value, u in zip(ERRORS, row[::2], row[1::2], strict=True)
-        if value is not None and u is not None
-    }
-
-
-def _bodies(
-    asked: Asked, newest: Mapping[str, Mapping[str, _Newest]]
-) -> dict[str, Mapping[str, Any]]:
-    """The newest outcomes; one that is no object is left out.
-
-    Of a body that is large only what is true or empty in it is asked: nothing else is checked.
-    """
-    rows = asked.ask(
-        "SELECT e.id, e.body FROM entry e WHERE e.id AMONG :ids",
-        ids=[kinds["outcome"].entry for kinds in newest.values() if "outcome" in kinds],
-    )
-    return {identity: plain for identity, text in rows if (plain := plain_object(text)) is not None}
+def errors_of(row: Sequence[float | None]) -> Iterable[tuple[str, float | None, float | None]]:
+    """Errors from the columns of a milestone: name, value and standard uncertainty."""
+    return zip(ERRORS, row[::2], row[1::2], strict=True)
 
 
 def plain_object(text: str) -> dict[str, Any] | None:

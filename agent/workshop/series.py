@@ -23,7 +23,7 @@ from agent.store.milestones import ERRORS, STEPS_OF
 from agent.workshop.asking import Asked, Row
 from agent.workshop.charts import Chart, chart
 from agent.workshop.clocks import Clocks
-from agent.workshop.fleet import ANGLES, SCALES, UNDETERMINED, Figures, errors_of
+from agent.workshop.fleet import ANGLES, SCALES, UNDETERMINED, errors_of
 
 #: What a note may say was changed: each begins a new chart.
 PARTS: Final = ("belt", "roller", "flash")
@@ -209,22 +209,19 @@ def _later(one: _Mark, other: _Mark) -> bool:
 Steps = tuple[float | None, ...]
 
 
-def _results(errors: Figures, steps: Steps) -> Iterator[tuple[str, float, float]]:
-    for error, setting in zip(SCALES, steps, strict=False):
-        value, u = errors.get(error, _NONE)
-        if setting is None or u >= UNDETERMINED[error] or value <= -1:
+def _results(
+    errors: Iterable[tuple[str, float | None, float | None]], steps: Steps
+) -> Iterator[tuple[str, float, float]]:
+    settings = dict(zip(SCALES, steps, strict=False))
+    for error, value, u in errors:
+        if value is None or u is None or u >= UNDETERMINED[error]:
             continue
-        right, u_right = right_steps(setting, value, u)
-        if right > 0:
-            yield error, right, u_right
-    for error in ANGLES:
-        value, u = errors.get(error, _NONE)
-        if u < UNDETERMINED[error]:
+        if error in ANGLES:
             yield error, value, u
-
-
-#: An error of which nothing is known.
-_NONE: Final = (0.0, math.inf)
+        elif (setting := settings.get(error)) is not None and value > -1:
+            right, u_right = right_steps(setting, value, u)
+            if right > 0:
+                yield error, right, u_right
 
 
 def _changes(asked: Asked, clocks: Clocks, machine: str | None) -> dict[str, tuple[Change, ...]]:

@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from agent.store.benches import own_bench
+from agent.store.database import CACHE
 from agent.store.record import Record
 from agent.workshop.asking import Asked, OwnRecord
 from agent.workshop.fleet import machines
@@ -167,6 +168,7 @@ def _by_hand(queries: tuple[str, ...], path: Path, url: str | None) -> Act:
     """Carry the queries out and parse the bodies among what they give."""
     if url is None:
         db: Any = sqlite3.connect(path)
+        db.execute(f"PRAGMA cache_size = -{CACHE}")
     else:
         import psycopg
 
@@ -269,6 +271,7 @@ _RECEIVE = """
 import sys, time
 from pathlib import Path
 from agent.store.benches import own_bench
+from agent.store.database import CACHE
 from agent.store.record import Record
 from agent.workshop.sync import sync
 with Record(Path(sys.argv[1])) as record:
@@ -284,6 +287,7 @@ from collections import deque
 from itertools import islice
 from pathlib import Path
 from agent.store.benches import own_bench
+from agent.store.database import CACHE
 from agent.store.record import Record
 from agent.workshop.asking import OwnRecord
 from agent.workshop.questions import drift

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -15,7 +15,8 @@ from agent.errors import Refused
 from agent.store.record import Record
 from agent.store.rows import new_identity
 from agent.store.tables import TABLES
-from agent.workshop.asking import OwnRecord
+from agent.workshop import exchange as exchanging
+from agent.workshop.asking import Asked, OwnRecord
 from agent.workshop.exchange import Exchanged, exchange
 from agent.workshop.fleet import machines
 from agent.workshop.server import Shared
@@ -126,6 +127,39 @@ def test_many_rows_travel_in_portions(
         assert content(a) == content(b)
 
 
+def test_what_is_noted_together_arrives_in_one_transaction(
+    tmp_path: Path, server: Server, url: str
+) -> None:
+    with benches(tmp_path, 1) as (a,):
+        work(a), work(a, "egret")
+        meet(a, url)
+    tables = ("bench", "session", "origin", "entry", "figure", "line", "mark")
+    ids = " UNION ".join(f"SELECT xmin::text FROM {table}" for table in tables)
+    assert len(server.rows(url, f"SELECT DISTINCT * FROM ({ids}) t")) == 1
+
+
+def test_what_another_bench_brings_at_the_same_instant_is_there_once(
+    tmp_path: Path, url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Both had asked what the workshop lacks before either of them brought it."""
+    real = exchanging.lacking
+
+    def before(side: Asked, table: str, ids: Sequence[str], key: str = "id") -> list[str]:
+        return list(ids) if isinstance(side, Workshop) else real(side, table, ids, key)
+
+    with benches(tmp_path, 2) as (a, b):
+        work(a)
+        b.merge(list(a.export()))
+        work(b, "egret")
+        meet(a, url)
+        monkeypatch.setattr(exchanging, "lacking", before)
+        assert meet(b, url).sent.new
+        monkeypatch.undo()
+        meet(a, url), meet(b, url)
+        assert content(a) == content(b)
+        assert len(content(a)["entry"]) == 6
+
+
 def test_a_record_restored_from_a_backup_loses_and_doubles_nothing(
     tmp_path: Path, url: str
 ) -> None:
@@ -205,7 +239,9 @@ def test_hostile_events_are_kept_apart_with_a_word_and_hinder_nothing(
     good = new_identity()
     session = {"at": at, "port": "", "family": "", "identity": "", "agent": "0"}
     forge(url, server, "session", id=good, machine="heron", **session)
-    forge(url, server, "session", id=new_identity(), machine="he\x1b[2Jron", **session)
+    bad = new_identity()
+    forge(url, server, "session", id=bad, machine="he\x1b[2Jron", **session)
+    forge(url, server, "line", session=bad, n=1, at=0.0, way=">", text="M503")
     forge(url, server, "session", id="no identity", machine="heron", **session)
     bodies = [
         ("note", '{"text": "good"}'),
@@ -229,12 +265,13 @@ def test_hostile_events_are_kept_apart_with_a_word_and_hinder_nothing(
     forge(url, server, "line", session=good, n=2, at=0.0, way=">", text="M503")
     with benches(tmp_path, 1) as (a,):
         met = meet(a, url)
-        assert met.received.apart == 2 + 2 * 8 + 1 + 1
+        assert met.received.apart == 2 + 2 * 8 + 1 + 2
         assert [e.body for e in a.entries("heron", text="good")] == [{"text": "good"}]
         assert len(content(a)["entry"]) == 2
         assert [line.n for line in a.lines(good)] == [2]
         words = a.apart()
         assert "machine: holds control characters" in words
+        assert words["its session is not here"] == 1
         assert "body: is longer than 100000 characters" in words
         assert "body: the kind 'novelty' is not known here" in words
         assert sum(words.values()) == met.received.apart

@@ -274,8 +274,8 @@ def _left(desk: Desk) -> dict[str, Left]:
         return {}
     tolerance = session.profile.tolerance
     facts = {"scale_percent": tolerance.scale_percent, "angle_deg": tolerance.angle_deg}
-    known = {n: (p.value, p.u) for n, p in solution.parameters.items() if p.determined}
-    return as_left(known, facts)
+    found = ((name, solution.parameters.get(name)) for name in (*SCALES, *ANGLES))
+    return as_left(((n, p.value, p.u) for n, p in found if p is not None and p.determined), facts)
 
 
 def cover(found: Sequence[Result]) -> tuple[Sheet, Sheet, dict[str, Capability]]:
