@@ -31,6 +31,7 @@ from agent.estimate.mistakes import (
     is_torn,
     joined,
     slip_odds,
+    slip_shares,
     suspicions,
     undone,
 )
@@ -263,7 +264,7 @@ def _weighed(
             told, variance = grid.told(row)
             v = variance + at.observations.having(obs.own).independent[row]
             e = grid.r[row] - told
-            odds = slip_odds(v, e) - 0.5 * (np.log(v) + e**2 / v)
+            odds = slip_odds(v, e, slip_shares(survey.readings)[row]) - 0.5 * (np.log(v) + e**2 / v)
             others = float(np.logaddexp.reduce(grid.log + odds) - np.logaddexp.reduce(grid.log))
             return replace(found, log_odds=left + others - evidence)
         mended = undone(survey, found)

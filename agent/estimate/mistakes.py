@@ -66,6 +66,10 @@ _SHARE: Final = {
     OFF: 4e-3,
 }
 
+#: A reading of one value has no repeats that would show a slip of it: the share of single values
+#: that are off is its own (common practice: one value in a hundred).
+_ONCE: Final = 0.01
+
 #: A slip of unknown size: share and standard deviation, mm.
 _SLIPS: Final = ((0.55, 0.4), (0.3, 1.5), (0.15, 20.0))
 
@@ -138,40 +142,48 @@ def suspicions(survey: Survey, fit: Fit, spread: Spread) -> list[Suspicion]:
                 replace(g, log_odds=g.before + float(x)) for g, x in zip(guesses, logs, strict=True)
             ]
     doubted = np.flatnonzero(np.full(n, True) if paired else most >= _WORTH_TRYING)
-    found += _slips(w, alpha, diagonal, doubted)
+    found += _slips(w, alpha, diagonal, doubted, slip_shares(survey.readings))
     found += _other_side(fit, grid, w, alpha, diagonal, doubted)
     if paired:
         found += _swaps(survey, fit, w, alpha, S)
     return found
 
 
-def slip_odds(v: Array, e: Array) -> Array:
+def slip_shares(readings: Sequence[Reading]) -> Array:
+    """Share (n,) of readings like each that are off by a slip of unknown size."""
+    return np.array([_SHARE[OFF] + _ONCE * (len(r.mm) == 1) for r in readings])
+
+
+def slip_odds(v: Array, e: Array, beforehand: Array | float) -> Array:
     """Log odds of a slip of unknown size in readings that differ by e from what the others say.
 
-    v: variance of e.
+    v: variance of e; beforehand: share of such readings that are off.
     """
     sizes = []
     for share, tau in _SLIPS:
         wide = v + tau**2
         stretched = 0.5 * np.log(v / wide) + e**2 / 2 * (1 / v - 1 / wide)
-        sizes.append(math.log(share * _SHARE[OFF]) + stretched)
+        sizes.append(np.log(share * beforehand) + stretched)
     odds: Array = np.logaddexp.reduce(np.array(sizes), axis=0)
     return odds
 
 
-def slip_limit(v: Array) -> Array:
+def slip_limit(v: Array, beforehand: Array | float) -> Array:
     """How far a reading may differ from what the others say before a slip is the likelier, mm."""
     low, high = np.zeros_like(v), 30.0 * np.sqrt(v)
     for _ in range(_HALVINGS):
         middle = (low + high) / 2
-        wrong = slip_odds(v, middle) > 0
+        wrong = slip_odds(v, middle, beforehand) > 0
         low, high = np.where(wrong, low, middle), np.where(wrong, middle, high)
     return high
 
 
-def _slips(w: Array, alpha: Array, diagonal: Array, doubted: Index) -> Iterator[Suspicion]:
+def _slips(
+    w: Array, alpha: Array, diagonal: Array, doubted: Index, shares: Array
+) -> Iterator[Suspicion]:
     d = diagonal[:, doubted]
-    logs = np.logaddexp.reduce(slip_odds(1 / d, alpha[:, doubted] / d) + w[:, None], axis=0)
+    odds = slip_odds(1 / d, alpha[:, doubted] / d, shares[doubted])
+    logs = np.logaddexp.reduce(odds + w[:, None], axis=0)
     for i, x in zip(doubted.tolist(), logs.tolist(), strict=True):
         yield Suspicion(OFF, (i,), (0.0,), x)
 

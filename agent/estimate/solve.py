@@ -14,7 +14,7 @@ from agent.estimate.combinations import known_combinations
 from agent.estimate.consistency import Examined, examine
 from agent.estimate.effects import FRESH
 from agent.estimate.fit import LEFT_OUT, Fit
-from agent.estimate.mistakes import slip_limit
+from agent.estimate.mistakes import slip_limit, slip_shares
 from agent.estimate.observation import LEAST_VARIANCE
 from agent.estimate.parameters import determined_by_fit_name, parameters_of
 from agent.estimate.planning import next_reading, read_again
@@ -54,7 +54,7 @@ def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
     remedies = decide(survey, examined, parameters, withheld=withheld)
     changes = corrections(survey, found, remedies, line)
     derived = known_combinations(found, determined_by_fit_name(found))
-    residuals = residuals_of(examined)
+    residuals = residuals_of(survey, examined)
     upcoming = read_again(survey, examined) or next_reading(survey, examined)
     if flat and upcoming is not None and upcoming.along[2]:
         upcoming = None  # which way it rises is not known
@@ -92,7 +92,7 @@ def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
     )
 
 
-def residuals_of(examined: Examined) -> tuple[Residual, ...]:
+def residuals_of(survey: Survey, examined: Examined) -> tuple[Residual, ...]:
     """Residuals with their standard uncertainty; outliers are the readings called wrong.
 
     A reading of variance V and with the row j of the Jacobian leaves cov(y - f(p)) = V - j P j'
@@ -107,7 +107,7 @@ def residuals_of(examined: Examined) -> tuple[Residual, ...]:
     share = np.where(out, 1.0, left / V)
     alone = share <= _ALONE
     apart = np.maximum(left, LEAST_VARIANCE) / np.maximum(share, _ALONE) ** 2
-    limit = slip_limit(apart) * share
+    limit = slip_limit(apart, slip_shares(survey.readings)) * share
     columns = (fit.predicted, fit.observations.measured, fit.misfit, np.sqrt(left), limit, alone)
     rows = zip(*(column.tolist() for column in columns), strict=True)
     return tuple(

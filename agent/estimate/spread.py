@@ -2,8 +2,10 @@
 
 The budget states usual sizes.  Two factors on them are left to the readings: one on the form of
 single faces, and one, the grade of the bench, on everything else in the list: who keeps a clean
-caliper, square pieces and a stiff machine does so in what can be seen and in what cannot.  Both
-have weak priors, ln(factor) normal, and are integrated over a grid (a hierarchical model; with wide
+caliper, square pieces and a stiff machine does so in what can be seen and in what cannot.  What
+hardly shows in a survey however good or bad the bench is (the scale of a gauge, of the belt, of the
+shrink; the waves of a belt) goes with the root of the grade: half as sure of it.  Both factors have
+weak priors, ln(factor) normal, and are integrated over a grid (a hierarchical model; with wide
 priors of the unknowns the weights are those of restricted maximum likelihood: Patterson & Thompson,
 Biometrika 58 (1971) 545-554).  With the readings linearised, r = H x + e, x ~ N(0, 1), e ~ N(0, V),
 
@@ -37,6 +39,17 @@ FORM: Final = "form_mm"
 
 #: What is stated with the reading or read off its repeats, and has no part in the grade.
 _STATED: Final = frozenset((STATED, REPEATABILITY, RESOLUTION, LEFT_OUT, SECOND_ORDER))
+
+#: Contributors that a survey hardly shows.
+_HIDDEN: Final = frozenset(
+    (
+        "gauge_percent",
+        "belt_percent",
+        "shrink_by_direction_percent",
+        "roller_wave_mm",
+        "loop_wave_mm",
+    )
+)
 
 #: Factors on the stated sizes: of the form, and of all else (the grade of the bench).
 _FORMS: Final = np.array([0.35, 0.6, 1.0, 1.6, 2.5, 4.0])
@@ -155,17 +168,22 @@ def spread(fit: Fit) -> Spread:
     obs, unknowns = fit.observations, fit.unknowns
     none = np.zeros(obs.size)
     form = obs.own.get(FORM, none)
-    graded = sum((v for c, v in obs.own.items() if c not in _STATED | {FORM}), none)
-    stated = obs.independent - form - graded
-    shared = _graded(unknowns)
+    by_power = {
+        power: sum((v for c, v in obs.own.items() if c != FORM and _power(c) == power), none)
+        for power in (1.0, 0.5)
+    }
+    stated = obs.independent - form - sum(by_power.values())
+    shared = _powers(unknowns)
     forms = _FORMS if np.any(form) else np.ones(1)
-    grades = _GRADES if np.any(shared) or np.any(graded) else np.ones(1)
+    grades = _GRADES if np.any(shared) or any(map(np.any, by_power.values())) else np.ones(1)
     factors = np.array([(f, g) for f in forms for g in grades])
     prior = -0.5 * np.sum(((np.log(factors) - [0.0, _PRIOR_GRADE]) / _PRIOR_LOG) ** 2, axis=1)
 
     r = fit.misfit + fit.J @ (fit.p - unknowns.mean)
-    size = np.where(shared, factors[:, 1:2], 1.0) * unknowns.u
-    V = stated + factors[:, 0:1] ** 2 * form + factors[:, 1:2] ** 2 * graded
+    grade = factors[:, 1:2]
+    size = grade**shared * unknowns.u
+    V = stated + factors[:, 0:1] ** 2 * form
+    V = V + sum(grade ** (2 * power) * own for power, own in by_power.items())
     solved = _by_readings if len(r) <= len(unknowns.u) else _by_unknowns
     inverse, x, quadratic, determinant = solved(fit.J, r, size, V)
     log = prior - 0.5 * (quadratic + determinant)
@@ -211,18 +229,24 @@ def sized(
 ) -> tuple[Observations, Unknowns]:
     """The budget at the sizes that the readings show: form and grade as factors on the stated."""
     own = {
-        name: variance * (1.0 if name in _STATED else form**2 if name == FORM else grade**2)
+        name: variance * (form**2 if name == FORM else grade ** (2 * _power(name)))
         for name, variance in obs.own.items()
     }
-    u = np.where(_graded(unknowns), grade, 1.0) * unknowns.u
-    return obs.having(own), replace(unknowns, u=u)
+    return obs.having(own), replace(unknowns, u=grade ** _powers(unknowns) * unknowns.u)
 
 
-def _graded(unknowns: Unknowns) -> npt.NDArray[np.bool_]:
-    """Which unknowns (k,) are shared errors whose size goes with the grade of the bench."""
-    graded = np.zeros(len(unknowns.names), dtype=bool)
-    graded[unknowns.sought :] = [c not in _STATED for c in unknowns.components]
-    return graded
+def _power(component: str) -> float:
+    """With which power of the grade the size of a contributor goes."""
+    if component in _STATED:
+        return 0.0
+    return 0.5 if component in _HIDDEN else 1.0
+
+
+def _powers(unknowns: Unknowns) -> Array:
+    """The same of each unknown (k,); what is sought is no contributor."""
+    powers = np.zeros(len(unknowns.names))
+    powers[unknowns.sought :] = [_power(c) for c in unknowns.components]
+    return powers
 
 
 def averaged(fit: Fit, spread: Spread) -> Fit:

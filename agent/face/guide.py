@@ -235,14 +235,19 @@ def read_again(desk: Desk) -> Step | None:
     if now.solution is None:
         return None
     # What a belt run adds to the readings comes after those that were taken.
-    for taken, residual in zip(now.taken, now.solution.residuals, strict=False):
-        if residual.outlier and taken.reading.name not in now.read_again:
-            return Step(
-                line_again(taken),
-                f"It stands {residual.residual:+.3f} mm off what all the others say: read it again"
-                " ('preview' goes on without).",
-            )
-    return None
+    called_wrong = [
+        (taken, residual)
+        for taken, residual in zip(now.taken, now.solution.residuals, strict=False)
+        if residual.outlier and taken.reading.name not in now.read_again
+    ]
+    if not called_wrong:
+        return None
+    taken, residual = max(called_wrong, key=lambda of: abs(of[1].residual) / of[1].u)
+    return Step(
+        line_again(taken),
+        f"It stands {residual.residual:+.3f} mm off what all the others say: read it again"
+        " ('preview' goes on without).",
+    )
 
 
 def line_again(taken: Taken) -> str:

@@ -202,7 +202,7 @@ def _doubted(
     from agent.estimate.solve import residuals_of
 
     read = {r.name: len(r.mm) for r in survey.readings}
-    for row in doubted(examined, [(r.residual, r.u) for r in residuals_of(examined)]):
+    for row in doubted(examined, [(r.residual, r.u) for r in residuals_of(survey, examined)]):
         reading = survey.readings[row]
         for candidate in candidates:
             name = candidate.reading.name

@@ -167,13 +167,13 @@ def test_a_component_stated_larger_widens_what_it_enters(sound: Survey) -> None:
 
 
 def test_slip_odds_are_the_mixture_of_normals() -> None:
-    """Against scipy.stats: shares of 0.4 % slips of N(0, 0.4), N(0, 1.5), N(0, 20) mm."""
-    v, e = np.array([0.03**2]), np.array([0.3])
+    """Against scipy.stats: slips of N(0, 0.4), N(0, 1.5), N(0, 20) mm, 0.4 % of readings."""
+    v, e, share = np.array([0.03**2]), np.array([0.3]), 4e-3
     slips = ((0.55, 0.4), (0.3, 1.5), (0.15, 20.0))
     wrong = sum(w * norm.pdf(0.3, scale=math.hypot(0.03, tau)) for w, tau in slips)
-    expected = math.log(4e-3 * wrong / norm.pdf(0.3, scale=0.03))
-    assert slip_odds(v, e) == pytest.approx([expected])
-    assert slip_odds(v, slip_limit(v)) == pytest.approx([0.0], abs=1e-3)
+    expected = math.log(share * wrong / norm.pdf(0.3, scale=0.03))
+    assert slip_odds(v, e, share) == pytest.approx([expected])
+    assert slip_odds(v, slip_limit(v, share), share) == pytest.approx([0.0], abs=1e-3)
 
 
 def test_chi_squared_against_scipy() -> None:

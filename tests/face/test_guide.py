@@ -9,6 +9,7 @@ import pytest
 from agent.errors import LinkFailed
 from agent.face.desk import Desk
 from agent.face.guide import step_now
+from agent.model.feature import Feature
 from agent.model.profile import Profile
 from agent.rehearsal import behind_a_terminal, in_memory
 from agent.work.session import Session
@@ -221,6 +222,33 @@ def test_a_reading_that_is_not_as_foretold_is_read_again_before_anything_is_undo
             break
         assert carry_out(desk, [step.line]) == [0]
     assert "as expected" in step.why
+
+
+@pytest.mark.parametrize("axis", ["across", "gantry", "belt"])
+def test_a_move_that_does_not_belong_is_asked_for_again_by_its_name(
+    axis: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Moves set all scales: a slip of one is the culprit, not the good readings after it."""
+    desk = desk_at()
+    assert desk.rehearsal is not None
+    measure = desk.rehearsal.measure
+    turned: list[bool] = []
+
+    def slipped(feature: Feature, piece: str, repeats: int) -> tuple[float, ...]:
+        read = measure(feature, piece, repeats)
+        if not turned and feature.name.startswith(f"travel {axis}"):
+            turned.append(True)
+            return tuple(x + 1.5 for x in read)
+        return read
+
+    monkeypatch.setattr(desk.rehearsal, "measure", slipped)
+    to_solve = ["attach", "gauge travel", "lay strip", "gauge strip", "lay post", "gauge post"]
+    assert carry_out(desk, [*to_solve, "solve"]) == [0] * 6 + [1]
+    step = step_now(desk)
+    assert step.line == f"gauge travel-{axis}"
+    assert "read it again" in step.why
+    assert carry_out(desk, [step.line, "solve"]) == [0, 0]
+    assert "off what all the others say" not in step_now(desk).why
 
 
 def test_after_the_emergency_word_the_guide_leads_back_to_work() -> None:

@@ -89,12 +89,18 @@ def log_likelihood(at, r, form, grade):
     obs, unknowns = at.observations, at.unknowns
     names = unknowns.names
     stated = ("repeatability", "resolution", "stated")
+    hidden = ("gauge_percent", "belt_percent", "shrink_by_direction_percent",
+              "roller_wave_mm", "loop_wave_mm")  # fmt: skip
+
+    def factor(name):
+        return 1.0 if name in stated else math.sqrt(grade) if name in hidden else grade
+
     u = np.array([
-        s * (grade if i >= unknowns.sought and names[i].partition(":")[0] not in stated else 1.0)
+        s * (factor(names[i].partition(":")[0]) if i >= unknowns.sought else 1.0)
         for i, s in enumerate(unknowns.u)
     ])  # fmt: skip
     V = sum(
-        variance * (1.0 if name in stated else form**2 if name == FORM else grade**2)
+        variance * (form if name == FORM else factor(name)) ** 2
         for name, variance in obs.own.items()
     )
     H = at.J * u
