@@ -7,6 +7,7 @@ import json
 import os
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from typing import Any
 
 from tests.stress import effects
@@ -90,6 +91,11 @@ def main() -> None:
         default="usual",
         help="sizes of the effects; none: the row without effects alone",
     )
+    parser.add_argument(
+        "--thorough",
+        action="store_true",
+        help="by formula, lean from both opposite faces and each move over two lengths",
+    )
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=min(2, os.cpu_count() or 1))
     parser.add_argument("--list", action="store_true", help="the effects and their sizes")
@@ -103,7 +109,12 @@ def main() -> None:
         rows = rows_of(options.bench, options.only)
     except ValueError as error:
         parser.error(str(error))
-    table = campaign(rows, options.machines, options.seed, options.jobs) if options.machines else []
+    by_formula = [replace(row, thorough=options.thorough) for row in rows]
+    table = (
+        campaign(by_formula, options.machines, options.seed, options.jobs)
+        if options.machines
+        else []
+    )
     laid = (
         campaign_on_plant(rows, options.plant, options.seed, options.jobs) if options.plant else []
     )

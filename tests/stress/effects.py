@@ -74,7 +74,7 @@ def inside_jaws(draft: Draft, mm: float) -> None:
 @effect(0.03, 0.10)
 def square(draft: Draft, mm: float) -> None:
     """square or depth blade off, in lean and sway"""
-    draft.more += mm * draft.sign() * draft.task.of("lean", "sway")
+    draft.more += mm * draft.sign() * draft.task.turned * draft.task.of("lean", "sway")
 
 
 @effect(0.02, 0.03)
@@ -88,7 +88,7 @@ def by_length(draft: Draft, mm: float) -> None:
             length = 0 if pair == "blade" else round(draft.task.size[i])
             if (pair, length) not in drawn:
                 drawn[pair, length] = draft.rng.uniform(-mm, mm, draft.machines.count)
-            draft.more[:, i] += drawn[pair, length]
+            draft.more[:, i] += drawn[pair, length] * draft.task.turned[i]
 
 
 @effect(0.01, 0.04)
@@ -178,7 +178,7 @@ def first_layer(draft: Draft, mm: float) -> None:
 @effect(0.1, 0.2)
 def elephant_foot(draft: Draft, mm: float) -> None:
     """the foot bulges where lean and sway start, and takes from heights"""
-    draft.more += mm * draft.task.of("lean", "sway")
+    draft.more += mm * draft.task.turned * draft.task.of("lean", "sway")
     draft.more -= mm * draft.task.of("outside") * draft.task.along("h")
 
 

@@ -16,7 +16,7 @@ from agent.estimate import solve
 from agent.model.feature import Reading
 from agent.model.survey import Survey
 from tests.stress import effects, mistakes
-from tests.stress.world import Array, Draft, Machines, profile, standard, values
+from tests.stress.world import Array, Draft, Machines, Task, profile, standard, values
 
 #: What counts as put right, relative and in degrees.
 INSIDE = {"x_scale": 1e-3, "y_scale": 1e-3, "z_scale": 1e-3, "gantry_angle_deg": 0.15}
@@ -35,6 +35,7 @@ class Row:
     name: str
     kind: str  #: none, effect, together, mistake, statement
     sizes: tuple[tuple[str, float], ...] = ()
+    thorough: bool = False  #: lean from both opposite faces, each move over two lengths
 
     @property
     def size(self) -> float | None:
@@ -60,19 +61,22 @@ def survey_of(draft: Draft, typed: Array) -> list[Survey]:
     """What is typed (n, r, REPEATS) as surveys, one a machine, as a readings file states them."""
     u = draft.stated.get("gauge_u", draft.gauge_sd)
     resolution = draft.stated.get("resolution_mm")
-    return [stated(rows, u, resolution) for rows in typed.tolist()]
+    return [stated(rows, u, resolution, draft.task) for rows in typed.tolist()]
 
 
 def stated(
-    rows: Sequence[Sequence[float]], gauge_u: float, resolution: float | None = None
+    rows: Sequence[Sequence[float]],
+    gauge_u: float,
+    resolution: float | None = None,
+    task: Task | None = None,
 ) -> Survey:
-    """The survey of one machine with these values of each feature, mm."""
+    """The survey of one machine with these values of each feature (of the standard task), mm."""
     machine = profile()
     instrument = machine.instrument
     if resolution is not None:
         instrument = replace(instrument, resolution_mm=resolution)
     readings = []
-    for feature, mm in zip(standard().features, rows, strict=True):
+    for feature, mm in zip((task or standard()).features, rows, strict=True):
         move, signed = feature.kind == "travel", feature.kind in ("lean", "sway", "gap")
         # a length is never below nought, however wild the drawn machine
         typed = tuple(mm if signed else (max(x, 0.01) for x in mm))
@@ -84,6 +88,7 @@ def stated(
                 feature.between,
                 gauge_u if move else None,
                 feature.name,
+                feature.side,
             )
         )
     return Survey(
@@ -221,7 +226,7 @@ def rows_of(bench: str, only: Sequence[str] = ()) -> list[Row]:
 
 def drafted(row: Row, seed: int, start: int, count: int) -> Draft:
     """Machines `start` to `start + count` of a row: the same ones in every row of a seed."""
-    task = standard()
+    task = standard(thorough=row.thorough)
     machines = Machines.drawn(count, np.random.default_rng((seed, start)))
     draft = Draft(machines, task, _noise(row, seed, start))
     effects.lay(draft, dict(row.sizes))

@@ -22,7 +22,7 @@ import numpy.typing as npt
 
 from agent.model.feature import Feature
 from agent.model.profile import Profile
-from agent.pieces import PIECES, travel_features
+from agent.pieces import PIECES, move_over, travel_features
 from agent.store.home import ready_profiles
 from agent.store.profiles import load_profile
 
@@ -59,6 +59,11 @@ class Task:
     minute: Array  #: (r,) at which it is read, after its piece's first reading
     faces: tuple[tuple[str, str], ...]  #: names of the two faces; equal names are the same face
 
+    @property
+    def turned(self) -> Array:
+        """(r,) -1 for readings with the square turned round, from the opposite face; else 1."""
+        return np.array([-1.0 if f.side == "opposite" else 1.0 for f in self.features])
+
     def of(self, *kinds: str) -> Array:
         """(r,) 1 for readings of these kinds."""
         return np.array([float(f.kind in kinds) for f in self.features])
@@ -83,12 +88,21 @@ VALUE_MINUTES = 0.15
 
 
 @cache
-def standard() -> Task:
-    """The standard pieces with their features from the usual side, and one move of each axis."""
+def standard(*, thorough: bool = False) -> Task:
+    """The standard pieces with their features from the usual side, and one move of each axis.
+
+    thorough  lean from the opposite face too, and each move over half its length too.
+    """
     laid = [
-        (name, f) for name in STANDARD for f in PIECES[name](profile()).features if f.side is None
+        (name, f)
+        for name in STANDARD
+        for f in PIECES[name](profile()).features
+        if thorough or f.side is None
     ]
-    laid += [(MOVES, f) for f in travel_features(profile())]
+    moves = travel_features(profile())
+    laid += [(MOVES, f) for f in moves]
+    if thorough:
+        laid += [(MOVES, move_over(f, round(math.hypot(*f.along) / 2, 2))) for f in moves]
     theta = profile().mechanics.gantry_angle
     features = tuple(f for _, f in laid)
     pieces = tuple(name for name, _ in laid)
