@@ -1,31 +1,42 @@
 """Do the tests notice?  Draws faults at random, and runs the tests that are to notice them.
 
     python -m tests.mutants --sample 100 --seed 1
-    python -m tests.mutants --only estimate --sample 40 --json
+    python -m tests.mutants --only estimate --sample 40 --json > faults.jsonl
+    python -m tests.mutants --sample 400 --seed 1 --from 120 --to 200     # a part of the same draw
 
-The nearest tests come first: those that are named as the module, those of its folder and the
-published checks, those that import it from elsewhere, and with --wide those of whole verbs; the
-first that fails ends it.  A fault is killed if a test fails, cannot be collected, or takes far too
-long.  `equivalents.txt`
-lists faults that change nothing that could be observed, each with its reason; they are not drawn.
+Which tests enter which function is noted first, in one run of all tests (`--reach FILE` keeps it
+for the next time; tests given with `--renew PATH` are noted again).  Of those that enter the
+function with the fault the nearest and shortest come first, as many as fit into `--budget` seconds,
+and the first that fails ends it.  A fault is killed if a test fails, cannot be collected, or takes
+far too long.  What only runs in processes of its own is not seen to be entered: `--wide` adds, for
+what would survive, the tests that start processes.  Each fault is told as soon as it is tried.
+`equivalents.txt` lists faults that change nothing that could be observed, each with its reason;
+they are drawn, but not tried.
 """
 
 from __future__ import annotations
 
 import argparse
+import importlib
 import json
 import os
 import random
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
+import time
 from collections import Counter
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+import pytest
+
+from tests.mutants import reach
 from tests.mutants.faults import Fault, count, fault
 
 TREE = Path(__file__).resolve().parent.parent.parent
@@ -34,11 +45,13 @@ EQUIVALENTS = Path(__file__).resolve().parent / "equivalents.txt"
 #: Packages in which a fault could move a machine or falsify a result.
 CORE = ("model", "estimate", "wire", "change", "store", "families")
 
-#: Seconds for the tests of one ring.
-PATIENCE = 300.0
+#: Tests that look at the tree itself, or build and install it: none notices a fault by running it.
+APART = ("test_mutants.py", "test_package.py", "test_recipes.py", "test_readme.py")
 
-#: What pytest ends with where it found no test.
-NO_TESTS = 5
+#: Loaded once, for all trials: what stands outside the tree and takes long to load.
+LOADED = ("click", "hypothesis", "numpy", "rich.console", "scipy.optimize", "scipy.stats", "yaml")
+
+PYTEST = ("-q", "-n", "0", "-p", "tests.mutants.reach")
 
 
 @dataclass(frozen=True)
@@ -49,9 +62,22 @@ class Drawn:
     number: int
 
     @property
+    def module(self) -> str:
+        return self.path.relative_to(TREE).as_posix()
+
+    @property
     def package(self) -> str:
         parts = self.path.relative_to(TREE / "agent").parts
         return parts[0] if len(parts) > 1 else "agent"
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What the tests made of a fault: "killed", "survived" or "equivalent"."""
+
+    verdict: str
+    by: str = ""  #: the test that failed
+    tests: int = 0  #: how many were to look
 
 
 def modules(only: str | None) -> list[Path]:
@@ -74,137 +100,280 @@ def draw(sample: int, seed: int, only: str | None) -> list[tuple[Drawn, Fault]]:
         for number in range(count(path.read_text(encoding="utf-8")))
     ]
     random.Random(seed).shuffle(places)
-    known, drawn = equivalents(), []
-    for place in places:
-        if len(drawn) == sample:
-            break
-        found = fault(place.path.read_text(encoding="utf-8"), place.number)
-        if (place.path.relative_to(TREE).as_posix(), found.what) not in known:
-            drawn.append((place, found))
-    return drawn
-
-
-def rings(place: Drawn, *, wide: bool = False) -> list[list[str]]:
-    """Tests that are to notice a fault of this module, the nearest first; none comes twice."""
-    module = place.path.relative_to(TREE).with_suffix("")
-    stem = place.path.stem.strip("_")
-    folders = [TREE / "tests" / place.package, TREE / "tests" / "published"]
-    if place.package == "agent":
-        folders = []
-    own = [path for folder in folders for path in sorted(folder.rglob("test_*.py"))]
-    everything = sorted((TREE / "tests").rglob("test_*.py"))
-    dotted = ".".join(module.parts)
-    package, _, name = dotted.rpartition(".")
-    imports = re.compile(
-        rf"(from|import) {re.escape(dotted)}\b|from {re.escape(package)} import [^\n]*\b{name}\b"
-    )
-    found = [
-        [path for path in own if path.stem == f"test_{stem}"],
-        own,
-        [path for path in everything if imports.search(path.read_text(encoding="utf-8"))],
+    return [
+        (place, fault(place.path.read_text(encoding="utf-8"), place.number))
+        for place in places[:sample]
     ]
-    if wide or not any(path.parent.name == place.package for path in own):
-        verbs = ("bench", "face", "change")
-        found.append([path for path in everything if path.parent.name in verbs])
-    seen: set[Path] = set()
-    rings = []
-    for paths in found:
-        new = [path for path in paths if path not in seen]
-        seen.update(new)
-        rings.append([path.relative_to(TREE).as_posix() for path in new])
-    return [ring for ring in rings if ring]
 
 
-def killed(room: Path, place: Drawn, found: Fault, *, wide: bool = False) -> bool:
-    """True if the tests notice."""
-    target = room / place.path.relative_to(TREE)
-    before = target.read_text(encoding="utf-8")
-    target.write_text(found.source, encoding="utf-8")
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "-n", "0", "-p", "no:cacheprovider"]
-    environment = {**os.environ, "PYTHONPATH": str(room), "PYTHONDONTWRITEBYTECODE": "1"}
-    try:
-        for ring in rings(place, wide=wide):
-            done = subprocess.run(
-                [*command, *ring],
-                cwd=room,
-                env=environment,
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
-                timeout=PATIENCE,
-                check=False,
-            )
-            if done.returncode not in (0, NO_TESTS):
-                return True
-    except subprocess.TimeoutExpired:
-        return True
-    finally:
-        target.write_text(before, encoding="utf-8")
-    return False
+# -- which tests -------------------------------------------------------------------------------
+
+
+def chosen(known: reach.Reach, module: str, function: str, budget: float) -> list[str]:
+    """The tests that are to notice a fault there, file by file, the nearest and shortest first.
+
+    After those that enter the function come the others of the same files, which may look at what
+    the first of them has built.  `budget` bounds the sum of their seconds.
+    """
+    enter = known.tests(module, function)
+    if not function:  # a constant is used by those that import it
+        enter = enter.union(*(known.tests(other, "") for other in _importers(module)))
+    files = {_file(test) for test in enter}
+    beside = {test for test in known.seconds if _file(test) in files} - enter
+    left, found = budget, []
+    for tests in (enter, beside):
+        by_file: dict[str, list[str]] = {}
+        for test in sorted(tests, key=lambda t: (known.seconds[t], t)):
+            by_file.setdefault(_file(test), []).append(test)
+        order = {
+            file: (not _near(file, module), sum(known.seconds[t] for t in of_file))
+            for file, of_file in by_file.items()
+        }
+        for file in sorted(by_file, key=lambda f: (order[f], f)):
+            for test in by_file[file]:
+                if known.seconds[test] <= left:
+                    left -= known.seconds[test]
+                    found.append(test)
+    return found
+
+
+def _file(test: str) -> str:
+    return test.partition("::")[0]
+
+
+def _near(file: str, module: str) -> bool:
+    """The file mirrors the module or its folder, or checks against what is published."""
+    folder, stem = Path(file).parent.name, Path(file).stem
+    return folder in (Path(module).parts[1], "published") or stem == f"test_{Path(module).stem}"
+
+
+def _importers(module: str) -> list[str]:
+    """Modules of the product that import this one."""
+    package, _, name = module.removesuffix(".py").replace("/", ".").rpartition(".")
+    imports = re.compile(
+        rf"from {re.escape(package)}\.{name} import|import {re.escape(package)}\.{name}\b"
+        rf"|from {re.escape(package)} import [^\n]*\b{name}\b"
+    )
+    return [
+        path.relative_to(TREE).as_posix()
+        for path in modules(None)
+        if imports.search(path.read_text(encoding="utf-8"))
+    ]
+
+
+def with_processes() -> list[str]:
+    """Files of tests that start processes, in which what they enter is not seen."""
+    starts = re.compile(r"\b(subprocess|pexpect|pty|multiprocessing)\b")
+    return [
+        path.relative_to(TREE).as_posix()
+        for path in sorted((TREE / "tests").rglob("test_*.py"))
+        if path.name not in APART and starts.search(path.read_text(encoding="utf-8"))
+    ]
+
+
+# -- trials ------------------------------------------------------------------------------------
+
+
+class _First:
+    """The first test that fails."""
+
+    by = ""
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if report.failed and not self.by:
+            self.by = report.nodeid
+
+    def pytest_collectreport(self, report: pytest.CollectReport) -> None:
+        if report.failed and not self.by:
+            self.by = f"{report.nodeid} (not collected)"
+
+
+class Room:
+    """A copy of the tree in which one fault after another is tried, each in a process of its own.
+
+    The process is a copy of this one, in which the libraries are loaded already.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.tree, self._folder = folder / "tree", folder
+        for name in ("agent", "sim", "profiles", "tests"):
+            ignore = shutil.ignore_patterns("__pycache__")
+            shutil.copytree(TREE / name, self.tree / name, ignore=ignore)
+        for name in ("pyproject.toml", "README.md", "CHANGELOG.md", "DEVELOPERS.md"):
+            shutil.copy(TREE / name, self.tree / name)
+        self._clock = int(time.time()) - 500_000
+        for name in LOADED:
+            importlib.import_module(name)
+
+    def _write(self, target: Path, source: str) -> None:
+        """Each text has a time of its own, by which compiled code is known to be out of date."""
+        target.write_text(source, encoding="utf-8")
+        self._clock += 10
+        os.utime(target, (self._clock, self._clock))
+
+    def tried(self, place: Drawn, found: Fault, tests: list[str], patience: float) -> Outcome:
+        """What the tests (of files, or by name) make of the fault."""
+        if not tests:
+            return Outcome("survived")
+        target = self.tree / place.module
+        before = target.read_text(encoding="utf-8")
+        self._write(target, found.source)
+        try:
+            code, by = self.run(tests, patience)
+        finally:
+            self._write(target, before)
+        if code in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
+            return Outcome("survived", tests=len(tests))
+        return Outcome("killed", by, len(tests))
+
+    def run(self, tests: list[str], patience: float) -> tuple[int, str]:
+        """How pytest ended, and the first test that failed; -1 if it took too long."""
+        told = self._folder / "told"
+        told.write_text("")
+        child = os.fork()
+        if not child:
+            code = 3
+            try:
+                code = self._in_child(tests, told)
+            finally:
+                os._exit(code)
+        end = time.monotonic() + patience
+        pause = 0.02
+        try:
+            while time.monotonic() < end:
+                pid, status = os.waitpid(child, os.WNOHANG)
+                if pid:
+                    return os.waitstatus_to_exitcode(status), told.read_text()
+                time.sleep(pause)
+                pause = min(0.2, pause * 1.2)
+        finally:
+            with suppress(ProcessLookupError):
+                os.killpg(child, signal.SIGKILL)
+        os.waitpid(child, 0)
+        return -1, "took too long"
+
+    def _in_child(self, tests: list[str], told: Path) -> int:
+        os.setsid()
+        with open(os.devnull, "r+b") as nothing:
+            for stream in (0, 1, 2):
+                os.dup2(nothing.fileno(), stream)
+        os.chdir(self.tree)
+        os.environ["PYTHONPATH"] = str(self.tree)
+        for name in [n for n in sys.modules if n.partition(".")[0] in ("agent", "sim", "tests")]:
+            del sys.modules[name]
+        sys.path.insert(0, str(self.tree))
+        listed = self._folder / "among"
+        listed.write_text("\n".join(tests), encoding="utf-8")
+        files = sorted({_file(test) for test in tests})
+        few = ["--among", str(listed)] if any("::" in test for test in tests) else []
+        first = _First()
+        options = ["-x", "-p", "no:cacheprovider", f"--basetemp={self._folder / 'temp'}"]
+        code = pytest.main([*PYTEST, *options, *few, *files], plugins=[first])
+        told.write_text(first.by)
+        return int(code)
+
+
+def note(path: Path, tests: list[str]) -> None:
+    """Notes which functions the tests enter, a folder at a time."""
+    for part in tests:
+        subprocess.run(
+            [sys.executable, "-m", "pytest", *PYTEST, f"--reach={path}", part],
+            cwd=TREE,
+            stdout=sys.stderr,
+            check=False,
+        )
+
+
+def trials(
+    room: Room,
+    drawn: list[tuple[Drawn, Fault]],
+    known: reach.Reach,
+    *,
+    budget: float,
+    wide: bool,
+) -> Iterator[tuple[Drawn, Fault, Outcome, float]]:
+    """Each fault with what came of it, and the seconds that it took."""
+    same = equivalents()
+    for place, found in drawn:
+        begun = time.monotonic()
+        if (place.module, found.what) in same:
+            yield place, found, Outcome("equivalent"), 0.0
+            continue
+        function = reach.function_at(place.path.read_text(encoding="utf-8"), found.line)
+        tests = chosen(known, place.module, function, budget)
+        patience = 30 + 4 * sum(known.seconds[test] for test in tests)
+        outcome = room.tried(place, found, tests, patience)
+        if outcome.verdict == "survived" and wide:
+            outcome = room.tried(place, found, with_processes(), 1200)
+        yield place, found, outcome, time.monotonic() - begun
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.mutants", description=__doc__)
-    parser.add_argument("--sample", type=int, default=40, help="faults to try")
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.add_argument("--sample", type=int, default=40, help="faults to draw")
     parser.add_argument("--seed", type=int, default=1, help="which faults")
     parser.add_argument("--only", help="one package of agent/")
-    parser.add_argument("--wide", action="store_true", help="tests of whole verbs too")
-    parser.add_argument("--jobs", type=int, default=2, help="copies of the tree at work")
-    parser.add_argument("--json", action="store_true", help="one JSON document")
+    parser.add_argument("--from", type=int, default=0, dest="begin", help="first fault to try")
+    parser.add_argument("--to", type=int, help="the one before which to stop")
+    parser.add_argument("--reach", type=Path, help="which tests enter what; made if not there")
+    parser.add_argument("--renew", action="append", default=[], help="tests to be noted again")
+    parser.add_argument("--budget", type=float, default=60.0, help="seconds of tests per fault")
+    parser.add_argument("--wide", action="store_true", help="tests that start processes too")
+    parser.add_argument("--json", action="store_true", help="one line of JSON per fault")
     options = parser.parse_args()
-    drawn = draw(options.sample, options.seed, options.only)
-    with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
-        rooms = [Path(folder) / f"copy{n}" for n in range(options.jobs)]
-        for room in rooms:
-            for name in ("agent", "sim", "profiles", "tests"):
-                ignore = shutil.ignore_patterns("__pycache__")
-                shutil.copytree(TREE / name, room / name, ignore=ignore)
-            for name in ("pyproject.toml", "README.md"):
-                shutil.copy(TREE / name, room / name)
-        survivors = _try(rooms, drawn, quiet=options.json, wide=options.wide)
-    _tell(drawn, survivors, as_json=options.json)
+    drawn = draw(options.sample, options.seed, options.only)[options.begin : options.to]
+    with tempfile.TemporaryDirectory(prefix="mutants-", ignore_cleanup_errors=True) as folder:
+        path = options.reach or Path(folder) / "reach.jsonl"
+        if not path.exists():
+            parts = sorted((TREE / "tests").glob("[!_]*/")) + sorted(TREE.glob("tests/test_*.py"))
+            note(path, [str(p.relative_to(TREE)) for p in parts if p.name not in APART])
+        note(path, options.renew)
+        room = Room(Path(folder))
+        tried = []
+        rows = trials(room, drawn, reach.read(path), budget=options.budget, wide=options.wide)
+        for number, (place, found, outcome, seconds) in enumerate(rows, options.begin):
+            tried.append((place.package, outcome.verdict))
+            _tell_one(number, place, found, outcome, seconds, as_json=options.json)
+    _tell(tried, as_json=options.json)
 
 
-def _try(
-    rooms: list[Path], drawn: list[tuple[Drawn, Fault]], *, quiet: bool, wide: bool
-) -> list[tuple[Drawn, Fault]]:
-    """Those that no test noticed; each copy of the tree tries its share."""
-
-    def share(room: Path, part: list[tuple[Drawn, Fault]]) -> list[tuple[Drawn, Fault]]:
-        left = []
-        for place, found in part:
-            if not killed(room, place, found, wide=wide):
-                left.append((place, found))
-                if not quiet:
-                    where = place.path.relative_to(TREE).as_posix()
-                    print(f"not noticed: {where}:{found.line} {found.what}", flush=True)
-        return left
-
-    parts = [drawn[n :: len(rooms)] for n in range(len(rooms))]
-    with ThreadPoolExecutor(len(rooms)) as pool:
-        return [one for found in pool.map(share, rooms, parts) for one in found]
-
-
-def _tell(
-    drawn: list[tuple[Drawn, Fault]], survivors: list[tuple[Drawn, Fault]], *, as_json: bool
+def _tell_one(
+    number: int, place: Drawn, found: Fault, outcome: Outcome, seconds: float, *, as_json: bool
 ) -> None:
-    tried = Counter(place.package for place, _ in drawn)
-    left = Counter(place.package for place, _ in survivors)
-    rows = {
-        name: {"tried": tried[name], "killed": tried[name] - left[name]} for name in sorted(tried)
-    }
-    for title, names in (("core", CORE), ("all", tuple(tried))):
-        total = sum(tried[name] for name in names)
-        rows[title] = {"tried": total, "killed": total - sum(left[name] for name in names)}
     if as_json:
-        listed = [
-            {"module": p.path.relative_to(TREE).as_posix(), "line": f.line, "what": f.what}
-            for p, f in survivors
-        ]
-        print(json.dumps({"packages": rows, "not_noticed": listed}, indent=2))
+        row = {
+            "number": number,
+            "module": place.module,
+            "line": found.line,
+            "what": found.what,
+            "verdict": outcome.verdict,
+            "by": outcome.by,
+            "tests": outcome.tests,
+            "seconds": round(seconds, 1),
+        }
+        print(json.dumps(row), flush=True)
+    elif outcome.verdict == "survived":
+        looked = f"{outcome.tests} tests looked" if outcome.tests else "no test enters it"
+        print(f"not noticed: {place.module}:{found.line} {found.what} ({looked})", flush=True)
+
+
+def _tell(tried: list[tuple[str, str]], *, as_json: bool) -> None:
+    names = sorted({package for package, _ in tried})
+    groups = {name: (name,) for name in names}
+    groups["core"] = CORE
+    groups["rest"] = tuple(name for name in names if name not in CORE)
+    rows = {}
+    for title, packages in groups.items():
+        of_it = Counter(verdict for package, verdict in tried if package in packages)
+        differ = of_it["killed"] + of_it["survived"]
+        rows[title] = {"tried": differ, "killed": of_it["killed"], "same": of_it["equivalent"]}
+    if as_json:
+        print(json.dumps({"packages": rows}), flush=True)
         return
     for name, row in rows.items():
         share = 100 * row["killed"] / row["tried"] if row["tried"] else 0.0
-        print(f"{name:<10} {row['killed']:>4} of {row['tried']:>4} killed  {share:5.1f} %")
+        print(f"{name:<12} {row['killed']:>4} of {row['tried']:>4} killed  {share:5.1f} %")
 
 
 if __name__ == "__main__":
