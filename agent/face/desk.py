@@ -330,7 +330,12 @@ class Desk:
             from agent.face.shop.holding import Presence
 
             self._presence = Presence()
-        return self._presence.take(self.session.bench.machine)
+        return self._presence.take(self.session.bench.machine, self.screen.say)
+
+    def tell_news(self) -> None:
+        """Tell what the workshop has said meanwhile of who else is at the machine."""
+        for words in self._presence.news() if self._presence is not None else ():
+            self.screen.say(f"! {words}.")
 
     def leave(self) -> None:
         """Have the workshop know that no machine is in our hands any more."""

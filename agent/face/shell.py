@@ -48,6 +48,7 @@ def run_line(desk: Desk, line: str) -> int:
 
     desk.screen.json = False
     desk.wake()
+    desk.tell_news()
     try:
         if "\n" in line.strip():
             raise BadInput(

@@ -8,6 +8,7 @@ asks for what lies behind a number can miss one.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import lru_cache
@@ -24,11 +25,13 @@ if TYPE_CHECKING:
     import psycopg
 
 SCHEMA: Final = "plumbelt"
-#: Version of the shared tables; `_STEPS[n]` takes them from version n to n + 1.
 OWNER, TECHNICIAN, READER = "plumbelt_owner", "plumbelt_technician", "plumbelt_reader"
 
 #: Number of the lock under which writers take turns ("plmb").
 _TURN: Final = 0x706C6D62
+
+#: Channel on which those who are at a machine hear of who comes to it.
+_CAME: Final = "plumbelt_presence"
 
 #: Rows that travel together where they are asked for one by one.
 _AT_ONCE: Final = 5_000
@@ -101,6 +104,50 @@ BEGIN
 END $$;
 """
 
+#: Whoever is at a machine holds its lock together with the others there, for as long as its
+#: connection lasts, and tells those who came before; both see one another, whoever was first.
+_PRESENCE: Final = f"""
+DROP FUNCTION hold_machine(text, text);
+DROP TABLE presence;
+CREATE TABLE presence (
+    machine text COLLATE "C" NOT NULL,
+    pid     integer NOT NULL,
+    holder  text NOT NULL,
+    since   timestamptz NOT NULL,
+    PRIMARY KEY (machine, pid)
+);
+
+CREATE FUNCTION holders(wanted text) RETURNS SETOF integer LANGUAGE sql STABLE AS $$
+    SELECT pid FROM pg_locks WHERE locktype = 'advisory' AND granted AND objsubid = 2
+        AND classid = {_TURN} AND objid = hashtext(wanted)::oid
+        AND database = (SELECT oid FROM pg_database WHERE datname = current_database())
+$$;
+
+CREATE FUNCTION hold_machine(wanted text, holder text) RETURNS void LANGUAGE plpgsql
+SECURITY DEFINER SET search_path = {SCHEMA}, pg_temp AS $$
+BEGIN
+    DELETE FROM presence p WHERE p.machine = wanted AND p.pid NOT IN (SELECT holders(wanted));
+    INSERT INTO presence VALUES (wanted, pg_backend_pid(), holder, now())
+        ON CONFLICT (machine, pid) DO UPDATE SET holder = excluded.holder, since = excluded.since;
+    PERFORM pg_advisory_lock_shared({_TURN}, hashtext(wanted));
+    PERFORM pg_notify('{_CAME}', json_build_array(left(wanted, 500), left(holder, 500))::text);
+END $$;
+
+CREATE FUNCTION others_at(wanted text) RETURNS text LANGUAGE sql
+SECURITY DEFINER SET search_path = {SCHEMA}, pg_temp AS $$
+    SELECT string_agg(coalesce(p.holder || ' since '
+        || to_char(p.since AT TIME ZONE 'UTC', 'YYYY-MM-DD HH24:MI "UTC"'), 'somebody'),
+        ', ' ORDER BY p.since, h.pid)
+    FROM holders(wanted) h (pid) LEFT JOIN presence p ON p.machine = wanted AND p.pid = h.pid
+    WHERE h.pid <> pg_backend_pid()
+$$;
+
+REVOKE ALL ON presence FROM PUBLIC;
+REVOKE ALL ON FUNCTION hold_machine(text, text), others_at(text), holders(text) FROM PUBLIC;
+GRANT SELECT ON presence TO {TECHNICIAN}, {READER};
+GRANT EXECUTE ON FUNCTION hold_machine(text, text), others_at(text) TO {TECHNICIAN};
+"""
+
 _OWN_TABLES: Final = """
 CREATE TABLE about (key text PRIMARY KEY, value text NOT NULL);
 CREATE TABLE arrival (
@@ -170,6 +217,7 @@ STEPS: Final[tuple[str, ...]] = (
     + _grants(),
     milestones.postgresql(SCHEMA, f"{TECHNICIAN}, {READER}"),
     milestones.postgresql_late(SCHEMA),
+    _PRESENCE,
 )
 
 
@@ -360,11 +408,30 @@ class Shared:
     # --- who is at a machine ---------------------------------------------------------------------
 
     def hold(self, machine: str, holder: str) -> str:
-        """Take a machine for as long as this connection lasts; empty, or who has it since when."""
-        [(who,)] = self.ask(
-            "SELECT hold_machine(:machine, :holder)", machine=machine, holder=holder
-        )
+        """Be at a machine for as long as this connection lasts; empty, or who else is, since when.
+
+        Who comes later is told by `came`.
+        """
+        with self.in_words():
+            self.connection.execute(_own(f"LISTEN {_CAME}"))
+        self.ask("SELECT hold_machine(:machine, :holder)", machine=machine, holder=holder)
+        [(who,)] = self.ask("SELECT others_at(:machine)", machine=machine)
         return str(who or "")
+
+    def came(self, machine: str) -> list[str]:
+        """Who has come to a machine that is held, since this was asked last; does not wait."""
+        found = []
+        with self.in_words():
+            for told in self.connection.notifies(timeout=0):
+                if told.pid == self.connection.info.backend_pid:
+                    continue
+                try:
+                    where, who = json.loads(told.payload)
+                except (ValueError, TypeError):  # not from a plumbelt
+                    continue
+                if where == machine[:500]:
+                    found.append(str(who))
+        return found
 
     # --- failures --------------------------------------------------------------------------------
 

@@ -6,7 +6,7 @@ import hashlib
 import json
 import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -61,13 +61,22 @@ class Synced:
         }
 
 
-def sync(record: Record, url: str, told: Told | None = None, *, patience: float = 0.0) -> Synced:
+def sync(
+    record: Record,
+    url: str,
+    told: Told | None = None,
+    *,
+    patience: float = 0.0,
+    waits: Callable[[], None] | None = None,
+) -> Synced:
     """Exchange with the workshop at `url`; `patience`: seconds to wait for another sync's end.
+
+    waits: called once where it does wait.
 
     Raises LinkFailed if it cannot be reached or the connection breaks (what was taken by then
     stays on both sides), Refused if it refuses.
     """
-    with one_at_a_time(patience), Shared(url, bench=bench_name()) as shared:
+    with one_at_a_time(patience, waits), Shared(url, bench=bench_name()) as shared:
         bench = Bench(record)
         ahead = _check_clock(bench, shared)
         fresh = share_profiles(bench)
@@ -84,7 +93,7 @@ def sync(record: Record, url: str, told: Told | None = None, *, patience: float 
 
 
 @contextmanager
-def one_at_a_time(patience: float = 0.0) -> Iterator[None]:
+def one_at_a_time(patience: float = 0.0, waits: Callable[[], None] | None = None) -> Iterator[None]:
     """One sync of this record at a time.  Raises Refused while another one runs."""
     until = time.monotonic() + patience
     while True:
@@ -97,6 +106,9 @@ def one_at_a_time(patience: float = 0.0) -> Iterator[None]:
                     "another sync of this bench is under way",
                     remedy="It carries on; look again later",
                 ) from taken
+            if waits is not None:
+                waits()
+                waits = None
             time.sleep(0.1)
     with lock:
         yield

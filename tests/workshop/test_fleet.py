@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -340,6 +341,129 @@ def test_the_second_at_a_machine_is_told_who_has_it(server: Server, url: str) ->
         assert told.startswith("anna on bench 1 since 20")
     with Shared(url) as two:
         assert two.hold("heron", "bob on bench 2") == ""
+
+
+def heard(at: Shared, machine: str) -> list[str]:
+    """Who has come, once the server has said so."""
+    until = time.monotonic() + PATIENCE
+    while not (found := at.came(machine)) and time.monotonic() < until:
+        time.sleep(0.01)
+    return found
+
+
+def test_whoever_was_first_hears_of_the_second_and_the_third_of_both(url: str) -> None:
+    with Shared(url) as one, Shared(url) as two, Shared(url) as three:
+        assert one.hold("heron", "anna on bench 1") == ""
+        assert one.came("heron") == []  # of herself nothing
+        three.hold("egret", "carol on bench 3")
+        two.hold("heron", "bob on bench 2")
+        assert heard(one, "heron") == ["bob on bench 2"]
+        assert one.came("heron") == []
+        told = three.hold("heron", "carol on bench 3")
+        assert re.fullmatch(r"anna on bench 1 since 20.* UTC, bob on bench 2 since 20.* UTC", told)
+        one.close()
+        until = time.monotonic() + PATIENCE
+        while "anna" in told and time.monotonic() < until:
+            [(told,)] = three.ask("SELECT others_at('heron')")
+        assert told.startswith("bob on bench 2 since")
+
+
+def test_two_who_come_at_the_same_instant_both_hear_of_the_other(url: str) -> None:
+    together = threading.Barrier(2)
+    told: dict[tuple[int, str], list[str]] = {}
+
+    def come(who: str) -> None:
+        for turn in range(12):
+            machine = f"heron {turn}"
+            with Shared(url) as shared:
+                together.wait(PATIENCE)
+                at_once = shared.hold(machine, who)
+                together.wait(PATIENCE)  # both have come
+                found = [at_once] if at_once else []
+                told[turn, who] = found or heard(shared, machine)
+                together.wait(PATIENCE)
+
+    both = [threading.Thread(target=come, args=(who,)) for who in ("anna", "bob")]
+    for one in both:
+        one.start()
+    for one in both:
+        one.join(PATIENCE)
+    for turn in range(12):
+        assert any("bob" in words for words in told[turn, "anna"])
+        assert any("anna" in words for words in told[turn, "bob"])
+
+
+def test_who_left_without_a_word_is_at_no_machine(server: Server, url: str) -> None:
+    """A row of somebody whose computer has died stays, and its process is gone."""
+    server.rows(url, "INSERT INTO presence VALUES ('heron', 1, 'old', now()) RETURNING 1")
+    with Shared(url) as one:
+        assert one.hold("heron", "anna") == ""
+        assert server.rows(url, "SELECT holder FROM presence") == [("anna",)]
+
+
+def test_a_shell_is_told_who_has_come_and_that_the_workshop_is_gone(
+    server: Server, url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("agent.face.shop.holding.PATIENCE", PATIENCE)
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
+    join(Joined(url))
+    one = Presence()
+    assert one.news() == []
+    assert one.take("heron") == ""
+    server.rows(url, "SELECT pg_notify('plumbelt_presence', '[nonsense')")
+    with Shared(url) as two:
+        two.hold("heron", "bob at bench 2")
+        told: list[str] = []
+        until = time.monotonic() + PATIENCE
+        while not told and time.monotonic() < until:
+            told = one.news()
+        assert len(told) == 1
+        assert "bob at bench 2 has come to heron" in told[0]
+        assert one.news() == []
+        [(pid,)] = server.rows(url, "SELECT pid FROM presence WHERE holder NOT LIKE 'bob%%'")
+        server.rows(url, f"SELECT pg_terminate_backend({pid})")
+        told = []
+        until = time.monotonic() + PATIENCE
+        while not told and time.monotonic() < until:
+            told = one.news()
+        assert "not known" in told[0]
+        assert one.news() == []
+
+
+def test_an_attach_that_waits_says_so_and_the_word_comes_later(
+    url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
+    monkeypatch.setattr("agent.face.shop.holding.PATIENCE", 0.02)
+    monkeypatch.setattr("agent.face.shop.holding.SILENT", 0.01)
+    join(Joined(url))
+    go_on = threading.Event()
+    hold = Shared.hold
+
+    def slowly(self: Shared, machine: str, holder: str) -> str:
+        go_on.wait(PATIENCE)
+        return hold(self, machine, holder)
+
+    monkeypatch.setattr(Shared, "hold", slowly)
+    for machine, other in (("heron", False), ("egret", True)):
+        go_on.clear()
+        one, said = Presence(), []
+        with Shared(url) as two:
+            if other:
+                hold(two, machine, "bob at bench 2")
+            assert "it is told when it comes" in one.take(machine, said.append)
+            assert said == [f"Asking the workshop who else is at {machine} ..."]
+            assert one.news() == []
+            go_on.set()
+            told: list[str] = []
+            until = time.monotonic() + PATIENCE
+            while not told and time.monotonic() < until:
+                told = one.news()
+            expected = "in the hands of bob at bench 2" if other else f"nobody else is at {machine}"
+            assert len(told) == 1
+            assert expected in told[0]
+            assert one.news() == []
+        one.close()
 
 
 def test_an_attach_asks_who_else_is_at_the_machine(

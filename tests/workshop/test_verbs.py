@@ -288,7 +288,33 @@ def test_a_second_sync_of_one_bench_waits_its_turn(tmp_path: Path, at: At, url: 
     at("anna", "workshop", "join", url)
     with one_at_a_time():
         assert "under way" in at("anna", "workshop", "sync", code=1)
+        told = at("anna", "workshop", "sync", "--patience", "1", code=1)
+        assert told.count("waiting") == 1
     at("anna", "workshop", "sync")
+
+
+def test_a_sync_by_itself_that_takes_long_is_told_by_the_list(
+    tmp_path: Path, at: At, url: str
+) -> None:
+    from agent.workshop.sync import one_at_a_time
+
+    at("anna", "workshop", "join", url, "--auto")
+    last = tmp_path / "anna" / "workshop-last.json"
+
+    def has(word: str) -> bool:
+        until = time.monotonic() + PATIENCE
+        while not (last.exists() and word in last.read_text()) and time.monotonic() < until:
+            time.sleep(0.05)
+        return word in last.read_text()
+
+    with one_at_a_time():  # as if another one took long
+        at("anna", "workshop", "note", "heron", "hello")
+        assert has("since")
+        assert at("anna", "workshop", "list")["sync_under_way_since"].startswith("20")
+    assert has("sent")
+    assert "sync_under_way_since" not in at("anna", "workshop", "list")
+    last.write_text('{"since": "2026-03-01T12:00:00.000+00:00"}')  # it was killed
+    assert "sync_under_way_since" not in at("anna", "workshop", "list")
 
 
 def test_it_syncs_by_itself_after_what_changes_the_record(at: At, server: Server, url: str) -> None:

@@ -74,15 +74,18 @@ def start() -> None:
 
 
 def carry_out() -> None:
-    """Sync, and leave what came of it for `last_failure`."""
+    """Sync, and leave what came of it for `last_failure`; that it runs for `under_way`."""
     import json
 
     from agent.errors import AgentError
     from agent.store.atomic import write_file
+    from agent.store.journal import utc_now
     from agent.store.record import Record
     from agent.workshop.settings import must_be_joined
     from agent.workshop.sync import sync
 
+    with suppress(AgentError):
+        write_file(last_path(), json.dumps({**_last(), "since": utc_now()}, indent=2) + "\n")
     try:
         with Record() as record:
             found = sync(record, must_be_joined().url, patience=PATIENCE).to_plain()
@@ -91,12 +94,28 @@ def carry_out() -> None:
     write_file(last_path(), json.dumps(found, indent=2) + "\n")
 
 
-def last_failure() -> str:
-    """Why the last sync by itself failed; empty if it did not."""
+def _last() -> dict[str, Any]:
     import json
 
     try:
         found = json.loads(last_path().read_text(encoding="utf-8"))
     except (OSError, ValueError):
-        return ""
-    return str(found.get("error", "")) if isinstance(found, dict) else ""
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def last_failure() -> str:
+    """Why the last sync by itself failed; empty if it did not."""
+    return str(_last().get("error", ""))
+
+
+def under_way() -> str:
+    """Since when a sync by itself is under way or waits for another one; empty if none is."""
+    from agent.errors import Refused
+    from agent.workshop.sync import one_at_a_time
+
+    since = str(_last().get("since", ""))
+    if since:
+        with suppress(Refused), one_at_a_time():
+            return ""  # it ended without a word: killed, or the computer went off
+    return since

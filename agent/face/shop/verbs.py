@@ -14,7 +14,7 @@ import click
 from agent.errors import BadInput
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Count, Verb, as_json
-from agent.face.shop.afterwards import last_failure
+from agent.face.shop.afterwards import last_failure, under_way
 
 if TYPE_CHECKING:
     from agent.face.shop.sheets import Sheet
@@ -161,7 +161,13 @@ def workshop_sync(desk: Desk, /, patience: int) -> None:
 
     settings = must_be_joined()
     with Record() as record:
-        done = sync(record, settings.url, _telling(desk), patience=patience)
+        done = sync(
+            record,
+            settings.url,
+            _telling(desk),
+            patience=patience,
+            waits=lambda: desk.screen.say("Another sync of this bench is under way: waiting ..."),
+        )
         apart = record.apart()
 
     def show() -> None:
@@ -285,6 +291,7 @@ def workshop_list(desk: Desk, /, shared: bool, table: Path | None, html: Path | 
     \b
     Example: plumbelt workshop list --html workshop.html
     """
+    from agent.face.history import when
     from agent.face.shop import sheets
     from agent.workshop.fleet import machines
 
@@ -301,6 +308,9 @@ def workshop_list(desk: Desk, /, shared: bool, table: Path | None, html: Path | 
     if failed := last_failure():
         document["last_sync_failed"] = failed
         after = f"{after}\n! The last sync by itself failed: {failed}".strip()
+    if since := under_way():
+        document["sync_under_way_since"] = since
+        after = f"{after}\nA sync by itself is under way since {when(since)}.".strip()
     _answer(desk, document, sheets.machines(found, day), table, "The record has no machine.", after)
 
 
