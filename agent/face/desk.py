@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec
@@ -37,6 +37,9 @@ class Desk:
     rehearsal: Rehearsal | None = None  #: the simulated machine, if there is one
     in_shell: bool = False
     offered: str = ""  #: line that Enter on an empty line carries out
+    #: One-shot: the verb that was carried out and what it was given; the line that comes next.
+    carried_out: tuple[str, Mapping[str, Any]] = ("", {})
+    onward: str = ""
     #: What the foot shows instead of the link while readings are taken, in long and short words:
     #: how near it is to enough.
     foot: Callable[[], tuple[str, str]] | None = None

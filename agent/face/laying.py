@@ -141,8 +141,6 @@ def lay(desk: Desk, /, name: str, sizes: tuple[str, ...]) -> None:
         desk.screen.say(
             f"Cool enough to be read in about {ready} min, at {_clock_in(ready)}."
             " 'advance MM' brings it to the belt's end."
-            + f"\nNext: gauge {laid.name}"
-            * (not desk.in_shell)
         )
 
     desk.screen.answer(document, show)

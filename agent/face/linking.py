@@ -15,6 +15,7 @@ from agent.errors import BadInput, BrokenByRestart, LinkFailed, Refused
 from agent.face import tables
 from agent.face.cabling import joined, port_options
 from agent.face.desk import Desk, at_desk
+from agent.face.onward import note_next
 from agent.face.options import Verb, as_json
 
 #: Lines of damage, and of notes, that are shown of one reading.
@@ -155,6 +156,7 @@ def attach(
     others = desk.at_machine()
     desk.screen.answer(readback.to_plain(), show)
     if not desk.in_shell:  # one verb, one process: nothing stays open behind it
+        note_next(desk, port)
         warn_at_leaving(desk)
         session.detach()
     if readback.damaged:
@@ -417,6 +419,7 @@ def one_shot(desk: Desk, port: str | None) -> Iterator[None]:
         desk.screen.say(f"! {others}.")
     try:
         yield
+        note_next(desk, port)
     finally:
         warn_at_leaving(desk)
         desk.session.detach()

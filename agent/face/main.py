@@ -18,6 +18,7 @@ from agent import __version__
 from agent.errors import AgentError, BadInput, Declined, LinkFailed, Refused, Unknown
 from agent.face.cabling import port_options
 from agent.face.desk import Desk
+from agent.face.onward import tell_noted
 from agent.face.screen import clean
 from agent.face.shop.afterwards import synced_afterwards
 from agent.face.tree import Tree, Verbs, brought_in
@@ -247,6 +248,8 @@ def main() -> None:
             stream.reconfigure(errors="replace")
     try:
         code = run(sys.argv[1:], desk)
+        if code == 0:
+            tell_noted(desk)
         desk.close()
         sys.stdout.flush()
     except Ended as ended:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from agent.errors import BadInput, Problem
-from agent.face.desk import keep_json
+from agent.face.desk import Desk, keep_json
 from agent.model.exact import LEAST_OF_USE, MOST_OF_USE
 
 if TYPE_CHECKING:  # older releases of click are not generic at run time
@@ -157,6 +157,13 @@ class Verb(click.Command):
         if problems := [p for param in self.params for p in _no_text(param, ctx.params)]:
             raise wrong_line(problems, self.name or "")
         return rest
+
+    def invoke(self, ctx: click.Context) -> Any:
+        result = super().invoke(ctx)
+        desk = ctx.find_object(Desk)
+        if desk is not None:
+            desk.carried_out = (ctx.command_path.partition(" ")[2], ctx.params)
+        return result
 
     def _all_mistakes(self, ctx: click.Context, args: list[str]) -> list[Problem]:
         """The mistakes of every parameter; click itself stops at the first."""

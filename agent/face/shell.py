@@ -45,6 +45,7 @@ def split(line: str) -> list[str]:
 def run_line(desk: Desk, line: str) -> int:
     """Carry out one line of the shell; its exit code is kept for scripts."""
     from agent.face.main import run, show_error
+    from agent.face.onward import LEADS_ON, name_next
 
     desk.screen.json = False
     desk.wake()
@@ -82,22 +83,6 @@ def run_line(desk: Desk, line: str) -> int:
         elif words and words[0] in LEADS_ON and "--json" not in words and sys.stdin.isatty():
             name_next(desk)
     return code
-
-
-#: Verbs behind which the step that comes next is named.
-LEADS_ON: Final = (
-    *("attach", "begin", "cool", "drive", "gauge", "handover", "lay", "marks", "mechanics"),
-    *("preview", "profile", "prove", "readback", "resume", "solve", "store", "undo", "write"),
-)
-
-
-def name_next(desk: Desk) -> None:
-    """Name what comes next in one line; Enter does it."""
-    from agent.face.guide import step_now
-
-    step = step_now(desk)
-    desk.screen.say(f"Next: {step.line}" + (" (the tune is done)" if step.done else ""))
-    desk.offered = step.line
 
 
 def show_next(desk: Desk, carried_out: str = "") -> None:

@@ -13,10 +13,14 @@ import pyte
 import pytest
 
 from agent.face.desk import Desk
+from agent.face.main import run
 from agent.face.shell import offers, wants_file
+from sim.machine import build
+from sim.serve import serve
 from tests.face.bench import desk_at
 from tests.packaging import READINGS
 from tests.patience import PATIENCE
+from tests.wire.test_port import HERON
 
 COLUMNS, ROWS = 80, 24
 
@@ -216,6 +220,37 @@ def test_a_typed_verb_ends_with_what_comes_next_and_enter_does_it(terminal: Term
     terminal.wait_for("Type 'understood' to go on:")
     terminal.type("")
     terminal.wait_for("Cancelled")
+
+
+def _said_on_a_terminal(home: Path, *line: str) -> str:
+    terminal = Terminal(home, "--no-pager", *line)
+    terminal.child.expect(pexpect.EOF)
+    terminal.child.wait()
+    return " ".join(_plain(terminal.child.before or "").split())
+
+
+def test_a_one_shot_verb_at_a_terminal_ends_with_the_line_that_comes_next(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Typed as it stands it goes on; in a pipe and beside JSON there is none."""
+    readings = tmp_path / "readings.yaml"
+    readings.write_text(READINGS, encoding="utf-8")
+    said = _said_on_a_terminal(tmp_path, "solve", str(readings))
+    assert said.endswith(f"Next: plumbelt report {readings}")
+    assert "Next:" not in _said_on_a_terminal(tmp_path, "solve", str(readings), "--json")
+    assert "Next:" not in _said_on_a_terminal(tmp_path, "solve", "nofile")
+    with serve(build(HERON, seed=None), "pty") as server:
+        port = server.address
+        said = _said_on_a_terminal(tmp_path, "--port", port, "--profile", "heron", "readback")
+        onward = f"--port {port} profile save heron"  # the machine's profile is known from now on
+        assert said.endswith(f"Next: plumbelt {onward}")
+        said = _said_on_a_terminal(tmp_path, *onward.split())
+        assert said.endswith(f"Next: plumbelt --port {port} gauge travel --enough")
+        said = _said_on_a_terminal(tmp_path, "attach", port)
+        assert said.endswith(f"Next: plumbelt --port {port} gauge travel --enough")
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
+    assert run(["solve", str(readings)]) == 0
+    assert "Next:" not in capsys.readouterr().out
 
 
 def test_lines_from_a_pipe_are_carried_out(tmp_path: Path) -> None:
