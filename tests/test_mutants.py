@@ -144,18 +144,26 @@ def room(tmp_path_factory: pytest.TempPathFactory) -> Room:
 def test_a_fault_is_noticed_by_the_test_that_looks(room: Room) -> None:
     place = Drawn(TREE / "agent/model/bed.py", 0)
     before = place.path.read_text()
-    tests = ["tests/model/test_bed.py"]
+    tests = {"tests/model/test_bed.py": 1.0}
     untouched = Fault(1, "nothing", before)
-    assert room.tried(place, untouched, tests, 60).verdict == "survived"
+    assert room.tried(place, untouched, tests).verdict == "survived"
     wrong = before.replace("return math.", "return 2 * math.", 1)
     assert wrong != before
-    outcome = room.tried(place, Fault(1, "twice", wrong), tests, 60)
+    outcome = room.tried(place, Fault(1, "twice", wrong), tests)
     assert outcome.verdict == "killed"
     assert outcome.by.startswith("tests/model/test_bed.py::")
-    assert room.tried(place, untouched, tests, 60).verdict == "survived"
+    assert room.tried(place, untouched, tests).verdict == "survived"
+
+
+ENDLESS = """
+def tilt(*args, **kwargs):
+    while True:
+        pass
+"""
 
 
 def test_a_fault_that_never_ends_is_killed(room: Room) -> None:
     place = Drawn(TREE / "agent/model/bed.py", 0)
-    endless = Fault(1, "never ends", "while True: pass")
-    assert room.tried(place, endless, ["tests/model/test_bed.py"], 0.5).verdict == "killed"
+    endless = Fault(1, "never ends", place.path.read_text() + ENDLESS)
+    tests = {"tests/model/test_bed.py::test_lower_end_is_raised": -1.5}  # half a second is left
+    assert room.tried(place, endless, tests).verdict == "killed"

@@ -51,6 +51,12 @@ APART = ("test_mutants.py", "test_package.py", "test_recipes.py", "test_readme.p
 #: Loaded once, for all trials: what stands outside the tree and takes long to load.
 LOADED = ("click", "hypothesis", "numpy", "rich.console", "scipy.optimize", "scipy.stats", "yaml")
 
+#: What a trial ends with that did not come to the tests.
+BROKEN = 70
+
+#: Loaded before pytest could look at it.
+LATE = ("-W", "ignore::pytest.PytestAssertRewriteWarning")
+
 PYTEST = ("-q", "-n", "0", "-p", "tests.mutants.reach")
 
 
@@ -175,9 +181,22 @@ def with_processes() -> list[str]:
 
 
 class _First:
-    """The first test that fails."""
+    """Finds the first test that fails, and cuts off those that take far too long.
 
-    by = ""
+    A test may take some times as long as it took when it was noted, in time of the processor and,
+    more generously, of the wall; beyond the first the whole trial ends, whatever runs.
+    """
+
+    def __init__(self, seconds: dict[str, float]) -> None:
+        self.by = ""
+        self._seconds = seconds
+
+    def pytest_itemcollected(self, item: pytest.Item) -> None:
+        item.add_marker(pytest.mark.timeout(40 + 10 * self._seconds.get(item.nodeid, 30)))
+
+    def pytest_runtest_setup(self, item: pytest.Item) -> None:
+        limit = 8 + 5 * self._seconds.get(item.nodeid, 30)
+        signal.setitimer(signal.ITIMER_PROF, limit)  # left alone, its signal ends the process
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         if report.failed and not self.by:
@@ -211,39 +230,42 @@ class Room:
         self._clock += 10
         os.utime(target, (self._clock, self._clock))
 
-    def tried(self, place: Drawn, found: Fault, tests: list[str], patience: float) -> Outcome:
-        """What the tests (of files, or by name) make of the fault."""
+    def tried(self, place: Drawn, found: Fault, tests: dict[str, float]) -> Outcome:
+        """What the tests make of the fault: each by name or file, with its usual seconds."""
         if not tests:
             return Outcome("survived")
         target = self.tree / place.module
         before = target.read_text(encoding="utf-8")
         self._write(target, found.source)
         try:
-            code, by = self.run(tests, patience)
+            code, by = self.run(tests)
         finally:
             self._write(target, before)
+        if code in (BROKEN, pytest.ExitCode.USAGE_ERROR) and not by:
+            raise RuntimeError(f"the tests of {place.module} could not be run")
         if code in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
             return Outcome("survived", tests=len(tests))
         return Outcome("killed", by, len(tests))
 
-    def run(self, tests: list[str], patience: float) -> tuple[int, str]:
-        """How pytest ended, and the first test that failed; -1 if it took too long."""
+    def run(self, tests: dict[str, float]) -> tuple[int, str]:
+        """How pytest ended, and the first test that failed; negative if it took too long."""
         told = self._folder / "told"
         told.write_text("")
         child = os.fork()
         if not child:
-            code = 3
+            code = BROKEN
             try:
                 code = self._in_child(tests, told)
             finally:
                 os._exit(code)
-        end = time.monotonic() + patience
+        end = time.monotonic() + 120 + 4 * sum(tests.values())
         pause = 0.02
         try:
             while time.monotonic() < end:
                 pid, status = os.waitpid(child, os.WNOHANG)
                 if pid:
-                    return os.waitstatus_to_exitcode(status), told.read_text()
+                    code = os.waitstatus_to_exitcode(status)
+                    return code, told.read_text() if code >= 0 else "took too long"
                 time.sleep(pause)
                 pause = min(0.2, pause * 1.2)
         finally:
@@ -252,7 +274,7 @@ class Room:
         os.waitpid(child, 0)
         return -1, "took too long"
 
-    def _in_child(self, tests: list[str], told: Path) -> int:
+    def _in_child(self, tests: dict[str, float], told: Path) -> int:
         os.setsid()
         with open(os.devnull, "r+b") as nothing:
             for stream in (0, 1, 2):
@@ -266,8 +288,8 @@ class Room:
         listed.write_text("\n".join(tests), encoding="utf-8")
         files = sorted({_file(test) for test in tests})
         few = ["--among", str(listed)] if any("::" in test for test in tests) else []
-        first = _First()
-        options = ["-x", "-p", "no:cacheprovider", f"--basetemp={self._folder / 'temp'}"]
+        first = _First(tests)
+        options = ["-x", "-p", "no:cacheprovider", *LATE, f"--basetemp={self._folder / 'temp'}"]
         code = pytest.main([*PYTEST, *options, *few, *files], plugins=[first])
         told.write_text(first.by)
         return int(code)
@@ -301,10 +323,9 @@ def trials(
             continue
         function = reach.function_at(place.path.read_text(encoding="utf-8"), found.line)
         tests = chosen(known, place.module, function, budget)
-        patience = 30 + 4 * sum(known.seconds[test] for test in tests)
-        outcome = room.tried(place, found, tests, patience)
+        outcome = room.tried(place, found, {test: known.seconds[test] for test in tests})
         if outcome.verdict == "survived" and wide:
-            outcome = room.tried(place, found, with_processes(), 1200)
+            outcome = room.tried(place, found, dict.fromkeys(with_processes(), 120.0))
         yield place, found, outcome, time.monotonic() - begun
 
 
