@@ -281,7 +281,7 @@ class Job:
         self.world.desks.clear()
 
     def agrees_to_write(self, question: str) -> str:
-        plan = self.world.desks[-1].session.plan
+        plan = self.world.desks[-1].session.bench.plan
         assert plan is not None
         self.confirmed.values.append((self.now, plan.wanted))
         return question.partition("digest ")[2][:4]
@@ -292,13 +292,13 @@ class Job:
         return question.partition("digest ")[2][:4]
 
     def types_again(self, question: str) -> str:
-        plan = self.world.desks[-1].session.plan
+        plan = self.world.desks[-1].session.bench.plan
         assert plan is not None
         key = question.partition("new value of ")[2].partition(":")[0]
         return f"{plan.wanted[key]:.10g}"
 
     def edits_the_file(self, _question: str) -> str:
-        done = self.world.desks[-1].session.done
+        done = self.world.desks[-1].session.bench.done
         if done is not None:
             self.world.rehearsal.edit_file(done.wanted)
         return "yes"

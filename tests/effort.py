@@ -74,14 +74,14 @@ def at(seed: int, bench: str, tolerance: Tolerance) -> Desk:
 
     def retyped(question: str) -> str:
         """A large new value, read off the table and typed again."""
-        plan = desk.session.plan
+        plan = desk.session.bench.plan
         wanted = {} if plan is None else plan.wanted
         return next((f"{value:.12g}" for key, value in wanted.items() if key in question), "")
 
     answers = {"To write": digest_in, "To store": digest_in, "the new value of": retyped}
     desk = desk_at(answers={**answers, "'all' takes": ""})  # each feature is an input of its own
     desk.rehearsal = in_memory(seed=seed, bench=bench_of(bench, (), seed))
-    desk.session.use(replace(desk.session.profile, tolerance=tolerance))
+    desk.session.contact.use(replace(desk.session.profile, tolerance=tolerance))
     return desk
 
 
@@ -138,7 +138,7 @@ def practised(seed: int, bench: str, tolerance: Tolerance) -> Effort:
     before = left_of(desk)
     part = PIECES["stem"](session.profile, height=PART_MM, width=PART_MM, depth=PART_MM)
     with contextlib.redirect_stdout(io.StringIO()):
-        laid = session.lay(part)
+        laid = session.pieces.lay(part)
     rehearsal.laid(laid.name)
     rehearsal.wait(60.0)
     left = dict(before)
@@ -172,7 +172,7 @@ def _effort(
     way: str, seed: int, desk: Desk, inputs: int, tolerance: Tolerance, done: bool, said: str = ""
 ) -> Effort:
     session: Session = desk.session
-    rounds = [r for r in session.rounds if not r.empty]
+    rounds = [r for r in session.bench.rounds if not r.empty]
     first = rounds[0]
     later = [r for r in rounds[1:] if r.follows is not None]
     minutes = [

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 from agent.bench.rounds import Round, Solved
 from agent.change.outcome import KEPT, Fate, Outcome, Stage, fate_of
 from agent.change.plan import Change, Plan
+from agent.errors import Refused
 from agent.model.exact import exact
 from agent.model.heat import HeaterState, Heats
 from agent.model.profile import UNNAMED, Profile
@@ -17,11 +18,15 @@ from agent.model.settings import Readback, Setting
 from agent.model.survey import Check, Conditions, Survey
 
 if TYPE_CHECKING:
+    from agent.change.guards import Finding
     from agent.estimate.foretelling import Comparison
     from agent.families.base import Family
 
 #: What a plan is for.
 Purpose = Literal["tune", "feed", "restore", "replace", "undo", "finish", "other"]
+
+#: What to do where nothing is on the link.
+NOT_ATTACHED: Final = "Attach one first: 'attach PORT'; 'ports' lists the ports of this computer"
 
 #: Said of a power cycle that only the technician has seen.
 BY_WORD: Final = "said by the operator"
@@ -193,6 +198,24 @@ class Bench:
         return FAMILIES.get(self.family)
 
     @property
+    def clean_readback(self) -> Readback:
+        """The latest read-back.  Raises Refused if there is none or it is damaged."""
+        if self.readback is None:
+            raise Refused("nothing was read back yet", remedy=NOT_ATTACHED)
+        if self.readback.damaged:
+            raise Refused(
+                "the last reading is damaged: " + "; ".join(self.readback.damage),
+                remedy="'readback' reads again. Nothing may rest on such a reading",
+            )
+        return self.readback
+
+    def findings(self) -> tuple[Finding, ...]:
+        """What the live settings say against the mechanics."""
+        from agent.change.guards import plausible
+
+        return plausible(self.clean_readback, self.profile.mechanics, self.profile.axes)
+
+    @property
     def hot(self) -> bool:
         """Heaters are on, or may be."""
         return self.heater_state in ("on", "unknown")
@@ -265,6 +288,14 @@ class Bench:
         else:
             values = {key: saved.exact for key, saved in self.profile.settings.items()}
         return {key[len(head) :]: v for key, v in values.items() if key.startswith(head)}
+
+    def live(self, kind: str) -> dict[str, float]:
+        """Live values of one kind by the controller's letter, as exactly as they are known.
+
+        Raises Refused where none were read whole.
+        """
+        _ = self.clean_readback
+        return self.known(kind)
 
     def survey(self) -> Survey:
         """What an estimate of the present state rests on."""

@@ -56,7 +56,7 @@ def preview(desk: Desk, /) -> None:
     \b
     Example: plumbelt> preview
     """
-    plan = desk.session.preview()
+    plan = desk.session.changes.preview()
 
     def show() -> None:
         show_effects(desk)
@@ -106,7 +106,7 @@ def write(desk: Desk, /, approve: str | None) -> None:
     Example: plumbelt> write
     """
     session = desk.session
-    plan = session.plan or session.preview()
+    plan = session.bench.plan or session.changes.preview()
     if plan.empty:
         taken = no_lines(desk)
         desk.screen.answer({"lines": [], "verified": taken}, lambda: None)
@@ -123,7 +123,7 @@ def no_lines(desk: Desk) -> bool:
         return False
     if not desk.screen.agrees(f"Slice at {angle:.3f}° from now on?"):
         return False
-    session.take_angle(angle, as_solved=waiting.as_solved, to=waiting.to)
+    session.changes.take_angle(angle, as_solved=waiting.as_solved, to=waiting.to)
     tell_angle(desk)
     return True
 
@@ -142,7 +142,7 @@ def confirmed_write(desk: Desk, plan: Plan, approve: str | None = None) -> Outco
     `approve`: a digest that was confirmed elsewhere, with every value of its plan in view.
     """
     screen = desk.screen
-    address = desk.session.joined()[0].transport.name
+    address = desk.session.contact.joined()[0].transport.name
     show_plan(desk, plan)
     if approve is not None:
         retyped = plan.wanted
@@ -152,9 +152,9 @@ def confirmed_write(desk: Desk, plan: Plan, approve: str | None = None) -> Outco
         confirm(desk, plan.digest, "write")
     before = desk.session.profile.mechanics.gantry_angle_deg
     try:
-        outcome = desk.session.write(plan, plan.digest, retyped=retyped)
+        outcome = desk.session.changes.write(plan, plan.digest, retyped=retyped)
     except LinkFailed:
-        desk.session.lose(address)
+        desk.session.contact.lose(address)
         raise
     tables.outcome(screen, outcome)
     if desk.session.profile.mechanics.gantry_angle_deg != before:
@@ -199,7 +199,7 @@ def approved(digest: str, named: str) -> None:
 def finish(desk: Desk, outcome: Outcome) -> None:
     """Answer with an outcome; a change that is not proved is an error."""
     desk.screen.answer(outcome.to_plain(), lambda: None)
-    trouble = desk.session.trouble
+    trouble = desk.session.book.trouble
     if trouble:
         desk.screen.complain(f"! The record cannot be kept: {trouble}")
     if not outcome.verified:
@@ -228,12 +228,12 @@ def store(desk: Desk, /, approve: str | None, others: str | None) -> None:
     Example: plumbelt> store
     """
     screen, session = desk.screen, desk.session
-    looked = session.look()
+    looked = session.storage.look()
     screen.heading("What storing would make permanent")
     tables.look(screen, looked)
     if session.bench.done is None and not looked.others:
         plain = looked.to_plain()
-        if session.family is not None and session.family.words.reload is not None:
+        if session.contact.family is not None and session.contact.family.words.reload is not None:
             screen.answer(plain, lambda: screen.say("Live and stored do not differ."))
             return
         raise Refused("nothing was written that could be stored", remedy="'write' comes first")
@@ -250,7 +250,7 @@ def store(desk: Desk, /, approve: str | None, others: str | None) -> None:
     choice: Others | None = None
     if looked.others and others is not None:
         choice = OTHERS[others]
-    outcome = session.store(looked, approve or looked.digest, choice)
+    outcome = session.storage.store(looked, approve or looked.digest, choice)
     tables.outcome(screen, outcome)
     finish_stored(desk, outcome)
 
@@ -284,9 +284,9 @@ def prove(desk: Desk, /, after: str) -> None:
     \b
     Example: plumbelt> prove power
     """
-    link, family = desk.session.joined()
+    link, family = desk.session.contact.joined()
     address = link.transport.name
-    if desk.session.done is None:
+    if desk.session.bench.done is None:
         raise Refused(
             "nothing was written that is still to be proved", remedy="'write' comes first"
         )
@@ -295,7 +295,7 @@ def prove(desk: Desk, /, after: str) -> None:
         evidence = power_cycle(desk, address)
     elif not desk.screen.agrees(f"{REQUESTS[after]} Done?"):
         raise Declined("not proved", remedy="Nothing was sent")
-    outcome = desk.session.prove(STAGE_WORDS[after], evidence)
+    outcome = desk.session.storage.prove(STAGE_WORDS[after], evidence)
     tables.outcome(desk.screen, outcome, evidence)
     if not outcome.verified or after != "power" or evidence != BY_WORD:
         finish(desk, outcome)
@@ -315,8 +315,8 @@ def edit_file(desk: Desk) -> None:
     """Have the lines put into the controller's own file, where storing does not keep them."""
     from agent.change.plan import file_lines
 
-    _, family = desk.session.joined()
-    done = desk.session.done
+    _, family = desk.session.contact.joined()
+    done = desk.session.bench.done
     if done is None or family.words.writing_stores or family.words.covers_steps:
         return
     lines = file_lines(family, done.changes)
@@ -328,15 +328,15 @@ def edit_file(desk: Desk) -> None:
         desk.screen.say("They were put into the file of the simulated controller.")
     elif not desk.screen.agrees("Are they in it?"):
         raise Declined("not proved", remedy="Edit the file first. Nothing was sent")
-    desk.session.lines_are_in_its_file(lines)
+    desk.session.storage.lines_are_in_its_file(lines)
 
 
 def power_cycle(desk: Desk, address: str) -> str:
     """Have the machine switched off and on, and attach to it again; what the link saw of that."""
     session = desk.session
     edit_file(desk)
-    link, _ = session.joined()
-    stood, mark = session.standing(), len(link.events)
+    link, _ = session.contact.joined()
+    stood, mark = session.moves.standing(), len(link.events)
     if desk.rehearsal is not None:
         desk.rehearsal.power_cycle()
         desk.screen.say("The simulated machine was switched off and on.")
@@ -346,9 +346,9 @@ def power_cycle(desk: Desk, address: str) -> str:
             " board, wait 10 s, reconnect, switch on, and wait until it has started. Then press"
             " Enter:"
         )
-    evidence = session.saw_power_cycle(mark, stood)
-    session.let_go()
-    session.attach_again(desk.open_again(address))
+    evidence = session.storage.saw_power_cycle(mark, stood)
+    session.contact.let_go()
+    session.contact.attach_again(desk.open_again(address))
     desk.screen.say(f"The power cycle: {evidence}.")
     return evidence
 
@@ -372,8 +372,8 @@ def undo(desk: Desk, /, entry: str | None, listed: bool, approve: str | None) ->
     if listed:
         show_past(desk)
         return
-    to, _ = session.state_to(entry)
-    plan = session.undoing(to)
+    to, _ = session.changes.state_to(entry)
+    plan = session.changes.undoing(to)
     if plan.empty:
         no_lines(desk)
         desk.screen.answer(plan.to_plain(), lambda: desk.screen.say("No setting differs any more."))
@@ -419,9 +419,9 @@ def cool(desk: Desk, /) -> None:
     \b
     Example: plumbelt --port /dev/ttyUSB0 cool
     """
-    heats = desk.session.cool()
+    heats = desk.session.heaters.cool()
     bench = desk.session.bench
-    danger = desk.session.watch_cooling() if bench.heater_state == "off" else ""
+    danger = desk.session.heaters.watch_cooling() if bench.heater_state == "off" else ""
     if danger:
         desk.screen.answer({"worst": danger, "heaters": "off", "off": False}, lambda: None)
         raise Refused(danger, remedy=SWITCH_OFF)
@@ -445,7 +445,7 @@ def begin(desk: Desk, /) -> None:
     Example: plumbelt> begin
     """
     count = len(desk.session.now.taken)
-    desk.session.begin()
+    desk.session.readings.begin()
     desk.screen.answer(
         {"set_aside": count},
         lambda: desk.screen.say(f"A new tune; {count} readings were set aside."),

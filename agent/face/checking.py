@@ -56,7 +56,9 @@ def check_slicing(desk: Desk, what: str | None, path: Path) -> None:
             remedy="For example: gauge post --toolpath post.gcode",
         )
     text = read_file(path).decode("utf-8", errors="replace")
-    found = sliced_angle(text.splitlines(), desk.session.draw(what), desk.session.profile.axes)
+    found = sliced_angle(
+        text.splitlines(), desk.session.pieces.draw(what), desk.session.profile.axes
+    )
     stated = desk.session.profile.mechanics.angle_deg
     if not found.fits(stated):
         raise Refused(

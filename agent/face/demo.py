@@ -80,7 +80,7 @@ def demo(desk: Desk, /, seed: int, bench_kind: str, effects: tuple[str, ...]) ->
     try:
         document = whole_job(Job(desk.screen, session, rehearsal))
     finally:
-        session.detach()
+        session.contact.detach()
         rehearsal.close()
     desk.screen.answer(document, lambda: None)
     if not document["verified"]:
@@ -96,7 +96,7 @@ def whole_job(job: Job) -> dict[str, Any]:
     _measure(job, "3. Measure: moves without plastic, then three pieces")
     naive = shortcut(job, before)
     by_hand = _solve(job)
-    plan = session.preview()
+    plan = session.changes.preview()
     screen.heading("5. Preview")
     tables.plan(screen, plan)
     _write(job)
@@ -145,14 +145,14 @@ def shortcut(job: Job, before: Mapping[str, float]) -> Errors:
 def _attach(job: Job) -> None:
     screen, session = job.screen, job.session
     screen.heading("1. Attach and read back, twice")
-    readback = session.attach(job.rehearsal.open())
+    readback = session.contact.attach(job.rehearsal.open())
     screen.say(
         f"{job.rehearsal.address}: {readback.identity or 'a controller'}, family"
         f" '{readback.family}', {len(readback.settings)} settings, both readings agree."
     )
     screen.heading("2. Snapshot, and is it plausible?")
-    tables.settings(screen, session.clean_readback, only="steps_per_mm")
-    found = session.findings()
+    tables.settings(screen, session.bench.clean_readback, only="steps_per_mm")
+    found = session.bench.findings()
     for finding in found:
         screen.say(f"- {finding}")
     if not found:
@@ -168,27 +168,27 @@ def _measure(job: Job, heading: str) -> None:
     for role in ROLES:
         for travel in _moves(session, role):
             for lines in (travel.take_up, travel.go):
-                session.send_lines(lines)
+                session.contact.send_lines(lines)
             values = bench.measure(travel.feature, MOVES, RESEATS)
-            session.send_lines(travel.back)
+            session.contact.send_lines(travel.back)
             # Repeats of one move share its gauge: they do not make its uncertainty smaller.
-            session.take(travel.feature, (sum(values) / len(values),), MOVES, U_GAUGE)
+            session.readings.take(travel.feature, (sum(values) / len(values),), MOVES, U_GAUGE)
     screen.say(
         f"{len(ROLES)} axes moved over {MOVES_EACH} lengths each, lost motion taken up, and read on"
         " the gauges."
     )
     for name in WHOLE_SET:
-        piece = session.draw(name)
-        laying = session.begin_laying(piece)
+        piece = session.pieces.draw(name)
+        laying = session.pieces.begin(piece)
         with screen.progress(f"laying {name:<5}", len(laying.lines)) as done:
-            session.lay_on(laying, on_progress=_counting(done))
-        laid = session.laid_whole(piece)
+            session.pieces.lay_on(laying, on_progress=_counting(done))
+        laid = session.pieces.laid_whole(piece)
         bench.laid(laid.name)
         minutes = math.ceil(cooling_minutes(piece, session.profile))
         bench.wait(minutes)
         screen.say(f"{name} cools for {minutes} min before it is read.")
         for feature in piece.features:
-            session.take(feature, bench.measure(feature, laid.name, RESEATS), laid.name)
+            session.readings.take(feature, bench.measure(feature, laid.name, RESEATS), laid.name)
     screen.say(f"{len(session.now.taken)} features read, the caliper put on {RESEATS} times each.")
 
 
@@ -197,13 +197,13 @@ def _moves(session: Session, role: Role) -> Iterator[Travel]:
 
     What a gauge or play adds to each move alike drops out between them.
     """
-    whole = session.travel_of(role)
+    whole = session.moves.travel(role)
     for part in range(MOVES_EACH):
         share = 1 - part / MOVES_EACH
         if not part:
             yield whole
             continue
-        yield session.travel_of(role, round(whole.mm * share, 2))
+        yield session.moves.travel(role, round(whole.mm * share, 2))
 
 
 def _counting(done: Callable[[int], None]) -> Callable[[Progress], None]:
@@ -214,7 +214,7 @@ def _counting(done: Callable[[int], None]) -> Callable[[Progress], None]:
 def _solve(job: Job) -> dict[str, dict[str, float]]:
     screen, session = job.screen, job.session
     screen.heading("4. Solve: every error at once")
-    solution = session.solve()
+    solution = session.readings.solve()
     survey = session.now.survey
     assert survey is not None
     tables.parameters(screen, survey, solution)
@@ -231,18 +231,20 @@ def _solve(job: Job) -> dict[str, dict[str, float]]:
 def _write(job: Job) -> None:
     """Write, prove, store, prove; then slice with the angle found."""
     screen, session, proofs = job.screen, job.session, job.proofs
-    plan = session.plan
+    plan = session.bench.plan
     assert plan is not None
     screen.heading("6. Approve, write, read back")
     if not plan.empty:
         screen.say(f"Approved by its digest {plan.digest}: this run is unattended.")
-        outcome = session.write(plan, plan.digest, retyped=plan.wanted)
+        outcome = session.changes.write(plan, plan.digest, retyped=plan.wanted)
         tables.outcome(screen, outcome)
         proofs["written values read back"] = outcome.verified
         screen.heading("7. Store, reload, compare")
-        looked = session.look()
+        looked = session.storage.look()
         tables.look(screen, looked)
-        outcome = session.store(looked, looked.digest, "leave them out" if looked.others else None)
+        outcome = session.storage.store(
+            looked, looked.digest, "leave them out" if looked.others else None
+        )
         tables.outcome(screen, outcome)
         proofs["reloaded from storage"] = outcome.stored
         sent = set(job.rehearsal.received)
@@ -252,13 +254,13 @@ def _write(job: Job) -> None:
     if session.now.solution is not None:  # no line was to be written: the angle alone
         angle = session.now.solution.slicing_angle_deg
         in_use = session.profile.mechanics.angle_deg
-        session.take_angle(in_use if angle is None else angle, as_solved=True)
+        session.changes.take_angle(in_use if angle is None else angle, as_solved=True)
     job.rehearsal.slice_at(session.profile.mechanics.angle_deg)
 
 
 def _compare(job: Job) -> None:
     screen, session, proofs = job.screen, job.session, job.proofs
-    compared = session.compare()
+    compared = session.bench.compare()
     tables.comparison(screen, compared)
     apart = [row.name for row in compared if not row.agrees]
     proofs["second measurement as expected"] = bool(compared) and not apart

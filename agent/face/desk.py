@@ -69,9 +69,9 @@ class Desk:
 
     def _halted_by_word(self) -> bool:
         """'halt' was typed in answer to a question; False where nothing is attached."""
-        if self._session is None or self._session.link is None:
+        if self._session is None or self._session.contact.link is None:
             return False
-        self._session.halt()
+        self._session.contact.halt()
         return True
 
     @property
@@ -98,7 +98,7 @@ class Desk:
             return self.rehearsal.open()
         from agent.wire.port import Address
 
-        self.session.detach()
+        self.session.contact.detach()
         try:
             return self._open(self._wanted(Address.of(port), how), how)
         except BaseException:
@@ -106,7 +106,7 @@ class Desk:
             raise
 
     def open_again(self, port: str, how: Opening | None = None) -> Transport:
-        """Open the port of this session once more, after `Session.let_go`, wherever it is now.
+        """Open the port of this session once more, after `Contact.let_go`, wherever it is now.
 
         Raises LinkFailed.
         """
@@ -186,15 +186,17 @@ class Desk:
         if self.foot is not None and any(told := self.foot()):
             dangers = self._dangers()
             return fitted([*dangers, told], width, keep=len(dangers))
-        if session is None or session.link is None or session.family is None:
+        if session is None or session.contact.link is None or session.contact.family is None:
             dangers = self._dangers()
             quiet = ["not attached", "heaters unknown"]
             return fitted([*dangers, self.machine, *quiet], width, keep=len(dangers))
         bench, parts = session.bench, self._dangers()
         worst = len(parts)
         parts.append((bench.profile.name, bench.profile.name[:12]))
-        parts.append((session.link.transport.name, session.link.transport.name[-14:]))
-        parts += [session.family.name, self._link_state(session)]
+        parts.append(
+            (session.contact.link.transport.name, session.contact.link.transport.name[-14:])
+        )
+        parts += [session.contact.family.name, self._link_state(session)]
         if bench.plan is not None and not bench.plan.empty:
             parts.append((f"plan {bench.plan.digest} waits", f"plan {bench.plan.digest}"))
         if bench.heater_state in ("off", "not reported"):
@@ -225,7 +227,7 @@ class Desk:
         bench, parts = session.bench, list[str | tuple[str, str]]()
         if bench.heat_danger:
             parts.append(("HEATER DOES NOT OBEY", "HEATER BAD"))
-        if session.link is not None:
+        if session.contact.link is not None:
             if bench.heater_state == "on":
                 parts.append(("HEATERS ON", "HOT"))
             elif bench.heater_state == "unknown":
@@ -243,16 +245,16 @@ class Desk:
         return parts
 
     def _link_state(self, session: Session) -> str:
-        assert session.link is not None
+        assert session.contact.link is not None
         if self.lost:
             return "LOST"
-        return "halted" if session.halted else session.link.state.value
+        return "halted" if session.bench.halted else session.contact.link.state.value
 
     def note_lost(self) -> None:
         """After a failure of the link: if the port itself has gone, only attaching helps."""
         session = self._session
-        if session is not None and session.link is not None and session.gone:
-            session.lose(session.link.transport.name)
+        if session is not None and session.contact.link is not None and session.contact.gone:
+            session.contact.lose(session.contact.link.transport.name)
 
     def note_refused(self, line: str, why: str) -> None:
         """A step was refused: the guide will not offer it again while nothing has changed."""
@@ -263,16 +265,16 @@ class Desk:
     def wake(self) -> None:
         """After this computer slept: link and heaters are asked before anything else is done."""
         slept, session = self.sleep.seconds(), self._session
-        if not slept or session is None or session.link is None:
+        if not slept or session is None or session.contact.link is None:
             return
         self.screen.complain(
             f"! This computer slept for {slept / 60:.0f} min. What the machine did meanwhile,"
             " nobody here has seen."
         )
         try:
-            session.ask_heaters()
+            session.contact.ask_heaters()
         except AgentError as failure:
-            session.heat("unknown", "this computer slept, and the link is silent since")
+            session.heaters.note("unknown", "this computer slept, and the link is silent since")
             self.note_lost()
             self.screen.complain(f"! {failure}")
         self.screen.complain(f"! {self.heat_words()}")
@@ -280,14 +282,14 @@ class Desk:
     def heat_words(self) -> str:
         """What is known of the heaters, as a sentence."""
         session = self._session
-        if session is None or session.link is None:
+        if session is None or session.contact.link is None:
             return "Nobody knows of the heaters: no machine is attached."
         return heater_sentence(session.bench)
 
     def standing(self) -> str:
         """After an interrupt: what is known of the machine, in a sentence or two."""
         session = self._session
-        if session is None or session.link is None:
+        if session is None or session.contact.link is None:
             return "No machine is attached."
         state = self._link_state(session)
         words = {
@@ -304,7 +306,7 @@ class Desk:
         session = self._session
         if session is None:
             return
-        session.leave_cold()
+        session.heaters.leave_cold()
         bench = session.book.bench
         with suppress(OSError):  # the terminal may be what went
             if bench.session and bench.session == session.book.session:  # it was attached here

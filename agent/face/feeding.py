@@ -52,7 +52,7 @@ def feed(desk: Desk, /, kind: str, length: float, repeats: int, speed: float) ->
         show_flow(desk)
         return
     session = desk.session
-    session.joined()
+    session.contact.joined()
     old = steps_now(desk)
     refuse_out_of_order(desk)
     from agent.pieces.feeds import feed_test
@@ -67,7 +67,7 @@ def feed(desk: Desk, /, kind: str, length: float, repeats: int, speed: float) ->
     values = fed(desk, test)
     if len(values) < 2:
         raise Refused("fewer than two feeds were read, which tells nothing", remedy="Feed again")
-    session.keep_feed(test.kind, length, values)
+    session.readings.keep_feed(test.kind, length, values)
     result = result_now(desk, old)
     plan_for(desk, old, result)
     document = document_of(desk, old, result)
@@ -82,7 +82,7 @@ READY: Final = {
 
 def steps_now(desk: Desk) -> float:
     """Live steps of the extruder.  Raises Refused where the controller reports none."""
-    steps = desk.session.live("steps_per_mm").get("e0")
+    steps = desk.session.bench.live("steps_per_mm").get("e0")
     if steps is None:
         raise Refused(f"the controller reported no {KEY}", remedy="There is nothing to tune here")
     return steps
@@ -90,7 +90,7 @@ def steps_now(desk: Desk) -> float:
 
 def refuse_out_of_order(desk: Desk) -> None:
     """The extruder comes last: belt and angle change how thick a layer is, and with it the flow."""
-    solution, plan = desk.session.now.solution, desk.session.plan
+    solution, plan = desk.session.now.solution, desk.session.bench.plan
     waiting = plan is not None and set(plan.wanted) - {KEY}
     if waiting or (
         solution is not None and (solution.corrections or solution.slicing_angle_deg is not None)
@@ -122,8 +122,8 @@ def show_test(desk: Desk, test: FeedTest) -> None:
 def fed(desk: Desk, test: FeedTest) -> list[float]:
     """Heat, feed, ask; the heater is off again whatever happens."""
     session = desk.session
-    link, _ = session.joined()
-    session.heat("on", f"{test.kind} feeds")
+    link, _ = session.contact.joined()
+    session.heaters.note("on", f"{test.kind} feeds")
     values: list[float] = []
     all_offered = False
     try:
@@ -131,12 +131,12 @@ def fed(desk: Desk, test: FeedTest) -> list[float]:
             with named(link, (line,), "move"):
                 link.ask(line, timeout=HEATING_TIMEOUT)
         for number, lines in enumerate(test.feeds, start=1):
-            session.send_lines(lines, seconds=test.seconds)
+            session.contact.send_lines(lines, seconds=test.seconds)
             value, all_offered = read_feed(desk, test, number, all_offered)
             if value is not None:
                 values.append(value)
     finally:
-        if session.cool() is None:
+        if session.heaters.cool() is None:
             desk.screen.complain(
                 "! The heater could NOT be switched off over the link: use the power switch."
             )
@@ -171,7 +171,7 @@ def result_now(desk: Desk, old: float) -> FeedResult | None:
     """What all feeds of the session say together; None without free ones."""
     from agent.pieces.feeds import feed_result
 
-    feeds = desk.session.feeds
+    feeds = desk.session.bench.feeds
     if "free" not in feeds:
         return None
     length, free = feeds["free"]
@@ -192,25 +192,25 @@ def plan_for(desk: Desk, old: float, result: FeedResult | None) -> None:
     from agent.change.plan import make_plan
 
     session = desk.session
-    _, family = session.joined()
+    _, family = session.contact.joined()
     plan = make_plan(
-        session.clean_readback,
+        session.bench.clean_readback,
         {KEY: result.steps_per_mm},
         family,
         machine=session.profile.name,
         profile=session.profile,
         why="free feeds of filament",
     )
-    session.propose(plan, "feed")
+    session.changes.propose(plan, "feed")
 
 
 def document_of(desk: Desk, old: float, result: FeedResult | None) -> dict[str, Any]:
     """The answer as plain data."""
-    plan = desk.session.plan
+    plan = desk.session.bench.plan
     return {
         "feeds": {
             kind: {"commanded_mm": length, "mm": list(values)}
-            for kind, (length, values) in desk.session.feeds.items()
+            for kind, (length, values) in desk.session.bench.feeds.items()
         },
         "old": old,
         "new": None if result is None else result.steps_per_mm,
@@ -223,7 +223,7 @@ def document_of(desk: Desk, old: float, result: FeedResult | None) -> dict[str, 
 
 def show_result(desk: Desk, old: float, result: FeedResult | None) -> None:
     screen = desk.screen
-    for kind, (length, values) in desk.session.feeds.items():
+    for kind, (length, values) in desk.session.bench.feeds.items():
         screen.say(f"{kind}, commanded {length:g} mm: {_listed(values)}")
     if result is None:
         screen.say("Hot feeds alone never change the steps: 'feed free' tells step from slip.")
@@ -244,7 +244,7 @@ def show_result(desk: Desk, old: float, result: FeedResult | None) -> None:
                 else "."
             )
         )
-    plan = desk.session.plan
+    plan = desk.session.bench.plan
     if plan is None or not worth_it(old, result):
         screen.say(
             f"Leave the steps: a change counts beyond {100 * WORTH_IT:g} % and its uncertainty."

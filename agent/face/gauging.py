@@ -231,7 +231,7 @@ def take_given(desk: Desk, seat: Seat, numbers: Sequence[float], u_mm: float | N
     odd = suspect(numbers, desk.session.profile.instrument.repeatability_mm)
     if odd is not None:
         desk.screen.say(f"! {numbers[odd]:g} differs from the others; it is kept all the same.")
-    desk.session.take(seat.feature, numbers, seat.laid.name, u_mm)
+    desk.session.readings.take(seat.feature, numbers, seat.laid.name, u_mm)
 
 
 def take_scan(
@@ -247,9 +247,9 @@ def take_scan(
 
     piece, name = scanning.meant(desk, what, sizes_from(sizes, "gauge"))
     read = scanning.read_file(desk, piece, name, path, dpi, picture)
-    name = name or desk.session.laid_whole(piece).name
+    name = name or desk.session.pieces.laid_whole(piece).name
     for one in read.taken:
-        desk.session.take(one.feature, (one.mm,), name, one.u_mm)
+        desk.session.readings.take(one.feature, (one.mm,), name, one.u_mm)
     document = {**scanning.plain(read), "picture": str(picture) if picture else None}
     desk.screen.answer(document, lambda: scanning.told(desk, read, picture))
     if read.left_out:
@@ -266,8 +266,8 @@ def answer(desk: Desk) -> None:
 
     def show() -> None:
         tables.readings(desk.screen, taken)
-        if desk.session.trouble:
-            desk.screen.say(f"! The record cannot be kept: {desk.session.trouble}")
+        if desk.session.book.trouble:
+            desk.screen.say(f"! The record cannot be kept: {desk.session.book.trouble}")
 
     desk.screen.answer(document, show)
 
@@ -276,19 +276,19 @@ def take_profile(desk: Desk, name: str | None) -> None:
     """Use a profile where no machine is attached.  Raises BadInput where one is."""
     if name is None:
         return
-    if desk.session.link is not None:
+    if desk.session.contact.link is not None:
         raise BadInput(
             "a machine is attached and has its profile",
             remedy="Leave --profile out, or give it to 'attach'",
         )
     from agent.store.profiles import load_profile
 
-    desk.session.use(load_profile(name))
+    desk.session.contact.use(load_profile(name))
 
 
 def take_file(desk: Desk, path: Path) -> None:
     """Take up the readings of the file `path`, which stays as it is."""
-    count = desk.session.take_file(path)
+    count = desk.session.readings.take_file(path)
     words = "1 reading" if count == 1 else f"{count} readings"
     desk.screen.say(f"{words} of {path} taken up." if count else f"Nothing in {path} is new.")
 
@@ -379,12 +379,12 @@ def unread(desk: Desk, laid: Laid, seats: list[Seat], repeats: int) -> list[Seat
 
 def printed_otherwise(desk: Desk, name: str) -> Laid:
     """A piece that was not laid in this session.  Raises Refused if there is none."""
-    drawn = desk.session.draw(name)
+    drawn = desk.session.pieces.draw(name)
     if desk.rehearsal is None and desk.screen.agrees(
         f"No {name} was laid in this session. Is there one from this machine in its present state,"
         f" in the sizes that 'piece {name}' shows?"
     ):
-        return desk.session.laid_whole(drawn)
+        return desk.session.pieces.laid_whole(drawn)
     raise Refused(
         f"no {name} has been laid",
         remedy=f"'lay {name}' lays it; 'piece {name}' writes files to print it otherwise",
@@ -423,7 +423,7 @@ def keep_values(
     desk: Desk, seat: Seat, u_mm: float | None, values: Sequence[float], goes_on: bool
 ) -> None:
     """Each value is kept when it is typed: nothing that breaks loses it."""
-    desk.session.take(seat.feature, values, seat.laid.name, u_mm, goes_on=goes_on)
+    desk.session.readings.take(seat.feature, values, seat.laid.name, u_mm, goes_on=goes_on)
 
 
 def ask_conditions(desk: Desk, laid: Laid | None = None, *, known: bool = False) -> None:
@@ -437,13 +437,13 @@ def ask_conditions(desk: Desk, laid: Laid | None = None, *, known: bool = False)
         desk.rehearsal.wait(cooling_of(laid))
     age = None if laid is None or desk.rehearsal is not None else minutes_since(laid.at)
     if not session.now.asked and not (known and laid is not None and laid.at):
-        before = session.conditions.room_c
+        before = session.bench.conditions.room_c
         usual = "not known" if before is None else f"{before:g}"
         room = asked_number(desk, f"Room temperature, °C (Enter: {usual})?", 0.0, 60.0)
         told = asked_number(desk, "Minutes since the piece was laid (Enter: not known)?", 0.0, 1e6)
-        session.keep_conditions(
+        session.readings.keep_conditions(
             replace(
-                session.conditions,
+                session.bench.conditions,
                 room_c=before if room is None else room,
                 minutes_since_print=told,
             )

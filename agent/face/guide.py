@@ -37,7 +37,7 @@ Rule = Callable[[Desk], Step | None]
 
 
 def attach(desk: Desk) -> Step | None:
-    if desk.session.link is not None:
+    if desk.session.contact.link is not None:
         return None
     if desk.lost:
         return Step(
@@ -62,19 +62,21 @@ def read_cleanly(desk: Desk) -> Step | None:
     from agent.wire.exchange import State
 
     session = desk.session
-    if desk.lost and session.link is not None:
+    if desk.lost and session.contact.link is not None:
         return Step(
             f"attach {desk.lost} --again",
             "The link is lost. Check cable and power; what was read and found stays.",
         )
-    if session.link is not None and (session.halted or session.link.state is State.HALTED):
+    if session.contact.link is not None and (
+        session.bench.halted or session.contact.link.state is State.HALTED
+    ):
         return Step(
-            f"attach {session.link.transport.name} --again",
+            f"attach {session.contact.link.transport.name} --again",
             "The controller has halted: reset it, or switch it off and on, then attach again.",
         )
-    if session.link is not None and session.link.state is State.DOUBT:
+    if session.contact.link is not None and session.contact.link.state is State.DOUBT:
         return Step("readback", "The effect of the last line is not known; reading back tells.")
-    if session.readback is None or session.readback.damaged:
+    if session.bench.readback is None or session.bench.readback.damaged:
         return Step("readback", "The last reading is damaged; nothing may rest on it.")
     return None
 
@@ -96,10 +98,12 @@ def cool_down(desk: Desk) -> Step | None:
 def home_first(desk: Desk) -> Step | None:
     """After something broke off the axes are homed, where one word homes them without the belt."""
     session = desk.session
-    if not session.place_lost or session.family is None:
+    if not session.bench.place_lost or session.contact.family is None:
         return None
     axes = session.profile.axes
-    line = session.family.homes([axes.letter(role).upper() for role in ("across", "gantry")])
+    line = session.contact.family.homes(
+        [axes.letter(role).upper() for role in ("across", "gantry")]
+    )
     if line is None:
         return None
     return Step(
@@ -126,8 +130,8 @@ def restore_first(desk: Desk) -> Step | None:
     from agent.change.guards import blocked_roles
 
     session = desk.session
-    blocked = blocked_roles(session.findings(), session.profile.axes)
-    if not blocked or session.done is not None or not session.profile.settings:
+    blocked = blocked_roles(session.bench.findings(), session.profile.axes)
+    if not blocked or session.bench.done is not None or not session.profile.settings:
         return None
     role, why = next(iter(blocked.items()))
     return Step(
@@ -141,7 +145,7 @@ def save_first(desk: Desk) -> Step | None:
     from agent.store.profiles import profile_path
 
     session = desk.session
-    if desk.rehearsal is not None or session.done is not None:
+    if desk.rehearsal is not None or session.bench.done is not None:
         return None
     name = session.profile.name
     if profile_path(name).is_file():
@@ -185,7 +189,7 @@ def measure(desk: Desk) -> Step | None:
         return Step(f"gauge {first.piece} --enough", why)
     again = "again, to prove the change" if now.follows is not None else "now"
     why = f"{CATALOGUE[first.piece].shows}. Lay it {again}."
-    if desk.session.family is not None and not desk.session.family.heats:
+    if desk.session.contact.family is not None and not desk.session.contact.family.heats:
         why = f"{why} Nozzle and bed are heated by hand there: 'lay' says when."
     if not now.laid and short.out_of_reach(desk):
         why = f"{why}\n! {short.out_of_reach(desk)} 'outlook' tells what would help."
@@ -222,7 +226,7 @@ def solve(desk: Desk) -> Step | None:
     now = desk.session.now
     if now.solution is not None or not (now.taken or now.runs):
         return None
-    if now.follows is not None and desk.session.compare():
+    if now.follows is not None and desk.session.bench.compare():
         return None  # a proof is held against what was foretold, not solved anew
     course = short.course_now(desk)
     enough = course is not None and course.enough
@@ -264,19 +268,21 @@ def line_again(taken: Taken) -> str:
 def carry_out(desk: Desk) -> Step | None:
     """A plan that was previewed waits for its approval."""
     session = desk.session
-    if session.plan is None or session.plan.empty:
+    if session.bench.plan is None or session.bench.plan.empty:
         return None
     waiting = session.bench.waiting
     verb = "undo" if waiting is not None and waiting.purpose == "undo" else "write"
-    return Step(verb, f"Plan {session.plan.digest} is ready. '{verb}' asks you for its digest.")
+    return Step(
+        verb, f"Plan {session.bench.plan.digest} is ready. '{verb}' asks you for its digest."
+    )
 
 
 def change(desk: Desk) -> Step | None:
     session = desk.session
-    if session.unstored:
+    if session.bench.unstored:
         return None
     if _warranted(session.now.solution):
-        if session.plan is not None:
+        if session.bench.plan is not None:
             return Step("write", "No line is to be sent, but the slicing angle is to be changed.")
         return Step("preview", "The solution asks for a change; this shows it and sends nothing.")
     return None
@@ -292,15 +298,15 @@ def _warranted(solution: Solution | None) -> bool:
 def keep(desk: Desk) -> Step | None:
     """What is live and not stored is stored, where the controller has a word for it."""
     session = desk.session
-    if not session.unstored or session.now.taken or session.family is None:
+    if not session.bench.unstored or session.now.taken or session.contact.family is None:
         return None
-    words = session.family.words
+    words = session.contact.family.words
     if words.writing_stores:
         return None
-    if session.done is not None and (words.store is None or not words.covers_steps):
+    if session.bench.done is not None and (words.store is None or not words.covers_steps):
         from agent.change.plan import file_lines
 
-        lines = " | ".join(file_lines(session.family, session.done.changes))
+        lines = " | ".join(file_lines(session.contact.family, session.bench.done.changes))
         return Step(
             "prove power",
             f"This controller's store word does not keep steps. Put into its file: {lines}. Then"
@@ -317,7 +323,7 @@ def keep(desk: Desk) -> Step | None:
 
 def prove_power(desk: Desk) -> Step | None:
     session = desk.session
-    if session.done is None or any(p.stage == _FOR_GOOD for p in session.bench.proofs):
+    if session.bench.done is None or any(p.stage == _FOR_GOOD for p in session.bench.proofs):
         return None
     if session.now.taken or session.now.laid:
         return None
@@ -329,7 +335,7 @@ _FOR_GOOD: Final = "after a power cycle"
 
 def disagree(desk: Desk) -> Step | None:
     """A second measurement that is not as expected is no end of a tune."""
-    apart = [row.name for row in desk.session.compare() if not row.agrees]
+    apart = [row.name for row in desk.session.bench.compare() if not row.agrees]
     if not apart:
         return None
     now = desk.session.now
@@ -352,7 +358,7 @@ def keep_profile(desk: Desk) -> Step | None:
     from agent.change.outcome import KEPT
 
     session = desk.session
-    if desk.rehearsal is not None or not session.stages & KEPT or not session.compare():
+    if desk.rehearsal is not None or not session.bench.stages & KEPT or not session.bench.compare():
         return None
     from agent.store.profiles import load_profile, profile_path
 
@@ -429,7 +435,7 @@ def finish(desk: Desk) -> Step | None:
             "solve", "A change is warranted and was not carried out: this shows once more why."
         )
     standing = [text for text, _ in standing_errors(desk)]
-    if session.compare():
+    if session.bench.compare():
         power = short.power_words(desk)
         proved = f"Every reading is as expected. {power}".rstrip()
         if standing:

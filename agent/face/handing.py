@@ -32,8 +32,8 @@ def handover(desk: Desk, /, file: Path, out: Path | None) -> None:
     \b
     Example: plumbelt> handover start.txt
     """
-    _, family = desk.session.joined()
-    done = desk.session.done
+    _, family = desk.session.contact.joined()
+    done = desk.session.bench.done
     if done is None or not done.wanted:
         raise Refused("nothing was written in this session", remedy="'write' comes first")
     into_copy(desk, family, file, done.wanted, out)

@@ -104,7 +104,7 @@ def profile_use(desk: Desk, /, name: str) -> None:
     from agent.store.profiles import load_profile
 
     found = load_profile(name)
-    desk.session.use(found)
+    desk.session.contact.use(found)
     desk.screen.answer(
         {"profile": found.name}, lambda: desk.screen.say(f"The machine is {found.name} now.")
     )
@@ -149,17 +149,17 @@ def profile_save(desk: Desk, /, name: str, port: str | None, over: bool, like: s
     session = desk.session
     if port is not None:
         # so the record knows whose settings were read
-        session.use(replace(_base(session, saved, like), name=name))
+        session.contact.use(replace(_base(session, saved, like), name=name))
     with one_shot(desk, port):
-        source = session.joined()[0].transport.name
-        readback = session.read_back()
+        source = session.contact.joined()[0].transport.name
+        readback = session.contact.read_back()
         base = replace(_base(session, saved, like), name=name)
         kept = with_settings(
             base, readback, read_at=utc_now(), read_from=source, written=session.bench.exact
         )
         stamp = saved.stamp if saved is not None and not saved.ready else ABSENT
         written = save_profile(kept, place, expect=stamp)
-        session.use(kept)  # what the file holds is what is known from now on
+        session.contact.use(kept)  # what the file holds is what is known from now on
     document = {"file": str(written.path), "settings": len(kept.settings)}
     desk.screen.answer(
         document,
@@ -219,9 +219,9 @@ def profile_compare(desk: Desk, /, name: str, other: str | None, port: str | Non
         found, right = compare_profiles(left, load_profile(other)), other
     else:
         if port is not None:
-            desk.session.use(left)
+            desk.session.contact.use(left)
         with one_shot(desk, port):
-            live = desk.session.read_back()
+            live = desk.session.contact.read_back()
         found, right = compare_with_live(left, live), "live"
 
     def show() -> None:
@@ -290,12 +290,12 @@ def profile_restore(
         _into_file(desk, saved, own_file)
         return
     session = desk.session
-    session.use(saved)
+    session.contact.use(saved)
     with one_shot(desk, port):
-        link, family = session.joined()
+        link, family = session.contact.joined()
         found = restore(
             saved,
-            session.read_back(),
+            session.contact.read_back(),
             family,
             events=tuple(link.events),
         )
@@ -304,7 +304,7 @@ def profile_restore(
             return
         if not desk.screen.json:
             show_restore(desk, found)
-        session.propose(found.plan, "restore")
+        session.changes.propose(found.plan, "restore")
         if approve is None:
             if found.plan.empty:
                 desk.screen.answer(found.to_plain(), lambda: None)
@@ -352,11 +352,11 @@ def _approved(desk: Desk, found: Restore, approve: str, and_store: bool) -> None
     from agent.face import tables
 
     session = desk.session
-    _, family = session.joined()
+    _, family = session.contact.joined()
     outcome: Outcome | None = None
     if not found.plan.empty:
         # Whoever names the digest has seen each value; there is nobody here to type them again.
-        outcome = session.write(found.plan, approve, retyped=found.plan.wanted)
+        outcome = session.changes.write(found.plan, approve, retyped=found.plan.wanted)
         tables.outcome(desk.screen, outcome)
     if not and_store or family.words.writing_stores or (outcome and not outcome.verified):
         if outcome is None:
@@ -365,7 +365,7 @@ def _approved(desk: Desk, found: Restore, approve: str, and_store: bool) -> None
             finish(desk, outcome)
         return
     try:
-        looked = session.look()
+        looked = session.storage.look()
     except Refused as refusal:
         document = outcome.to_plain() if outcome is not None else found.to_plain()
         desk.screen.answer({"worst": refusal.what, **document}, lambda: None)
@@ -380,7 +380,7 @@ def _approved(desk: Desk, found: Restore, approve: str, and_store: bool) -> None
             remedy=f"'store --approve {looked.digest} --others too' stores it all; '--others"
             " without' leaves that out",
         )
-    outcome = session.store(looked, looked.digest)
+    outcome = session.storage.store(looked, looked.digest)
     tables.outcome(desk.screen, outcome)
     finish_stored(desk, outcome)
 
@@ -435,8 +435,8 @@ def mechanics(desk: Desk, /, profile_name: str | None) -> None:
             remedy="Choose a profile: 'mechanics --profile NAME' ('profile list' shows all)",
         )
     known, axes = chosen.mechanics, chosen.axes
-    attached = session.link is not None and session.readback is not None
-    live = session.clean_readback.settings if attached else {}
+    attached = session.contact.link is not None and session.bench.readback is not None
+    live = session.bench.clean_readback.settings if attached else {}
     rows, document = [], {}
     for role in ROLES:
         drive = known.drives.get(role)
@@ -463,7 +463,7 @@ def mechanics(desk: Desk, /, profile_name: str | None) -> None:
         leans = "at an angle that is not known" if angle is None else f"at {angle:g}°"
         screen.say(f"{chosen.name}: gantry {leans} to the belt.")
         screen.table([*columns, ("live", True), ("live vs calculated, %", True)], rows)
-        for finding in plausible(session.clean_readback, known, axes) if live else ():
+        for finding in plausible(session.bench.clean_readback, known, axes) if live else ():
             screen.say(f"! {finding}")
         screen.say(f"The parts come from the profile; see 'profile show {chosen.name}'.")
 

@@ -102,9 +102,9 @@ def lay(desk: Desk, /, name: str, sizes: tuple[str, ...]) -> None:
     from agent.pieces import summary
 
     session = desk.session
-    session.joined()
-    drawn = session.draw(name, sizes_from(sizes, "lay"))
-    laying = session.begin_laying(drawn)
+    session.contact.joined()
+    drawn = session.pieces.draw(name, sizes_from(sizes, "lay"))
+    laying = session.pieces.begin(drawn)
     by_hand = not laying.wording.heats
     takes = summary(drawn, session.profile, laying.wording)
     acknowledge(desk)
@@ -121,14 +121,14 @@ def lay(desk: Desk, /, name: str, sizes: tuple[str, ...]) -> None:
         "laid": laid.name,
         "lines": takes.lines,
         "seconds": takes.seconds,
-        "heaters_off": None if by_hand else not session.hot,
+        "heaters_off": None if by_hand else not session.bench.hot,
     }
 
     off = (
         f"{BY_HAND} NOW."
         if by_hand
         else "The controller does NOT report its heaters off: use the power switch."
-        if session.hot
+        if session.bench.hot
         else "The controller reports its heaters off."
     )
 
@@ -155,7 +155,7 @@ def seat_and_heat(desk: Desk) -> None:
     screen.say(SEATED)
     if not screen.agrees("Does the paper drag, and is all cold?"):
         raise Declined("not laid", remedy="Nothing was heated, and no piece begun")
-    session.seat()
+    session.moves.seat()
     nozzle, bed = session.profile.material.heats
     screen.say(HEATED.format(nozzle=nozzle, bed=bed))
     if not screen.agrees("Do both stand at their temperatures, as their own displays show?", "hot"):
@@ -178,7 +178,7 @@ def show_reach(desk: Desk, takes: Summary) -> None:
                 "-" if limit is None else f"{limit:g}",
             )
         )
-    homes = session.joined()[1].wording.homes
+    homes = session.contact.joined()[1].wording.homes
     first = "homed first" if homes else "set by hand first"
     columns = [("axis", False), ("range, mm", True), ("worst case, mm", True)]
     desk.screen.table([*columns, ("available, mm", True)], rows)
@@ -194,7 +194,7 @@ def worst_shares(desk: Desk) -> dict[Any, float]:
     from agent.change.guards import worst_travel
 
     session = desk.session
-    steps = session.live("steps_per_mm")
+    steps = session.bench.live("steps_per_mm")
     shares = {}
     for role in ROLES:
         drive = session.profile.mechanics.drives.get(role)
@@ -208,12 +208,12 @@ def lay_to_the_end(desk: Desk, drawn: Piece, laying: Laying) -> Laid:
     session, sleep = desk.session, Sleep()
     while True:
         with stoppable() as asked, progress_shown(desk.screen.console, drawn.name, laying):
-            finished = session.lay_on(laying, stop=partial(stops, asked, sleep))
+            finished = session.pieces.lay_on(laying, stop=partial(stops, asked, sleep))
         if finished:
             break
         if not goes_on(desk, drawn, laying):
             end(desk, drawn, laying)
-    laid = session.laid_whole(drawn)
+    laid = session.pieces.laid_whole(drawn)
     if desk.rehearsal is not None:
         desk.rehearsal.laid(laid.name)
     return laid
@@ -244,10 +244,10 @@ def goes_on(desk: Desk, drawn: Piece, laying: Laying) -> bool:
                 return answer == "on"
     except (KeyboardInterrupt, click.Abort) as interrupt:
         if ended_by(interrupt) is not None:  # nobody is there any more who could be asked
-            desk.session.stop_laying(laying)
+            desk.session.pieces.stop(laying)
             raise
     except LinkFailed:
-        desk.session.stop_laying(laying)
+        desk.session.pieces.stop(laying)
         raise
     return False
 
@@ -255,14 +255,14 @@ def goes_on(desk: Desk, drawn: Piece, laying: Laying) -> bool:
 def end(desk: Desk, drawn: Piece, laying: Laying) -> None:
     """Heaters off, and the belt fed forward if the technician wants it; always raises Refused."""
     session, screen = desk.session, desk.screen
-    left = session.stop_laying(laying)
+    left = session.pieces.stop(laying)
     fed = "The belt was not fed"
     feed = laying.clear_feed_mm
     screen.say(f"{left}.")
     try:
         if (
             feed is not None
-            and not session.hot
+            and not session.bench.hot
             and screen.agrees(f"Feed the belt forward by {feed:.0f} mm to bring the piece off?")
         ):
             laying.feed_clear()

@@ -395,7 +395,7 @@ def _keep_roll(desk: Desk, points: Sequence[Point], u_mm: float | None) -> None:
         return
     span = max(p.x for p in points) - min(p.x for p in points)
     gap = Feature("gap across, of the bed", "gap", (span, 0.0, 0.0))
-    desk.session.take(gap, (-found.slope_x * span,), MOVES, found.u_between(span, 0.0))
+    desk.session.readings.take(gap, (-found.slope_x * span,), MOVES, found.u_between(span, 0.0))
 
 
 def _asked_gap(desk: Desk, name: str, x: float, s: float) -> float:

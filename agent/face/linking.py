@@ -132,15 +132,17 @@ def attach(
     if profile_name is not None:
         from agent.store.profiles import load_profile
 
-        session.use(load_profile(profile_name))
+        session.contact.use(load_profile(profile_name))
     if again:
         reset_rehearsed(desk)
-        session.let_go()
-        session.lose(port)  # until it answers
-        transport, readback = joined(desk, port, session.attach_again, again=True)
+        session.contact.let_go()
+        session.contact.lose(port)  # until it answers
+        transport, readback = joined(desk, port, session.contact.attach_again, again=True)
     else:
-        session.detach()
-        transport, readback = joined(desk, port, partial(session.attach, serial=serial_of(port)))
+        session.contact.detach()
+        transport, readback = joined(
+            desk, port, partial(session.contact.attach, serial=serial_of(port))
+        )
 
     def show() -> None:
         desk.screen.say(
@@ -158,7 +160,7 @@ def attach(
     if not desk.in_shell:  # one verb, one process: nothing stays open behind it
         note_next(desk, port)
         warn_at_leaving(desk)
-        session.detach()
+        session.contact.detach()
     if readback.damaged:
         raise Refused("the settings were not read cleanly", remedy="'readback' reads again")
 
@@ -191,8 +193,8 @@ def tell_standing(desk: Desk) -> None:
     session = desk.session
     for told in standing_of(session.bench):
         desk.screen.say(f"! {told}")
-    if session.trouble:
-        desk.screen.say(f"! The record cannot be kept: {session.trouble}")
+    if session.book.trouble:
+        desk.screen.say(f"! The record cannot be kept: {session.book.trouble}")
     for told in session.book.damage:
         desk.screen.say(f"! The record: {told}")
 
@@ -200,7 +202,7 @@ def tell_standing(desk: Desk) -> None:
 def warn_at_leaving(desk: Desk) -> None:
     """What is left hot or not stored when the port is let go; nothing if nothing is."""
     session = desk.session
-    if session.link is None:
+    if session.contact.link is None:
         return
     if session.bench.unstored:
         from agent.bench.standing import keeps
@@ -216,8 +218,8 @@ def reset_rehearsed(desk: Desk) -> None:
     from agent.wire.exchange import State
 
     session = desk.session
-    silent = session.link is not None and session.link.state is State.HALTED
-    if desk.rehearsal is not None and (session.halted or silent):
+    silent = session.contact.link is not None and session.contact.link.state is State.HALTED
+    if desk.rehearsal is not None and (session.bench.halted or silent):
         desk.rehearsal.power_cycle()
         desk.screen.say("The simulated machine was switched off and on.")
 
@@ -226,7 +228,7 @@ def show_state(desk: Desk, readback: Readback) -> None:
     """What is wrong with a reading, or with the settings in it; nothing if nothing is."""
     show_damage(desk, readback)
     if not readback.damaged:
-        for finding in desk.session.findings():
+        for finding in desk.session.bench.findings():
             desk.screen.say(f"! {finding}")
 
 
@@ -259,7 +261,7 @@ def detach(desk: Desk, /) -> None:
     """
     heaters = desk.session.bench.heater_state
     warn_at_leaving(desk)
-    desk.session.detach()
+    desk.session.contact.detach()
     desk.leave()
     desk.screen.answer(
         {"attached": False, "heaters": heaters},
@@ -302,7 +304,7 @@ def readback(
         with one_shot(desk, port):
             found = read_or_lose(desk)
             if with_stored:
-                looked = desk.session.look_at_all()
+                looked = desk.session.storage.look_at_all()
                 stored = {c.key: c.old for c in looked.others}
 
     def show() -> None:
@@ -349,13 +351,13 @@ def _plain_words(value: object) -> str:
 
 def read_or_lose(desk: Desk) -> Readback:
     """Read back; a link that fails even at that counts as lost, unless the controller speaks."""
-    link, _ = desk.session.joined()
+    link, _ = desk.session.contact.joined()
     try:
-        found = desk.session.read_back()
+        found = desk.session.contact.read_back()
     except BrokenByRestart:
         raise
     except LinkFailed:
-        desk.session.lose(link.transport.name)
+        desk.session.contact.lose(link.transport.name)
         raise
     return found
 
@@ -380,7 +382,7 @@ def plausible_notes(desk: Desk, found: Readback, attached: bool) -> dict[str, st
         for key in found.settings
         if key.startswith("steps_per_mm.") and drive_of(key, profile.mechanics, profile.axes)
     }
-    for finding in desk.session.findings():
+    for finding in desk.session.bench.findings():
         notes[finding.key] = "CANNOT BE RIGHT" if finding.level == "refuse" else "doubtful"
     return notes
 
@@ -404,16 +406,16 @@ def from_file(path: Path) -> Readback:
 def one_shot(desk: Desk, port: str | None) -> Iterator[None]:
     """Attached to `port` for the time of one command; without a port, what is attached stays."""
     if port is None:
-        desk.session.joined()
+        desk.session.contact.joined()
         yield
         return
     if desk.in_shell:
         raise BadInput(
             "--port is for one-shot use", remedy="In the shell, 'attach PORT' comes first"
         )
-    if desk.session.link is not None:
+    if desk.session.contact.link is not None:
         raise BadInput("a machine is attached already", remedy="Name its port once")
-    joined(desk, port, partial(desk.session.attach, serial=serial_of(port)))
+    joined(desk, port, partial(desk.session.contact.attach, serial=serial_of(port)))
     tell_standing(desk)
     if others := desk.at_machine():
         desk.screen.say(f"! {others}.")
@@ -422,4 +424,4 @@ def one_shot(desk: Desk, port: str | None) -> Iterator[None]:
         note_next(desk, port)
     finally:
         warn_at_leaving(desk)
-        desk.session.detach()
+        desk.session.contact.detach()

@@ -64,7 +64,7 @@ def plumbelt(
     if profile_name is not None:
         from agent.store.profiles import load_profile
 
-        desk.session.use(load_profile(profile_name))
+        desk.session.contact.use(load_profile(profile_name))
     ctx.exit(brought_in("shell:run_shell")(desk, port=port))
 
 
@@ -84,7 +84,7 @@ def attached_for(
     if profile_name is not None:
         from agent.store.profiles import load_profile
 
-        desk.session.use(load_profile(profile_name))
+        desk.session.contact.use(load_profile(profile_name))
     if port is None:
         yield
         return

@@ -52,9 +52,9 @@ def gauge_moves(
             remedy="Name one: " + ", ".join(f"{MOVES}-{role}" for role in ROLES),
         )
     if what == GAP:
-        moves = [session.gap_of()]
+        moves = [session.moves.gap()]
     else:
-        moves = [session.travel_of(role, move_mm) for role in roles]
+        moves = [session.moves.travel(role, move_mm) for role in roles]
     acknowledge(desk)
     show_moves(desk, moves)
     if what == GAP:
@@ -85,14 +85,14 @@ def gauge_enough(desk: Desk, u_mm: float | None) -> None:
         screen.say(f"! {refusal}")
     acknowledge(desk)
     # moves of an axis go to the same gauge: they are shown before any is made
-    show_moves(desk, [session.travel_of(role, wish.mm) for role, wish in wished])
+    show_moves(desk, [session.moves.travel(role, wish.mm) for role, wish in wished])
     room_or_refused(desk)
     try_short_moves(desk, list(dict.fromkeys(role for role, _ in wished)))
     left: set[str] = set()
     while wished := [pair for pair in moves_wished(desk, u_mm) if pair[1].name not in left]:
         role, wish = wished[0]
         before = short.course_now(desk, u_mm)
-        read_move(desk, session.travel_of(role, wish.mm), (), u_mm or short.u_move(desk))
+        read_move(desk, session.moves.travel(role, wish.mm), (), u_mm or short.u_move(desk))
         left.add(wish.name)  # read, or left out
         short.tell(desk, before)
 
@@ -113,22 +113,22 @@ def read_move(
     """Make one move and keep how far it went; returns its uncertainty, for the moves to come."""
     screen, session = desk.screen, desk.session
     with absolute_after(desk):
-        session.send_lines(move.take_up)
+        session.contact.send_lines(move.take_up)
         if desk.rehearsal is None and not numbers:
             screen.ask(f"{move.role}: set the gauge or mark to zero ({move.feature.hint}). Enter:")
-        session.send_lines(move.go)
+        session.contact.send_lines(move.go)
         values = tuple(numbers) or asked_move(desk, move)
-        session.send_lines(move.back)
+        session.contact.send_lines(move.back)
     if values:
         usual = U_FEELER if move.feature.kind == "gap" else usual_u(desk)
         u_mm = u_mm if u_mm is not None else asked_u(desk, usual)
-        session.take(move.feature, (statistics.fmean(values),), MOVES, u_mm)
+        session.readings.take(move.feature, (statistics.fmean(values),), MOVES, u_mm)
     return u_mm
 
 
 def room_or_refused(desk: Desk) -> None:
     """Raises Refused unless the technician sees that there is room for the move."""
-    if desk.session.place_lost:
+    if desk.session.bench.place_lost:
         desk.screen.say(
             "! The work broke off, and where the axes stand is not known since: home across and"
             " gantry first ('next' names the line), or look for yourself that there is room."
@@ -144,13 +144,13 @@ def absolute_after(desk: Desk) -> Iterator[None]:
         yield
     except BaseException:
         with suppress(AgentError):
-            desk.session.send_lines(("G90",))
+            desk.session.contact.send_lines(("G90",))
         raise
 
 
 def show_moves(desk: Desk, moves: Sequence[Travel]) -> None:
     """What will move, how far, and how far at worst."""
-    standing = desk.session.standing()
+    standing = desk.session.moves.standing()
     rows = [
         (
             m.role,
@@ -256,15 +256,17 @@ def try_short_moves(desk: Desk, roles: Sequence[Role]) -> None:
     from agent.work.moves import SHORT_MM, short_move
 
     session, screen = desk.session, desk.screen
-    for role in [role for role in roles if role in session.untried]:
+    for role in [role for role in roles if role in session.bench.untried]:
         screen.say(
             f"The steps of the {role} axis were changed, so it first moves only {SHORT_MM:g} mm."
         )
-        session.send_lines(short_move(session.profile, role, session.standing().get(role)))
+        session.contact.send_lines(
+            short_move(session.profile, role, session.moves.standing().get(role))
+        )
         if not screen.agrees(f"Did the {role} axis move by about {SHORT_MM:g} mm?"):
             raise Refused(
                 f"you did not confirm the move of the {role} axis",
                 remedy="No further move was made. 'readback' shows what is live, 'undo' brings back"
                 " what was there before",
             )
-        session.tried(role)
+        session.moves.tried(role)

@@ -79,10 +79,10 @@ def profile_new(desk: Desk, /, name: str, port: str | None, answers: Path | None
     written = save_profile(made, place)
     drop_draft(name)
     if desk.in_shell:
-        desk.session.use(made)
+        desk.session.contact.use(made)
     from agent.change.completeness import check
 
-    checked = check(made, desk.session.readback if told_by else None)
+    checked = check(made, desk.session.bench.readback if told_by else None)
     document = {
         "file": str(written.path),
         "answers": len(interview.given),
@@ -104,7 +104,7 @@ def _machine(desk: Desk, port: str | None) -> Iterator[bool]:
         with one_shot(desk, port):
             yield True
     else:
-        yield desk.session.link is not None
+        yield desk.session.contact.link is not None
 
 
 def _told(desk: Desk, name: str, attached: bool) -> Any:
@@ -114,7 +114,9 @@ def _told(desk: Desk, name: str, attached: bool) -> Any:
     if not attached:
         return Told(name)
     session = desk.session
-    return Told(name, session.read_back(), session.joined()[0].transport.name, utc_now())
+    return Told(
+        name, session.contact.read_back(), session.contact.joined()[0].transport.name, utc_now()
+    )
 
 
 def _answers_of(path: Path) -> list[tuple[int, str]]:
@@ -195,7 +197,7 @@ def _moved(desk: Desk, interview: Interview, question: Question) -> bool:
     role = question.moves
     assert role is not None
     made = interview.profile()
-    live = desk.session.clean_readback
+    live = desk.session.bench.clean_readback
     blocked = blocked_roles(plausible(live, made.mechanics, made.axes), made.axes)
     if role in blocked:
         desk.screen.say(f"! The {role} axis is not moved: {blocked[role]}")
@@ -213,7 +215,7 @@ def _moved(desk: Desk, interview: Interview, question: Question) -> bool:
     )
     asked = interview.values()["axes"]
     # by the letter's own sign: what is seen then turns it or leaves it
-    desk.session.send_lines(("G21", "G91", relative(asked, role, SHOWN_MM), "M400", "G90"))
+    desk.session.contact.send_lines(("G21", "G91", relative(asked, role, SHOWN_MM), "M400", "G90"))
     return True
 
 
@@ -241,9 +243,9 @@ def profile_check(desk: Desk, /, name: str, port: str | None) -> None:
     live = None
     if port is not None:
         with one_shot(desk, port):
-            live = desk.session.read_back()
-    elif desk.session.link is not None and desk.session.profile.name == found.name:
-        live = desk.session.read_back()
+            live = desk.session.contact.read_back()
+    elif desk.session.contact.link is not None and desk.session.profile.name == found.name:
+        live = desk.session.contact.read_back()
     checked = check(found, live)
 
     def show() -> None:
@@ -419,7 +421,7 @@ def keep_value(
         told = read_profile(
             with_key(profile_text(session.profile), key, value).encode(), "profile set"
         )
-        session.use(told)
+        session.contact.use(told)
     return kept, path
 
 

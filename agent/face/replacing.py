@@ -54,8 +54,12 @@ def replaced(
     line = _line(desk, key, found.steps_per_mm)
     document = {**found.to_plain(), "setting": key, "line": line}
     plan = None
-    if line is not None and desk.session.link is not None and profile is desk.session.profile:
-        plan = desk.session.after_replacing(role, new, found.steps_per_mm)
+    if (
+        line is not None
+        and desk.session.contact.link is not None
+        and profile is desk.session.profile
+    ):
+        plan = desk.session.changes.after_replacing(role, new, found.steps_per_mm)
         document["digest"] = plan.digest
     if keep:
         document["file"] = _keep(desk, profile, role, new)
@@ -77,8 +81,8 @@ def _measured(desk: Desk, profile: Profile, role: Role) -> float:
     kept = profile.settings.get(key)
     if kept is not None:
         return kept.exact
-    if desk.session.readback is not None and key in desk.session.readback.settings:
-        return desk.session.known("steps_per_mm")[profile.axes.letter(role)]
+    if desk.session.bench.readback is not None and key in desk.session.bench.readback.settings:
+        return desk.session.bench.known("steps_per_mm")[profile.axes.letter(role)]
     raise Refused(
         f"what {key} was before is not known",
         remedy="Give it: --measured-steps. Nothing was calculated",
@@ -108,10 +112,14 @@ def _asked(desk: Desk, role: Role, old: Drive) -> dict[str, float]:
 def _line(desk: Desk, key: str, value: float) -> str | None:
     """The line that would set it, where a machine is attached that can."""
     session = desk.session
-    if session.family is None or session.readback is None or session.readback.damaged:
+    if (
+        session.contact.family is None
+        or session.bench.readback is None
+        or session.bench.readback.damaged
+    ):
         return None
     try:
-        return session.family.write_line(key, value, session.readback)
+        return session.contact.family.write_line(key, value, session.bench.readback)
     except Refused:
         return None
 

@@ -35,11 +35,11 @@ def resume(desk: Desk, /, way: str | None, approve: str | None) -> None:
     Example: plumbelt> resume finish
     """
     session = desk.session
-    session.joined()
-    session.read_back()
-    _ = session.clean_readback
+    session.contact.joined()
+    session.contact.read_back()
+    _ = session.bench.clean_readback
     try:
-        found = session.accounts()
+        found = session.mending.accounts()
     except Refused:
         if way != "leave":
             raise
@@ -47,7 +47,7 @@ def resume(desk: Desk, /, way: str | None, approve: str | None) -> None:
     document = {"accounts": [told.to_plain() for told in found]}
     if not found:
         if session.bench.broken:
-            session.settle(way or "broke before anything was sent")
+            session.mending.settle(way or "broke before anything was sent")
         desk.screen.answer(document, lambda: desk.screen.say("No interrupted change."))
         return
     if way is None:
@@ -55,12 +55,12 @@ def resume(desk: Desk, /, way: str | None, approve: str | None) -> None:
         return
     _tell(desk, found)
     if way == "leave":
-        session.settle(way)
+        session.mending.settle(way)
         desk.screen.answer(document, lambda: desk.screen.say("Closed; the live values stay."))
         return
-    plan = session.mending(found, way)
+    plan = session.mending.plan(found, way)
     if plan.empty:
-        session.settle(way)
+        session.mending.settle(way)
         wanted = "wanted" if way == "finish" else "before"
         desk.screen.answer(
             document, lambda: desk.screen.say(f"Everything is live as it was {wanted}.")
@@ -68,7 +68,7 @@ def resume(desk: Desk, /, way: str | None, approve: str | None) -> None:
         return
     outcome = confirmed_write(desk, plan, approve)
     if outcome.verified:
-        session.settle(way)
+        session.mending.settle(way)
     finish(desk, outcome)
 
 

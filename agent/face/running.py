@@ -77,7 +77,7 @@ def marks(
     from agent.work.moves import Load
 
     session, screen = desk.session, desk.screen
-    run = session.marks(
+    run = session.moves.marks(
         axis,
         turns=turns,
         per_turn=per_turn,
@@ -98,7 +98,7 @@ def marks(
     finally:  # an interrupt loses nothing that was read
         kept = belt_run(run, measured, u_mm)
         if kept is not None:
-            session.keep_run(kept)
+            session.readings.keep_run(kept)
     if kept is None:
         raise Refused(
             "fewer than three marks were read, so the run tells nothing",
@@ -157,14 +157,14 @@ def run_over(desk: Desk, run: Marks, measured: list[float | None]) -> None:
     screen, session = desk.screen, desk.session
     all_offered = False
     with absolute_after(desk):
-        session.send_lines(run.take_up)
+        session.contact.send_lines(run.take_up)
         if desk.rehearsal is None:
             other = ", or pencil the first mark" if run.role == "belt" else ""
             screen.ask(f"Set the rule to zero at the pointer{other}. Enter:")
         for number, (place, lines) in enumerate(
             zip(run.commanded, run.steps, strict=True), start=1
         ):
-            session.send_lines(lines)
+            session.contact.send_lines(lines)
             head = f"mark {number} of {len(run.commanded)}, {place:.2f} mm commanded"
             if desk.rehearsal is None:
                 measured.append(
@@ -179,7 +179,7 @@ def run_over(desk: Desk, run: Marks, measured: list[float | None]) -> None:
                 if answer and not all_offered:
                     offered = _typed_or(desk, answer, offered)
             measured.append(offered)
-        session.send_lines(run.after)
+        session.contact.send_lines(run.after)
     for i, value in enumerate(measured):
         if value is None:
             measured[i] = asked_length(
@@ -228,7 +228,7 @@ def advance(desk: Desk, /, mm: float) -> None:
     Example: plumbelt> advance 250
     """
     session, screen = desk.session, desk.screen
-    move = session.advance_of(mm)
+    move = session.moves.advance(mm)
     worst = f"{move.worst_mm:.0f} mm" if math.isfinite(move.worst_mm) else "not known"
     acknowledge(desk)
     screen.say(
@@ -238,6 +238,6 @@ def advance(desk: Desk, /, mm: float) -> None:
     room_or_refused(desk)
     try_short_moves(desk, ["belt"])
     with absolute_after(desk):
-        session.send_lines(move.lines, seconds=move.seconds)
+        session.contact.send_lines(move.lines, seconds=move.seconds)
     document: dict[str, Any] = {"advanced_mm": mm}
     screen.answer(document, lambda: screen.say(f"The belt was fed forward by {mm:g} mm."))

@@ -116,4 +116,4 @@ def meant(desk: Desk, what: str | None, sizes: dict[str, float] | None) -> tuple
         raise Refused(
             f"no {name} has been laid, so none can lie on the glass", remedy=f"'lay {name}' first"
         )
-    return session.draw(name, sizes), ""
+    return session.pieces.draw(name, sizes), ""

@@ -40,7 +40,7 @@ def run(desk: Desk, /, script: Path, port: str | None, profile_name: str | None)
     if profile_name is not None:
         from agent.store.profiles import load_profile
 
-        desk.session.use(load_profile(profile_name))
+        desk.session.contact.use(load_profile(profile_name))
     results: list[dict[str, Any]] = []
     with one_shot(desk, port):
         for number, line in steps:

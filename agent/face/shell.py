@@ -140,7 +140,7 @@ def run_shell(desk: Desk, *, port: str | None = None) -> int:
 def leaves(desk: Desk) -> bool:
     """True if the technician leaves; with something hot or not stored it is asked once."""
     session = desk.session
-    if session.link is None or not sys.stdin.isatty():
+    if session.contact.link is None or not sys.stdin.isatty():
         return True
     bench = session.bench
     left = []

@@ -60,7 +60,7 @@ _KEPT: dict[str, Course] = {}
 def course_now(desk: Desk, u_mm: float | None = None) -> Course | None:
     """What is still worth reading in this round; None where nothing can be said of it yet."""
     session = desk.session
-    survey, u = session.survey(), u_move(desk, u_mm)
+    survey, u = session.bench.survey(), u_move(desk, u_mm)
     key = repr((survey, session.now.laid, u))
     if key not in _KEPT:
         try:

@@ -46,7 +46,7 @@ def solve(desk: Desk, /, files: tuple[Path, ...], every_reading: bool, whole_bud
         _solve_all(desk, files, every_reading=every_reading, whole_budget=whole_budget)
         return
     if not files:
-        solution = desk.session.solve()
+        solution = desk.session.readings.solve()
         survey = desk.session.now.survey
         assert survey is not None
     else:
@@ -56,7 +56,7 @@ def solve(desk: Desk, /, files: tuple[Path, ...], every_reading: bool, whole_bud
         show(desk.screen, survey, solution, every_reading=every_reading)
         if whole_budget:
             show_budget(desk.screen, solution)
-        compared = () if files else desk.session.compare()
+        compared = () if files else desk.session.bench.compare()
         if compared:
             desk.screen.heading("Compared with what was expected")
             tables.comparison(desk.screen, compared)

@@ -70,12 +70,12 @@ def status_of(desk: Desk) -> dict[str, Any]:
     """The document of `status --json`."""
     session = desk.session
     bench, step = session.bench, step_now(desk)
-    link = "not attached" if session.link is None else session.link.state.value
+    link = "not attached" if session.contact.link is None else session.contact.link.state.value
     now = bench.now
     return {
         "machine": bench.machine or bench.profile.name,
         "link": "lost" if bench.lost else "halted" if bench.halted else link,
-        "heaters": bench.heater_state if session.link is not None else "unknown",
+        "heaters": bench.heater_state if session.contact.link is not None else "unknown",
         "unstored": bench.unstored,
         "plan": None if bench.plan is None or bench.plan.empty else bench.plan.digest,
         "round": {

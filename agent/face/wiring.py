@@ -11,7 +11,7 @@ from agent.face.cautions import acknowledge
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
 from agent.families.base import HEATERS_OFF
-from agent.work.laying import PROBE
+from agent.work.asking import PROBE
 
 if TYPE_CHECKING:
     from agent.families.base import Family
@@ -43,7 +43,7 @@ def send(desk: Desk, /, words: tuple[str, ...]) -> None:
 
     if not words:
         raise BadInput("send: LINE is missing", remedy="The line to send, for example: send M114")
-    link, family = desk.session.joined()
+    link, family = desk.session.contact.joined()
     line = normal(" ".join(words))
     check(line)
     kind = kind_of(line, family)
@@ -51,7 +51,7 @@ def send(desk: Desk, /, words: tuple[str, ...]) -> None:
     way: Way = "home" if homed else "wake"
     if homed or kind == "wakes":
         if homed:
-            desk.session.refuse_implausible(homed)
+            desk.session.moves.refuse_implausible(homed)
         acknowledge(desk)
         if not desk.screen.agrees(f"'{line}' may move the machine. Hands clear?"):
             raise Declined(
@@ -62,9 +62,9 @@ def send(desk: Desk, /, words: tuple[str, ...]) -> None:
     with named(link, (line,), way):
         reply = link.ask(line, timeout=60.0, reads=kind in ("reads", "safe"))
     if reply.ok and line in (*HEATERS_OFF, PROBE):
-        desk.session.ask_heaters()
+        desk.session.contact.ask_heaters()
     if reply.ok and set(homed) == set(HOMED):
-        desk.session.place(lost=False)
+        desk.session.moves.place(lost=False)
     strange = any(event.kind == "unknown_command" for event in reply.events) or any(
         event.kind == "unknown_command" for event in family.reply_events(line, reply.lines)
     )
@@ -117,7 +117,7 @@ def halt(desk: Desk, /) -> None:
     \b
     Example: plumbelt> halt
     """
-    word = desk.session.halt()
+    word = desk.session.contact.halt()
 
     def show() -> None:
         desk.screen.say(

@@ -1,19 +1,25 @@
-"""A controller on a link: what a session holds of a machine while it is attached, and no more."""
+"""A controller on a link: attached, read, lost, taken up again, let go."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
-from agent.errors import LinkFailed, Refused
+from agent.bench.book import Book, RecordBook
+from agent.bench.events import heats_plain
+from agent.bench.value import NOT_ATTACHED, Bench
+from agent.errors import AgentError, LinkFailed, Refused
 from agent.families.gate import named
+from agent.model.heat import Heats
+from agent.model.profile import UNNAMED, Profile
+from agent.work.asking import heats_now
 
 if TYPE_CHECKING:
     from agent.families.base import Family
     from agent.model.settings import Readback
     from agent.wire.link import Link
+    from agent.wire.transport import Transport
 
 #: Stands in lists of moves for the line whose answer comes once every move has ended.
 WAIT: Final = "M400"
@@ -49,8 +55,7 @@ def same_controller(known: Readback, now: Readback) -> bool:
     return sum(same) >= _MOSTLY * len(same)
 
 
-@dataclass(frozen=True, slots=True)
-class Contact:
+class Attached(NamedTuple):
     """A link and the family that was found on it."""
 
     link: Link
@@ -89,3 +94,195 @@ class Contact:
         self.link.exchange.revive()  # in doubt, whatever was in flight
         self.link.transport.write(self.family.stop.data)
         return self.family.stop.word
+
+
+class Contact:
+    """The link of a session: begun, lost, begun again, let go.  What comes of it is in the book."""
+
+    def __init__(self, book: Book) -> None:
+        self.book = book
+        self._attached: Attached | None = None
+        self._chosen = ""  # machine that this process was told to work on, as an option tells it
+
+    @property
+    def link(self) -> Link | None:
+        return self._attached.link if self._attached else None
+
+    @property
+    def family(self) -> Family | None:
+        return self._attached.family if self._attached else None
+
+    def family_known(self) -> Family:
+        """The family on the link, or as it was last seen: a preview sends nothing.
+
+        Raises Refused where none was.
+        """
+        family = self.family or self.book.bench.known_family
+        if family is None:
+            raise Refused("no machine is attached", remedy=NOT_ATTACHED)
+        return family
+
+    def use(self, profile: Profile) -> None:
+        """The machine is the one of `profile`; on the link, its events are its own from now on."""
+        named = "" if profile.name == UNNAMED else profile.name
+        self._chosen = named
+        attached, before = self._attached, self.book.bench
+        if attached is not None and named and named != before.machine:
+            self._take_up(named, attached, before.port, before.serial)
+            if before.readback is not None:
+                self._file(profile)
+                self.book.readback(before.readback)
+            self.book.append("heat", {**heats_plain(before.heats), "state": before.heater_state})
+        elif attached is None and named:
+            self.book.look_at(named)
+        self._file(profile)
+
+    def _file(self, profile: Profile) -> None:
+        """Note how the machine is built, unless that is known already."""
+        from agent.store.profiles import profile_text
+
+        text, filed = profile_text(profile), self.book.bench.filed
+        if filed is None or profile_text(filed) != text:
+            self.book.append("profile", {"name": profile.name, "text": text})
+
+    def _file_named(self) -> None:
+        """The saved profile of the machine's name, as it is now: somebody may have edited it."""
+        from agent.store.profiles import open_profile, profile_names
+
+        name = self.book.bench.machine
+        if name in profile_names():
+            try:
+                self._file(open_profile(name).profile)
+            except AgentError as error:
+                self.book.trouble = f"the profile of {name} cannot be read: {error.what}"
+
+    def joined(self) -> Attached:
+        """The link and its family.  Raises Refused where nothing is attached."""
+        if self._attached is None:
+            raise Refused("no machine is attached", remedy=NOT_ATTACHED)
+        return self._attached
+
+    def attach(self, transport: Transport, *, serial: str = "") -> Readback:
+        """Find the family by read-only evidence, ask the heaters, read the settings twice.
+
+        The bench of this machine is taken up: of the one that `use` named, else of the one whose
+        controller names itself so.  Raises LinkFailed if nobody answers in words, Refused if the
+        family is not known.
+        """
+        return self._attach(transport, self._chosen, serial)
+
+    def attach_again(self, transport: Transport) -> Readback:
+        """After a power cycle or a lost cable.  Raises Refused if another controller answers."""
+        known = self.book.bench
+        return self._attach(transport, known.machine, known.serial, same=known)
+
+    def _attach(
+        self, transport: Transport, machine: str, serial: str, same: Bench | None = None
+    ) -> Readback:
+        from agent.families import identify, read_back_once_up
+        from agent.families.gate import Gate
+        from agent.wire.link import Link
+
+        link = Link(transport)
+        link.on_traffic = self.book.traffic
+        try:
+            family, identity = identify(link)
+            if family is None:
+                raise Refused(
+                    f"plumbelt does not know the words in which {transport.name} answers"
+                    + (f" ({identity})" if identity else ""),
+                    remedy="Its settings were not touched",
+                )
+            link.gate = Gate(family)
+            heats = heats_now(link)
+            readback = read_back_once_up(link, family)
+            known = same.readback if same is not None else None
+            if same is not None and known is not None and not same_controller(known, readback):
+                raise Refused(
+                    f"another controller answers: {identity or family.name} instead of"
+                    f" {same.identity or same.family}",
+                    remedy="'attach' begins anew with it",
+                )
+        except BaseException:
+            link.close()
+            self.book.release()
+            raise
+        self._attached = Attached(link, family)
+        self._take_up(machine, self._attached, transport.name, serial)
+        self.book.append("heat", heats_plain(heats))
+        if not isinstance(self.book, RecordBook):
+            pass  # a rehearsal has the profile that it was begun with
+        elif same is None and not self._chosen:
+            self._file_named()
+        self.book.readback(readback)
+        return readback
+
+    def _take_up(self, machine: str, attached: Attached, port: str, serial: str) -> None:
+        family, identity = attached.family.name, attached.link.identity
+        self.book.take_up(machine, port=port, family=family, identity=identity, serial=serial)
+        self.book.append(
+            "attached", {"port": port, "family": family, "identity": identity, "serial": serial}
+        )
+
+    def detach(self) -> None:
+        """Let go of the port; what is known stays."""
+        if self._attached is not None:
+            self.let_go()
+            self.book.append("detached", {})
+        self.book.release()
+
+    def let_go(self) -> None:
+        """Close the port for a power cycle; `attach_again` takes it up."""
+        attached, self._attached = self._attached, None
+        if attached is not None:
+            attached.link.close()
+
+    @property
+    def gone(self) -> bool:
+        """True if the port itself has gone: a cable pulled, a board without power."""
+        return self._attached is not None and self._attached.gone
+
+    def lose(self, port: str) -> None:
+        """Not even a reading came back from `port`: only attaching again helps."""
+        if self.book.bench.lost != port:
+            self.book.append("lost", {"port": port})
+
+    def read_back(self) -> Readback:
+        """Read all settings twice, and the heaters where they may be on.
+
+        A clean reading also ends a doubt about the last line.
+        """
+        from agent.families import read_back_once_up
+        from agent.wire.exchange import State
+
+        link, family = self.joined()
+        if link.state is State.DOUBT:
+            link.settle()  # an answer that is still on its way is none to the questions now asked
+        readback = read_back_once_up(link, family)
+        if not readback.damaged and link.state is State.DOUBT:
+            link.resync()
+        self.book.readback(readback)
+        if self.book.bench.hot:
+            self.ask_heaters()
+        return readback
+
+    def ask_heaters(self) -> Heats:
+        """Ask for the heaters' targets.  Raises LinkFailed, Refused where nothing is attached."""
+        heats = heats_now(self.joined().link)
+        self.book.append("heat", heats_plain(heats))
+        return heats
+
+    def send_lines(self, lines: Sequence[str], *, seconds: float = 0.0) -> None:
+        """Send lines one by one, each waited for.  Raises Refused, LinkFailed."""
+        self.joined().send_lines(lines, seconds=seconds)
+
+    def halt(self) -> str:
+        """Send the emergency word past everything that waits; what follows is in doubt.
+
+        Returns the word sent.  Raises Refused where nothing is attached, LinkFailed.
+        """
+        attached = self.joined()
+        word = attached.halt()
+        self.book.traffic(attached.link.transport.now(), ">", word)
+        self.book.append("halted", {"word": word})
+        return word

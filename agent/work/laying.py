@@ -15,17 +15,14 @@ from itertools import accumulate
 from typing import TYPE_CHECKING, Final, Literal
 
 from agent.errors import LinkFailed, Refused
-from agent.families.base import HEATERS_OFF
 from agent.families.gate import named
 from agent.model.heat import WARMER_AFTER, Heats, danger_of
 from agent.model.roles import Axes
 from agent.model.wording import USUAL_WORDING, Wording
+from agent.work.asking import PROBE, heaters_off, heats_now
 
 if TYPE_CHECKING:
-    from agent.wire.link import Direction, Link, Reply
-
-#: Asks for the temperatures.
-PROBE: Final = "M105"
+    from agent.wire.link import Direction, Link
 
 #: Planned seconds between two such questions.
 PROBE_EVERY: Final = 5.0
@@ -49,9 +46,6 @@ SWITCH_OFF: Final = (
 
 #: Seconds that queued moves may take to end.
 STANDSTILL_TIMEOUT: Final = 600.0
-
-#: Answers to lines that were in flight may come in between; so often the heaters are asked again.
-_ASKED_AGAIN: Final = 4
 
 _HOT_WORD: Final = re.compile(r"M(104|109|140|190) S([\d.]+)")
 _FEED_WORD: Final = re.compile(r"F([\d.]+)")
@@ -372,43 +366,3 @@ def _with_probes(timed: Sequence[tuple[str, float]]) -> Iterator[str]:
         if since >= PROBE_EVERY:
             yield PROBE
             since = 0.0
-
-
-def heaters_off(link: Link) -> Heats | None:
-    """Switch both heaters off and read their targets; None: the link did not carry it.
-
-    May be called in doubt about the last line: off is right whatever came of it.  A controller
-    that works on something may hear nothing until it is done: then both words lie before it at
-    once, and what answers belong to other lines is asked again.
-    """
-    from agent.wire.exchange import State
-
-    doubtful = link.state in (State.DOUBT, State.WAITING)
-    try:
-        if doubtful:
-            link.shout(HEATERS_OFF)
-            link.settle()
-        for line in HEATERS_OFF:
-            if not link.ask(line, reads=True).ok:
-                return None
-        heats = heats_now(link)
-        for _ in range(_ASKED_AGAIN if doubtful else 0):
-            if heats.nozzle is None:
-                heats = heats_now(link)
-        return heats
-    except LinkFailed:
-        return None
-
-
-def heats_now(link: Link) -> Heats:
-    """What the controller says of its heaters now.  Raises LinkFailed."""
-    heats = Heats()
-    for text in said(link.ask(PROBE, reads=True)):
-        heats = heats.seen(text)
-    return heats
-
-
-def said(reply: Reply) -> tuple[str, ...]:
-    """All texts of a reply; some controllers acknowledge before they answer."""
-    behind = (e.detail.get("text", "") for e in reply.events if e.kind == "unsolicited")
-    return (*reply.lines, *map(str, behind))

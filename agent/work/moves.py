@@ -8,7 +8,6 @@ downward in its coordinate: a new layer lies behind the one before (see `agent.m
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal
@@ -19,10 +18,9 @@ from agent.model.drive import Roller
 from agent.model.feature import Feature
 from agent.model.profile import Profile
 from agent.model.roles import ROLES, Axes, Role
-from agent.work.laying import said
 
 if TYPE_CHECKING:
-    from agent.wire.link import Link
+    pass
 
 #: A measured move begins after a move of this length the same way, which takes up lost motion.
 TAKE_UP_MM: Final = 5.0
@@ -39,8 +37,6 @@ USUAL_MARKS: Final = 12
 
 Approach = Literal["forward", "both"]
 Load = Literal["empty", "part"]
-
-_PLACE: Final = re.compile(r"(?<![A-Za-z])([A-Za-z]):\s*(-?\d+(?:\.\d+)?)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,20 +77,6 @@ class Marks:
     steps: tuple[tuple[str, ...], ...]  #: lines that lead to each mark
     after: tuple[str, ...]  #: lines that bring the axis back; the belt stays
     retreat_mm: float = 0.0  #: how far it first goes back, so that there is room
-
-
-def standing(link: Link, axes: Axes) -> dict[Role, float]:
-    """Where the controller believes each axis to stand, mm; empty if it does not say.
-
-    After power-on most say zero wherever the axis is: only homing makes this true.
-    """
-    reply = link.ask("M114")
-    found: dict[Role, float] = {}
-    for letter, value in _PLACE.findall(" ".join(said(reply))):
-        role = axes.role(letter.lower())
-        if role is not None and role not in found:  # step counts follow under the same letters
-            found[role] = axes.sign(role) * float(value)
-    return found
 
 
 def travel_move(

@@ -29,17 +29,17 @@ def killed_while_writing(world: World, values: Mapping[str, float], lines: int) 
     """A process that writes is killed once so many of its lines are acknowledged."""
     desk = world.desk()
     session = desk.session
-    session.attach(desk.open(PORT))
-    link, family = session.joined()
+    session.contact.attach(desk.open(PORT))
+    link, family = session.contact.joined()
     plan = make_plan(
-        session.clean_readback,
+        session.bench.clean_readback,
         values,
         family,
         machine="heron",
         profile=session.profile,
         why="trial",
     )
-    session.propose(plan, "tune")
+    session.changes.propose(plan, "tune")
     ask, last = link.ask, plan.lines[lines] if lines < len(plan.lines) else None
 
     def killed(line: str, **how: object) -> object:
@@ -51,7 +51,7 @@ def killed_while_writing(world: World, values: Mapping[str, float], lines: int) 
     asked: list[str] = []
     link.ask = killed  # type: ignore[method-assign,assignment]
     with pytest.raises(Killed):
-        session.write(plan, plan.digest, retyped=plan.wanted)
+        session.changes.write(plan, plan.digest, retyped=plan.wanted)
     session.book.close()
     world.desks.clear()
 
@@ -120,8 +120,8 @@ def test_what_a_look_displaced_is_put_back_and_not_stored_as_ones_own(world: Wor
     written(world, {X: WANTED[X]})
     desk = world.desk()
     session = desk.session
-    session.attach(desk.open(PORT))
-    link, _ = session.joined()
+    session.contact.attach(desk.open(PORT))
+    link, _ = session.contact.joined()
     ask = link.ask
 
     def killed(line: str, **how: object) -> object:
@@ -131,7 +131,7 @@ def test_what_a_look_displaced_is_put_back_and_not_stored_as_ones_own(world: Wor
 
     link.ask = killed  # type: ignore[method-assign,assignment]
     with pytest.raises(Killed):
-        session.look()
+        session.storage.look()
     session.book.close()
     world.desks.clear()
     settled(world, "finish")
@@ -183,9 +183,9 @@ def test_writing_again_what_fell_may_break_and_is_still_no_change_of_its_own(wor
     world.power_cycle()
     desk = world.desk()
     session = desk.session
-    session.attach(desk.open(PORT))
-    plan = session.mending(session.accounts(), "finish")
-    link, _ = session.joined()
+    session.contact.attach(desk.open(PORT))
+    plan = session.mending.plan(session.mending.accounts(), "finish")
+    link, _ = session.contact.joined()
     ask = link.ask
 
     def killed(line: str, **how: object) -> object:
@@ -195,7 +195,7 @@ def test_writing_again_what_fell_may_break_and_is_still_no_change_of_its_own(wor
 
     link.ask = killed  # type: ignore[method-assign,assignment]
     with pytest.raises(Killed):
-        session.write(plan, plan.digest, retyped=plan.wanted)
+        session.changes.write(plan, plan.digest, retyped=plan.wanted)
     session.book.close()
     world.desks.clear()
     settled(world, "finish")

@@ -15,7 +15,7 @@ from agent.change.outcome import Fate
 from agent.change.plan import Change
 from agent.families import FAMILIES
 from agent.model.settings import Readback
-from agent.work.session import Session
+from agent.work.changes import Changes
 from tests import crashes
 from tests.crashes import KINDS, Campaign, campaign
 
@@ -86,16 +86,16 @@ def printed_digits_only(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def writes_unasked(monkeypatch: pytest.MonkeyPatch) -> None:
-    write = Session.write
+    write = Changes.write
 
-    def meddling(session: Session, *args: Any, **how: Any) -> Any:
-        outcome = write(session, *args, **how)
-        link, _ = session.joined()
+    def meddling(changes: Changes, *args: Any, **how: Any) -> Any:
+        outcome = write(changes, *args, **how)
+        link, _ = changes.contact.joined()
         link.gate = None
         link.ask("M92 Y81")
         return outcome
 
-    monkeypatch.setattr(Session, "write", meddling)
+    monkeypatch.setattr(Changes, "write", meddling)
 
 
 @pytest.mark.parametrize(

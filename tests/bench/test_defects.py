@@ -55,7 +55,7 @@ def test_a_hot_controller_is_told_first_at_an_attach(world: World) -> None:
 
 def test_the_foot_knows_what_a_line_of_ones_own_has_brought(world: World) -> None:
     desk = world.desk()
-    desk.session.attach(desk.open(PORT))
+    desk.session.contact.attach(desk.open(PORT))
     assert "HEATERS ON" not in desk.status(80)
     heat(world)
     assert run(["send", "M105"], desk) == 0
@@ -68,7 +68,7 @@ def test_nothing_is_said_to_be_off_that_nobody_asked(world: World) -> None:
     assert "heaters unknown" in world.desk().status()
     heat(world)
     desk = world.desk()
-    desk.session.attach(desk.open(PORT))
+    desk.session.contact.attach(desk.open(PORT))
     assert desk.status(80).startswith("HEATERS ON")
     desk.close()
     assert world.verb("status --json", port=False).json["heaters"] == "unknown"
@@ -84,7 +84,7 @@ def test_danger_is_never_cut_off(world: World) -> None:
     heat(world)
     written(world, {X: 80.61234})
     desk = world.desk()
-    desk.session.attach(desk.open(PORT))
+    desk.session.contact.attach(desk.open(PORT))
     for width in (80, 60, 40, 24):
         foot = desk.status(width)
         assert len(foot) <= width
@@ -126,12 +126,12 @@ def test_a_power_cycle_is_seen_though_the_axes_stood_at_zero(family: str) -> Non
     desk = world.desk()
     session = desk.session
     session.book = Book()  # nothing of this is for the disk
-    session.attach(desk.open(PORT))
-    mark, stood = len(session.joined()[0].events), session.standing()
+    session.contact.attach(desk.open(PORT))
+    mark, stood = len(session.contact.joined()[0].events), session.moves.standing()
     assert not any(stood.values())
-    assert session.saw_power_cycle(mark, stood) == BY_WORD
+    assert session.storage.saw_power_cycle(mark, stood) == BY_WORD
     world.controller.power_on(world.controller.now)
-    assert session.saw_power_cycle(mark, stood).startswith("seen on the link")
+    assert session.storage.saw_power_cycle(mark, stood).startswith("seen on the link")
 
 
 def test_a_file_that_was_never_edited_proves_nothing(
@@ -252,18 +252,18 @@ def test_a_kill_while_the_store_word_is_in_flight_leads_on(world: World) -> None
     digest = written(world, {X: 80.61234})
     desk = world.desk()
     session = desk.session
-    session.attach(desk.open(PORT))
-    looked = session.look()
-    ask = session.joined()[0].ask
+    session.contact.attach(desk.open(PORT))
+    looked = session.storage.look()
+    ask = session.contact.joined()[0].ask
 
     def killed(line: str, **how: object) -> object:
         if line == "M500":
             raise Killed
         return ask(line, **how)  # type: ignore[arg-type]
 
-    session.joined()[0].ask = killed  # type: ignore[method-assign,assignment]
+    session.contact.joined()[0].ask = killed  # type: ignore[method-assign,assignment]
     with pytest.raises(Killed):
-        session.store(looked, looked.digest)
+        session.storage.store(looked, looked.digest)
     session.book.close()  # the process is gone; the record is what is left
     assert "BROKEN" in world.run("attach", PORT, port=False).text.upper()
     assert world.verb("next --json").json["line"] == "resume"
@@ -303,7 +303,7 @@ def test_undo_goes_back_write_by_write_in_full_precision(world: World) -> None:
 def test_undo_to_an_entry_brings_settings_and_angle_back(world: World) -> None:
     written(world, {X: 80.61234})
     desk = world.desk()
-    desk.session.take_angle(44.2)
+    desk.session.changes.take_angle(44.2)
     desk.close()
     written(world, {X: 80.92345})
     states = world.verb("undo --list --json").json["states"]
@@ -344,7 +344,7 @@ def test_a_storage_that_lies_is_the_last_word_and_no_success(world: World) -> No
     told = world.run("--json", "store", "--approve", digest) if False else told
     assert world.bench.stored_otherwise
     foot = world.desk()
-    foot.session.attach(foot.open(PORT))
+    foot.session.contact.attach(foot.open(PORT))
     assert "STORED OTHERWISE" in foot.status(120)
     foot.close()
 
@@ -483,7 +483,7 @@ def test_a_change_that_broke_in_a_journal_of_its_own_is_told_and_finished(world:
 
 def world_readback(world: World) -> Readback:
     desk = world.desk()
-    found = desk.session.attach(desk.open(PORT))
+    found = desk.session.contact.attach(desk.open(PORT))
     desk.close()
     return found
 

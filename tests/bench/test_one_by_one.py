@@ -45,12 +45,12 @@ def answers(world: World) -> dict[str, Any]:
         return question.partition("digest ")[2][:4]
 
     def again(question: str) -> str:
-        plan = world.desks[-1].session.plan
+        plan = world.desks[-1].session.bench.plan
         assert plan is not None
         return f"{plan.wanted[question.partition('new value of ')[2].partition(' ')[0]]:.10g}"
 
     def edited(_question: str) -> str:
-        done = world.desks[-1].session.done
+        done = world.desks[-1].session.bench.done
         assert done is not None
         world.rehearsal.edit_file(done.wanted)
         return "yes"

@@ -15,7 +15,7 @@ import pytest
 
 from agent.rehearsal import plain_profile
 from agent.wire.link import Link
-from agent.work.laying import heaters_off
+from agent.work.asking import heaters_off
 from agent.work.signals import Ended, unbroken
 from sim.machine import SimulatedMachine, build
 from sim.memory import MemoryTransport

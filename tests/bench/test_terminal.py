@@ -225,19 +225,19 @@ def test_leaving_a_hot_machine_asks_once(tmp_path: Path) -> None:
 def write_and_do_not_store(address: str) -> None:
     """What a process does that ends between the two."""
     session = Session(load_profile(ready_profiles() / "heron.yaml"), book=RecordBook())
-    session.attach(open_port(address))
-    assert session.family is not None
+    session.contact.attach(open_port(address))
+    assert session.contact.family is not None
     wanted = {"steps_per_mm.x": 80.61}
     plan = make_plan(
-        session.clean_readback,
+        session.bench.clean_readback,
         wanted,
-        session.family,
+        session.contact.family,
         machine="heron",
         profile=session.profile,
         why="measured",
     )
-    session.propose(plan, "tune")
-    assert session.write(plan, plan.digest, retyped=plan.wanted).verified
+    session.changes.propose(plan, "tune")
+    assert session.changes.write(plan, plan.digest, retyped=plan.wanted).verified
     session.close()
 
 

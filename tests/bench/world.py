@@ -48,7 +48,7 @@ class WiredDesk(Desk):
         self._open_port = open_port
 
     def open(self, port: str, how: Opening | None = None) -> Transport:
-        self.session.detach()
+        self.session.contact.detach()
         self.session.book.hold(port)
         return self._open_port()
 
@@ -173,18 +173,18 @@ def written(world: World, values: Mapping[str, float]) -> str:
 
     desk = world.desk()
     session = desk.session
-    session.attach(desk.open(PORT))
-    assert session.family is not None
+    session.contact.attach(desk.open(PORT))
+    assert session.contact.family is not None
     plan = make_plan(
-        session.clean_readback,
+        session.bench.clean_readback,
         values,
-        session.family,
+        session.contact.family,
         machine=session.profile.name,
         profile=session.profile,
         why="measured",
     )
-    session.propose(plan, "tune")
-    outcome = session.write(plan, plan.digest, retyped=plan.wanted)
+    session.changes.propose(plan, "tune")
+    outcome = session.changes.write(plan, plan.digest, retyped=plan.wanted)
     assert outcome.verified
     desk.close()
     return plan.digest

@@ -9,12 +9,18 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from typing import Any
 
+from agent.bench.value import Bench
 from agent.face import demo
 from agent.face.screen import Screen
 from agent.rehearsal import in_memory
 from agent.wire.link import Link
+from agent.work.changes import Changes
+from agent.work.contact import Contact
 from agent.work.laying import Laying
+from agent.work.pieces import Pieces
+from agent.work.readings import Readings
 from agent.work.session import Session
+from agent.work.storage import Storage
 from sim.memory import MemoryTransport
 from tests.benchmarks.benches import heron, profile, short_lines
 from tests.benchmarks.table import Row
@@ -105,18 +111,18 @@ def _tune() -> None:
 def _timed(parts: dict[str, float]) -> Iterator[None]:
     """Add up what the steps of a session take, each by its own name."""
     steps: dict[str, tuple[type, str]] = {
-        "attach": (Session, "attach"),
-        "draw": (Session, "draw"),
-        "toolpath": (Session, "begin_laying"),
-        "moves": (Session, "send_lines"),
+        "attach": (Contact, "attach"),
+        "draw": (Pieces, "draw"),
+        "toolpath": (Pieces, "begin"),
+        "moves": (Contact, "send_lines"),
         "lay": (Laying, "go_on"),
         "gauge": (type(in_memory()), "measure"),
-        "solve": (Session, "solve"),
-        "preview": (Session, "preview"),
-        "write": (Session, "write"),
-        "look": (Session, "look"),
-        "store": (Session, "store"),
-        "compare": (Session, "compare"),
+        "solve": (Readings, "solve"),
+        "preview": (Changes, "preview"),
+        "write": (Changes, "write"),
+        "look": (Storage, "look"),
+        "store": (Storage, "store"),
+        "compare": (Bench, "compare"),
     }
     plain = {name: getattr(owner, method) for name, (owner, method) in steps.items()}
     try:

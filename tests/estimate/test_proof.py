@@ -24,7 +24,7 @@ LINES = ("attach", "gauge travel --enough", "lay stem", "gauge stem --enough", "
 def solved() -> tuple[Survey, Solution]:
     """A machine that is off in every scale and in the angle."""
     desk = desk_at(seed=3)
-    desk.session.use(replace(desk.session.profile, tolerance=Tolerance(0.1, 0.15)))
+    desk.session.contact.use(replace(desk.session.profile, tolerance=Tolerance(0.1, 0.15)))
     assert carry_out(desk, LINES) == [0] * len(LINES)
     survey, solution = desk.session.now.survey, desk.session.now.solution
     assert survey is not None

@@ -60,7 +60,7 @@ def forge(desk: Desk, **changes: Any) -> None:
 
 def forge_round(desk: Desk, **changes: Any) -> None:
     """As `forge`, for values of the present round."""
-    rounds = desk.session.rounds
+    rounds = desk.session.bench.rounds
     forge(desk, rounds=(*rounds[:-1], replace(rounds[-1], **changes)))
 
 

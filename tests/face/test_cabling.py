@@ -81,14 +81,14 @@ def test_what_is_typed_with_again_counts(machine: Server, monkeypatch: pytest.Mo
 def test_a_try_at_a_wrong_speed_forgets_nothing(machine: Server, computer: Computer) -> None:
     with desk() as there, serve(build(HERON, seed=None, family="numbered"), "pty") as other:
         carry_out(there, [f"attach {machine.address}"])
-        known = there.session.readback
+        known = there.session.bench.readback
         _, silent = computer.terminal()
         computer.listed[:] = [Listed(silent)]
         assert carry_out(there, ["attach --again --baud 9600"]) == [3]
         computer.listed[:] = [Listed(other.address)]
         for _ in range(2):  # another machine stays another one, however often it is tried
             assert carry_out(there, ["attach --again --baud 9600"]) == [1]
-        assert there.session.readback is known
+        assert there.session.bench.readback is known
         computer.listed[:] = [Listed(machine.address)]
         assert carry_out(there, ["attach --again"]) == [0]
         assert there.opening is not None
@@ -194,7 +194,7 @@ def test_the_profile_says_how_its_port_is_opened(machine: Server) -> None:
     """What is remembered gives way to it, and it gives way to what is typed."""
     remember("0403:6001 A50285BI", lines="up")
     with desk() as there:
-        there.session.use(Profile("mine", link=Port(baud=57600, lines="keep")))
+        there.session.contact.use(Profile("mine", link=Port(baud=57600, lines="keep")))
         assert carry_out(there, [f"attach {machine.address}"]) == [0]
         assert there.opening is not None
         assert (there.opening.baud, there.opening.lines) == (57600, "keep")

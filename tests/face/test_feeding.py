@@ -28,17 +28,17 @@ def true_steps(desk: Desk) -> float:
 def test_free_feeds_find_the_steps(seed: int) -> None:
     desk = desk_at(seed=seed)
     assert carry_out(desk, ["attach", "feed free --repeats 8"]) == [0, 0]
-    length, values = desk.session.feeds["free"]
+    length, values = desk.session.bench.feeds["free"]
     mean = math.fsum(values) / len(values)
     assert 412 * length / mean == pytest.approx(true_steps(desk), rel=0.004)
     assert heater(desk) == 0
-    assert not desk.session.hot
+    assert not desk.session.bench.hot
 
 
 def test_a_hot_feed_alone_never_changes_the_steps(capsys: pytest.CaptureFixture[str]) -> None:
     desk = desk_at(seed=3)
     assert carry_out(desk, ["attach", "feed hot"]) == [0, 0]
-    assert desk.session.plan is None
+    assert desk.session.bench.plan is None
     assert "Hot feeds alone never change the steps" in capsys.readouterr().out
 
 
@@ -47,7 +47,7 @@ def test_slip_is_what_hot_feeds_fall_short_of_free_ones(capsys: pytest.CaptureFi
     assert desk.rehearsal is not None
     desk.rehearsal.machine.plant.feed_slip = 0.05
     assert carry_out(desk, ["attach", "feed free"]) == [0, 0]
-    plan = desk.session.plan
+    plan = desk.session.bench.plan
     assert carry_out(desk, ["feed hot"]) == [0]
     capsys.readouterr()
     assert carry_out(desk, ["feed hot --json"]) == [0]
@@ -59,13 +59,13 @@ def test_slip_is_what_hot_feeds_fall_short_of_free_ones(capsys: pytest.CaptureFi
 def test_the_plan_of_the_feeds_is_written_as_any_other() -> None:
     desk = desk_at(seed=3, answers={"To write": digest_in})
     assert carry_out(desk, ["attach", "feed free"]) == [0, 0]
-    plan = desk.session.plan
+    plan = desk.session.bench.plan
     assert plan is not None
     assert list(plan.wanted) == ["steps_per_mm.e0"]
     assert carry_out(desk, ["write"]) == [0]
     assert desk.rehearsal is not None
     assert desk.rehearsal.received.count(plan.lines[0]) == 1
-    assert desk.session.feeds == {}
+    assert desk.session.bench.feeds == {}
     assert carry_out(desk, ["undo"]) == [0]
     assert desk.rehearsal.machine.controller.live["steps_per_mm.e0"] == 412
 
@@ -94,7 +94,7 @@ def test_a_broken_off_feed_leaves_the_heater_off(monkeypatch: pytest.MonkeyPatch
     monkeypatch.setattr(desk.rehearsal, "measure_feeds", interrupted)
     assert carry_out(desk, ["feed free"]) == [130]
     assert heater(desk) == 0
-    assert not desk.session.hot
+    assert not desk.session.bench.hot
 
 
 def test_flow_wants_a_solved_strip(capsys: pytest.CaptureFixture[str]) -> None:

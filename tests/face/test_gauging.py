@@ -185,7 +185,7 @@ def test_a_file_of_other_steps_is_refused(tmp_path: Path) -> None:
     other.rehearsal.machine.controller.live["steps_per_mm.z"] = 104.0
     assert carry_out(other, ["attach"]) == [0]
     with pytest.raises(Refused, match=r"other steps/mm \(z: 105.37 then, 104 now\)"):
-        other.session.take_file(file)
+        other.session.readings.take_file(file)
     assert other.session.now.taken == ()
 
 
@@ -228,7 +228,7 @@ def test_conditions_are_asked_once_and_kept() -> None:
     )
     asked = desk.screen._ask.asked  # type: ignore[attr-defined]
     assert sum("Room temperature" in question for question in asked) == 1
-    conditions = desk.session.survey().conditions
+    conditions = desk.session.bench.survey().conditions
     assert (conditions.room_c, conditions.minutes_since_print) == (21.5, 3.0)
 
 

@@ -51,7 +51,7 @@ def test_following_next_tunes_a_controller_of_every_family(family: str) -> None:
     assert done[1:4] == ["gauge travel --enough", "lay stem", "gauge stem --enough"]
     assert "marks" not in done
     assert "as expected" in step_now(desk).why
-    assert "after a power cycle" in desk.session.stages
+    assert "after a power cycle" in desk.session.bench.stages
     truth = desk.rehearsal.truth()
     assert abs(truth["z_scale"]) < 0.001
 
@@ -86,7 +86,7 @@ def test_on_a_real_port_the_machine_is_made_known_and_saved_first(
 def test_doubt_wants_a_readback() -> None:
     desk = desk_at()
     carry_out(desk, ["attach"])
-    link = desk.session.link
+    link = desk.session.contact.link
     assert link is not None
     link.transport.write(link.exchange.send("M400", link.transport.now()))
     link.exchange.abandon()  # as after an interrupt, before the answer was there
@@ -100,7 +100,7 @@ def test_a_cable_that_came_out_while_writing_is_told_and_gone_on_from(
 ) -> None:
     desk = desk_at(answers={"To write": digest_in, "To store": digest_in})
     carry_out(desk, TO_A_PLAN)
-    link = desk.session.link
+    link = desk.session.contact.link
     assert link is not None
     sent = link.transport.write
 
@@ -116,7 +116,7 @@ def test_a_cable_that_came_out_while_writing_is_told_and_gone_on_from(
     # X and Y had taken effect; the journal tells, and what is left is written after a preview.
     assert len(desk.session.now.taken) == 24
     assert step_now(desk).line == "resume"
-    [found] = desk.session.accounts()
+    [found] = desk.session.mending.accounts()
     assert [fate.state for fate in found.fates] == ["took", "took", "did not"]
     assert carry_out(desk, ["resume finish"]) == [0]
     assert step_now(desk).line == "store"
@@ -152,7 +152,7 @@ def test_after_a_restart_the_bar_believes_the_reported_targets() -> None:
     desk = desk_at()
     desk.rehearsal = in_memory(seed=3)
     carry_out(desk, ["attach"])
-    desk.session.heat("on")
+    desk.session.heaters.note("on")
     carry_out(desk, ["readback"])
     assert desk.status().endswith("heaters off")
 
@@ -179,7 +179,7 @@ def test_a_second_round_is_told_from_the_first_and_is_short() -> None:
     assert first.line == second.line == "gauge travel --enough"
     assert "compare with what was expected" in second.why
     assert "with a probability of 95 %" in second.why
-    before = len(desk.session.rounds[0].taken)
+    before = len(desk.session.bench.rounds[0].taken)
     assert carry_out(desk, [second.line]) == [0]
     assert 1 <= len(desk.session.now.taken) <= before / 2
     told = step_now(desk)
@@ -267,7 +267,7 @@ def test_a_machine_that_does_not_answer_yet_is_attached_again_later() -> None:
     desk = desk_at()
     carry_out(desk, ["attach", "gauge travel"])
     assert desk.rehearsal is not None
-    link = desk.session.link
+    link = desk.session.contact.link
     assert link is not None
     link.transport.write(b"M112\n")  # by another hand: the session knows nothing of it
     assert carry_out(desk, ["attach --again"]) == [3]

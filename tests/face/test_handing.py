@@ -76,9 +76,12 @@ def test_a_copy_is_written_once_and_the_file_is_left_alone(
     assert carry_out(desk, [f"handover {path}"]) == [1]  # nothing was written yet
     session = desk.session
     plan = make_plan(
-        session.clean_readback, {"steps_per_mm.x": 80.21}, SCRIPT, machine=session.profile.name
+        session.bench.clean_readback,
+        {"steps_per_mm.x": 80.21},
+        SCRIPT,
+        machine=session.profile.name,
     )
-    session.write(plan, plan.digest)
+    session.changes.write(plan, plan.digest)
     assert carry_out(desk, [f"handover {path}", f"handover {path}"]) == [0, 1]
     assert path.read_text() == FILE
     assert (tmp_path / "start.txt.new").read_text() == FILE.replace("X80.00", "X80.21")

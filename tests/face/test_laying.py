@@ -18,7 +18,8 @@ from agent.model.roles import Axes
 from agent.rehearsal import behind_a_terminal, in_memory, plain_profile
 from agent.store.home import ready_profiles
 from agent.store.profiles import load_profile
-from agent.work.laying import PROBE, Laying, Progress
+from agent.work.asking import PROBE
+from agent.work.laying import Laying, Progress
 from agent.work.session import Session
 from tests.face.bench import WILLING, Technician, carry_out, desk_at
 
@@ -64,10 +65,10 @@ def test_a_stop_in_the_middle_leaves_the_heaters_off_and_the_nozzle_clear() -> N
     desk = attached()
     session = desk.session
     with pytest.raises(Refused, match=r"stopped after \d+ of \d+ lines.*heaters are off") as stop:
-        session.lay(session.draw("strip"), stop=stop_after(desk, 200))
+        session.pieces.lay(session.pieces.draw("strip"), stop=stop_after(desk, 200))
     assert heater_targets(desk) == (0, 0)
     assert "the nozzle was raised off the piece" in str(stop.value)
-    assert not session.hot
+    assert not session.bench.hot
     assert session.now.laid == ()
     tail = received(desk)[-9:]
     assert tail[:3] == ["M104 S0", "M140 S0", PROBE]
@@ -77,21 +78,21 @@ def test_a_stop_in_the_middle_leaves_the_heaters_off_and_the_nozzle_clear() -> N
 def test_a_stop_before_anything_is_hot_moves_nothing_more() -> None:
     desk = attached()
     with pytest.raises(Refused, match=r"stopped after \d+ of"):
-        desk.session.lay(desk.session.draw("strip"), stop=stop_after(desk, 3))
+        desk.session.pieces.lay(desk.session.pieces.draw("strip"), stop=stop_after(desk, 3))
     assert not any(line.startswith("G1") for line in received(desk))
 
 
 def test_pause_and_going_on_lays_the_same_piece_as_without() -> None:
     whole, paused = attached(), attached()
-    whole.session.lay(whole.session.draw("strip"))
+    whole.session.pieces.lay(whole.session.pieces.draw("strip"))
     session = paused.session
-    drawn = session.draw("strip")
-    laying = session.begin_laying(drawn)
-    assert not session.lay_on(laying, stop=stop_after(paused, 300))
-    assert session.hot
+    drawn = session.pieces.draw("strip")
+    laying = session.pieces.begin(drawn)
+    assert not session.pieces.lay_on(laying, stop=stop_after(paused, 300))
+    assert session.bench.hot
     assert laying.hold()
-    assert session.lay_on(laying)
-    session.laid_whole(drawn)
+    assert session.pieces.lay_on(laying)
+    session.pieces.laid_whole(drawn)
     assert whole.rehearsal is not None
     assert paused.rehearsal is not None
     rows = [d.rehearsal.machine.bed.laid_jobs[-1].rows for d in (whole, paused) if d.rehearsal]
@@ -116,11 +117,13 @@ def test_what_is_answered_in_a_pause(
 ) -> None:
     desk = attached(answers=dict(answers))
     session = desk.session
-    drawn = session.draw("strip")
-    laying = session.begin_laying(drawn)
+    drawn = session.pieces.draw("strip")
+    laying = session.pieces.begin(drawn)
     first = stop_after(desk, 150)
-    lay_on = session.lay_on
-    monkeypatch.setattr(session, "lay_on", lambda laying, *, stop: lay_on(laying, stop=first))
+    lay_on = session.pieces.lay_on
+    monkeypatch.setattr(
+        session.pieces, "lay_on", lambda laying, *, stop: lay_on(laying, stop=first)
+    )
     if code:
         with pytest.raises(Refused, match=words):
             lay_to_the_end(desk, drawn, laying)
@@ -128,7 +131,7 @@ def test_what_is_answered_in_a_pause(
         assert bool(fed) == ("fed forward" in words)
     else:
         monkeypatch.setattr(
-            session,
+            session.pieces,
             "lay_on",
             lambda laying, *, stop: lay_on(laying, stop=first if laying.done == 0 else None),
         )
@@ -139,19 +142,19 @@ def test_what_is_answered_in_a_pause(
 def test_a_lost_link_says_what_still_heats() -> None:
     desk = attached()
     session = desk.session
-    laying = session.begin_laying(session.draw("strip"))
-    assert not session.lay_on(laying, stop=stop_after(desk, 200))
-    assert session.link is not None
+    laying = session.pieces.begin(session.pieces.draw("strip"))
+    assert not session.pieces.lay_on(laying, stop=stop_after(desk, 200))
+    assert session.contact.link is not None
 
     def gone(data: bytes) -> None:
         raise LinkFailed("the port is gone")
 
-    session.link.transport.write = gone  # type: ignore[method-assign]
+    session.contact.link.transport.write = gone  # type: ignore[method-assign]
     with pytest.raises(LinkFailed, match=r"after \d+ of \d+ lines") as failure:
-        session.lay_on(laying)
+        session.pieces.lay_on(laying)
     for words in ("nozzle 215 °C, bed 60 °C", "power switch", "support the gantry"):
         assert words in failure.value.remedy
-    assert session.hot
+    assert session.bench.hot
 
 
 def test_an_implausible_setting_blocks_laying(capsys: pytest.CaptureFixture[str]) -> None:
@@ -224,7 +227,7 @@ def test_temperatures_are_heard_from_any_report() -> None:
 
 def test_probes_stand_between_lines_and_are_not_counted() -> None:
     desk = attached()
-    link, _ = desk.session.joined()
+    link, _ = desk.session.contact.joined()
     laying = Laying(link, [("G21", 0.0), ("G90", 6.0), ("M83", 6.0)], Axes())
     seen: list[Progress] = []
     assert laying.go_on(on_progress=seen.append)
@@ -239,9 +242,9 @@ def test_a_piece_laid_over_a_terminal_is_the_one_laid_in_memory(name: str) -> No
     for bench in (in_memory(seed=3), behind_a_terminal(seed=3)):
         session = Session(load_profile("heron"))
         try:
-            session.attach(bench.open())
-            piece = session.draw(name)
-            bench.laid(session.lay(piece).name)
+            session.contact.attach(bench.open())
+            piece = session.pieces.draw(name)
+            bench.laid(session.pieces.lay(piece).name)
             sizes = [
                 bench.machine.true_size(
                     {
@@ -257,7 +260,7 @@ def test_a_piece_laid_over_a_terminal_is_the_one_laid_in_memory(name: str) -> No
             measured.append(sizes)
             assert bench.machine.controller.hotend.target == 0
         finally:
-            session.detach()
+            session.contact.detach()
             bench.close()
     assert measured[0] == pytest.approx(measured[1], abs=1e-9)
 
@@ -308,20 +311,20 @@ def test_without_heaters_a_refusal_lays_nothing(
 def test_without_heaters_a_pause_is_undone_and_a_stop_says_what_stays_hot() -> None:
     whole, paused = at_egret({}), at_egret({})
     for desk in (whole, paused):
-        desk.session.seat()
-    whole.session.lay(whole.session.draw("strip"))
+        desk.session.moves.seat()
+    whole.session.pieces.lay(whole.session.pieces.draw("strip"))
     session = paused.session
-    laying = session.begin_laying(session.draw("strip"))
-    assert not session.lay_on(laying, stop=stop_after(desk, 200))
+    laying = session.pieces.begin(session.pieces.draw("strip"))
+    assert not session.pieces.lay_on(laying, stop=stop_after(desk, 200))
     assert laying.hold()
-    assert session.lay_on(laying)
+    assert session.pieces.lay_on(laying)
     rows = [d.rehearsal.machine.bed.laid_jobs[-1].rows for d in (whole, paused) if d.rehearsal]
     assert len(rows[0]) == len(rows[1])
     for one, other in zip(*rows, strict=True):
         assert one[0] == pytest.approx(other[0])
         assert one[4] == pytest.approx(other[4], rel=0.02)
-    stopped = session.begin_laying(session.draw("strip"))
-    session.lay_on(stopped, stop=stop_after(desk, 200))
-    left = session.stop_laying(stopped)
+    stopped = session.pieces.begin(session.pieces.draw("strip"))
+    session.pieces.lay_on(stopped, stop=stop_after(desk, 200))
+    left = session.pieces.stop(stopped)
     assert left.heaters == "by hand"
     assert "STILL HEATED" in str(left)

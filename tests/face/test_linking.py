@@ -36,8 +36,8 @@ def test_the_speed_is_found_and_nothing_is_written(
     try:
         assert carry_out(desk, [f"attach {elsewhere.address} --find-speed"]) == [0]
         assert "answers at 250000 bits a second" in capsys.readouterr().out
-        assert desk.session.readback is not None
-        assert not desk.session.readback.damaged
+        assert desk.session.bench.readback is not None
+        assert not desk.session.bench.readback.damaged
         assert not [line for line in elsewhere.received if line.startswith(CHANGES)]
     finally:
         desk.close()

@@ -199,8 +199,8 @@ def test_shared_motors_are_asked_for_and_only_what_both_have_in_common_is_propos
         )
     )
     desk = Desk(in_shell=True)
-    desk.session.use(load_profile("mine"))
-    assert desk.session.take_file(readings) == 4
+    desk.session.contact.use(load_profile("mine"))
+    assert desk.session.readings.take_file(readings) == 4
     capsys.readouterr()
     assert run(["solve", "--json"], desk) == 0
     found = json.loads(capsys.readouterr().out)
@@ -281,7 +281,7 @@ def test_what_is_unknown_stays_unknown_and_is_asked_for_when_it_is_needed(tmp_pa
     assert "'profile set mechanics.gantry_angle_deg VALUE'" in said(capsys)
     desk = Desk(in_shell=True)
     desk.screen.ask_with(lambda question: "32,5")
-    desk.session.use(made)
+    desk.session.contact.use(made)
     assert run(["piece", "post"], desk) == 0
     assert load_profile("mine").mechanics.gantry_angle_deg == 32.5
     assert desk.session.profile.mechanics.gantry_angle_deg == 32.5
@@ -303,7 +303,7 @@ def test_travel_and_drives_are_asked_for_by_the_verbs_that_need_them(capsys):
     typed = iter(["220", "220 200 5000"])
     desk = Desk(in_shell=True)
     desk.screen.ask_with(lambda question: asked.append(question) or next(typed))
-    desk.session.use(made)
+    desk.session.contact.use(made)
     assert run(["piece", "strip"], desk) == 0
     assert "expected 3 numbers" in capsys.readouterr().out
     kept = load_profile("mine").mechanics
@@ -370,7 +370,7 @@ def test_the_ready_profiles_are_complete_and_agree_with_their_machines(name, cap
     profile = load_profile(name)
     bench = in_memory(plain_profile(ready_profiles() / f"{name}.yaml"), family=profile.family)
     session = Session(profile)
-    checked = check(profile, session.attach(bench.open()))
+    checked = check(profile, session.contact.attach(bench.open()))
     assert checked.to_plain() == {"complete": True, "gaps": [], "findings": []}
     bare = replace(profile, mechanics=replace(profile.mechanics, gantry_angle_deg=None))
     assert [gap.key for gap in check(bare).gaps] == ["mechanics.gantry_angle_deg"]

@@ -38,7 +38,7 @@ def test_counted_parts_leave_no_uncertainty_and_name_the_pulse_rate(capsys):
 def test_it_is_asked_what_was_replaced_and_kept_where_wanted():
     answers = iter(["pulley", "16"])
     desk = Desk(in_shell=True)
-    desk.session.use(load_profile("heron"))
+    desk.session.contact.use(load_profile("heron"))
     desk.screen.ask_with(lambda question: next(answers))
     assert run(["drive", "across", "--keep"], desk) == 0
     kept = load_profile("heron")
@@ -55,7 +55,9 @@ def test_at_a_machine_the_new_value_waits_for_its_digest_and_rests_on_what_was_w
     assert live["steps_per_mm.z"] == pytest.approx(new, abs=1e-4)
     # the value that was written, in full, is what the next part starts from
     assert carry_out(desk, ["drive belt --roller 33"]) == [0]
-    assert desk.session.plan.wanted["steps_per_mm.z"] == pytest.approx(new * 29 / 34, rel=1e-6)
+    assert desk.session.bench.plan.wanted["steps_per_mm.z"] == pytest.approx(
+        new * 29 / 34, rel=1e-6
+    )
 
 
 @pytest.mark.parametrize(

@@ -425,7 +425,7 @@ def test_a_session_tells_which_readings_were_taken_again():
     session = desk.session
     taken = session.now.taken[1]
     for value in (160.2, 160.3):
-        session.keep(dataclasses.replace(taken.reading, mm=(value,)), taken.piece)
+        session.readings.keep(dataclasses.replace(taken.reading, mm=(value,)), taken.piece)
     tune = tune_of_bench(session.bench, source="this session")
     assert tune.before.replaced == {taken.reading.name: taken.reading.mm}
 

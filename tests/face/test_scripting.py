@@ -91,7 +91,7 @@ def test_a_script_counts_what_was_done_and_what_was_not(
 def test_a_script_writes_under_a_digest_alone(capsys: pytest.CaptureFixture[str]) -> None:
     desk = desk_at(seed=3)
     carry_out(desk, TO_A_PLAN)
-    plan = desk.session.plan
+    plan = desk.session.bench.plan
     assert plan is not None
     before = len(desk.rehearsal.received) if desk.rehearsal else 0
     assert carry_out(desk, ["write --approve 00000000"]) == [1]
@@ -99,8 +99,8 @@ def test_a_script_writes_under_a_digest_alone(capsys: pytest.CaptureFixture[str]
     assert len(desk.rehearsal.received) == before
     assert carry_out(desk, [f"write --approve {plan.digest}"]) == [0]
     assert carry_out(desk, [f"store --approve {plan.digest}"]) == [0]
-    assert not [stage for stage in desk.session.stages if stage.startswith("after")]
-    assert desk.session.stages >= {"read back", "reloaded from storage"}
+    assert not [stage for stage in desk.session.bench.stages if stage.startswith("after")]
+    assert desk.session.bench.stages >= {"read back", "reloaded from storage"}
 
 
 @pytest.mark.parametrize(

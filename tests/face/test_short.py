@@ -24,7 +24,7 @@ def desk_with(
     seed: int = 3,
 ) -> Desk:
     desk = desk_at(seed, answers=dict(answers or {}))
-    desk.session.use(replace(desk.session.profile, tolerance=tolerance))
+    desk.session.contact.use(replace(desk.session.profile, tolerance=tolerance))
     carry_out(desk, ["attach"])
     return desk
 
@@ -62,7 +62,7 @@ def test_the_foot_shows_the_four_falling_while_readings_are_taken() -> None:
         return ""
 
     desk = desk_at(answers={"Enter takes": look, "'all' takes": look})
-    desk.session.use(replace(desk.session.profile, tolerance=REACHED))
+    desk.session.contact.use(replace(desk.session.profile, tolerance=REACHED))
     carry_out(desk, ["attach", "gauge travel --enough", "lay stem", "gauge stem --enough"])
     assert all(len(foot) <= 80 for foot in feet)
     across = [float(foot.split("across ")[1].split()[0]) for foot in feet]

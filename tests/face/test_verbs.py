@@ -32,8 +32,8 @@ def settings_lines(desk: Desk) -> list[str]:
 def test_a_wrong_answer_at_the_confirmation_sends_nothing(
     planned: Desk, capsys: pytest.CaptureFixture[str], answer: str
 ) -> None:
-    assert planned.session.plan is not None
-    assert not planned.session.plan.empty
+    assert planned.session.bench.plan is not None
+    assert not planned.session.bench.plan.empty
     before = settings_lines(planned)
     planned.screen.ask_with(Technician({"To write": answer}))
     code = carry_out(planned, ["write"])
@@ -52,20 +52,20 @@ def test_whole_job_by_hand() -> None:
     desk = desk_at(seed=3, answers={"To write": digest_in, "To store": digest_in})
     assert carry_out(desk, TO_A_PLAN) == [0] * len(TO_A_PLAN)
     assert desk.rehearsal is not None
-    plan = desk.session.plan
+    plan = desk.session.bench.plan
     assert plan is not None
     already = len(settings_lines(desk))
 
     assert carry_out(desk, ["write"]) == [0]
     assert settings_lines(desk)[already:] == list(plan.lines)
-    assert desk.session.unstored
+    assert desk.session.bench.unstored
 
     assert carry_out(desk, ["store"]) == [0]
-    assert not desk.session.unstored
+    assert not desk.session.bench.unstored
     assert settings_lines(desk).count("M500") == 1
     again = [line for line in TO_A_PLAN if line.startswith(("gauge", "lay"))]
     assert carry_out(desk, [*again, "solve"]) == [0] * (len(again) + 1)
-    compared = desk.session.compare()
+    compared = desk.session.bench.compare()
     assert len(compared) == 24
     assert all(row.agrees for row in compared)
 
@@ -85,14 +85,14 @@ def test_undo_brings_back_what_was_live_at_the_attach() -> None:
     assert desk.session.profile.mechanics.gantry_angle_deg == 45
     # What was foretold was foretold of the change that is undone.
     carry_out(desk, ["gauge travel"])
-    assert desk.session.compare() == ()
+    assert desk.session.bench.compare() == ()
 
 
 def test_following_next_leads_from_the_port_to_the_proof() -> None:
     def value_asked_for(question: str) -> str:
-        assert desk.session.plan is not None
+        assert desk.session.bench.plan is not None
         key = question.partition("new value of ")[2].partition(":")[0]
-        return f"{desk.session.plan.wanted[key]:.10g}"
+        return f"{desk.session.bench.plan.wanted[key]:.10g}"
 
     # This plant is so far off that a new value has to be typed again.
     answers = {"To write": digest_in, "To store": digest_in, "Large change": value_asked_for}

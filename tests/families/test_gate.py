@@ -221,6 +221,6 @@ def test_only_a_link_without_a_family_has_no_gate() -> None:
 
     machine, _ = bench("replay")
     attached = Session()
-    attached.attach(MemoryTransport(machine.controller))
-    assert isinstance(attached.link, Link)
-    assert isinstance(attached.link.gate, Gate)
+    attached.contact.attach(MemoryTransport(machine.controller))
+    assert isinstance(attached.contact.link, Link)
+    assert isinstance(attached.contact.link.gate, Gate)

@@ -18,7 +18,7 @@ from agent.errors import LinkFailed
 from agent.families import FAMILIES, adopt
 from agent.wire.exchange import State
 from agent.wire.link import MOST_LINES, Link
-from agent.work.laying import heats_now
+from agent.work.asking import heats_now
 from sim.faults import PerLine
 from sim.machine import build
 from sim.memory import MemoryTransport

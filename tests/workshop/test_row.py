@@ -71,7 +71,7 @@ def test_a_row_is_tuned_by_enter_alone_and_ends_with_certificates_and_a_cover_sh
     told = capsys.readouterr().out
     assert "At heron-1 (1 of 2)" in told
     assert "At heron-2 (2 of 2)" in told
-    plans = [desk.session.done for desk in row.desks.values()]
+    plans = [desk.session.bench.done for desk in row.desks.values()]
     assert all(plan is not None for plan in plans)
     assert len({plan.digest for plan in plans if plan is not None}) == 2
     for desk in row.desks.values():
@@ -135,7 +135,7 @@ def test_machines_go_on_side_by_side_and_a_name_goes_elsewhere(tmp_path: Path) -
     screen = next(iter(row.desks.values())).screen
     sit(row, screen, lines("", "", "heron-3: attach memory://", "heron-3: readback", "row"))
     assert row.here != "heron-3" or row.behind() is not None
-    assert all(desk.session.link is not None for desk in row.desks.values())
+    assert all(desk.session.contact.link is not None for desk in row.desks.values())
     found = row.behind()
     assert found is not None
     assert found[1].line == "gauge travel --enough"

@@ -100,7 +100,7 @@ class Row:
         desks = {}
         for name, profile in profiles.items():
             desk = Desk(screen, in_shell=True)
-            desk.session.use(profile)
+            desk.session.contact.use(profile)
             desks[name] = desk
         return cls(desks, {place.name: place.port for place in places}, places[0].name)
 
@@ -118,7 +118,7 @@ class Row:
             return None
         *_, name, step = min(waiting, key=lambda one: one[:3])
         desk = self.desks[name]
-        if desk.session.link is None and not desk.lost and desk.rehearsal is None:
+        if desk.session.contact.link is None and not desk.lost and desk.rehearsal is None:
             step = replace(step, line=f"attach {self.ports[name]}", why="It is not attached yet.")
         return name, step
 
@@ -268,7 +268,7 @@ def results(row: Row, made: date, folder: Path) -> tuple[Result, ...]:
 def _left(desk: Desk) -> dict[str, Left]:
     session = desk.session
     if session.now.solution is None and session.now.taken:
-        session.solve()  # the readings after the change, which were only compared so far
+        session.readings.solve()  # the readings after the change, which were only compared so far
     solution = session.now.solution
     if solution is None:
         return {}
