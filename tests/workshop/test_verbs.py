@@ -1,4 +1,4 @@
-"""The verbs as a user gives them: three benches, a working day, and the page at its end."""
+"""The verbs as a user gives them: questions, documents, passwords, and what can go wrong."""
 
 from __future__ import annotations
 
@@ -18,9 +18,7 @@ from agent.store.record import Record
 from tests.face.test_report import READINGS
 from tests.patience import PATIENCE
 from tests.workshop.postgres import Server
-from tests.workshop.proxy import Cut, Proxy
 from tests.workshop.shop import STEPS, Writer
-from tests.workshop.test_exchange import content
 
 At = Callable[..., Any]
 
@@ -39,73 +37,6 @@ def at(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFi
         return out + err if code else json.loads(out)
 
     return give
-
-
-def tuned(folder: Path, *machines: tuple[str, float, float]) -> None:
-    """Tunes that a bench did: (machine, day, right steps/mm of the belt)."""
-    with Record(folder / "record.db") as record:
-        from agent.store.benches import own_bench
-
-        with record.writing() as db:
-            w = Writer(bench=own_bench(db))
-        w.dice.seed(str(machines))
-        for machine, day, z in machines:
-            w.tune(machine, day, {"z": z})
-        w.keep(record)
-
-
-def test_a_working_day_of_three_benches(tmp_path: Path, at: At, server: Server, url: str) -> None:
-    z = STEPS["z"]
-    name = url.partition("@/")[2].partition("?")[0]
-    with Proxy(server.socket, tmp_path / "cable") as cable:
-        through = f"postgresql://chief@/{name}?host={cable.folder}"
-        for bench in ("anna", "bob", "carol"):
-            at(bench, "workshop", "join", through)
-            at(bench, "workshop", "sync")
-        # the morning: each tunes a machine and exchanges
-        for bench, machine in (("anna", "heron"), ("bob", "egret"), ("carol", "stork")):
-            tuned(tmp_path / bench, (machine, 10, z))
-            assert at(bench, "workshop", "sync")["sent"]
-        # a reflash on bob's machine and a new belt on carol's
-        at("bob", "workshop", "note", "egret", "--flash", "2.1")
-        at("carol", "workshop", "note", "stork", "--belt", "B-0417", "--place", "bay 3")
-        # a cut cable in the middle of anna's exchange, and once more
-        tuned(tmp_path / "anna", ("heron", 40, z * 1.001))
-        cable.cut_after(Cut(40))
-        told = at("anna", "workshop", "sync", code=3)
-        assert "cannot be reached" in told
-        assert "carries on when it answers" in told
-        assert at("anna", "workshop", "sync")["sent"] > 0
-        # an afternoon without a network: bob works on
-        cable.stop_listening()
-        tuned(tmp_path / "bob", ("heron", 41, z * 1.001), ("egret", 41, z))
-        assert at("bob", "workshop", "list")["machines"]
-        at("bob", "workshop", "sync", code=3)
-        cable.listen()
-        # the evening
-        for bench in ("bob", "carol", "anna", "bob", "carol"):
-            at(bench, "workshop", "sync")
-        records = []
-        for bench in ("anna", "bob", "carol"):
-            with Record(tmp_path / bench / "record.db") as record:
-                records.append(content(record))
-        assert records[0] == records[1] == records[2]
-        page = tmp_path / "fleet.html"
-        found = at("carol", "workshop", "list", "--html", str(page))["machines"]
-        assert [(m["machine"], m["where"], m["standing"]) for m in found] == [
-            ("egret", "bob", "within"),
-            ("heron", "bob", "within"),
-            ("stork", "bay 3", "within"),
-        ]
-        text = page.read_text(encoding="utf-8")
-        assert "egret" in text
-        assert "3 machines: 3 within" in text
-        assert not re.search(r"https?://|src=|@import|<script|<link", text)
-        shared = at("anna", "workshop", "list", "--shared")["machines"]
-        assert shared == found
-        life = at("anna", "workshop", "show", "stork")
-        assert {"belt B-0417"} == {e["text"] for e in life["events"] if e["what"] == "note"}
-        assert {e["bench"] for e in life["events"]} == {"carol"}
 
 
 def test_every_question_answers_in_each_form(tmp_path: Path, at: At) -> None:

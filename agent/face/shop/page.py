@@ -141,8 +141,9 @@ def summary(found: Sequence[Machine], today: date) -> str:
         counts[machine.standing] += 1
     told = ", ".join(f"{count} {state}" for state, count in counts.items() if count)
     waiting = sum(bool(m.open) for m in found)
+    count = f"{len(found)} machine" + ("" if len(found) == 1 else "s")
     return (
-        f"{len(found)} machines: {told or 'none'}; {len(due_now(found, today))} due; "
+        f"{count}: {told or 'none'}; {len(due_now(found, today))} due; "
         f"{waiting} with something open."
     )
 

@@ -76,7 +76,7 @@ def machines(found: Sequence[Machine], today: date) -> Sheet:
                 m.place,
                 day(m.tuned) + (" (clock put right)" if m.clock_off else ""),
                 m.standing,
-                largest(m.left),
+                largest(m.left) if m.measured_since else "",
                 _due(m, today),
                 ", ".join(m.open),
             )
