@@ -105,7 +105,8 @@ END $$;
 """
 
 #: Whoever is at a machine holds its lock together with the others there, for as long as its
-#: connection lasts, and tells those who came before; both see one another, whoever was first.
+#: connection lasts.  Who comes signs first, in a transaction before, so that nobody is seen without
+#: a name; then it takes the lock, tells those who are there, and sees them.
 _PRESENCE: Final = f"""
 DROP FUNCTION hold_machine(text, text);
 DROP TABLE presence;
@@ -117,35 +118,35 @@ CREATE TABLE presence (
     PRIMARY KEY (machine, pid)
 );
 
-CREATE FUNCTION holders(wanted text) RETURNS SETOF integer LANGUAGE sql STABLE AS $$
-    SELECT pid FROM pg_locks WHERE locktype = 'advisory' AND granted AND objsubid = 2
-        AND classid = {_TURN} AND objid = hashtext(wanted)::oid
-        AND database = (SELECT oid FROM pg_database WHERE datname = current_database())
-$$;
-
-CREATE FUNCTION hold_machine(wanted text, holder text) RETURNS void LANGUAGE plpgsql
+CREATE FUNCTION sign_for(wanted text, holder text) RETURNS void LANGUAGE sql
 SECURITY DEFINER SET search_path = {SCHEMA}, pg_temp AS $$
-BEGIN
-    DELETE FROM presence p WHERE p.machine = wanted AND p.pid NOT IN (SELECT holders(wanted));
+    DELETE FROM presence WHERE machine = wanted AND pid NOT IN (SELECT pid FROM pg_stat_activity);
     INSERT INTO presence VALUES (wanted, pg_backend_pid(), holder, now())
         ON CONFLICT (machine, pid) DO UPDATE SET holder = excluded.holder, since = excluded.since;
-    PERFORM pg_advisory_lock_shared({_TURN}, hashtext(wanted));
-    PERFORM pg_notify('{_CAME}', json_build_array(left(wanted, 500), left(holder, 500))::text);
-END $$;
-
-CREATE FUNCTION others_at(wanted text) RETURNS text LANGUAGE sql
-SECURITY DEFINER SET search_path = {SCHEMA}, pg_temp AS $$
-    SELECT string_agg(coalesce(p.holder || ' since '
-        || to_char(p.since AT TIME ZONE 'UTC', 'YYYY-MM-DD HH24:MI "UTC"'), 'somebody'),
-        ', ' ORDER BY p.since, h.pid)
-    FROM holders(wanted) h (pid) LEFT JOIN presence p ON p.machine = wanted AND p.pid = h.pid
-    WHERE h.pid <> pg_backend_pid()
 $$;
 
+CREATE FUNCTION hold_machine(wanted text) RETURNS text LANGUAGE plpgsql
+SECURITY DEFINER SET search_path = {SCHEMA}, pg_temp AS $$
+BEGIN
+    PERFORM pg_advisory_lock_shared({_TURN}, hashtext(wanted));
+    PERFORM pg_notify('{_CAME}', json_build_array(left(wanted, 500), left(p.holder, 500))::text)
+        FROM presence p WHERE p.machine = wanted AND p.pid = pg_backend_pid();
+    RETURN (
+        SELECT string_agg(p.holder || ' since '
+            || to_char(p.since AT TIME ZONE 'UTC', 'YYYY-MM-DD HH24:MI "UTC"'),
+            ', ' ORDER BY p.since, p.pid)
+        FROM pg_locks l JOIN presence p ON p.machine = wanted AND p.pid = l.pid
+        WHERE l.locktype = 'advisory' AND l.granted AND l.objsubid = 2
+            AND l.classid = {_TURN} AND l.objid = hashtext(wanted)::oid
+            AND l.database = (SELECT oid FROM pg_database WHERE datname = current_database())
+            AND l.pid <> pg_backend_pid()
+    );
+END $$;
+
 REVOKE ALL ON presence FROM PUBLIC;
-REVOKE ALL ON FUNCTION hold_machine(text, text), others_at(text), holders(text) FROM PUBLIC;
+REVOKE ALL ON FUNCTION sign_for(text, text), hold_machine(text) FROM PUBLIC;
 GRANT SELECT ON presence TO {TECHNICIAN}, {READER};
-GRANT EXECUTE ON FUNCTION hold_machine(text, text), others_at(text) TO {TECHNICIAN};
+GRANT EXECUTE ON FUNCTION sign_for(text, text), hold_machine(text) TO {TECHNICIAN};
 """
 
 _OWN_TABLES: Final = """
@@ -414,8 +415,8 @@ class Shared:
         """
         with self.in_words():
             self.connection.execute(_own(f"LISTEN {_CAME}"))
-        self.ask("SELECT hold_machine(:machine, :holder)", machine=machine, holder=holder)
-        [(who,)] = self.ask("SELECT others_at(:machine)", machine=machine)
+        self.ask("SELECT sign_for(:machine, :holder)", machine=machine, holder=holder)
+        [(who,)] = self.ask("SELECT hold_machine(:machine)", machine=machine)
         return str(who or "")
 
     def came(self, machine: str) -> list[str]:

@@ -364,7 +364,7 @@ def test_whoever_was_first_hears_of_the_second_and_the_third_of_both(url: str) -
         one.close()
         until = time.monotonic() + PATIENCE
         while "anna" in told and time.monotonic() < until:
-            [(told,)] = three.ask("SELECT others_at('heron')")
+            [(told,)] = three.ask("SELECT hold_machine('heron')")
         assert told.startswith("bob on bench 2 since")
 
 

@@ -5,9 +5,11 @@ jinja2 escapes every value: what a foreign record says is text on the page and n
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Final
 
 from agent.face.screen import clean
 from agent.face.shop import sheets
@@ -103,9 +105,20 @@ def _rendered(title: str, made: date, summary: str, parts: Sequence[Part]) -> st
         lstrip_blocks=True,
         finalize=lambda value: clean(value) if type(value) is str else value,
     )
+    environment.filters["days"] = _days
     return environment.get_template("fleet.html").render(
         title=title, made=made.isoformat(), summary=summary, parts=parts
     )
+
+
+_DAY: Final = re.compile(r"\d{4}-\d\d-\d\d")
+
+
+def _days(cell: str) -> str:
+    """A cell whose days are not broken at their hyphens."""
+    from markupsafe import Markup, escape
+
+    return Markup(_DAY.sub(r'<span class="day">\g<0></span>', str(escape(clean(cell)))))
 
 
 STANDINGS = (
@@ -151,8 +164,8 @@ def summary(found: Sequence[Machine], today: date) -> str:
 def _caption(c: Charted) -> str:
     since = "" if c.since is None else f", since the {c.since.part} {c.since.what}".rstrip()
     kind = "right steps/mm against the first" if c.unit == "%" else "as measured"
-    rules = "; ".join(dict.fromkeys(s.what for s in c.chart.signals))
+    rules = "; ".join(dict.fromkeys(f"{s.rule}: {s.what}" for s in c.chart.signals))
     return (
-        f"{c.machine}, {shown(c.error).words} ({kind}{since}): bars are 95 % intervals, the "
-        f"dotted line is the weighted average. {rules}."
+        f"{c.machine}, {shown(c.error).words} in {c.unit} ({kind}{since}): bars are 95 % intervals,"
+        f" the dotted line is the weighted average within its limits. {rules}."
     )

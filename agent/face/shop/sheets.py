@@ -123,8 +123,26 @@ class Drifts:
 
     @property
     def sheet(self) -> Sheet:
-        columns = ("machine", "error", "on", "value", "rule", "what usually causes it")
-        return Sheet(tuple((name, name == "value") for name in columns), tuple(self.rows))
+        """A row of each rule that fired in a chart, however often."""
+        columns = ("machine", "error", "rule", "on", "newest value", "what usually causes it")
+        fired: dict[tuple[str, ...], list[tuple[str, ...]]] = {}
+        for machine, error, on, value, rule, usually in self.rows:
+            fired.setdefault((machine, error, rule, usually), []).append((on, value))
+        return Sheet(
+            tuple((name, name == "newest value") for name in columns),
+            tuple(
+                (machine, error, rule, often([on for on, _ in found]), found[-1][1], usually)
+                for (machine, error, rule, usually), found in fired.items()
+            ),
+        )
+
+
+def often(days: Sequence[str]) -> str:
+    """Days in order, as first and last and how many."""
+    if len(days) == 1:
+        return days[0]
+    span = days[0] if days[0] == days[-1] else f"{days[0]} to {days[-1]}"
+    return f"{span}, {len(days)} times"
 
 
 def signals(c: Charted) -> Iterator[tuple[str, ...]]:

@@ -429,11 +429,22 @@ def _drift_sheet(found: Sequence[Charted]) -> Sheet:
                 str(len(k.values)),
                 f"{k.values[-1]:+.3f} ± {2 * c.u[-1]:.3f} {c.unit}",
                 limits,
-                "; ".join(f"{c.points[s.place].at[:10]} {s.what}" for s in k.signals) or "none",
+                "; ".join(_fired(c)) or "none",
             )
         )
     heads = ("error", "since", "values", "newest", "limits", "rules that fired")
     return sheets.Sheet(tuple((name, name == "values") for name in heads), tuple(rows))
+
+
+def _fired(c: Charted) -> Iterator[str]:
+    """Each rule that fired in a chart, and when."""
+    from agent.face.shop.sheets import day, often
+
+    found: dict[str, list[str]] = {}
+    for signal in c.chart.signals:
+        found.setdefault(signal.what, []).append(day(c.points[signal.place].at))
+    for what, days in found.items():
+        yield f"{what} ({often(days)})"
 
 
 @workshop.command("compare", cls=Verb)
