@@ -81,7 +81,7 @@ _TERMS = (
     "reading", "read-back", "scale", "size offset", "shrink", "lean", "rail skew", "verdict",
     "stored", "verified", "plan", "digest", "tolerance", "across", "gantry", "belt", "yaw", "roll",
     "strip", "post", "stem", "block", "bead", "outside", "pitch", "marks", "lost motion", "run-out",
-    "slip", "family", "profile", "record", "bench", "workshop", "verb",
+    "slip", "family", "profile", "record", "bench", "workshop", "command",
 )  # fmt: skip
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from typing import Final
+
 import click
 from click.shell_completion import CompletionItem
 
@@ -9,6 +12,7 @@ from agent.errors import BadInput
 from agent.face.cautions import cautions_text
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
+from agent.face.screen import hanging
 from agent.face.topics import TOPICS
 from agent.face.tree import grouped, meant
 
@@ -43,6 +47,31 @@ def _families() -> str:
     )
 
 
+#: Width that the pages are written for; a line that ends a sentence early is no full line.
+_PAGE: Final = 79
+_FULL: Final = 60
+
+
+def flowed(page: str) -> str:
+    """A page for a narrower window: each paragraph one line, drawings and lists as they are."""
+    lines: list[str] = []
+    last, hung = "", 0
+    for line in page.split("\n"):
+        text = line.lstrip()
+        prose = bool(text) and "  " not in text and not hanging(text) and not _DRAWN.search(text)
+        if len(last) >= _FULL and prose and len(line) - len(text) == hung:
+            lines[-1] += f" {text}"
+        else:
+            lines.append(line)
+            hung = len(hanging(line))
+        last = line
+    return "\n".join(lines)
+
+
+#: Signs that only drawings and formulas are made of.
+_DRAWN: Final = re.compile(r"[|_=]|--")
+
+
 @click.command("help", cls=Verb)
 @click.argument("topic", required=False, shell_complete=complete_topic)
 @click.option("--man", is_flag=True, help="everything as a manual page: '... --man | man -l -'")
@@ -50,7 +79,7 @@ def _families() -> str:
 @at_desk
 @click.pass_context
 def help_page(ctx: click.Context, desk: Desk, /, topic: str | None, man: bool) -> None:
-    """A page on a TOPIC or a verb; without one, what there is.
+    """A page on a TOPIC or a command; without one, what there is.
 
     \b
     Example: plumbelt> help lean
@@ -61,17 +90,20 @@ def help_page(ctx: click.Context, desk: Desk, /, topic: str | None, man: bool) -
         return
     verbs = _verbs(ctx)
     if topic is None:
-        document = {"verbs": verbs, "topics": {name: title for name, (title, _) in TOPICS.items()}}
+        document = {
+            "commands": verbs,
+            "topics": {name: title for name, (title, _) in TOPICS.items()},
+        }
 
         def show() -> None:
-            screen.say("Commands ('COMMAND --help' tells more):")
+            screen.say("Commands ('COMMAND --help' tells more) and topics.")
             for title, names in grouped(verbs).items():
-                screen.say(title)
+                screen.heading(title)
                 for name in names:
-                    screen.say(f"  {name:<10} {verbs[name]}")
-            screen.say("Topics ('help TOPIC'):")
+                    screen.say(f"{name:<12}  {verbs[name]}")
+            screen.heading("Topics ('help TOPIC')")
             for name, (title, _) in TOPICS.items():
-                screen.say(f"  {name:<12} {title}")
+                screen.say(f"{name:<12}  {title}")
 
         screen.answer(document, show)
     elif topic in TOPICS:
@@ -80,7 +112,7 @@ def help_page(ctx: click.Context, desk: Desk, /, topic: str | None, man: bool) -
 
         def show_topic() -> None:
             screen.heading(f"{topic}: {title}")
-            screen.say(page)
+            screen.say(page if screen.text_width > _PAGE else flowed(page))
 
         screen.answer({"topic": topic, "title": title, "page": page}, show_topic)
     elif topic in verbs:

@@ -35,7 +35,7 @@ INTERRUPTED = 130  #: exit code, by the usage of shells: 128 + the number of the
     invoke_without_command=True,
     context_settings={"help_option_names": ["--help", "-h"], "max_content_width": 80},
 )
-@click.option("--port", help="port of a machine: attach, then the shell or the verb behind it")
+@click.option("--port", help="port of a machine: attach, then the shell or the command behind it")
 @port_options
 @click.option("--profile", "profile_name", help="profile of that machine: a name or a file")
 @click.option("--no-color", is_flag=True, help="no colours (also: NO_COLOR in the environment)")
@@ -47,7 +47,7 @@ def plumbelt(
 ) -> None:
     """Tune a tilted-gantry belt printer over its serial port, with proof.
 
-    Without a verb: the shell.  'plumbelt demo' shows the whole job on a simulated machine.
+    Without a command: the shell.  'plumbelt demo' shows the whole job on a simulated machine.
     """
     desk = ctx.ensure_object(Desk)
     desk.screen.coloured &= not no_color

@@ -29,12 +29,12 @@ def manual(tree: click.Group) -> str:
         "plumbelt \\- " + _roff((tree.help or "").partition("\n")[0].rstrip(".")),
         ".SH SYNOPSIS",
         ".B plumbelt",
-        "[\\fB\\-\\-port\\fR PORT] [\\fB\\-\\-profile\\fR NAME] [VERB ...]",
+        "[\\fB\\-\\-port\\fR PORT] [\\fB\\-\\-profile\\fR NAME] [COMMAND ...]",
         ".SH DESCRIPTION",
         *_paragraphs(tree.help or ""),
         ".SH CAUTIONS",
         *_paragraphs(cautions_text()),
-        ".SH VERBS",
+        ".SH COMMANDS",
     ]
     return "\n".join([*head, *_commands(tree, ""), *_rest()]) + "\n"
 

@@ -73,7 +73,9 @@ def _visible(character: str) -> str:
 #: line to type that stands in quotes.
 _UNIT: Final = re.compile(r"(?<=[\d)]) (?=(?:%|°C?|mm/s|mm|step/mm|min|s)(?![\w/]))|(?<=±) (?=\d)")
 _QUOTED: Final = re.compile(r"(?<!\w)'[^'\n]{1,30}'(?!\w)")
-_HANGING: Final = re.compile(r"( *(?:- )?).*", re.DOTALL)
+#: What the further lines of a paragraph stand behind: blanks, a dash, or a word of a list with two
+#: blanks behind it.
+_HANGING: Final = re.compile(r"( *(?:- |\d\. |\S+(?: \S+)* {2,})?).*", re.DOTALL)
 _JOINED: Final = "\x00"  # `clean` leaves none of these
 
 
@@ -89,9 +91,16 @@ def wrapped(text: str, width: int) -> list[str]:
         else:
             if line.startswith("! "):
                 line = f"Warning: {line[2:]}"
-            blanks = " " * len(_HANGING.sub(r"\1", line))
-            lines += broken(line, width, under=blanks) or [""]
+            head = hanging(line)
+            head = head if len(head) <= width // 2 else ""
+            hung = len(head)
+            lines += broken(line[hung:], width, head=head, under=" " * hung) or [""]
     return lines
+
+
+def hanging(line: str) -> str:
+    """The beginning of a line that its further lines do not stand under."""
+    return _HANGING.sub(r"\1", line)
 
 
 def broken(text: str, width: int, *, head: str = "", under: str = "") -> list[str]:
@@ -403,6 +412,7 @@ def _row(
         line.append(blanks + cell if columns[place][1] else cell, kind)
         if place != places[-1] and not columns[place][1]:
             line.append(blanks)
+    line.rstrip()
     return line
 
 

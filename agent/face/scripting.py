@@ -29,7 +29,7 @@ _NOT_IN_A_SCRIPT: Final = ("run", "rehearse", "sim", "demo", "attach", "detach")
 @as_json
 @at_desk
 def run(desk: Desk, /, script: Path, port: str | None, profile_name: str | None) -> None:
-    """Carry out the verbs of SCRIPT, one a line, in one session; '#' begins a remark.
+    """Carry out the commands of SCRIPT, one a line, in one session; '#' begins a remark.
 
     The first line that fails ends it. A 'write' or 'store' in it needs '--approve DIGEST'.
 
@@ -79,7 +79,7 @@ def read_script(path: Path) -> list[tuple[int, str]]:
         if not words:
             continue
         if words[0] not in plumbelt.commands:
-            problems.append(Problem(str(path), number, words[0], "no such verb"))
+            problems.append(Problem(str(path), number, words[0], "unknown command"))
         elif words[0] in _NOT_IN_A_SCRIPT:
             problems.append(Problem(str(path), number, words[0], "not in a script: use --port"))
         lines.append((number, shlex.join(words)))
@@ -113,7 +113,7 @@ def carried_out(desk: Desk, line: str) -> tuple[int, list[dict[str, Any]]]:
 @as_json
 @at_desk
 def completion(desk: Desk, /, shell: str, install: bool) -> None:
-    """The lines that make SHELL complete verbs and options of plumbelt.
+    """The lines that make SHELL complete commands and options of plumbelt.
 
     \b
     Example: plumbelt completion bash --install

@@ -215,10 +215,10 @@ def comparison(screen: Screen, rows: Sequence[Comparison]) -> None:
     """Readings after a change against what was expected of them."""
     screen.table(
         [
-            ("reading", False),
-            ("expected, mm", True),
-            ("bead growth", True),
-            ("measured, mm", True),
+            ("reading, mm", False),
+            ("expected", True),
+            ("offset", True),
+            ("measured", True),
             ("difference", True),
             ("allowed", True),
             ("", False),

@@ -40,11 +40,11 @@ belt, or mark x and s on them: turned by a quarter they mislead everything.""",
     /____|__ s      height error = ey + delta cot(theta)
 
 Height, lean and length along the belt together tell the three apart; the
-lean alone never does. Making the height right with the gantry steps while the
-angle is off multiplies the lean by 1 / sin(theta)^2: twice at 45 degrees,
-three times at 35. Trimming the belt until faces look upright makes every
+lean alone never does. Correcting the height with the gantry steps while the
+angle is off multiplies the lean by 1 / sin(theta)^2: twice at 45°,
+three times at 35°. Trimming the belt until faces look upright makes every
 length along the belt wrong.
-What cures what: ey and ez a command line; delta the slicing angle, or a shim.""",
+Correct ey and ez by a motor setting, delta by the slicing angle or a shim.""",
     ),
     "height": (
         "heights that are wrong",
@@ -72,18 +72,17 @@ and that is why the height is read at two levels of the post.""",
 
 A single short part cannot tell slope from start: 0.3 mm of bead on 20 mm looks
 like 1.5 % of travel. 'new = old x nominal / measured' from one part writes the
-bead into the motor setting. Measure long
-features and pitches.""",
+bead into the motor setting. Measure long features and pitches.""",
     ),
     "shrink": (
         "shrink of the plastic: not a matter for the motors",
         """\
 Plastic shrinks alike in every direction while it cools (0.2 to 1 %, by kind).
-Equal negative errors in x, s and h are the plastic's, and belong into the
-slicing program as a material factor 1 / (1 - shrink).
+Equal negative errors in x, s and h are the plastic's, and belong in the
+slicer as a material factor 1 / (1 - shrink).
 A 'travel' reading has no plastic in it: the machine moves, and a rule or gauge
 tells how far. It is what separates shrink from travel.
-Let pieces cool first: 20 degrees too warm is 0.1 to 0.2 % too long.""",
+Let pieces cool first: a piece 20 °C too warm reads 0.1 to 0.2 % too long.""",
     ),
     "yaw": (
         "yaw, rail and roll: what needs mechanical adjustment",
@@ -98,15 +97,15 @@ Let pieces cool first: 20 degrees too warm is 0.1 to 0.2 % too long.""",
 
 yaw shows as plan out of square and uprights that sway across; the rail's own
 turn as plan out of square and a gap that grows across; roll as sway and gap.
-No setting can correct them. A controller's skew correction assumes a box-
-shaped machine: on an endless belt it lifts the nozzle away, or drives it into the
-belt, as the job goes on. The solution gives the amounts in mm over a span.""",
+No setting can correct them. A controller's skew correction assumes a
+box-shaped machine: on an endless belt it lifts the nozzle away, or drives it
+into the belt, as the job goes on. 'solve' gives the amounts in mm over a span.""",
     ),
     "angle": (
         "the gantry angle: set the slicing angle, or shim the gantry",
         """\
 delta is the true angle of the gantry minus the set one. Slicing with the true
-angle gives the same part by other commands, exactly: nothing is written to the
+angle is an exact correction: nothing is written to the
 controller. Or bring the gantry to the set angle with a shim: over a lever L
     height of the shim = L tan(delta)
 'shim' works out screws. After either, lay and read the post again.""",
@@ -239,11 +238,11 @@ slip are for the mechanic; only the slope is for a setting.""",
               'sim --listen tcp:0'. macOS: /dev/cu.*, not /dev/tty.*""",
     ),
     "family": (
-        "the five kinds of controllers that are understood",
+        "the five families of controllers that are understood",
         """\
 {families}
-The kind is found by what a controller answers, never by writing. One that is
-not among them can be looked at and is not written to.""",
+The family is found by what a controller answers, never by writing. One that is
+of none of them can be read, and is not written to.""",
     ),
     "screen": (
         "how to read the tables",
@@ -253,19 +252,19 @@ not among them can be looked at and is not written to.""",
     --o-+--    the same as a picture: o the value, : (or +) no error;
     >  <       at its rim: the value lies beyond the picture
 The verdict:
-    set steps/mm        significant, and beyond the tolerance: a command line
-    set slicing angle   the same, and the slicer is where it is set
-    within uncertainty  not told from zero: no change is warranted
-    in tolerance        an error, but too small to matter: it is left
-    not determined      these readings do not tell; the last line names one
+    set steps/mm        significant, and beyond the tolerance: a motor setting
+    set slicing angle   the same, but it is set in the slicer
+    within uncertainty  cannot be told from zero: nothing is changed
+    in tolerance        an error, but small enough to be left as it is
+    not determined      these readings do not show it; the last line names one
                         that would
     by hand             mechanical adjustment is needed
-    slicer setting      of the plastic: belongs to the slicer, never to steps
+    slicer setting      of the plastic: set in the slicer, never in the steps
     see notes           significant, but something else speaks against a change
 Readings after a change against what was expected of them:
-    expected     what this reading should be once the change took
-    bead growth  by how much the bead has grown since, in that direction
-    difference   measured minus expected minus bead growth
+    expected     what this reading should be after the change
+    offset       how much the size offset has changed since, in that direction
+    difference   measured minus expected minus offset
     allowed      how large the difference may be; of a whole list of good
                  readings all keep within it 99 times in 100""",
     ),

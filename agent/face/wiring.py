@@ -34,7 +34,7 @@ def send(desk: Desk, /, words: tuple[str, ...]) -> None:
 
     Lines that only read go out as they are ('help family' names the controllers, and a refusal
     names their lines). Besides these: heaters off, homing across and gantry, and waking a
-    controller that has halted. Anything else has a verb that does it with its checks.
+    controller that has halted. Anything else has a command of its own, with its checks.
 
     \b
     Example: plumbelt> send M114

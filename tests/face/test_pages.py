@@ -13,10 +13,12 @@ import click
 import pytest
 
 from agent.face.cautions import cautions_text
+from agent.face.helping import flowed
 from agent.face.main import plumbelt, run
 from agent.face.screen import clean
 from agent.face.topics import TOPICS
-from agent.face.tree import GROUPS, MEANT
+from agent.face.tree import GROUPS, MEANT, PLACES
+from tests.readme import README
 
 
 def verbs(group: click.Group = plumbelt, before: str = "") -> Iterator[tuple[str, click.Command]]:
@@ -54,6 +56,38 @@ def test_json_of_every_verb_is_one_document_even_where_it_fails(
     assert (code in (1, 2)) == ("error" in document)
 
 
+def test_a_page_flows_in_a_narrow_window_and_drawings_and_lists_stay() -> None:
+    page = (
+        "Height, lean and length along the belt together tell the three apart; the\n"
+        "lean alone never does.\n"
+        "    /____|__ s      height error\n"
+        "\n"
+        "    rights    On Linux a port belongs to a group (dialout, uucp): 'ports' gives\n"
+        "              the command that adds you.\n"
+        "- gantry steps set from a height while the angle is off: the lean doubles at\n"
+        "  45°;\n"
+        "- belt steps"
+    )
+    assert flowed(page).split("\n") == [
+        "Height, lean and length along the belt together tell the three apart; the"
+        " lean alone never does.",
+        "    /____|__ s      height error",
+        "",
+        "    rights    On Linux a port belongs to a group (dialout, uucp): 'ports' gives"
+        " the command that adds you.",
+        "- gantry steps set from a height while the angle is off: the lean doubles at 45°;",
+        "- belt steps",
+    ]
+
+
+def test_what_a_user_types_has_one_name() -> None:
+    """It is a command: the code's own word for it is on no page that a user reads."""
+    pages = [command.get_help(click.Context(command)) for _, command in verbs()]
+    pages += [README.read_text(encoding="utf-8"), *(page for _, page in TOPICS.values())]
+    pages += [title for title, _ in TOPICS.values()] + [line for _, line in PLACES.values()]
+    assert not [page for page in pages if re.search(r"\bverbs?\b", page, re.IGNORECASE)]
+
+
 @pytest.mark.parametrize("name", list(TOPICS))
 def test_every_page_fits_a_screen_of_80_by_24(
     name: str, capsys: pytest.CaptureFixture[str]
@@ -75,7 +109,7 @@ def test_the_cautions_fit_a_screen_and_defer_to_local_codes() -> None:
 def test_help_without_a_topic_names_all_verbs(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["help"]) == 0
     page = capsys.readouterr().out
-    assert [name for name in plumbelt.commands if f"  {name} " not in page] == []
+    assert [name for name in plumbelt.commands if f"\n{name} " not in page] == []
 
 
 def test_a_topic_that_is_not_there_is_guessed_at(capsys: pytest.CaptureFixture[str]) -> None:

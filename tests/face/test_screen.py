@@ -25,6 +25,8 @@ from agent.face.screen import _STATES, Screen, ranked, wrapped
         ("do 'a b c' now", ["do", "'a b c'", "now"]),
         ("! ab", ["Warning:", "ab"]),
         ("- one two three", ["- one two", "  three"]),
+        ("a  one two", ["a  one", "   two"]),
+        ("one two  three four", ["one two", "three", "four"]),
     ],
 )
 def test_lines_keep_their_blanks_and_break_at_words(text: str, lines: list[str]) -> None:
@@ -41,6 +43,7 @@ def test_a_table_loses_no_figure_and_no_unit_at_any_width(
     Screen().table(heads, rows)
     lines = capsys.readouterr().out.splitlines()
     shown = "\n".join(lines)
+    assert [line for line in lines if line != line.rstrip()] == []
     assert max(map(len, lines)) <= columns
     for cell in [*(head for head, _ in heads), *rows[0], *rows[1]]:
         assert cell in shown

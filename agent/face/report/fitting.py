@@ -110,7 +110,7 @@ def foretold(tune: Tune) -> Sequence[Part]:
                 ("no", "right"),
                 ("reading", "wide"),
                 ("expected, mm", "right"),
-                ("bead growth, mm", "right"),
+                ("change of size offset, mm", "right"),
                 ("measured, mm", "right"),
                 ("difference", "right"),
                 ("allowed", "right"),
@@ -129,8 +129,8 @@ def foretold(tune: Tune) -> Sequence[Part]:
                 )
                 for number, row in enumerate(rows, 1)
             ),
-            "Expected before the change was written. Bead growth: how much wider beads come out"
-            " with the new settings, the same for all faces of a direction. "
+            "Expected before the change was written. Change of size offset: how much wider beads"
+            " come out with the new settings, the same for all faces of a direction. "
             + _LIMIT.format(what="measured and expected"),
         ),
     )

@@ -122,7 +122,7 @@ def workshop_init(
 
 @workshop.command("join", cls=Verb)
 @click.argument("url")
-@click.option("--auto/--asked", "auto", default=False, help="sync after each verb that changes")
+@click.option("--auto/--asked", "auto", default=False, help="sync after each command that changes")
 @click.option("--due-days", type=Count(1), default=180, show_default=True, help="between tunes")
 @as_json
 @at_desk
@@ -138,7 +138,7 @@ def workshop_join(desk: Desk, /, url: str, auto: bool, due_days: int) -> None:
     with Shared(url) as shared:
         what, identity = shared.shown, shared.identity
     place = join(Joined(url, "auto" if auto else "asked", due_days))
-    how = "after each verb that changes something" if auto else "when 'workshop sync' is given"
+    how = "after each command that changes something" if auto else "when 'workshop sync' is given"
     desk.screen.answer(
         {"workshop": what, "identity": identity, "sync": "auto" if auto else "asked"},
         lambda: desk.screen.say(f"Joined {what}; it is kept in {place}. It syncs {how}."),
@@ -601,8 +601,8 @@ def workshop_tune(desk: Desk, /, machines: Path, out: Path) -> None:
 
     FILE names the machines: 'format: plumbelt-row/1', then 'machines: [{name, port, profile}, ..]'.
     The prompt stands at the machine that is furthest behind; Enter does its next step,
-    'NAME: VERB ..' goes to another, 'row' shows all, 'done' ends. Then there is a certificate for
-    each machine and a cover sheet with yield, Cp and Cpk (ISO 22514-2).
+    'NAME: COMMAND ..' goes to another, 'row' shows all, 'done' ends. Then there is a certificate
+    for each machine and a cover sheet with yield, Cp and Cpk (ISO 22514-2).
 
     \b
     Example: plumbelt workshop tune --machines row.yaml --out certificates
