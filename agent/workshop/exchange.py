@@ -55,19 +55,24 @@ class Exchanged:
     sent: Carried
     received: Carried
     renewed: bool  #: this record goes on under a new identity: it was restored or copied
+    reads_only: bool = False  #: the user may not add to the workshop: nothing was sent
 
     @property
     def complete(self) -> bool:
-        """Nothing of the shared record had to be kept apart."""
-        return not self.received.apart
+        """Nothing had to stay behind: apart, or on this bench."""
+        return not self.received.apart and not self.reads_only
 
 
 def exchange(bench: Bench, workshop: Workshop, told: Told | None = None) -> Exchanged:
-    """Carry what either side lacks to the other.
+    """Carry what either side lacks to the other; for a user who may only read, from there alone.
 
     Raises LinkFailed or Refused at a cut; what was taken by then stays, and the next exchange
     goes on behind it.
     """
+    if not workshop.shared.may_add:
+        mark = bench.mark_of(workshop.identity)
+        received = carry(workshop, bench, mark, _telling(told, "received"))
+        return Exchanged(Carried(), received, renewed=False, reads_only=True)
     renewed = False
     mark = workshop.mark_of(bench.identity)
     if mark is not None and not holds(bench, mark):

@@ -293,6 +293,7 @@ class Shared:
         driver = _driver()
         parts = checked_address(url)
         self.shown = shown_address(url)
+        self.may_add = False  #: a user who may only read cannot
         self._cursors = count()
         settings = {**_DEFAULTS, **parts}
         settings.setdefault("application_name", f"plumbelt {bench}".strip()[:63])
@@ -320,6 +321,12 @@ class Shared:
                 f"to {len(STEPS)})",
                 remedy="Update plumbelt. Nothing was exchanged",
             )
+        if must_hold and not self.version and self._hidden():
+            raise Refused(
+                f"your user may not look into {self.shown}",
+                remedy=f"The owner grants {TECHNICIAN} (adds and reads) or {READER} (reads) to it: "
+                "'workshop init URL --technician USER'",
+            )
         if must_hold and self.version < len(STEPS):
             raise Refused(
                 f"{self.shown} is no workshop yet"
@@ -328,12 +335,21 @@ class Shared:
                 remedy="Its owner makes it one with 'workshop init URL'",
             )
 
+    def _hidden(self) -> bool:
+        """There is a workshop, but not for this user."""
+        found = self.connection.execute("SELECT 1 FROM pg_namespace WHERE nspname = %s", (SCHEMA,))
+        return found.fetchone() is not None
+
     def _about(self) -> tuple[int, str]:
         there = self.connection.execute("SELECT to_regclass('about')").fetchone()
         if there is None or there[0] is None:
             return 0, ""
-        rows: list[Row] = self.connection.execute("SELECT key, value FROM about").fetchall()
+        rows: list[Row] = self.connection.execute(
+            "SELECT key, value FROM about "
+            "UNION ALL SELECT 'may add', has_table_privilege('entry', 'INSERT')::text"
+        ).fetchall()
         found: dict[str, str] = dict(rows)
+        self.may_add = found["may add"] == "true"
         return int(found.get("version", 0)), str(found.get("workshop", ""))
 
     def close(self) -> None:

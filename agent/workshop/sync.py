@@ -54,6 +54,7 @@ class Synced:
             "kept_apart": found.received.apart,
             "compared_from_the_beginning": found.received.anew or found.renewed,
             "new_identity": found.renewed,
+            "reads_only": found.reads_only,
             "clock_ahead_s": round(self.ahead, 1) if self.clock_is_off else 0.0,
             "profiles_shared": self.shared,
             "came_in": self.came_in,

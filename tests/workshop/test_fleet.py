@@ -24,7 +24,7 @@ from agent.workshop.questions import capabilities, compared, drift
 from agent.workshop.series import lately, lives
 from agent.workshop.server import Shared
 from agent.workshop.settings import Joined, join
-from agent.workshop.sides import Bench, Workshop
+from agent.workshop.sides import Bench, Load, Workshop
 from tests.patience import PATIENCE
 from tests.workshop.postgres import Server, why_not
 from tests.workshop.shop import STEPS, Writer, instant, year
@@ -303,19 +303,26 @@ def test_roles_may_do_what_they_are_for_and_nobody_changes_anything(
     from agent.workshop.server import make_workshop
 
     url = server.database()
-    made = make_workshop(url, technicians=["anna"], readers=["bob"])
+    made = make_workshop(url, technicians=["anna"], readers=["rita"])
     assert any("anna" in line for line in made)
     name = url.partition("@/")[2].partition("?")[0]
-    anna, bob = server.url(name, "anna"), server.url(name, "bob")
+    anna, rita = server.url(name, "anna"), server.url(name, "rita")
     list(year("heron", writer := Writer(), tunes=1))
     writer.keep(record)
-    with Shared(bob) as shared, pytest.raises(Refused, match="permission denied"):
-        exchange(Bench(record), Workshop(shared))
+    with Shared(rita) as shared, pytest.raises(Refused, match="permission denied"):
+        Workshop(shared).take(Load({"bench": [("a", "b", "c")]}), "", None)
     with Shared(anna) as shared:
         assert exchange(Bench(record), Workshop(shared)).sent.new
-    with Shared(bob) as shared:
+    with Record(record.path.parent / "of rita" / "record.db") as other, Shared(rita) as shared:
+        met = exchange(Bench(other), Workshop(shared))  # who may only read takes what is there
+        assert (met.reads_only, met.complete, met.sent.new) == (True, False, 0)
+        assert len(other.entries("heron")) == len(record.entries("heron"))
+    server.execute(name, "CREATE ROLE stranger LOGIN")
+    with pytest.raises(Refused, match="may not look into"):
+        Shared(server.url(name, "stranger"))
+    with Shared(rita) as shared:
         assert [m.name for m in machines(shared)] == ["heron"]
-    for user in (url, anna, bob):
+    for user in (url, anna, rita):
         for table in (*TABLES, "mark"):
             column = TABLES[table].names[0] if table in TABLES else "n"
             for verb in ("DELETE FROM {}", "TRUNCATE {} CASCADE", "UPDATE {} SET {} = {}"):

@@ -130,6 +130,22 @@ def test_a_cover_sheet_tells_yield_and_capability_of_the_row(tmp_path: Path) -> 
     assert not re.search(r"https?://|src=|@import|url\(|<script|<link|<img", text)
 
 
+def test_a_folder_that_is_not_there_is_told_before_the_sitting(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path / "home"))
+    file = tmp_path / "row.yaml"
+    file.write_text(
+        "format: plumbelt-row/1\nmachines: [{name: a, port: /nowhere, profile: heron}]\n"
+    )
+    monkeypatch.setattr("sys.stdin", io.StringIO("\n\ndone\n"))
+    wanted = str(tmp_path / "certificates")
+    assert run(["workshop", "tune", "--machines", str(file), "--out", wanted]) == 1
+    told = capsys.readouterr()
+    assert "no folder that can be written to" in " ".join(told.err.split())
+    assert "At a" not in told.out
+
+
 def test_machines_go_on_side_by_side_and_a_name_goes_elsewhere(tmp_path: Path) -> None:
     row = row_of(3, tmp_path)
     screen = next(iter(row.desks.values())).screen

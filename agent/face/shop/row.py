@@ -7,6 +7,7 @@ that begins with the name of another machine goes there instead.
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
@@ -320,6 +321,11 @@ def save_cover(found: Sequence[Result], made: date, folder: Path) -> Path:
 
 def refuse_existing(folder: Path, made: date) -> None:
     """Raise Refused before the work begins if its cover sheet could not be written."""
+    if not folder.is_dir() or not os.access(folder, os.W_OK):
+        raise Refused(
+            f"{folder} is no folder that can be written to",
+            remedy="Make it first, or give another one with --out. Nothing was done",
+        )
     place = folder / f"row-{made.isoformat()}.html"
     if place.exists():
         raise Refused(

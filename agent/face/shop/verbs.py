@@ -194,6 +194,11 @@ def _telling(desk: Desk) -> Callable[[str, int], None]:
 def _told(done: Synced, apart: dict[str, int]) -> Iterator[str]:
     found = done.exchanged
     yield f"{found.sent.new} rows sent, {found.received.new} received."
+    if found.reads_only:
+        yield (
+            "! Your user may only read in this workshop: what this bench noted was not sent. Its"
+            " owner grants more ('workshop init URL --technician USER')."
+        )
     if found.renewed:
         yield (
             "! This record is not the one that synced last under its name: it was restored from a"
