@@ -53,6 +53,13 @@ def test_every_question_answers_in_each_form(tmp_path: Path, at: At) -> None:
         rows = list(csv.reader(table.read_text(encoding="utf-8").splitlines()))
         assert len(rows) > 1 or verb in ("compare", "due")
         assert not any(cell.startswith("=") for row in rows for cell in row)
+    listed = {m["machine"]: m["as_left"] for m in at("anna", "workshop", "list")["machines"]}
+    with (tmp_path / "list.csv").open(encoding="utf-8", newline="") as file:
+        for row in csv.DictReader(file):
+            left = listed[row["machine"].lstrip("'")]["z_scale"]
+            told = [float(row[f"z_scale{end}"]) for end in ("", "_u", "_tolerance")]
+            assert told == pytest.approx([left["value"], left["u"], left["tolerance"]], rel=1e-5)
+            assert row["yaw_deg"] == ""
     assert len(at("anna", "workshop", "drift")["charts"]) == 12
     told = at("anna", "workshop", "show", "heorn", code=2)
     assert "did you mean 'heron'?" in told

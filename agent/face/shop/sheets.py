@@ -43,7 +43,7 @@ def csv_text(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
 def _inert(cell: str) -> str:
     """A foreign text that begins like a formula, with an apostrophe before it; numbers stay."""
     shown_cell = clean(cell)
-    if (shown_cell[:1] in "=+-@" and shown_cell[1:2].isalpha()) or shown_cell[:1] in "=@":
+    if (shown_cell[:1] in "=+-@" and shown_cell[1:2].isalpha()) or shown_cell.startswith(("=", "@")):
         return f"'{shown_cell}"
     return shown_cell
 
@@ -83,6 +83,27 @@ def machines(found: Sequence[Machine], today: date) -> Sheet:
             for m in found
         ),
     )
+
+
+def machines_csv(found: Sequence[Machine], today: date) -> str:
+    """The same for a file, with every error as left, its standard uncertainty and tolerance.
+
+    Scales are relative, angles in degrees.
+    """
+    from agent.workshop.fleet import ANGLES, SCALES
+
+    sheet = machines(found, today)
+    errors = (*SCALES, *ANGLES)
+    heads = [name for name, _ in sheet.columns]
+    heads += [head for name in errors for head in (name, f"{name}_u", f"{name}_tolerance")]
+
+    def cells(m: Machine) -> Iterator[str]:
+        for name in errors:
+            left = m.left.get(name) if m.measured_since else None
+            yield from ("", "", "") if left is None else (f"{x:.6g}" for x in left)
+
+    rows = zip(found, sheet.rows, strict=True)
+    return csv_text(heads, ((*row, *cells(m)) for m, row in rows))
 
 
 def largest(found: Mapping[str, Left]) -> str:

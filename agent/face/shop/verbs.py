@@ -65,13 +65,23 @@ def due_days() -> int:
 
 
 def _answer(
-    desk: Desk, document: dict[str, Any], sheet: Sheet, table: Path | None, empty: str, after: str
+    desk: Desk,
+    document: dict[str, Any],
+    sheet: Sheet,
+    table: Path | None,
+    empty: str,
+    after: str,
+    *,
+    csv: Callable[[], str] | None = None,
 ) -> None:
-    """One document, or a table and what is to be said below it; and a CSV file if it was asked."""
+    """One document, or a table and what is to be said below it; and a CSV file if it was asked.
+
+    csv: what that file holds where it is more than the table.
+    """
     from agent.face.shop.sheets import save_csv
 
     if table is not None:
-        save_csv(table, sheet.csv())
+        save_csv(table, sheet.csv() if csv is None else csv())
 
     def show() -> None:
         if sheet.rows:
@@ -316,7 +326,10 @@ def workshop_list(desk: Desk, /, shared: bool, table: Path | None, html: Path | 
     if since := under_way():
         document["sync_under_way_since"] = since
         after = f"{after}\nA sync by itself is under way since {when(since)}.".strip()
-    _answer(desk, document, sheets.machines(found, day), table, "The record has no machine.", after)
+    _answer(
+        *(desk, document, sheets.machines(found, day), table, "The record has no machine.", after),
+        csv=lambda: sheets.machines_csv(found, day),
+    )
 
 
 def _summary(found: tuple[Machine, ...], day: date) -> str:
@@ -371,7 +384,10 @@ def workshop_due(desk: Desk, /, shared: bool, table: Path | None) -> None:
     with asked(shared) as record:
         found = due(machines(record, due_days=days), day)
     document = {"due": [{**m.to_plain(), "days_over": m.days_over(day)} for m in found]}
-    _answer(desk, document, sheets.machines(found, day), table, "None is due.", "")
+    _answer(
+        *(desk, document, sheets.machines(found, day), table, "None is due.", ""),
+        csv=lambda: sheets.machines_csv(found, day),
+    )
 
 
 @workshop.command("drift", cls=Verb)
