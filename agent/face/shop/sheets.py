@@ -42,10 +42,9 @@ def csv_text(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
 
 def _inert(cell: str) -> str:
     """A foreign text that begins like a formula, with an apostrophe before it; numbers stay."""
-    shown_cell = clean(cell)
-    if (shown_cell[:1] in "=+-@" and shown_cell[1:2].isalpha()) or shown_cell.startswith(("=", "@")):
-        return f"'{shown_cell}"
-    return shown_cell
+    text = clean(cell)
+    signed = text.startswith(("+", "-")) and text[1:2].isalpha()
+    return f"'{text}" if signed or text.startswith(("=", "@")) else text
 
 
 def save_csv(path: Path, text: str) -> None:
