@@ -90,7 +90,7 @@ def show_effects(desk: Desk) -> None:
         desk.screen.heading("What each line alone does to the readings, mm; then all together")
         tables.effects(desk.screen, readings_of(now.survey, now.solution), now.solution)
         if now.solution.slicing_angle_deg is not None:
-            desk.screen.say("'then' counts the new slicing angle along, for which no line is sent.")
+            desk.screen.say("'then' includes the new slicing angle, for which no line is sent.")
 
 
 @click.command(cls=Verb)

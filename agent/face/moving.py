@@ -85,14 +85,27 @@ def gauge_enough(desk: Desk, u_mm: float | None) -> None:
         screen.say(f"! {refusal}")
     acknowledge(desk)
     # moves of an axis go to the same gauge: they are shown before any is made
-    show_moves(desk, [session.moves.travel(role, wish.mm) for role, wish in wished])
+    shown = [session.moves.travel(role, wish.mm) for role, wish in wished]
+    show_moves(desk, shown)
+    screen.say(
+        "After each reading it is seen anew what is worth most: a shorter move may take the place"
+        " of one of these, and what is enough is left out."
+    )
     room_or_refused(desk)
     try_short_moves(desk, list(dict.fromkeys(role for role, _ in wished)))
     left: set[str] = set()
     while wished := [pair for pair in moves_wished(desk, u_mm) if pair[1].name not in left]:
         role, wish = wished[0]
         before = short.course_now(desk, u_mm)
-        read_move(desk, session.moves.travel(role, wish.mm), (), u_mm or short.u_move(desk))
+        move = session.moves.travel(role, wish.mm)
+        if move.mm not in (known := [m.mm for m in shown if m.role == role]):
+            screen.say(f"With what was read so far, {role} by {move.mm:.2f} mm tells more:")
+            if move.mm > max(known, default=0.0):
+                show_moves(desk, [move])
+                room_or_refused(desk)
+                try_short_moves(desk, [role])
+            shown.append(move)
+        read_move(desk, move, (), u_mm or short.u_move(desk))
         left.add(wish.name)  # read, or left out
         short.tell(desk, before)
 

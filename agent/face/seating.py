@@ -105,7 +105,7 @@ def read_one(
     screen, feature = desk.screen, seat.feature
     sign = ", with its sign" if feature.kind in SIGNED else ""
     screen.say(
-        f"\n{seat.number} of {seat.of}  {feature.name}: {feature.kind},"
+        f"\n{feature.name} (no {seat.number} of {seat.of} in the drawing): {feature.kind},"
         f" {length(feature.along):.2f} mm{sign}"
     )
     screen.say(f"  {feature.hint}")
@@ -187,7 +187,7 @@ def _finish(desk: Desk, feature: Feature, values: Sequence[float]) -> Step:
         desk.screen.say(f"  {feature.name} is left out.")
     elif len(values) > 1:
         desk.screen.say(
-            f"  {feature.name}: {_listed(values)}  mean {fmean(values):.3f},"
+            f"  {feature.name}: {_listed(values)}  mean {fmean(values):.3f} mm,"
             f" spread {max(values) - min(values):.2f} mm"
         )
     return Step.ON

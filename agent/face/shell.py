@@ -106,7 +106,9 @@ def run_shell(desk: Desk, *, port: str | None = None) -> int:
     desk.screen.say(GREETING)
     read = _reader(desk)
     if port is not None:
-        code = run_line(desk, shlex.join(["attach", port]))
+        from agent.face.main import run
+
+        code = run(["attach", port], desk)
         if code:
             desk.close()
             return code

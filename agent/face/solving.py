@@ -183,9 +183,9 @@ def show(screen: Screen, survey: Survey, solution: Solution, *, every_reading: b
         upcoming = solution.next
         words = shown(upcoming.parameter)
         screen.say(
-            f"Read this next: {upcoming.feature} along {vector(upcoming.along)} (x / s / h)."
-            f" The standard uncertainty of '{words.words}' goes from"
-            f" {words.amount(upcoming.u_now, 3)} to {words.amount(upcoming.u_then, 3)}."
+            f"\nWhat would help most now: {upcoming.feature} {vector(upcoming.along)} (x / s / h,"
+            f" mm). It would take '{words.words}' from {words.spread(2 * upcoming.u_now)} to"
+            f" {words.spread(2 * upcoming.u_then)} {words.unit} (95 %)."
         )
 
 
@@ -277,29 +277,34 @@ def show_corrections(screen: Screen, survey: Survey, solution: Solution) -> None
         ]
         columns = [("setting", False), ("old", True), ("new", True), (tables.SPREAD, True)]
         screen.table([*columns, ("change", True), ("line", False)], rows)
-        for correction in solution.corrections:
-            role = survey.axes.role(correction.setting.partition(".")[2])
-            if role is not None:
-                _say_checked(screen, solution, f"{PARAMETER_LETTER[role]}_scale")
     if solution.slicing_angle_deg is not None:
         screen.say(
             f"Set the gantry angle in your slicer to {solution.slicing_angle_deg:.3f}° (was"
             f" {survey.mechanics.angle_deg:g}°). This is not sent to the controller."
         )
-        _say_checked(screen, solution, "gantry_angle_deg")
+    show_checks(screen, survey, solution)
     if solution.contradictory:
         screen.say("Nothing, until the readings agree with each other.")
     elif not solution.corrections and solution.slicing_angle_deg is None:
         screen.say("Nothing: no change is warranted by these readings.")
 
 
-def _say_checked(screen: Screen, solution: Solution, name: str) -> None:
-    """How well the readings check what a change rests on."""
-    found, words = solution.parameters[name], shown(name)
-    if found.told_by is None or found.unseen_slip is None:
+def show_checks(screen: Screen, survey: Survey, solution: Solution) -> None:
+    """How well the readings check each other in what a change rests on; nothing without one."""
+    roles = (survey.axes.role(c.setting.partition(".")[2]) for c in solution.corrections)
+    names = [f"{PARAMETER_LETTER[role]}_scale" for role in roles if role is not None]
+    if solution.slicing_angle_deg is not None:
+        names.append("gantry_angle_deg")
+    rows = [
+        (shown(name).words, str(found.told_by), shown(name).amount(found.unseen_slip, 2))
+        for name in names
+        if (found := solution.parameters[name]).told_by is not None
+        and found.unseen_slip is not None
+    ]
+    if not rows:
         return
-    count = "1 reading tells" if found.told_by == 1 else f"{found.told_by} readings tell"
     screen.say(
-        f"{count} of '{words.words}'; an error in one of them that nothing shows could move it by"
-        f" {words.amount(found.unseen_slip, 2)}."
+        "\nHow many readings determine each, and how far a slip in one of them could move it"
+        " unseen by the others:"
     )
+    screen.table([("error", False), ("readings", True), ("at most", True)], rows)

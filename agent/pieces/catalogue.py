@@ -118,7 +118,7 @@ CATALOGUE: Final[dict[str, Kind]] = {
         Kind(
             "stem",
             stem,
-            "The stem shows the gantry's angle beside moves, in the least time",
+            "The stem shows the gantry angle in the least time; with the moves it is enough",
             "gantry_angle_deg",
             "travel",
             _stems,

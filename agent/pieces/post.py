@@ -129,30 +129,30 @@ def _features(
             "outside",
             (0.0, 0.0, height),
             jaws=((tall, at, 0.0), (tall, at, height)),
-            hint="from the underside to the top of the tall part, jaws across its middle",
+            hint="from the underside to the top of the post's tall part, jaws across its middle",
         ),
         Feature(
             "post h2",
             "outside",
             (0.0, 0.0, step),
             jaws=((low, at, 0.0), (low, at, step)),
-            hint="from the underside to the top of the low part, jaws across its middle",
+            hint="from the underside to the top of the post's low part, jaws across its middle",
         ),
         Feature(
             "post lean",
             "lean",
             span,
             jaws=((tall, back, bottom), (tall, back, top)),
-            hint=f"square against the back face of the tall part, from {bottom:g} to {top:g} mm "
-            "height: how far the top stands off the foot, + towards the front (+s)",
+            hint=f"square against the back face of the post's tall part, from {bottom:g} to"
+            f" {top:g} mm height: how far the top is off the foot, + towards the front (+s)",
         ),
         Feature(
             "post sway",
             "sway",
             span,
             jaws=((left, at, bottom), (left, at, top)),
-            hint=f"square against the outer side of the tall part, from {bottom:g} to {top:g} mm "
-            "height: how far the top stands off the foot; + towards the low part",
+            hint=f"square against the outer side of the post's tall part, from {bottom:g} to"
+            f" {top:g} mm height: how far the top is off the foot; + towards the low part",
         ),
     )
 
@@ -170,8 +170,9 @@ def _opposite(left: float, middle: float, front: float, height: float) -> tuple[
             "lean",
             (0.0, 0.0, round(top - bottom, 6)),
             jaws=((tall, front, bottom), (tall, front, top)),
-            hint=f"the same from the front face (+s), square turned round, from {bottom:g} to "
-            f"{top:g} mm height: + where the top stands off the foot towards the front (+s)",
+            hint="from the front face (+s) of the post's tall part, square turned round, from"
+            f" {bottom:g} to {top:g} mm height: again + where the top is off the foot towards the"
+            " front (+s)",
             side="opposite",
         ),
     )

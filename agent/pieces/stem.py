@@ -65,7 +65,7 @@ def stem(
     raised = marks(wide, pad_on(toe), FLANGE_H, MARK_H, number, slope)
     return Piece(
         name="stem",
-        title="the gantry's angle, beside moves",
+        title="the gantry angle, in the least time",
         prisms=(*prisms, *raised),
         features=_features(middle, front, back, height, upright_front=not slope),
         layer_angle=layers,
@@ -85,16 +85,16 @@ def _features(
             "lean",
             span,
             jaws=((middle, back, bottom), (middle, back, top)),
-            hint=f"square against the back face (-s), from {bottom:g} to {top:g} mm height: how"
-            " far the top stands off the foot, + towards the front (+s)",
+            hint=f"square against the back face (-s) of the stem, from {bottom:g} to {top:g} mm"
+            " height: how far the top is off the foot, + towards the front (+s)",
         ),
         Feature(
             "stem lean 2",
             "lean",
             span,
             jaws=((middle, front, bottom), (middle, front, top)),
-            hint=f"from the front face (+s), square turned round, from {bottom:g} to {top:g} mm"
-            " height: again + where the top stands off the foot towards the front (+s)",
+            hint=f"from the front face (+s) of the stem, square turned round, from {bottom:g} to"
+            f" {top:g} mm height: again + where the top is off the foot towards the front (+s)",
             side="opposite",
         ),
         Feature(
@@ -102,7 +102,7 @@ def _features(
             "outside",
             (0.0, 0.0, height),
             jaws=((middle, at, 0.0), (middle, at, height)),
-            hint="from the underside to the top, jaws across the middle",
+            hint="from the underside to the top of the stem, jaws across the middle",
         ),
     ]
     # a front that comes forward downward has no lean of its own to read

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
@@ -12,7 +13,9 @@ from agent.face import short
 from agent.face.desk import Desk
 from agent.face.guide import standing_errors, step_now
 from agent.face.shell import run_line
+from agent.face.words import length
 from agent.model.profile import Tolerance
+from agent.model.roles import ROLES
 from tests.face.bench import carry_out, desk_at
 
 REACHED = Tolerance(0.1, 0.15)
@@ -36,6 +39,23 @@ def typed(line: str) -> Callable[[str], str]:
 
 def values(desk: Desk) -> int:
     return sum(len(t.reading.mm) for t in desk.session.now.taken)
+
+
+def test_a_move_that_was_not_shown_is_told_before_it_is_made(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """What was read before may make another length worth more; a longer one is shown anew."""
+    desk = desk_at(seed=7)
+    assert carry_out(desk, ["attach", "gauge travel --enough"]) == [0, 0]
+    said = " ".join(capsys.readouterr().out.split())
+    table = said[said.index("worst case, mm") : said.index("Worst case:")]
+    for taken in desk.session.now.taken:
+        (role,) = (word for word in ROLES if word in taken.reading.name)
+        mm = f"{length(taken.reading.along):.2f}"
+        shown = re.search(rf"{role} [-0-9. ]* {re.escape(mm)} ", table)
+        assert shown or f"{role} by {mm} mm tells more" in said
+    assert "tells more" in said
+    assert "may take the place" in said
 
 
 def test_it_says_that_it_is_enough_and_stops_asking(capsys: pytest.CaptureFixture[str]) -> None:
