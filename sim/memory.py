@@ -40,14 +40,14 @@ class MemoryTransport:
         self._check(unplugged=False)
         cable = self.cable
         while True:
+            instant = cable.next_instant()
+            self._now = max(self._now, until if instant is None else min(until, instant))
             data = cable.read(self._now)
             if data:
                 return data
             self._check()
             if self._now >= until:
                 return b""
-            instant = cable.next_instant()
-            self._now = until if instant is None else min(until, max(self._now, instant))
 
     def close(self) -> None:
         self._open = False

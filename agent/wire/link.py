@@ -39,9 +39,6 @@ MOST_TIMEOUTS: Final = 12
 #: Seconds for the answers that agree on line numbers.
 _PATIENCE: Final = 5.0
 
-#: Longest single wait for bytes, so that a stop is heard.
-_SLICE: Final = 0.25
-
 #: After the first word of a boot a controller may be deaf for this long.
 AFTER_BOOT: Final = 2.0
 
@@ -326,9 +323,8 @@ class Link:
     def _pump(self, until: float = float("inf")) -> list[wire.Event]:
         """One read; the events in it and of the time that passed.  Raises LinkFailed."""
         self._tell()
-        now = self.transport.now()
         due = self.exchange.deadline
-        data = self.transport.read(min(until, now + _SLICE, float("inf") if due is None else due))
+        data = self.transport.read(until if due is None else min(until, due))
         now = self.transport.now()
         events = self.exchange.receive(data, now)
         if heard := [
