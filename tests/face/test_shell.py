@@ -236,7 +236,8 @@ def test_a_one_shot_verb_at_a_terminal_ends_with_the_line_that_comes_next(
     readings = tmp_path / "readings.yaml"
     readings.write_text(READINGS, encoding="utf-8")
     said = _said_on_a_terminal(tmp_path, "solve", str(readings))
-    assert said.endswith(f"Next: plumbelt report {readings}")
+    # however long the path of this test is, and wherever it wraps
+    assert said.replace(" ", "").endswith(f"Next:plumbeltreport{readings}")
     assert "Next:" not in _said_on_a_terminal(tmp_path, "solve", str(readings), "--json")
     assert "Next:" not in _said_on_a_terminal(tmp_path, "solve", "nofile")
     with serve(build(HERON, seed=None), "pty") as server:
