@@ -8,9 +8,9 @@ that it had is looked through: by its own word nothing can be told to be the new
 from __future__ import annotations
 
 import json
-from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence, Set
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from types import MappingProxyType
 from typing import Any, Final, Literal, NamedTuple
 
@@ -129,57 +129,54 @@ class _Newest(NamedTuple):
     at: str  #: by the workshop's clock
     entry: str
     bench: str
-    off: bool
-    told: Sequence[
-        Any
-    ] = ()  #: errors of an estimate, as `errors_of` takes them; the body of an outcome
+    told: Sequence[Any] = ()  #: of an estimate what `errors_of` takes, of an outcome its body
+    off: bool = False
 
 
-Newest = Mapping[str, Mapping[str, _Newest]]  #: by machine and kind
+#: Kinds whose newest entry is told: those of milestones, and the newest of any kind.
+_ANY: Final = ""
+Newest = Mapping[str, dict[str, _Newest]]  #: by kind and machine
 
 
 def machines(asked: Asked, *, due_days: int = 180, only: str | None = None) -> tuple[Machine, ...]:
     """Every machine by name, or the one that is named."""
     newest, unsure = _newest(asked, only)
     benches: dict[str, str] = dict(asked.ask("SELECT id, name FROM bench"))
-    cards = _documents(asked, "card")
-    profiles = _documents(asked, "profile")
+    facts = _documents(asked, "profile")
+    for name, card in _documents(asked, "card").items():
+        facts[name] = {**facts.get(name, {}), **card}
     return tuple(
-        _machine(
-            name,
-            newest[name],
-            {**profiles.get(name, {}), **cards.get(name, {})},
-            benches,
-            due_days,
-            clock_off=name in unsure and any(found.off for found in newest[name].values()),
-        )
-        for name in sorted(newest)
+        _machine(name, newest, facts.get(name, {}), benches, due_days, name in unsure)
+        for name in sorted(newest[_ANY])
     )
 
 
 def _machine(
     name: str,
-    kinds: Mapping[str, _Newest],
+    newest: Newest,
     facts: Mapping[str, Any],
     benches: Mapping[str, str],
     due_days: int,
-    clock_off: bool,
+    unsure: bool,
 ) -> Machine:
-    estimate, outcome = kinds.get("estimate"), kinds.get("outcome")
-    written = kinds.get("written")
+    estimate, outcome = newest["estimate"].get(name), newest["outcome"].get(name)
+    written = newest["written"].get(name)
     end = (outcome is not None and plain_object(outcome.told[0])) or {}
     return Machine(
         name,
-        str(facts.get("place") or benches.get(kinds[""].bench, "")),
+        str(facts.get("place") or benches.get(newest[_ANY][name].bench, "")),
         "" if estimate is None else estimate.at,
-        None if estimate is None else _due(estimate.at, _stated(facts, "due_days", due_days)),
+        None if estimate is None else _due(estimate.at[:10], _stated(facts, "due_days", due_days)),
         {} if estimate is None else as_left(errors_of(estimate.told), facts),
-        measured_since=estimate is None or written is None or written.at < estimate.at,
-        unstored=bool(end) and _unstored(end),
-        unproved=bool(end) and not end.get("verified"),
-        edit_file=bool(end.get("hand_over")),
-        clock_off=clock_off,
+        estimate is None or written is None or written.at < estimate.at,
+        bool(end) and _unstored(end),
+        bool(end) and not end.get("verified"),
+        bool(end.get("hand_over")),
+        unsure and any(of.get(name, _RIGHT).off for of in newest.values()),
     )
+
+
+_RIGHT: Final = _Newest("", "", "")
 
 
 def _unstored(end: Mapping[str, Any]) -> bool:
@@ -213,9 +210,10 @@ def _stated(facts: Mapping[str, Any], key: str, usual: float) -> float:
     return value if number and 0 < value < _MOST_STATED else usual
 
 
-def _due(at: str, days: float) -> date | None:
+@lru_cache(maxsize=4096)  # many machines are tuned on one day
+def _due(day: str, days: float) -> date | None:
     try:
-        return date.fromisoformat(at[:10]) + timedelta(days=days)
+        return date.fromisoformat(day) + timedelta(days=days)
     except (ValueError, TypeError, OverflowError):
         return None
 
@@ -224,15 +222,14 @@ _COLUMNS: Final = ", ".join(f"m.{name}, m.{name}_u" for name in ERRORS)
 
 #: The newest of each kind, with what is told of it.  That of any kind comes last: whatever is
 #: noted meanwhile, no machine is without it.
-_LATEST: Final = (
-    f"SELECT l.machine, l.kind, l.bench, l.at, l.entry, {_COLUMNS} FROM latest l "
-    "JOIN milestone m ON m.machine = l.machine AND m.at = l.at AND m.entry = l.entry "
-    "WHERE l.kind = 'estimate'",
-    "SELECT l.machine, l.kind, l.bench, l.at, l.entry, e.body FROM latest l "
-    "JOIN entry e ON e.id = l.entry WHERE l.kind = 'outcome'",
-    "SELECT l.machine, l.kind, l.bench, l.at, l.entry FROM latest l "
-    "WHERE l.kind IN ('written', '')",
-)
+_LATEST: Final[Mapping[str, str]] = {
+    "estimate": f"SELECT l.machine, l.at, l.entry, l.bench, {_COLUMNS} FROM latest l "
+    "JOIN milestone m ON m.machine = l.machine AND m.at = l.at AND m.entry = l.entry",
+    "outcome": "SELECT l.machine, l.at, l.entry, l.bench, e.body FROM latest l "
+    "JOIN entry e ON e.id = l.entry",
+    "written": "SELECT l.machine, l.at, l.entry, l.bench FROM latest l",
+    _ANY: "SELECT l.machine, l.at, l.entry, l.bench FROM latest l",
+}
 
 
 def _newest(asked: Asked, only: str | None) -> tuple[Newest, set[str]]:
@@ -242,18 +239,20 @@ def _newest(asked: Asked, only: str | None) -> tuple[Newest, set[str]]:
     """
     clocks = Clocks(asked)
     off = set(clocks.off)
-    found: defaultdict[str, dict[str, _Newest]] = defaultdict(dict)
+    found: Newest = {kind: {} for kind in _LATEST}
     unsure: set[str] = set()
     one = "l.machine <> :only" if only is None else "l.machine = :only"  # each has a name
-    for query in _LATEST:
-        for machine, kind, bench, at, entry, *told in asked.ask(
-            f"{query} AND {one}", only=only or ""
-        ):
-            newest = _Newest(at, entry, bench, False, told)
+    for kind, query in _LATEST.items():
+        of_kind = found[kind]
+        where = f"{query} WHERE l.kind = :kind AND {one}"
+        for machine, at, entry, bench, *told in asked.ask(where, kind=kind, only=only or ""):
+            newest = _Newest(at, entry, bench, told)
             if bench in off:
                 unsure.add(machine)
                 newest = _righted(clocks, newest)
-            _keep(found[machine], kind, newest)
+            known = of_kind.get(machine)
+            if known is None or known[:2] < newest[:2]:
+                of_kind[machine] = newest
     if unsure:
         _by_right_time(asked, clocks, unsure, found)
     return found, unsure
@@ -264,37 +263,30 @@ def _righted(clocks: Clocks, newest: _Newest) -> _Newest:
     return newest._replace(at=right, off=right != newest.at)
 
 
-def _keep(kinds: dict[str, _Newest], kind: str, newest: _Newest) -> None:
-    known = kinds.get(kind)
-    if known is None or known[:2] < newest[:2]:
-        kinds[kind] = newest
-
-
-def _by_right_time(
-    asked: Asked, clocks: Clocks, machines: Set[str], found: Mapping[str, dict[str, _Newest]]
-) -> None:
+def _by_right_time(asked: Asked, clocks: Clocks, machines: Set[str], found: Newest) -> None:
     """Of a bench whose clock was off the newest by its own word need not be the newest."""
-    for machine, kind, bench, at, entry, *told in asked.each(
-        f"SELECT m.machine, m.kind, m.bench, m.at, m.entry, {_COLUMNS} FROM milestone m "
+    for machine, kind, at, entry, bench, *told in asked.each(
+        f"SELECT m.machine, m.kind, m.at, m.entry, m.bench, {_COLUMNS} FROM milestone m "
         "WHERE m.machine AMONG :machines AND m.bench AMONG :benches",
         machines=sorted(machines),
         benches=clocks.off,
     ):
-        newest = _righted(clocks, _Newest(at, entry, bench, False, told))
-        if kind in ("written", "outcome"):
-            newest = newest._replace(told=())
-        for name in ("", "outcome", "written") if kind == "written" else ("", kind):
-            _keep(found[machine], name, newest)
+        newest = _righted(clocks, _Newest(at, entry, bench, told if kind == "estimate" else ()))
+        for name in ("outcome", "written") if kind == "written" else (kind,):
+            for of_kind in (found[_ANY], found.get(name, {})):
+                known = of_kind.get(machine)
+                if known is None or known[:2] < newest[:2]:
+                    of_kind[machine] = newest
     ends = {
         end.entry: machine
-        for machine in machines
-        if (end := found[machine].get("outcome")) is not None and not end.told
+        for machine, end in found["outcome"].items()
+        if machine in machines and not end.told
     }
     for entry, body in asked.ask(
         "SELECT e.id, e.body FROM entry e WHERE e.id AMONG :ids", ids=sorted(ends)
     ):
-        kinds = found[ends[entry]]
-        kinds["outcome"] = kinds["outcome"]._replace(told=(body,))
+        machine = ends[entry]
+        found["outcome"][machine] = found["outcome"][machine]._replace(told=(body,))
 
 
 def errors_of(row: Sequence[float | None]) -> Iterable[tuple[str, float | None, float | None]]:
