@@ -30,15 +30,15 @@ from typing import Any, Final
 from agent.face.desk import Desk
 from agent.face.guide import step_now
 from agent.face.shell import run_line
-from agent.face.words import MAIN
 from agent.model.feature import Feature
 from agent.model.profile import Tolerance
+from agent.model.roles import WANTED
 from agent.pieces import PIECES, summary
 from agent.rehearsal import bench_of, in_memory
 from agent.work.session import Session
 from tests.face.bench import TO_A_PLAN, desk_at, digest_in
 
-SCALES: Final = MAIN[:3]
+SCALES: Final = WANTED[:3]
 
 #: Steps of the guide after which a tune is called endless.
 MOST_STEPS: Final = 60
@@ -89,7 +89,7 @@ def left_of(desk: Desk) -> dict[str, float]:
     """True errors with the live settings and the slicing angle in use."""
     assert desk.rehearsal is not None
     truth, angle = desk.rehearsal.truth(), desk.session.profile.mechanics.angle_deg
-    return {n: truth[n] - (angle if n == "gantry_angle_deg" else 0.0) for n in MAIN}
+    return {n: truth[n] - (angle if n == "gantry_angle_deg" else 0.0) for n in WANTED}
 
 
 def counted(desk: Desk, lines: Iterable[str]) -> tuple[int, bool]:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Final
+from typing import Any, Final
 
 from agent.bench.value import Bench
+from agent.model.roles import WANTED
 
 #: Settings that are named one by one; more are counted.
 _NAMED: Final = 4
@@ -87,3 +88,43 @@ def _readings(bench: Bench) -> Iterator[str]:
         )
     if unread:
         yield f"Laid and not read yet: {', '.join(unread)}."
+
+
+def progress_of(bench: Bench) -> list[tuple[str, bool]]:
+    """The steps of a tune in their order, and whether each is done.
+
+    Where the readings ask for no change, nothing is to come between solving and the report.
+    """
+    now, first = bench.now, bench.now.follows or bench.now
+    solution = first.solution
+    mechanics = bench.profile.mechanics
+    course = [
+        ("settings read", bench.readback is not None and not bench.readback.damaged),
+        ("machine known", bool(mechanics.drives and mechanics.travel_mm)),
+        ("measured", solution is not None or bool(first.taken or first.runs)),
+        ("solved", solution is not None),
+    ]
+    changes = solution is None or bool(
+        solution.corrections or solution.slicing_angle_deg is not None
+    )
+    if not changes and bench.done is None:
+        return course
+    written = now.follows is not None or bench.done is not None
+    return [
+        *course,
+        ("written", written),
+        ("stored", written and bench.kept),
+        ("proved by a power cycle", written and "after a power cycle" in bench.stages),
+        ("measured again", now.follows is not None and bool(bench.compare())),
+    ]
+
+
+def wanted_of(bench: Bench) -> list[dict[str, Any]]:
+    """What is to be known, how well it is known (95 %), and how well it must be."""
+    tolerance, solution = bench.profile.tolerance, bench.now.solution
+    rows = []
+    for name in WANTED:
+        known = solution.parameters.get(name) if solution is not None else None
+        u95 = known.expanded95 if known is not None else None
+        rows.append({"parameter": name, "u95": u95, "tolerance": tolerance.of(name)})
+    return rows

@@ -15,8 +15,8 @@ from typing import Final, Literal
 
 from agent.model.drive import Drive
 from agent.model.exact import in_full
-from agent.model.profile import Mechanics
-from agent.model.roles import Axes, Role
+from agent.model.profile import Mechanics, Profile
+from agent.model.roles import ROLES, Axes, Role
 from agent.model.settings import POSITIVE, UNITS, Readback, kind_of, letter_of
 
 Level = Literal["refuse", "ask", "warn"]
@@ -83,6 +83,18 @@ def worst_travel(commanded_mm: float, steps: float, drive: Drive) -> float:
     """
     low = Bracket.of(drive).low
     return math.inf if low <= 0 else abs(commanded_mm) * steps / low
+
+
+def worst_shares(profile: Profile, steps: Mapping[str, float]) -> dict[Role, float]:
+    """By how much each axis could travel too far, as a share; endless where nothing is known.
+
+    steps: in the controller, step/mm, by its letters.
+    """
+    shares = {}
+    for role in ROLES:
+        drive, letter = profile.mechanics.drives.get(role), profile.axes.letter(role)
+        shares[role] = max(0.0, worst_travel(1.0, steps[letter], drive) - 1) if drive else math.inf
+    return shares
 
 
 def drive_of(key: str, mechanics: Mechanics, axes: Axes) -> Drive | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
@@ -165,3 +165,19 @@ def moved_between(
         and (now := after.settings.get(key)) is not None
         and now.value != was.value
     )
+
+
+def failed_stages(journal: Iterable[Mapping[str, Any]]) -> frozenset[str]:
+    """Stages of proof that were tried and not passed, as far as the journal tells."""
+    failed: set[str] = set()
+    for entry in journal:
+        step, outcome = entry.get("step"), entry.get("outcome", {})
+        stages = outcome.get("stages", ())
+        tried = entry.get("stage") if step == "proved" else "reloaded from storage"
+        if step not in ("proved", "stored") or not tried:
+            continue
+        if tried in stages:
+            failed.discard(str(tried))
+        elif step == "proved" or not outcome.get("verified") or not outcome.get("stored"):
+            failed.add(str(tried))
+    return frozenset(failed)

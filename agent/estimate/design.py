@@ -27,13 +27,13 @@ from agent.estimate.curvature import bent
 from agent.estimate.fit import described, posterior
 from agent.estimate.observation import Noise, noise_of, observe
 from agent.estimate.parameters import PUBLIC, public_unit
-from agent.estimate.planning import WANTED
 from agent.estimate.reliability import DELTA, DOUBTED, unseen
 from agent.estimate.repeats import copied
 from agent.estimate.spread import sized
 from agent.estimate.uncertainty import display_step
 from agent.model.feature import Reading
 from agent.model.geometry import Array
+from agent.model.roles import WANTED
 from agent.model.survey import Survey
 
 #: Coverage factor of what is planned.

@@ -3,15 +3,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from agent.estimate.linear import line
 from agent.estimate.uncertainty import coverage_factor
 
-DAYS_PER_YEAR = 365.25
+DAYS_PER_YEAR: Final = 365.25
+
+#: A machine is measured again after this long, days: twice a year (common practice for belts).
+RECHECK_DAYS: Final = 182
+
+#: A drift may use up this share of the tolerance until then.
+_DRIFT_SHARE: Final = 0.5
+
+#: The soonest re-check that a drift can ask for, days.
+_SOONEST: Final = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,3 +73,20 @@ def drift(results: Sequence[Dated]) -> Drift | None:
     at_mean, slope = (float(b) for b in fit.b)
     offset = at_mean - slope * float(day.mean())
     return Drift(slope * DAYS_PER_YEAR, u, factor * u, consistent, offset)
+
+
+def recheck_days(histories: Iterable[tuple[Sequence[Dated], float]]) -> tuple[int, bool]:
+    """Days until the next measurement at the latest, and whether a drift asks for it sooner.
+
+    histories: dated results of one thing each, and its tolerance in their unit.  A drift that is
+    told from zero may use up half of the tolerance until then.
+    """
+    days, sooner = RECHECK_DAYS, False
+    for results, tolerance in histories:
+        found = drift(results)
+        if found is None or not found.significant:
+            continue
+        until = int(_DRIFT_SHARE * tolerance / abs(found.per_year) * DAYS_PER_YEAR)
+        if until < days:
+            days, sooner = max(until, _SOONEST), True
+    return days, sooner

@@ -22,6 +22,7 @@ from agent.estimate.solution import NextReading
 from agent.estimate.spread import sized
 from agent.model.feature import Kind, Reading, Vector
 from agent.model.geometry import Array
+from agent.model.roles import WANTED
 from agent.model.survey import Survey
 
 #: Repeats assumed of a planned reading; a mean of five re-seated values is good practice.
@@ -32,9 +33,6 @@ U_TRAVEL = 0.05
 
 #: A reading that takes less than this share off the uncertainty is not worth asking for.
 _WORTH_ASKING = 0.1
-
-#: What is sought above all.
-WANTED = ("x_scale", "y_scale", "z_scale", "gantry_angle_deg")
 
 
 def planned(kind: Kind, along: Vector, u_mm: float | None = None) -> Reading:

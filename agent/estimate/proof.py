@@ -20,13 +20,12 @@ from typing import Final
 import numpy as np
 
 from agent.estimate.parameters import PUBLIC, public_unit
-from agent.estimate.planning import WANTED
 from agent.estimate.remedies import readings_after
 from agent.estimate.solution import Solution
 from agent.estimate.solve import list_deviate
 from agent.model.feature import Reading
 from agent.model.geometry import DELTA, ERRORS, Array
-from agent.model.roles import PARAMETER_LETTER
+from agent.model.roles import WANTED, scale_of
 from agent.model.survey import Survey
 
 #: Power with which a failure is to be seen.
@@ -54,7 +53,7 @@ class Shows:
 def changed(survey: Survey, solution: Solution) -> tuple[str, ...]:
     """Wanted parameters that a solution asks to change, by public name."""
     names = {
-        f"{PARAMETER_LETTER[role]}_scale"
+        scale_of(role)
         for c in solution.corrections
         if (role := survey.axes.role(c.setting.split(".")[1])) is not None
     }
@@ -110,7 +109,7 @@ def _applied(survey: Survey, solution: Solution) -> Array:
     for c in solution.corrections:
         role = survey.axes.role(c.setting.split(".")[1])
         if role is not None:
-            column = ERRORS.index(PUBLIC[f"{PARAMETER_LETTER[role]}_scale"])
+            column = ERRORS.index(PUBLIC[scale_of(role)])
             applied[column] = c.old / c.new - 1
     if solution.slicing_angle_deg is not None:
         turned = solution.slicing_angle_deg - survey.mechanics.angle_deg

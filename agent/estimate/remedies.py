@@ -19,7 +19,7 @@ from agent.estimate.observation import turned_with_gantry
 from agent.estimate.solution import Correction, Parameter
 from agent.model.exact import sendable
 from agent.model.geometry import DELTA, ERRORS, EX, EY, EZ, Array
-from agent.model.roles import PARAMETER_LETTER, ROLES, Role
+from agent.model.roles import ROLES, Role, scale_of
 from agent.model.survey import Survey
 
 LineBuilder = Callable[[str, float], str | None]
@@ -53,11 +53,6 @@ class Remedies:
     @property
     def nothing(self) -> bool:
         return self.angle_deg is None and not any(v.apply for v in self.verdicts.values())
-
-
-def letter(role: Role) -> str:
-    """Public letter of a role's scale parameter."""
-    return f"{PARAMETER_LETTER[role]}_scale"
 
 
 def several_speak(fit: Fit, column: int) -> bool:
@@ -149,7 +144,7 @@ def decide(
     fit = examined.fit
     material = looks_like_material(survey, fit)
     verdicts = {
-        role: _verdict(survey, fit, role, parameters[letter(role)], material) for role in ROLES
+        role: _verdict(survey, fit, role, parameters[scale_of(role)], material) for role in ROLES
     }
     if examined.contradictory:
         left = {

@@ -11,8 +11,8 @@ import click
 from agent.errors import BadInput, Problem, Refused
 from agent.face.desk import Desk, at_desk
 from agent.face.options import COMMAND_LINE, Number, Verb, as_json, number_from, wrong_line
-from agent.face.words import Shown, length, shown
-from agent.model.feature import Feature
+from agent.face.words import Shown, shown
+from agent.model.feature import Feature, length
 from agent.pieces.catalogue import CATALOGUE, Beside
 
 if TYPE_CHECKING:

@@ -21,8 +21,9 @@ from agent.face.options import Count, Verb, as_json
 from agent.face.screen import Screen
 from agent.face.simulating import DEFAULT_SEED, bench_options
 from agent.face.solving import show_corrections
-from agent.face.words import BY_HAND, MAIN, shown
-from agent.model.roles import ROLES, Role
+from agent.face.words import shown
+from agent.model.feature import length
+from agent.model.roles import BY_HAND, ROLES, WANTED, Role
 from agent.pieces.catalogue import WHOLE_SET
 from agent.rehearsal import Rehearsal, behind_a_terminal, bench_of, plain_profile
 from agent.work.laying import Progress
@@ -121,7 +122,7 @@ def true_errors(job: Job) -> Errors:
     """The plant's true errors now; the angle against the slicing angle in use."""
     truth = job.rehearsal.truth()
     in_use = job.session.profile.mechanics.angle_deg
-    return {name: truth[name] - (in_use if name == "gantry_angle_deg" else 0) for name in MAIN}
+    return {name: truth[name] - (in_use if name == "gantry_angle_deg" else 0) for name in WANTED}
 
 
 def shortcut(job: Job, before: Mapping[str, float]) -> Errors:
@@ -133,7 +134,7 @@ def shortcut(job: Job, before: Mapping[str, float]) -> Errors:
     left = dict(before)
     for axis, name in SHORT.items():
         reading = next(t.reading for t in job.session.now.taken if t.reading.name == name)
-        nominal = sum(component**2 for component in reading.along) ** 0.5
+        nominal = length(reading.along)
         measured = sum(reading.mm) / len(reading.mm)
         left[axis] = (1 + before[axis]) * nominal / measured - 1
     return left
@@ -271,7 +272,7 @@ def _conclude(job: Job, before: Errors, after: Errors, naive: Errors) -> None:
     screen.heading("9. The truth, which only a simulator knows")
     rows = [
         (shown(name).words, *(shown(name).value(errors[name]) for errors in (before, after, naive)))
-        for name in MAIN
+        for name in WANTED
     ]
     columns = [("error that remains", False), ("before", True), ("after", True)]
     screen.table([*columns, ("with the shortcut *", True)], rows)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final, cast
 
 import click
@@ -14,16 +15,11 @@ from agent.face.desk import Desk, at_desk
 from agent.face.moving import asked_length
 from agent.face.options import LENGTH, Count, Number, Verb, as_json
 from agent.families.gate import named
+from agent.pieces.feeds import WORTH_IT, result_of
 
 if TYPE_CHECKING:
+    from agent.pieces.bead import Flow
     from agent.pieces.feeds import FeedKind, FeedResult, FeedTest
-
-#: A change of the extruder's steps is worth it beyond this share, and beyond its 95 % uncertainty
-#: (common practice: flow is judged to a percent or so).
-WORTH_IT: Final = 0.005
-
-#: A slip beyond this share is worth looking into: tension, drive, temperature (common practice).
-MUCH_SLIP: Final = 0.02
 
 KEY: Final = "steps_per_mm.e0"
 
@@ -68,7 +64,7 @@ def feed(desk: Desk, /, kind: str, length: float, repeats: int, speed: float) ->
     if len(values) < 2:
         raise Refused("fewer than two feeds were read, which tells nothing", remedy="Feed again")
     session.readings.keep_feed(test.kind, length, values)
-    result = result_now(desk, old)
+    result = result_of(old, session.bench.feeds)
     plan_for(desk, old, result)
     document = document_of(desk, old, result)
     desk.screen.answer(document, lambda: show_result(desk, old, result))
@@ -167,27 +163,9 @@ def read_feed(
     return offered, bool(answer)
 
 
-def result_now(desk: Desk, old: float) -> FeedResult | None:
-    """What all feeds of the session say together; None without free ones."""
-    from agent.pieces.feeds import feed_result
-
-    feeds = desk.session.bench.feeds
-    if "free" not in feeds:
-        return None
-    length, free = feeds["free"]
-    hot_length, hot = feeds.get("hot", (length, ()))
-    return feed_result(old, length, free, [value * length / hot_length for value in hot])
-
-
-def worth_it(old: float, result: FeedResult) -> bool:
-    """True if the steps are off beyond their uncertainty and beyond what matters."""
-    off = abs(result.steps_per_mm / old - 1)
-    return off > WORTH_IT and off > 2 * result.u_steps_per_mm / old
-
-
 def plan_for(desk: Desk, old: float, result: FeedResult | None) -> None:
     """Make the change that the free feeds ask for the plan that 'write' takes."""
-    if result is None or not worth_it(old, result):
+    if result is None or not result.worth_it(old):
         return
     from agent.change.plan import make_plan
 
@@ -234,18 +212,17 @@ def show_result(desk: Desk, old: float, result: FeedResult | None) -> None:
         f" (95 %) instead of {old:g}: {100 * share:+.2f} %."
     )
     if result.slip is not None and result.u_slip is not None:
-        much = result.slip > MUCH_SLIP and result.slip > 2 * result.u_slip
         screen.say(
             f"Slip behind the hot nozzle: {100 * result.slip:.1f} ± {200 * result.u_slip:.1f} %"
             + (
                 ". That is much: look at the drive's grip and tension, the nozzle, the heat. The"
                 " steps are not the cure."
-                if much
+                if result.slips
                 else "."
             )
         )
     plan = desk.session.bench.plan
-    if plan is None or not worth_it(old, result):
+    if plan is None or not result.worth_it(old):
         screen.say(
             f"Leave the steps: a change counts beyond {100 * WORTH_IT:g} % and its uncertainty."
         )
@@ -268,28 +245,24 @@ def show_flow(desk: Desk) -> None:
     def show() -> None:
         screen = desk.screen
         screen.say(
-            f"Beads of {flow['planned_mm']:.2f} mm come out {flow['growth_mm']:+.3f} ±"
-            f" {2 * flow['u_mm']:.3f} mm wider (95 %), in x, including squash and corners."
+            f"Beads of {flow.planned_mm:.2f} mm come out {flow.growth_mm:+.3f} ±"
+            f" {2 * flow.u_mm:.3f} mm wider (95 %), in x, including squash and corners."
         )
-        if abs(flow["growth_mm"]) <= 2 * flow["u_mm"]:
+        if not flow.told:
             screen.say("That is within what these readings can tell: leave the flow.")
         else:
             screen.say(
-                f"As flow that is {100 * (flow['factor'] - 1):+.1f} % ±"
-                f" {200 * flow['u_factor']:.1f} %. In the slicer multiply the flow for this"
-                f" material by {1 / flow['factor']:.3f}. Do not change the extruder steps."
+                f"As flow that is {100 * (flow.factor - 1):+.1f} % ±"
+                f" {200 * flow.u_factor:.1f} %. In the slicer multiply the flow for this"
+                f" material by {1 / flow.factor:.3f}. Do not change the extruder steps."
             )
 
-    desk.screen.answer(flow, show)
+    desk.screen.answer(asdict(flow), show)
 
 
-def flow_now(desk: Desk) -> dict[str, float]:
-    """Bead width and flow from the offset of faces across x.
-
-    An outside reading grows by one bead's excess width: half on each side.  Flow goes as the
-    bead's section (`agent.pieces.bead.bead_area`).  Raises Refused without a solved strip.
-    """
-    from agent.pieces.bead import bead_area
+def flow_now(desk: Desk) -> Flow:
+    """Bead width and flow from the offset of faces across x.  Raises Refused without one."""
+    from agent.pieces.bead import flow
 
     solution = desk.session.now.solution
     offset = None if solution is None else solution.parameters.get("offset.x")
@@ -298,14 +271,4 @@ def flow_now(desk: Desk) -> dict[str, float]:
             "the bead width across x is not known in this state of the machine",
             remedy="'lay strip', 'gauge strip', 'solve', then 'feed flow'",
         )
-    bead = desk.session.profile.bead
-    planned = bead_area(bead.width_mm, bead.height_mm)
-    real = bead_area(max(bead.width_mm + offset.value, bead.height_mm), bead.height_mm)
-    slope = bead.height_mm / planned
-    return {
-        "planned_mm": bead.width_mm,
-        "growth_mm": offset.value,
-        "u_mm": offset.u,
-        "factor": real / planned,
-        "u_factor": slope * offset.u,
-    }
+    return flow(desk.session.profile.bead, offset.value, offset.u)

@@ -17,7 +17,8 @@ from agent.bench.value import Bench
 from agent.face import short
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
-from agent.face.words import BY_HAND, shown
+from agent.face.words import shown
+from agent.model.roles import BY_HAND
 from agent.pieces.catalogue import CATALOGUE
 
 if TYPE_CHECKING:

@@ -195,8 +195,9 @@ def log_trend(desk: Desk, /, key: str, machine: str, most: int) -> None:
     \b
     Example: plumbelt log trend estimate.z_scale --machine heron
     """
+    from agent.bench.past import dated_results, on_one_scale
     from agent.estimate.drift import Dated, drift
-    from agent.face.report.recorded import on_one_scale, profile_of
+    from agent.face.report.recorded import profile_of
 
     name = key.removeprefix("estimate.")
     scale = name != key and name.endswith("_scale")
@@ -205,7 +206,8 @@ def log_trend(desk: Desk, /, key: str, machine: str, most: int) -> None:
         # Results without an uncertainty (settings as read) have no drift to speak of.
         dated: Sequence[Dated] = [Dated(_day(p), p.value, p.u) for p in points if p.u]
         if scale:
-            dated = on_one_scale(record, machine, name, profile_of(machine))
+            known = dated_results(record, machine, profile_of(machine))
+            dated = on_one_scale(known.get(name, []))
     found = drift(dated)
     document: dict[str, Any] = {
         "points": [{"at": p.at, "value": p.value, "u": p.u} for p in points],

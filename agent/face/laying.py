@@ -25,7 +25,7 @@ from agent.model.heat import heating_left
 from agent.model.roles import ROLES
 from agent.pieces.catalogue import CATALOGUE
 from agent.pieces.cooling import cooling_minutes
-from agent.work.laying import BY_HAND
+from agent.work.laying import STILL_HEATED
 from agent.work.signals import ended_by
 from agent.work.sleep import Sleep
 
@@ -125,7 +125,7 @@ def lay(desk: Desk, /, name: str, sizes: tuple[str, ...]) -> None:
     }
 
     off = (
-        f"{BY_HAND} NOW."
+        f"{STILL_HEATED} NOW."
         if by_hand
         else "The controller does NOT report its heaters off: use the power switch."
         if session.bench.hot
@@ -159,13 +159,15 @@ def seat_and_heat(desk: Desk) -> None:
     nozzle, bed = session.profile.material.heats
     screen.say(HEATED.format(nozzle=nozzle, bed=bed))
     if not screen.agrees("Do both stand at their temperatures, as their own displays show?", "hot"):
-        raise Declined("not laid", remedy=f"No piece was begun. {BY_HAND}")
+        raise Declined("not laid", remedy=f"No piece was begun. {STILL_HEATED}")
 
 
 def show_reach(desk: Desk, takes: Summary) -> None:
     """How far each axis goes, as planned and at worst."""
+    from agent.change.guards import worst_shares
+
     session = desk.session
-    worst = takes.worst_travel(worst_shares(desk))
+    worst = takes.worst_travel(worst_shares(session.profile, session.bench.live("steps_per_mm")))
     rows = []
     for role, low, high in zip(ROLES, takes.low, takes.high, strict=True):
         limit = session.profile.mechanics.travel_mm.get(role)
@@ -187,20 +189,6 @@ def show_reach(desk: Desk, takes: Summary) -> None:
         f" gantry are {first}, the belt never. Keep the belt's joint off the next"
         f" {takes.high[2] - takes.low[2]:.0f} mm of belt."
     )
-
-
-def worst_shares(desk: Desk) -> dict[Any, float]:
-    """By how much each axis could travel too far, as a share; endless where nothing is known."""
-    from agent.change.guards import worst_travel
-
-    session = desk.session
-    steps = session.bench.live("steps_per_mm")
-    shares = {}
-    for role in ROLES:
-        drive = session.profile.mechanics.drives.get(role)
-        letter = session.profile.axes.letter(role)
-        shares[role] = max(0.0, worst_travel(1.0, steps[letter], drive) - 1) if drive else math.inf
-    return shares
 
 
 def lay_to_the_end(desk: Desk, drawn: Piece, laying: Laying) -> Laid:

@@ -14,7 +14,7 @@ from agent.face import short
 from agent.face.answers import Typed, typed_length, typed_lengths
 from agent.face.cautions import acknowledge
 from agent.face.desk import Desk
-from agent.face.words import length
+from agent.model.feature import length
 from agent.model.roles import ROLES, Role
 from agent.work.tuning import U_GAUGE, U_RULE
 

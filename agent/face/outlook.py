@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 import click
@@ -11,49 +11,19 @@ import click
 from agent.face.benchwork import chosen_profile
 from agent.face.desk import Desk, at_desk
 from agent.face.options import LENGTH, Number, Verb, as_json
-from agent.face.words import MAIN, shown
+from agent.face.words import shown
 from agent.model.profile import Tolerance
-from agent.work.tuning import (
-    SHORT_PIECE,
-    U_GAUGE,
-    U_RULE,
-    bare_survey,
-    course_of,
-    is_move,
-    short_piece,
-    times_of,
-    u_of_moves,
-)
+from agent.model.roles import WANTED
+from agent.work.costs import Cost, at_best, cost_of, frontier_of, gauge_that_reaches
+from agent.work.tuning import SHORT_PIECE, U_GAUGE, U_RULE, u_of_moves
 
 if TYPE_CHECKING:
     from agent.estimate.design import Course
+    from agent.face.screen import Screen
     from agent.model.profile import Profile
 
 #: Tolerances whose cost is told beside the machine's own: scale in %, angle in degrees.
 _OTHERS: Final = ((0.05, 0.05), (0.1, 0.1), (0.2, 0.2))
-
-#: What moves are read with, from coarse to fine: standard uncertainty in mm, in words (common
-#: practice).
-GAUGES: Final = (
-    (0.3, "a steel rule"),
-    (0.1, "a rule with a vernier, or a caliper held against a stop"),
-    (0.05, "a dial or digital gauge, or a caliper clamped beside the axis"),
-    (0.02, "a digital scale clamped beside the axis"),
-    (0.01, "a dial indicator against gauge blocks"),
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Cost:
-    """What a tolerance takes."""
-
-    tolerance: Tolerance
-    course: Course
-    laid: float  #: minutes of laying
-
-    @property
-    def reached(self) -> bool:
-        return not self.course.unreachable
 
 
 @click.command(cls=Verb)
@@ -128,46 +98,56 @@ def outlook(
         )
         if way:
             screen.say(f"! {cannot_words(cost.course)} {way}")
-        screen.say(
-            f"Moves are read to {u_move:g} mm (one standard deviation), the rest with a caliper of"
-            f" {profile.instrument.reach_mm:g} mm. What is known after each step, ± at 95 %:"
-        )
-        screen.table(
-            [("step", False), ("min", True), *((_short(name), True) for name in MAIN)],
-            [
-                (
-                    step_words(ask.name, ask.value),
-                    f"{ask.minutes:.1f}",
-                    *(_u(name, ask.after[name]) for name in MAIN),
-                )
-                for ask in cost.course.asks
-            ],
-        )
-        screen.say(sum_words(cost))
-        screen.say("What a tolerance costs:")
-        screen.table(
-            [("tolerance", False), ("values", True), ("minutes", True), ("reached", False)],
-            [
-                (
-                    f"{c.tolerance.scale_percent:g} %, {c.tolerance.angle_deg:g}°",
-                    str(len(c.course.asks)),
-                    f"{c.course.minutes:.0f}",
-                    "yes" if c.reached else "no",
-                )
-                for c in others
-            ],
-        )
+        show_steps(screen, profile, cost, u_move)
+        show_costs(screen, others)
         if frontier:
-            screen.say(f"The {SHORT_PIECE} by height: minutes of laying, angle then known to:")
-            screen.table(
-                [("mm", True), ("min", True), ("angle, ±°", True)],
-                [
-                    (f"{f['height']:g}", f"{f['minutes']:.1f}", f"{f['angle_deg']:.3f}")
-                    for f in frontier
-                ],
-            )
+            show_sizes(screen, frontier)
 
     desk.screen.answer(document, show)
+
+
+def show_steps(screen: Screen, profile: Profile, cost: Cost, u_move: float) -> None:
+    """What is read in which order, and what is known after it."""
+    screen.say(
+        f"Moves are read to {u_move:g} mm (one standard deviation), the rest with a caliper of"
+        f" {profile.instrument.reach_mm:g} mm. What is known after each step, ± at 95 %:"
+    )
+    screen.table(
+        [("step", False), ("min", True), *((_short(name), True) for name in WANTED)],
+        [
+            (
+                step_words(ask.name, ask.value),
+                f"{ask.minutes:.1f}",
+                *(_u(name, ask.after[name]) for name in WANTED),
+            )
+            for ask in cost.course.asks
+        ],
+    )
+    screen.say(sum_words(cost))
+
+
+def show_costs(screen: Screen, costs: Sequence[Cost]) -> None:
+    screen.say("What a tolerance costs:")
+    screen.table(
+        [("tolerance", False), ("values", True), ("minutes", True), ("reached", False)],
+        [
+            (
+                f"{c.tolerance.scale_percent:g} %, {c.tolerance.angle_deg:g}°",
+                str(len(c.course.asks)),
+                f"{c.course.minutes:.0f}",
+                "yes" if c.reached else "no",
+            )
+            for c in costs
+        ],
+    )
+
+
+def show_sizes(screen: Screen, frontier: Sequence[Mapping[str, float]]) -> None:
+    screen.say(f"The {SHORT_PIECE} by height: minutes of laying, angle then known to:")
+    screen.table(
+        [("mm", True), ("min", True), ("angle, ±°", True)],
+        [(f"{f['height']:g}", f"{f['minutes']:.1f}", f"{f['angle_deg']:.3f}") for f in frontier],
+    )
 
 
 def move_u(desk: Desk, profile: Profile) -> float:
@@ -176,23 +156,12 @@ def move_u(desk: Desk, profile: Profile) -> float:
     return u_of_moves(profile, (), usual)
 
 
-def cost_of(profile: Profile, u_move: float) -> Cost:
-    """What the tolerance of `profile` takes, before anything was read."""
-    from agent.bench.rounds import Round
-
-    course = course_of(profile, bare_survey(profile), Round(), u_move)
-    short = short_piece(profile)
-    laid = any(not is_move(ask.name) for ask in course.asks) and short is not None
-    return Cost(profile.tolerance, course, short[1].laying if laid and short else 0.0)
-
-
 def way_out(profile: Profile, u_move: float, cost: Cost) -> str:
     """The instrument or procedure that would reach the tolerance, in a sentence."""
-    for u, words in GAUGES:
-        if u < u_move and cost_of(profile, u).reached:
-            return f"Moves read to {u:g} mm would reach it: {words}."
-    finest = GAUGES[-1][0]
-    best = cost_of(profile, min(finest, u_move)).course
+    gauge = gauge_that_reaches(profile, u_move)
+    if gauge is not None:
+        return f"Moves read to {gauge[0]:g} mm would reach it: {gauge[1]}."
+    best = at_best(profile, u_move)
     left = {**best.unreachable} or dict(cost.course.unreachable)
     if set(left) == {"gantry_angle_deg"}:
         return (
@@ -231,7 +200,7 @@ def sum_words(cost: Cost) -> str:
 
 
 def _worst_slip(course: Course) -> float:
-    return max(course.slip[name] for name in MAIN[:3])
+    return max(course.slip[name] for name in WANTED[:3])
 
 
 def step_words(name: str, value: int) -> str:
@@ -254,24 +223,6 @@ def plain(cost: Cost) -> dict[str, Any]:
         "unseen_slip": dict(course.slip),
         "unreachable": dict(course.unreachable),
     }
-
-
-def frontier_of(profile: Profile, u_move: float) -> Iterator[Mapping[str, float]]:
-    """Heights of the piece: minutes of laying against what the angle is then known to."""
-    from agent.bench.rounds import Laid, Round
-    from agent.estimate.design import course
-    from agent.pieces.sizing import sizes
-    from agent.work.tuning import pool
-
-    for piece in sizes(SHORT_PIECE, profile, reach=profile.instrument.reach_mm):
-        laid = Laid(SHORT_PIECE, SHORT_PIECE, dict(piece.size), 1, profile)
-        candidates, setups, there = pool(profile, (laid,), Round().readings, u_move)
-        found = course(bare_survey(profile), candidates, setups, there=there)
-        yield {
-            "height": piece.size["height"],
-            "minutes": round(times_of(piece, profile).laying, 1),
-            "angle_deg": found.after["gantry_angle_deg"],
-        }
 
 
 def _left(course: Course) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from agent.errors import BadInput, Refused
 from agent.face.desk import Desk
-from agent.model.feature import Feature
+from agent.model.feature import length
 
 if TYPE_CHECKING:
     from agent.pieces import Piece
@@ -49,7 +49,7 @@ def told(desk: Desk, read: ScanReading, picture: Path | None) -> None:
         [
             one.feature.name,
             one.feature.kind,
-            f"{_nominal(one.feature):.2f}",
+            f"{length(one.feature.along):.2f}",
             f"{one.mm:.3f}",
             f"± {2 * one.u_mm:.3f}",
         ]
@@ -73,10 +73,6 @@ def told(desk: Desk, read: ScanReading, picture: Path | None) -> None:
     )
     if picture is not None:
         screen.say(f"The edges taken and the jaw positions are in {picture}: look at it.")
-
-
-def _nominal(feature: Feature) -> float:
-    return float(sum(part**2 for part in feature.along) ** 0.5)
 
 
 def plain(read: ScanReading) -> dict[str, Any]:

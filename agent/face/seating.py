@@ -13,8 +13,7 @@ from agent.bench.rounds import Laid
 from agent.errors import Refused
 from agent.face.answers import INCH, Typed, typed_lengths
 from agent.face.desk import Desk
-from agent.face.words import length
-from agent.model.feature import Feature, Vector
+from agent.model.feature import Feature, Vector, length
 
 #: A reading further from its nominal length than this share, and than this many mm, is asked
 #: about: digits swapped, the wrong feature, an inch display.  The first pair holds while nothing

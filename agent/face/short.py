@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING, Final
 
 from agent.bench.rounds import MOVES, Round
 from agent.errors import AgentError
-from agent.face.words import MAIN, shown
+from agent.face.words import shown
+from agent.model.feature import length
+from agent.model.roles import WANTED
 from agent.work.tuning import (
     U_GAUGE,
     U_RULE,
@@ -84,7 +86,7 @@ def wishes(desk: Desk, u_mm: float | None = None) -> tuple[Wish, ...]:
     for ask in course.asks:
         needs = ask.candidate.needs
         move = ask.candidate.reading.kind == "travel"
-        mm = sum(c * c for c in ask.candidate.reading.along) ** 0.5
+        mm = length(ask.candidate.reading.along)
         found[ask.name] = Wish(ask.name, MOVES if move else needs[0], mm, ask.value)
     return tuple(found.values())
 
@@ -100,11 +102,11 @@ def _proof_wishes(desk: Desk, now: Round) -> tuple[Wish, ...]:
 def progress(course: Course) -> str:
     """The four uncertainties against their tolerances, in a line."""
     limits, now = course.tolerance, course.now
-    scales = "  ".join(f"{_FOOT[name]} {100 * min(now[name], 9.999):.3f}" for name in MAIN[:3])
-    angle = now[MAIN[3]]
+    scales = "  ".join(f"{_FOOT[name]} {100 * min(now[name], 9.999):.3f}" for name in WANTED[:3])
+    angle = now[WANTED[3]]
     return (
-        f"± {scales} of {100 * limits[MAIN[0]]:g} %"
-        f"  {_FOOT[MAIN[3]]} {angle:.3f} of {limits[MAIN[3]]:g}°"
+        f"± {scales} of {100 * limits[WANTED[0]]:g} %"
+        f"  {_FOOT[WANTED[3]]} {angle:.3f} of {limits[WANTED[3]]:g}°"
     )
 
 
@@ -123,8 +125,8 @@ def foot(desk: Desk) -> tuple[str, str]:
     if course is None:
         return "", ""
     u, limits = course.now, course.tolerance
-    scales = " ".join(f"{100 * min(u[name], 9.999):.3f}" for name in MAIN[:3])
-    brief = f"± {scales}/{100 * limits[MAIN[0]]:g} % {u[MAIN[3]]:.3f}/{limits[MAIN[3]]:g}°"
+    scales = " ".join(f"{100 * min(u[name], 9.999):.3f}" for name in WANTED[:3])
+    brief = f"± {scales}/{100 * limits[WANTED[0]]:g} % {u[WANTED[3]]:.3f}/{limits[WANTED[3]]:g}°"
     return progress(course), brief
 
 
@@ -153,7 +155,7 @@ def more_words(course: Course) -> str:
     """What the reading that helps most would still bring."""
     if not course.more:
         return ""
-    worst = max(MAIN, key=lambda name: course.now[name] / course.tolerance[name])
+    worst = max(WANTED, key=lambda name: course.now[name] / course.tolerance[name])
     words = shown(worst)
     return (
         f"More would bring little: '{course.more}' takes {words.words} from"
@@ -185,7 +187,8 @@ def out_of_reach(desk: Desk, u_mm: float | None = None) -> str:
 
 def cannot(desk: Desk, u_mm: float | None = None) -> str:
     """Why the tolerance cannot be reached with this instrument, and what would; else empty."""
-    from agent.face.outlook import cost_of, way_out
+    from agent.face.outlook import way_out
+    from agent.work.costs import cost_of
 
     told = out_of_reach(desk, u_mm)
     if not told:

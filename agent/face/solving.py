@@ -16,7 +16,7 @@ from agent.face.screen import Screen
 from agent.face.sketches import sketch
 from agent.face.words import reading_name, shown, vector
 from agent.model.exact import DECIMALS
-from agent.model.roles import PARAMETER_LETTER
+from agent.model.roles import WANTED, scale_of
 from agent.model.settings import UNITS, Readback, Setting, kind_of, letter_of
 from agent.model.survey import Survey
 
@@ -102,7 +102,6 @@ _LEAST_SHARE: Final = 0.02
 
 def show_budget(screen: Screen, solution: Solution) -> None:
     """What the uncertainty of each wanted parameter comes from, and what would shrink it most."""
-    from agent.estimate.planning import WANTED
     from agent.estimate.shares import contributor
 
     screen.heading("What the uncertainties come from")
@@ -292,7 +291,7 @@ def show_corrections(screen: Screen, survey: Survey, solution: Solution) -> None
 def show_checks(screen: Screen, survey: Survey, solution: Solution) -> None:
     """How well the readings check each other in what a change rests on; nothing without one."""
     roles = (survey.axes.role(c.setting.partition(".")[2]) for c in solution.corrections)
-    names = [f"{PARAMETER_LETTER[role]}_scale" for role in roles if role is not None]
+    names = [scale_of(role) for role in roles if role is not None]
     if solution.slicing_angle_deg is not None:
         names.append("gantry_angle_deg")
     rows = [

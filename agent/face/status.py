@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import Any
 
 import click
 
-from agent.bench.standing import standing_of
-from agent.bench.value import Bench
+from agent.bench.standing import progress_of, standing_of, wanted_of
 from agent.face.desk import Desk, at_desk
 from agent.face.guide import step_now
 from agent.face.options import Verb, as_json
 from agent.face.screen import bar
-from agent.face.words import MAIN, shown
-
-#: Parameters that are angles; their tolerance is one of angles.
-_ANGLE: Final = "gantry_angle_deg"
+from agent.face.words import shown
 
 
 @click.command(cls=Verb)
@@ -86,50 +82,9 @@ def status_of(desk: Desk) -> dict[str, Any]:
             "runs": len(now.runs),
             "solved": now.solved is not None,
         },
-        "wanted": wanted(bench),
-        "course": [{"step": name, "done": done} for name, done in course_of(bench)],
+        "wanted": wanted_of(bench),
+        "course": [{"step": name, "done": done} for name, done in progress_of(bench)],
         "steps": bench.known("steps_per_mm"),
         "next": {"line": step.line, "why": step.why, "done": step.done},
         "standing": list(standing_of(bench)),
     }
-
-
-def course_of(bench: Bench) -> list[tuple[str, bool]]:
-    """The steps of a tune in their order, and whether each is done.
-
-    Where the readings ask for no change, nothing is to come between solving and the report.
-    """
-    now, first = bench.now, bench.now.follows or bench.now
-    solution = first.solution
-    mechanics = bench.profile.mechanics
-    course = [
-        ("settings read", bench.readback is not None and not bench.readback.damaged),
-        ("machine known", bool(mechanics.drives and mechanics.travel_mm)),
-        ("measured", solution is not None or bool(first.taken or first.runs)),
-        ("solved", solution is not None),
-    ]
-    changes = solution is None or bool(
-        solution.corrections or solution.slicing_angle_deg is not None
-    )
-    if not changes and bench.done is None:
-        return course
-    written = now.follows is not None or bench.done is not None
-    return [
-        *course,
-        ("written", written),
-        ("stored", written and bench.kept),
-        ("proved by a power cycle", written and "after a power cycle" in bench.stages),
-        ("measured again", now.follows is not None and bool(bench.compare())),
-    ]
-
-
-def wanted(bench: Bench) -> list[dict[str, Any]]:
-    """What is to be known, how well it is known (95 %), and how well it must be."""
-    tolerance, solution = bench.profile.tolerance, bench.now.solution
-    rows = []
-    for name in MAIN:
-        known = solution.parameters.get(name) if solution is not None else None
-        limit = tolerance.angle_deg if name == _ANGLE else tolerance.scale_percent / 100
-        u95 = known.expanded95 if known is not None else None
-        rows.append({"parameter": name, "u95": u95, "tolerance": limit})
-    return rows

@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING, Final
 
 from agent.face.plots import interval
 from agent.face.screen import Screen
-from agent.face.words import BY_HAND, reading_name, shown, vector
+from agent.face.words import reading_name, shown, vector
 from agent.model.exact import as_printed, in_full
 from agent.model.feature import Reading
-from agent.model.roles import PARAMETER_LETTER
 from agent.model.settings import Readback
 from agent.model.survey import Survey
 
@@ -23,37 +22,13 @@ if TYPE_CHECKING:
     from agent.change.plan import Plan
     from agent.change.storing import Look
     from agent.estimate.foretelling import Comparison
-    from agent.estimate.solution import Parameter, Residual, Solution
-
-
-def verdict(name: str, parameter: Parameter, solution: Solution, survey: Survey) -> str:
-    """What follows from a parameter, in two or three words."""
-    setting = next(
-        (
-            f"steps_per_mm.{survey.axes.letter(role)}"
-            for role, letter in PARAMETER_LETTER.items()
-            if name == f"{letter}_scale"
-        ),
-        None,
-    )
-    if any(c.setting == setting for c in solution.corrections):
-        return "set steps/mm"
-    if name == "gantry_angle_deg" and solution.slicing_angle_deg is not None:
-        return "set slicing angle"
-    if not parameter.determined:
-        return "not determined"
-    if not parameter.significant:
-        return "within uncertainty"
-    if name.startswith("offset") or name == "shrink":
-        return "slicer setting"
-    limit = survey.tolerance.scale_percent / 100 if setting else survey.tolerance.angle_deg
-    if abs(parameter.value) <= limit:
-        return "in tolerance"
-    return "by hand" if name in BY_HAND else "see notes"
+    from agent.estimate.solution import Residual, Solution
 
 
 def parameters(screen: Screen, survey: Survey, solution: Solution) -> None:
     """Every parameter with its 95 % interval, and what follows from it."""
+    from agent.estimate.standing import verdict
+
     rows = []
     for name, p in solution.parameters.items():
         words = shown(name)

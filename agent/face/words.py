@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -62,11 +61,6 @@ COMBINATIONS: Final[dict[str, Shown]] = {
     "printed_h_percent": Shown("printed height", 1, "%"),
 }
 
-#: What is not a command line's business but a spanner's.
-BY_HAND: Final = ("yaw_deg", "rail_deg", "roll_deg")
-#: What the demo compares before and after.
-MAIN: Final = ("x_scale", "y_scale", "z_scale", "gantry_angle_deg")
-
 
 def shown(name: str) -> Shown:
     """Words for a parameter or combination; an unknown name stands for itself."""
@@ -76,11 +70,6 @@ def shown(name: str) -> Shown:
 def vector(along: Vector) -> str:
     """A nominal vector, as `0 / 20 / 0` for x / s / h."""
     return " / ".join(f"{component:g}" for component in along)
-
-
-def length(along: Vector) -> float:
-    """Nominal length, mm."""
-    return math.hypot(*along)
 
 
 def reading_name(reading: Reading | Feature) -> str:

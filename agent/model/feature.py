@@ -55,6 +55,11 @@ def direction_of(role: Role, gantry_angle: float) -> Vector:
     return (1.0, 0.0, 0.0) if role == "across" else (0.0, 1.0, 0.0)
 
 
+def length(along: Vector) -> float:
+    """Nominal length, mm."""
+    return math.hypot(*along)
+
+
 @dataclass(frozen=True, slots=True)
 class Feature:
     """One thing to measure on a piece, named as in the drawing."""

@@ -169,6 +169,12 @@ class Tolerance:
     scale_percent: float = 0.1
     angle_deg: float = 0.1
 
+    def of(self, name: str) -> float | None:
+        """Of an error by its public name: a share, or degrees; None for what has no tolerance."""
+        if name.endswith("_scale"):
+            return self.scale_percent / 100
+        return self.angle_deg if name.endswith("_deg") else None
+
 
 @dataclass(frozen=True, slots=True)
 class Priors:

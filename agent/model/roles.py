@@ -16,6 +16,17 @@ ROLES: Final[tuple[Role, ...]] = ("across", "gantry", "belt")
 #: Name of each role in parameters and readings files.
 PARAMETER_LETTER: Final[dict[Role, str]] = {"across": "x", "gantry": "y", "belt": "z"}
 
+#: What is sought above all; each has its tolerance.
+WANTED: Final = ("x_scale", "y_scale", "z_scale", "gantry_angle_deg")
+
+#: What is not a command line's business but a spanner's.
+BY_HAND: Final = ("yaw_deg", "rail_deg", "roll_deg")
+
+
+def scale_of(role: Role) -> str:
+    """Public name of a role's scale error."""
+    return f"{PARAMETER_LETTER[role]}_scale"
+
 
 @dataclass(frozen=True, slots=True)
 class Axes:

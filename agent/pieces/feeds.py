@@ -12,7 +12,7 @@ nozzle is heated in both tests.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import fmean, stdev
 from typing import Final, Literal
@@ -21,6 +21,13 @@ from agent.model.profile import Profile
 from agent.pieces.envelope import check_sizes, in_range
 
 FeedKind = Literal["free", "hot"]
+
+#: A change of the extruder's steps is worth it beyond this share, and beyond its 95 % uncertainty
+#: (common practice: flow is judged to a percent or so).
+WORTH_IT: Final = 0.005
+
+#: A slip beyond this share is worth looking into: tension, drive, temperature (common practice).
+MUCH_SLIP: Final = 0.02
 
 #: Common practice: slow enough that the nozzle's back pressure stays small.
 _SPEED_MM_S: Final = 1.0
@@ -94,6 +101,32 @@ class FeedResult:
     u_steps_per_mm: float
     slip: float | None  #: share lost in the hot nozzle; None without hot feeds
     u_slip: float | None
+
+    def worth_it(self, old_steps: float) -> bool:
+        """True if the steps are off beyond their uncertainty and beyond what matters."""
+        off = abs(self.steps_per_mm / old_steps - 1)
+        return off > WORTH_IT and off > 2 * self.u_steps_per_mm / old_steps
+
+    @property
+    def slips(self) -> bool:
+        """True if the hot feeds lose more than they may, and more than could be chance."""
+        if self.slip is None or self.u_slip is None:
+            return False
+        return self.slip > MUCH_SLIP and self.slip > 2 * self.u_slip
+
+
+def result_of(
+    old_steps: float, feeds: Mapping[str, tuple[float, Sequence[float]]]
+) -> FeedResult | None:
+    """What all feeds say together, by kind the length of each and what was read; None without free.
+
+    Hot feeds of another length count by their share.  Raises as `feed_result`.
+    """
+    if "free" not in feeds:
+        return None
+    length, free = feeds["free"]
+    hot_length, hot = feeds.get("hot", (length, ()))
+    return feed_result(old_steps, length, free, [value * length / hot_length for value in hot])
 
 
 def feed_result(

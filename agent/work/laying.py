@@ -33,7 +33,7 @@ LIFT_MM: Final = 5.0
 DRAW_BACK_MM: Final = 0.8
 
 #: Of heaters that the machine's controller does not know of.
-BY_HAND: Final = (
+STILL_HEATED: Final = (
     "Nozzle and bed are STILL HEATED by controllers of their own, which nothing sent from here"
     " reaches: switch them off by hand"
 )
@@ -75,7 +75,7 @@ class Left:
         words = {
             "off": "The heaters are off, as the controller reports, and the parts still hot",
             "sent": "The heaters are off by acknowledged commands, and the parts still hot",
-            "by hand": BY_HAND,
+            "by hand": STILL_HEATED,
             "unknown": "The heaters could NOT be switched off over the link: use the power switch",
         }
         nozzle = "; the nozzle was raised off the piece" if self.lifted else ""
@@ -231,8 +231,9 @@ class Laying:
         heats = f"nozzle {nozzle:g} °C, bed {bed:g} °C" if nozzle or bed else ""
         if left.heaters == "by hand":
             told = (
-                f"{BY_HAND}. The machine carries out the moves it has already taken and then stands"
-                " still" + (", the nozzle on the piece" if self._place(self.done).laid else "")
+                f"{STILL_HEATED}. The machine carries out the moves it has already taken and then"
+                " stands still"
+                + (", the nozzle on the piece" if self._place(self.done).laid else "")
             )
             then = "Support the gantry before you switch the machine off: it may sink"
         elif left.heaters != "unknown":

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 from agent.bench.rounds import MOVES, Laid, Round
 from agent.model.feature import Feature, Reading
 from agent.model.profile import Profile
-from agent.model.roles import ROLES, Role
+from agent.model.roles import ROLES, WANTED, Role
 from agent.model.survey import Survey
 
 if TYPE_CHECKING:
@@ -180,7 +180,6 @@ def course_of(
     """
     from agent.estimate.consistency import examine
     from agent.estimate.design import course
-    from agent.estimate.planning import WANTED
 
     candidates, setups, there = pool(profile, now.laid, now.readings, u_move)
     examined = examine(survey) if survey.readings else None

@@ -11,10 +11,11 @@ import pytest
 
 from agent.bench.rounds import Laid, Round, Taken
 from agent.estimate.design import Course, _State
-from agent.estimate.planning import WANTED, foresee
+from agent.estimate.planning import foresee
 from agent.estimate.reliability import DELTA
 from agent.model.feature import Reading
 from agent.model.profile import Profile, Tolerance
+from agent.model.roles import WANTED
 from agent.store.home import ready_profiles
 from agent.store.profiles import load_profile
 from agent.work.tuning import SHORT_PIECE, bare_survey, course_of, short_piece

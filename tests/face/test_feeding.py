@@ -110,5 +110,5 @@ def test_flow_goes_as_the_section_of_the_bead() -> None:
     flow = flow_now(desk)
     bead = desk.session.profile.bead
     section = (bead.width_mm - bead.height_mm) * bead.height_mm + math.pi * bead.height_mm**2 / 4
-    assert flow["factor"] == pytest.approx(1 + flow["growth_mm"] * bead.height_mm / section)
-    assert 0 < flow["u_factor"] < 0.2
+    assert flow.factor == pytest.approx(1 + flow.growth_mm * bead.height_mm / section)
+    assert 0 < flow.u_factor < 0.2

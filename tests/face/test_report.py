@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 
 from agent.bench.book import RecordBook
+from agent.bench.surveyed import Surveyed, surveyed
+from agent.change.outcome import failed_stages
 from agent.errors import Refused
 from agent.estimate import solve
 from agent.estimate.drift import Dated
@@ -30,20 +32,18 @@ from agent.face.report.recorded import (
     history_of,
     tune_of_record,
 )
-from agent.face.report.story import Sent, failed_stages, parts_of
+from agent.face.report.story import Sent, parts_of
 from agent.face.report.tune import (
-    Measured,
     Series,
     Tune,
-    measured_of,
-    readings_of,
     recheck_date,
     tune_of_bench,
     tune_of_file,
 )
-from agent.face.words import MAIN, shown
+from agent.face.words import shown
 from agent.model.feature import Reading
 from agent.model.profile import Profile
+from agent.model.roles import WANTED
 from agent.model.settings import Readback, Setting
 from agent.model.survey import Survey
 from agent.store.profiles import load_profile
@@ -180,8 +180,8 @@ def first_page(tune):
 
 def test_the_first_page_is_the_certificate(whole):
     rows = certificate_rows(whole)
-    assert [row[0] for row in rows] == [shown(name).words for name in MAIN]
-    for row, name in zip(rows, MAIN, strict=True):
+    assert [row[0] for row in rows] == [shown(name).words for name in WANTED]
+    for row, name in zip(rows, WANTED, strict=True):
         for cell, state_of in ((row[1], whole.before), (row[3], whole.after)):
             assert cell == shown(name).value(state_of.solution.parameters[name].value)
     told = first_page(whole)
@@ -217,7 +217,7 @@ def test_the_verdict_follows_the_worst_error(whole, value, half, said):
         name: dataclasses.replace(
             last.solution.parameters[name], value=0.0, expanded95=1e-4, determined=True
         )
-        for name in MAIN
+        for name in WANTED
     }
     good["x_scale"] = dataclasses.replace(
         good["x_scale"], value=value, expanded95=half, significant=value > half
@@ -780,9 +780,9 @@ def test_a_session_kept_on_the_disk_becomes_its_tune_again(tmp_path, monkeypatch
 
 def test_readings_that_stand_for_belt_runs_are_no_raw_readings(readings_file):
     tune = tune_of_file(readings_file)
-    joined = dataclasses.replace(tune.before.survey, readings=readings_of(tune.before))
+    joined = dataclasses.replace(tune.before.survey, readings=tune.before.readings)
     assert len(joined.readings) == 5
-    assert measured_of(joined, tune.before.solution).survey == tune.before.survey
+    assert surveyed(joined, tune.before.solution).survey == tune.before.survey
 
 
 def test_sessions_are_numbered_from_the_newest(tmp_path):
@@ -840,7 +840,7 @@ def test_nothing_is_drawn_before_it_is_rendered(whole, monkeypatch):
 
 def test_reasons_without_the_fit_are_general():
     solution = dataclasses.replace(solve(a_survey()), examined=None)
-    tune = Tune(machine="x", rounds=(Measured(a_survey(), solution),))
+    tune = Tune(machine="x", rounds=(Surveyed(a_survey(), solution),))
     assert page(tune, MADE)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from agent.estimate import residual_limits
-from agent.face import tables
+from agent.estimate.standing import verdict
 from agent.face.main import run
 from agent.face.solving import solved_file
 
@@ -126,7 +126,7 @@ def test_what_follows_from_a_roll(
         determined=determined,
         significant=significant,
     )
-    assert tables.verdict("roll_deg", roll, solution, survey) == words
+    assert verdict("roll_deg", roll, solution, survey) == words
 
 
 def test_the_tolerance_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

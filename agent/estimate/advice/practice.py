@@ -10,11 +10,11 @@ import numpy as np
 from agent.estimate.advice.findings import Findings, named, percent
 from agent.estimate.consistency import POOR, copied_rows
 from agent.estimate.mistakes import COMMA, ONE_OF
-from agent.estimate.remedies import ERROR_OF, letter
+from agent.estimate.remedies import ERROR_OF
 from agent.estimate.solution import Advice
 from agent.model.geometry import EZ
 from agent.model.materials import REFERENCE_C, expansion
-from agent.model.roles import ROLES
+from agent.model.roles import ROLES, scale_of
 
 #: Factor on the stated sizes from which a spread is told (common practice).
 _MUCH = 1.9
@@ -152,7 +152,7 @@ def nothing_to_change(f: Findings) -> Iterator[Advice]:
         return
     shown = []
     for role in ROLES:
-        parameter = f.parameters[letter(role)]
+        parameter = f.parameters[scale_of(role)]
         if parameter.determined:
             shown.append(f"{role} {100 * parameter.expanded95:.3f} %")
     angle = f.parameters["gantry_angle_deg"]
@@ -181,7 +181,7 @@ def _longer_span(f: Findings) -> str:
     u_shrink = f.parameters["shrink"].u
     wanted, hopeless = [], []
     for role in ROLES:
-        parameter = f.parameters[letter(role)]
+        parameter = f.parameters[scale_of(role)]
         column = f.fit.J[:, ERROR_OF[role]]
         speaks = np.abs(column) > 0.2 * np.linalg.norm(f.fit.observations.v, axis=1)
         if not parameter.determined or parameter.expanded95 <= tolerance or not np.any(speaks):

@@ -3,7 +3,6 @@
     tune        what a report is made from: a session, or a readings file
     story       what was sent and answered, from the journals
     reasons     what was not changed, and why
-    tolerances  how the main errors stand against theirs
     digits      figures as they are printed
     content     everything the page says, as plain rows
     figures     the pictures of the page

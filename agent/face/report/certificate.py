@@ -7,13 +7,15 @@ from datetime import date
 from typing import Final
 
 from agent.change.outcome import STAGES
-from agent.face.report import figures, tolerances
+from agent.estimate import standing
+from agent.face.report import figures
 from agent.face.report.changes import open_points
 from agent.face.report.digits import angle
 from agent.face.report.parts import Blanks, Facts, Items, Part, Picture, Table, Words
 from agent.face.report.tune import Tune, recheck_date
-from agent.face.words import MAIN, shown
+from agent.face.words import shown
 from agent.model.profile import Material
+from agent.model.roles import WANTED
 
 #: Open points that find room on the first page; the annex has them all.
 _ROOM: Final = 5
@@ -42,16 +44,16 @@ def certificate(tune: Tune, made: date) -> Iterator[Part]:
 def verdict(tune: Tune) -> str:
     """All main errors against their tolerances, in one sentence."""
     latest = tune.after or tune.before
-    found = {name: tolerances.standing(latest, name) for name in MAIN}
+    found = {name: latest.standing(name) for name in WANTED}
     if tune.after is None and tune.plan is not None and not tune.put_back:
         return "not known: the machine was changed and not measured since."
     when = "as left" if tune.after is not None else "as found"
     for word, told in (
-        (tolerances.OUTSIDE, "OUT OF TOLERANCE"),
-        (tolerances.UNKNOWN, "NOT COMPLETE: not determined"),
-        (tolerances.UNSURE, "in tolerance, but not with certainty for"),
+        (standing.OUTSIDE, "OUT OF TOLERANCE"),
+        (standing.UNKNOWN, "NOT COMPLETE: not determined"),
+        (standing.UNSURE, "in tolerance, but not with certainty for"),
     ):
-        names = [shown(name).words for name in MAIN if found[name] == word]
+        names = [shown(name).words for name in WANTED if found[name] == word]
         if names:
             return f"{told}: {'; '.join(names)} ({when})."
     return f"in tolerance ({when}): every interval lies inside its tolerance."
@@ -85,17 +87,18 @@ def _errors(tune: Tune) -> Table:
     columns += [("tolerance", "right"), ("verdict", "left")]
     changed = tune.plan is not None and not tune.put_back
     rows = []
-    for name in MAIN:
+    for name in WANTED:
         words = shown(name)
         cells = [words.words]
         for measured in (tune.before, after):
             if measured is not None:
                 found = measured.solution.parameters[name]
                 cells += [words.value(found.value), words.spread(found.expanded95)]
-        standing = tolerances.standing(after or tune.before, name)
+        limit = tune.before.survey.tolerance.of(name)
+        stands = (after or tune.before).standing(name)
         cells += [
-            tolerances.words_of(tune.before, name),
-            "not measured since" if changed and after is None else standing,
+            "" if limit is None else words.amount(limit),
+            "not measured since" if changed and after is None else stands,
         ]
         rows.append(tuple(cells))
     return Table(tuple(columns), tuple(rows), _RULE)
@@ -109,18 +112,18 @@ _RULE: Final = (
 
 def _picture(tune: Tune) -> Picture:
     rows: list[figures.Share] = []
-    for name in MAIN:
+    for name in WANTED:
         words = shown(name)
         for measured in (tune.before, tune.after):
-            limit = None if measured is None else tolerances.limit_of(measured, name)
+            limit = None if measured is None else measured.survey.tolerance.of(name)
             if measured is None or not limit:
                 continue
             found = measured.solution.parameters[name]
             rows.append(
                 figures.Share(
                     words.words,
-                    found.value * words.factor / limit,
-                    found.expanded95 * words.factor / limit,
+                    found.value / limit,
+                    found.expanded95 / limit,
                     words.value(found.value),
                     later=measured is not tune.before,
                 )

@@ -6,15 +6,15 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from agent.bench.value import BY_WORD
-from agent.change.outcome import STAGES, STATE_WORDS, Stage
+from agent.change.outcome import STAGES, STATE_WORDS, Stage, failed_stages
 from agent.face.report.digits import angle
 from agent.face.report.parts import Items, Part, Table, Wire, Words
 from agent.face.report.reasons import kept
-from agent.face.report.story import failed_stages, parts_of
-from agent.face.report.tolerances import outside
+from agent.face.report.story import parts_of
 from agent.face.report.tune import Job, Tune, names_of
-from agent.face.words import BY_HAND, shown
+from agent.face.words import shown
 from agent.model.exact import in_full
+from agent.model.roles import BY_HAND
 
 if TYPE_CHECKING:
     from agent.estimate.solution import Correction
@@ -42,7 +42,7 @@ def state(tune: Tune) -> str:
         are = "reading is" if apart == 1 else "readings are"
         return f"Changed and {proof}; {apart} {are} NOT as expected."
     told = f"Changed, {proof}, and measured again: every reading is as expected"
-    left = [shown(name).words for name in outside(tune.rounds[-1])]
+    left = [shown(name).words for name in tune.rounds[-1].outside]
     if left:
         told += f"; still OUTSIDE the tolerance: {', '.join(left)}"
     return f"{told}."
@@ -239,7 +239,7 @@ def open_points(tune: Tune) -> Iterator[str]:
             yield "No piece was laid and read after the change."
     latest = tune.after or tune.before
     if tune.after is not None or tune.plan is None:
-        for name in outside(latest):
+        for name in latest.outside:
             words, p = shown(name), latest.solution.parameters[name]
             yield (
                 f"OUTSIDE the tolerance: {words.words} {words.value(p.value)}"

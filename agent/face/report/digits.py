@@ -6,9 +6,8 @@ import math
 from decimal import Decimal
 
 from agent.estimate.observation import COMPONENT
-from agent.face.words import length
 from agent.model.exact import in_full
-from agent.model.feature import Reading
+from agent.model.feature import Reading, length
 
 
 def as_read(value: float, step: float) -> str:

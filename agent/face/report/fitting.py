@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from agent.bench.surveyed import Surveyed
 from agent.estimate import agreement_limits, residual_limits
 from agent.face.report import figures
 from agent.face.report.digits import signed
 from agent.face.report.parts import Part, Picture, Table, Words
-from agent.face.report.tune import Measured, Tune, names_of
+from agent.face.report.tune import Tune, names_of
 
 
-def misfits(measured: Measured) -> Sequence[Part]:
+def misfits(measured: Surveyed) -> Sequence[Part]:
     solution = measured.solution
     names = names_of(measured)
     if not names:
@@ -136,7 +137,7 @@ def foretold(tune: Tune) -> Sequence[Part]:
     )
 
 
-def _expected(measured: Measured) -> Iterator[Part]:
+def _expected(measured: Surveyed) -> Iterator[Part]:
     """What the same readings should be after the change."""
     solution = measured.solution
     if not solution.u_expected:

@@ -7,12 +7,14 @@ from datetime import date
 from pathlib import Path
 from typing import Final
 
-from agent.face.report import changes, figures, fitting, measured, tolerances
+from agent.estimate import standing
+from agent.face.report import changes, figures, fitting, measured
 from agent.face.report.certificate import verdict
 from agent.face.report.parts import Blanks, Part, Picture, Table, Words, made_of, sections
 from agent.face.report.parts import Page as Content
 from agent.face.report.tune import Tune
-from agent.face.words import MAIN, shown
+from agent.face.words import shown
+from agent.model.roles import WANTED
 
 
 def fleet_page(tunes: Sequence[Tune], unread: Sequence[tuple[Path, str]], made: date) -> Content:
@@ -49,20 +51,20 @@ def state_of(tunes: Sequence[Tune], unread: Sequence[tuple[Path, str]]) -> str:
     return told
 
 
-_WELL: Final = "in tolerance"
+_WELL: Final = standing.WITHIN
 
 #: From the worst to the best; the first that any error of a machine has is that of the machine.
 _WORDS: Final = (
-    (tolerances.OUTSIDE, "OUT OF TOLERANCE"),
-    (tolerances.UNKNOWN, "not determined"),
-    (tolerances.UNSURE, "in tolerance, not certain"),
+    (standing.OUTSIDE, "OUT OF TOLERANCE"),
+    (standing.UNKNOWN, "not determined"),
+    (standing.UNSURE, standing.UNSURE),
 )
 
 
 def _standing(tune: Tune) -> str:
     if tune.before.solution.contradictory:
         return "readings contradict each other"
-    found = {tolerances.standing(tune.before, name) for name in MAIN}
+    found = {tune.before.standing(name) for name in WANTED}
     return next((words for word, words in _WORDS if word in found), _WELL)
 
 
@@ -70,7 +72,7 @@ def _first_page(tunes: Sequence[Tune], unread: Sequence[tuple[Path, str]]) -> It
     yield Table(
         (
             ("machine", "left"),
-            *((f"{shown(n).words}, {shown(n).unit}", "right") for n in MAIN),
+            *((f"{shown(n).words}, {shown(n).unit}", "right") for n in WANTED),
             ("tolerance", "right"),
             ("change proposed", "left"),
             ("verdict", "wide"),
@@ -78,7 +80,7 @@ def _first_page(tunes: Sequence[Tune], unread: Sequence[tuple[Path, str]]) -> It
         tuple(
             (
                 tune.machine,
-                *(_found(tune, name) for name in MAIN),
+                *(_found(tune, name) for name in WANTED),
                 _tolerance(tune),
                 _proposed(tune),
                 _standing(tune),
@@ -125,14 +127,14 @@ def _proposed(tune: Tune) -> str:
 
 
 def _shares(tune: Tune) -> Iterator[figures.Share]:
-    for name in MAIN:
+    for name in WANTED:
         words, found = shown(name), tune.before.solution.parameters[name]
-        limit = tolerances.limit_of(tune.before, name)
+        limit = tune.before.survey.tolerance.of(name)
         if limit and found.determined:
             yield figures.Share(
                 f"{tune.machine}, {words.words}",
-                found.value * words.factor / limit,
-                found.expanded95 * words.factor / limit,
+                found.value / limit,
+                found.expanded95 / limit,
                 words.value(found.value),
                 later=False,
             )

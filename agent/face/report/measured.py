@@ -6,17 +6,19 @@ import math
 import statistics
 from collections.abc import Iterator, Sequence
 
+from agent.bench.surveyed import Surveyed
 from agent.estimate.drift import drift as slope_of
 from agent.estimate.shares import contributor
-from agent.face.report import figures, tolerances
+from agent.estimate.standing import verdict
+from agent.face.report import figures
 from agent.face.report.changes import open_points
 from agent.face.report.digits import as_read, nominal
 from agent.face.report.parts import Items, Part, Picture, Table, Wire, Words
-from agent.face.report.tune import Measured, Tune
+from agent.face.report.tune import Tune
 from agent.face.sketches import sketch
-from agent.face.tables import verdict
-from agent.face.words import MAIN, reading_name, shown, vector
+from agent.face.words import reading_name, shown, vector
 from agent.model.exact import in_full
+from agent.model.roles import WANTED
 
 _FOUND = (("found", "right"), ("± (95 %)", "right"))
 
@@ -27,7 +29,7 @@ def open_list(tune: Tune) -> Sequence[Part]:
     return (Items(points),) if points else ()
 
 
-def readings(measured: Measured) -> Sequence[Part]:
+def readings(measured: Surveyed) -> Sequence[Part]:
     survey = measured.survey
     step = survey.instrument.resolution_mm
     pieces = measured.pieces or ("",) * len(survey.readings)
@@ -76,7 +78,7 @@ def readings(measured: Measured) -> Sequence[Part]:
     )
 
 
-def _replaced(measured: Measured) -> Iterator[Part]:
+def _replaced(measured: Surveyed) -> Iterator[Part]:
     """Readings that were taken again, and their first values where those were kept."""
     if not measured.replaced:
         return
@@ -92,7 +94,7 @@ def _replaced(measured: Measured) -> Iterator[Part]:
     )
 
 
-def results(measured: Measured) -> Sequence[Part]:
+def results(measured: Surveyed) -> Sequence[Part]:
     survey, solution = measured.survey, measured.solution
     rows = []
     for name, found in solution.parameters.items():
@@ -144,10 +146,10 @@ def results(measured: Measured) -> Sequence[Part]:
 _LEAST_SHARE = 0.05
 
 
-def budget(measured: Measured) -> Sequence[Part]:
+def budget(measured: Surveyed) -> Sequence[Part]:
     """Where the uncertainty of each main error comes from; nothing for results without shares."""
     rows = []
-    for name in MAIN:
+    for name in WANTED:
         found = measured.solution.parameters.get(name)
         if found is None or not found.budget:
             continue
@@ -184,7 +186,7 @@ def budget(measured: Measured) -> Sequence[Part]:
     )
 
 
-def _pictures(name: str, before: Measured, after: Measured | None) -> Iterator[Part]:
+def _pictures(name: str, before: Surveyed, after: Surveyed | None) -> Iterator[Part]:
     """One picture a unit, small enough to find room on a page."""
     when = "" if after is None else " as found and as left,"
     for number, panel in enumerate(_panels(before, after)):
@@ -196,7 +198,7 @@ def _pictures(name: str, before: Measured, after: Measured | None) -> Iterator[P
         )
 
 
-def _panels(before: Measured, after: Measured | None) -> list[figures.Panel]:
+def _panels(before: Surveyed, after: Surveyed | None) -> list[figures.Panel]:
     """Parameters by unit."""
     panels: dict[str, list[figures.Span]] = {}
     limits: dict[str, float] = {}
@@ -213,9 +215,9 @@ def _panels(before: Measured, after: Measured | None) -> list[figures.Panel]:
                     later=measured is not before,
                 )
             )
-            limit = tolerances.limit_of(measured, name)
+            limit = measured.survey.tolerance.of(name)
             if limit is not None:
-                limits[words.words] = limit
+                limits[words.words] = limit * words.factor
     return [
         figures.Panel(
             unit,
@@ -226,7 +228,7 @@ def _panels(before: Measured, after: Measured | None) -> list[figures.Panel]:
     ]
 
 
-def belt(measured: Measured) -> Sequence[Part]:
+def belt(measured: Surveyed) -> Sequence[Part]:
     """Each run with its fitted sine; nothing without runs."""
     found = measured.solution.belt
     if found is None:

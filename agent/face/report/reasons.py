@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from agent.estimate.remedies import Remedies, decide, letter
-from agent.face.report.tune import Measured, Tune, readings_of
-from agent.face.words import BY_HAND, shown
-from agent.model.roles import ROLES
+from agent.bench.surveyed import Surveyed
+from agent.face.report.tune import Tune
+from agent.face.words import shown
+from agent.model.roles import BY_HAND, ROLES, scale_of
 
 if TYPE_CHECKING:
+    from agent.estimate.remedies import Remedies
     from agent.estimate.solution import Parameter
 
 #: Why a scale error gets no new setting, by the reason that the estimate gives.
@@ -42,21 +43,11 @@ class Kept:
     why: str
 
 
-def remedies_of(measured: Measured) -> Remedies | None:
-    """What the estimate decided for each error; None if the fit is not at hand any more."""
-    solution, belt = measured.solution, measured.solution.belt
-    if solution.examined is None:
-        return None
-    survey = replace(measured.survey, readings=readings_of(measured))
-    withheld = belt.withheld if belt is not None else {}
-    return decide(survey, solution.examined, solution.parameters, withheld=withheld)
-
-
 def kept(tune: Tune) -> Iterator[Kept]:
     """Everything that was not changed, with its reason."""
     measured = tune.before
     solution = measured.solution
-    remedies = remedies_of(measured)
+    remedies = measured.remedies
     if remedies is not None:
         yield from _scales(tune, remedies)
         if remedies.angle_deg is None:
@@ -100,10 +91,10 @@ def _scales(tune: Tune, remedies: Remedies) -> Iterator[Kept]:
             why = f"{setting} was written and then put back"
         else:
             continue
-        yield _kept(letter(role), verdict.parameter, why)
+        yield _kept(scale_of(role), verdict.parameter, why)
 
 
-def _not_for_settings(measured: Measured) -> Iterator[Kept]:
+def _not_for_settings(measured: Surveyed) -> Iterator[Kept]:
     """Errors that no command line cures."""
     for name, parameter in measured.solution.parameters.items():
         if name in BY_HAND:

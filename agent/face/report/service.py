@@ -10,8 +10,10 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Final
 
+from agent.bench.surveyed import Surveyed, surveyed_states
 from agent.bench.value import Purpose
 from agent.change.outcome import STAGES, STATE_WORDS
+from agent.estimate.standing import UNKNOWN
 from agent.face.report import changes, fitting, machine, measured
 from agent.face.report.parts import (
     Blanks,
@@ -24,10 +26,9 @@ from agent.face.report.parts import (
     made_of,
     sections,
 )
-from agent.face.report.tolerances import UNKNOWN, outside, standing
-from agent.face.report.tune import Job, Measured, job_of, solved_rounds
-from agent.face.words import MAIN, shown
-from agent.model.roles import PARAMETER_LETTER, ROLES
+from agent.face.report.tune import Job, job_of
+from agent.face.words import shown
+from agent.model.roles import ROLES, WANTED, scale_of
 
 if TYPE_CHECKING:
     from agent.bench.value import Bench
@@ -52,7 +53,7 @@ class Service(Job):
     """A change, what it did not bring back, and what was read since."""
 
     kind: str
-    after: Measured | None = None  #: the state since the change, if it was read
+    after: Surveyed | None = None  #: the state since the change, if it was read
     left: tuple[Sorted, ...] = ()  #: saved settings that were not brought back, with the reason
 
     @property
@@ -84,7 +85,7 @@ def service_of(bench: Bench, *, source: str, simulated: bool = False) -> Service
     kind = _change(bench)
     assert kind is not None
     assert bench.last is not None
-    solved = solved_rounds(bench)
+    solved = surveyed_states(bench)
     left = (
         tuple(s for s in sort_profile(bench.profile) if s.verdict != "keep")
         if kind == "restore"
@@ -147,7 +148,7 @@ def _measured_words(service: Service) -> str:
         return "READINGS THAT DO NOT AGREE WITH THE NEW SETTINGS"
     found: dict[str, list[str]] = {}
     for name in _touched(service):
-        found.setdefault(standing(service.after, name), []).append(shown(name).words)
+        found.setdefault(service.after.standing(name), []).append(shown(name).words)
     return "; ".join(f"{', '.join(names)} {how}" for how, names in found.items())
 
 
@@ -157,11 +158,11 @@ def _touched(service: Service) -> tuple[str, ...]:
     assert service.after is not None
     axes = service.after.survey.axes
     names = tuple(
-        f"{PARAMETER_LETTER[role]}_scale"
+        scale_of(role)
         for role in ROLES
         if f"steps_per_mm.{axes.letter(role)}" in service.plan.wanted
     )
-    return names or MAIN
+    return names or WANTED
 
 
 def _first_page(service: Service) -> Iterator[Part]:
@@ -223,9 +224,9 @@ def open_points(service: Service) -> Iterator[str]:
         )
         return
     for name in _touched(service):
-        if standing(service.after, name) == UNKNOWN:
+        if service.after.standing(name) == UNKNOWN:
             yield f"{shown(name).words.capitalize()} was not measured since the change."
-    for name in outside(service.after):
+    for name in service.after.outside:
         words, p = shown(name), service.after.solution.parameters[name]
         yield (
             f"OUTSIDE the tolerance: {words.words} {words.value(p.value)}"

@@ -16,9 +16,6 @@ _TITLES: Final = {
 }
 
 
-#: The stage that storing tries to pass.
-_AFTER_STORING: Final = "reloaded from storage"
-
 #: An answer longer than this many lines (a list of all settings) is shown by its beginning.
 _LONG: Final = 4
 _SHOWN: Final = 2
@@ -114,19 +111,3 @@ def _ended(outcome: Mapping[str, Any]) -> str:
     moved = len(outcome.get("moved", ()))
     strange = f"; {moved} settings moved that no line named" if moved else ""
     return f"{took} of {len(changes)} values hold{strange}; proved: {proof}"
-
-
-def failed_stages(journal: Iterable[Entry]) -> frozenset[str]:
-    """Stages of proof that were tried and not passed, as far as the journal tells."""
-    failed: set[str] = set()
-    for entry in journal:
-        step, outcome = entry.get("step"), entry.get("outcome", {})
-        stages = outcome.get("stages", ())
-        tried = entry.get("stage") if step == "proved" else _AFTER_STORING
-        if step not in ("proved", "stored") or not tried:
-            continue
-        if tried in stages:
-            failed.discard(str(tried))
-        elif step == "proved" or not outcome.get("verified") or not outcome.get("stored"):
-            failed.add(str(tried))
-    return frozenset(failed)

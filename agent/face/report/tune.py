@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
+from agent.bench.surveyed import Surveyed, surveyed, surveyed_states
 from agent.errors import Refused
 from agent.face.words import reading_name
-from agent.model.feature import Reading
 from agent.model.settings import Readback
-from agent.model.survey import Survey
 
 if TYPE_CHECKING:
     from agent.bench.value import Bench
@@ -20,42 +19,6 @@ if TYPE_CHECKING:
     from agent.change.plan import Plan
     from agent.estimate.drift import Dated
     from agent.estimate.foretelling import Comparison
-    from agent.estimate.solution import Solution
-
-#: A machine is measured again after this long, days: twice a year (common practice for belts).
-RECHECK_DAYS: Final = 182
-
-#: A drift may use up this share of the tolerance until then.
-_DRIFT_SHARE: Final = 0.5
-
-#: The soonest re-check that a drift can ask for, days.
-_SOONEST: Final = 7
-
-
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """One state of the machine, measured and solved."""
-
-    survey: Survey  #: with the readings that were taken, and no others
-    solution: Solution
-    pieces: tuple[str, ...] = ()  #: what each reading was taken on, in their order; or empty
-    #: Readings that replaced earlier ones, by name; the earlier values, none if not kept.
-    replaced: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
-
-
-def measured_of(
-    survey: Survey,
-    solution: Solution,
-    pieces: tuple[str, ...] = (),
-    replaced: Mapping[str, tuple[float, ...]] | None = None,
-) -> Measured:
-    """A solved state; readings that stand for belt runs are told from those that were taken."""
-    runs = solution.belt.readings if solution.belt is not None else ()
-    taken = survey.readings
-    if runs and taken[-len(runs) :] == runs:
-        survey = replace(survey, readings=taken[: -len(runs)])
-    known = pieces if len(pieces) == len(survey.readings) else ()
-    return Measured(survey, solution, known, replaced or {})
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +96,7 @@ def job_of(bench: Bench, *, source: str, simulated: bool) -> dict[str, Any]:
 class Tune(Job):
     """All of one tune."""
 
-    rounds: tuple[Measured, ...]  #: solved states, oldest first; at least one
+    rounds: tuple[Surveyed, ...]  #: solved states, oldest first; at least one
     previewed: bool = False  #: a plan was previewed and is not written
     compared: tuple[Comparison, ...] = ()  #: readings after the change against the foretold ones
     read_after: bool = False  #: readings were taken after the last change
@@ -141,16 +104,16 @@ class Tune(Job):
     slicing_angle_deg: float | None = None  #: in use at the end
 
     @property
-    def before(self) -> Measured:
+    def before(self) -> Surveyed:
         return self.rounds[0]
 
     @property
-    def after(self) -> Measured | None:
+    def after(self) -> Surveyed | None:
         """The state after the change, if it was measured and solved."""
         return self.rounds[-1] if len(self.rounds) > 1 else None
 
     @property
-    def times(self) -> tuple[tuple[str, Measured], ...]:
+    def times(self) -> tuple[tuple[str, Surveyed], ...]:
         """Every solved state with words for its time: before, after, or which after."""
         last = len(self.rounds) - 1
         words = ["before the change"] + [f"after change {n}" for n in range(1, last + 1)]
@@ -169,7 +132,7 @@ def tune_of_bench(
     simulated: bool = False,
 ) -> Tune:
     """The tune of a bench as it stands.  Raises Refused where nothing was solved or read."""
-    solved = solved_rounds(bench)
+    solved = surveyed_states(bench)
     if not solved:
         raise Refused(
             f"nothing was solved on the bench of {bench.profile.name}",
@@ -183,18 +146,6 @@ def tune_of_bench(
         read_after=bench.last is not None and bool(bench.now.taken),
         history=history,
         slicing_angle_deg=bench.profile.mechanics.gantry_angle_deg,
-    )
-
-
-def solved_rounds(bench: Bench) -> tuple[Measured, ...]:
-    """The states of a bench that were solved; the present one is solved where it was read."""
-    rounds = bench.rounds
-    if rounds[-1].solved is None and (rounds[-1].taken or rounds[-1].runs):
-        rounds = (*rounds[:-1], replace(rounds[-1], solved=bench.to_solve()))
-    return tuple(
-        measured_of(r.survey, r.solution, tuple(t.piece for t in r.taken), dict(r.read_again))
-        for r in rounds
-        if r.survey is not None and r.solution is not None
     )
 
 
@@ -212,38 +163,23 @@ def tune_of_file(path: Path) -> Tune:
     return Tune(
         machine=path.stem,
         note=found.note,
-        rounds=(measured_of(found.survey, solution),),
+        rounds=(surveyed(found.survey, solution),),
         family=found.family or "",
         source=f"the readings file {path.name}",
     )
 
 
-def readings_of(measured: Measured) -> tuple[Reading, ...]:
-    """The readings that were solved: those taken, then those that stand for the belt runs."""
-    belt = measured.solution.belt
-    return (*measured.survey.readings, *(belt.readings if belt is not None else ()))
-
-
-def names_of(measured: Measured) -> list[str]:
+def names_of(measured: Surveyed) -> list[str]:
     """Names of the readings that were solved, in their order."""
-    return [reading_name(reading) for reading in readings_of(measured)]
+    return [reading_name(reading) for reading in measured.readings]
 
 
 def recheck_date(made: date, tune: Tune) -> tuple[date, str]:
-    """When to measure again at the latest, and why then.
+    """When to measure again at the latest, and why then."""
+    from agent.estimate.drift import recheck_days
 
-    Half a year, or sooner where the record shows a drift: before it has used up half of the
-    tolerance.
-    """
-    from agent.estimate.drift import DAYS_PER_YEAR, drift
-
-    days, why = RECHECK_DAYS, "twice a year, as is common for belts"
-    for series in tune.history:
-        found = drift(series.results)
-        if found is None or not found.significant:
-            continue
-        until = int(_DRIFT_SHARE * series.tolerance / abs(found.per_year) * DAYS_PER_YEAR)
-        if until < days:
-            days = max(until, _SOONEST)
-            why = "by then the drift in the record may have used up half of the tolerance"
+    days, drifts = recheck_days((series.results, series.tolerance) for series in tune.history)
+    why = "twice a year, as is common for belts"
+    if drifts:
+        why = "by then the drift in the record may have used up half of the tolerance"
     return made + timedelta(days=days), why

@@ -1,0 +1,61 @@
+"""How a found error stands against its tolerance, and what follows from it: decided here, once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Final
+
+from agent.model.roles import BY_HAND, PARAMETER_LETTER, WANTED
+from agent.model.survey import Survey
+
+if TYPE_CHECKING:
+    from agent.estimate.solution import Parameter, Solution
+
+#: How an error stands.  A tolerance is surely kept only where the whole interval lies inside it
+#: (the decision rule of ISO 14253-1, from memory).
+WITHIN: Final = "in tolerance"
+UNSURE: Final = "in tolerance, not certain"
+OUTSIDE: Final = "OUTSIDE"
+UNTOLD: Final = "within uncertainty"  #: beyond the tolerance, and not told from zero
+UNKNOWN: Final = "not determined"
+
+
+def standing(survey: Survey, solution: Solution, name: str) -> str:
+    """How an error stands against its tolerance, in a word or two."""
+    found, limit = solution.parameters[name], survey.tolerance.of(name)
+    if not found.determined:
+        return UNKNOWN
+    if limit is not None and abs(found.value) <= limit:
+        return WITHIN if abs(found.value) + found.expanded95 <= limit else UNSURE
+    return OUTSIDE if found.significant else UNTOLD
+
+
+def outside(survey: Survey, solution: Solution) -> Iterator[str]:
+    """Main errors outside their tolerance, by name."""
+    return (name for name in WANTED if standing(survey, solution, name) == OUTSIDE)
+
+
+def verdict(name: str, parameter: Parameter, solution: Solution, survey: Survey) -> str:
+    """What follows from a parameter, in two or three words."""
+    setting = next(
+        (
+            f"steps_per_mm.{survey.axes.letter(role)}"
+            for role, letter in PARAMETER_LETTER.items()
+            if name == f"{letter}_scale"
+        ),
+        None,
+    )
+    if any(c.setting == setting for c in solution.corrections):
+        return "set steps/mm"
+    if name == "gantry_angle_deg" and solution.slicing_angle_deg is not None:
+        return "set slicing angle"
+    if not parameter.determined:
+        return UNKNOWN
+    if not parameter.significant:
+        return UNTOLD
+    limit = survey.tolerance.of(name)
+    if limit is None:
+        return "slicer setting"
+    if abs(parameter.value) <= limit:
+        return WITHIN
+    return "by hand" if name in BY_HAND else "see notes"
