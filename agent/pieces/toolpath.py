@@ -17,7 +17,7 @@ from typing import Final
 from agent.errors import Refused, Unknown
 from agent.model.geometry import commands
 from agent.model.profile import TRAVEL, Material, Profile
-from agent.model.roles import ROLES, Role
+from agent.model.roles import ROLES, Axes, Role
 from agent.model.wording import USUAL_WORDING, Wording
 from agent.pieces.bead import filament_area, filament_length
 from agent.pieces.envelope import MARGIN_MM
@@ -274,12 +274,8 @@ def _check_reach(piece: Piece, travel: Mapping[Role, float], moves: Iterable[Mov
             )
 
 
-def _words(profile: Profile, place: Mapping[Role, float]) -> list[str]:
-    axes = profile.axes
-    return [
-        f"{axes.letter(role).upper()}{_number(axes.sign(role) * value, _AXIS_DIGITS)}"
-        for role, value in place.items()
-    ]
+def _word(axes: Axes, role: Role, value: float) -> str:
+    return f"{axes.letter(role).upper()}{_number(axes.sign(role) * value, _AXIS_DIGITS)}"
 
 
 def _number(value: float, digits: int) -> str:
@@ -290,7 +286,7 @@ def _number(value: float, digits: int) -> str:
 
 def _parked(profile: Profile) -> str:
     """The gantry raised off the belt to where the nozzle gets hot."""
-    park = _words(profile, {"gantry": _PARK_MM})[0]
+    park = _word(profile.axes, "gantry", _PARK_MM)
     return f"G1 {park} F{_number(60 * _LIFT_SPEED, 0)}"
 
 
@@ -324,7 +320,7 @@ def _end(profile: Profile, belt_feed: float, wording: Wording, pushed: float) ->
 
     pushed  filament that all moves together have pushed, mm
     """
-    feed = _words(profile, {"belt": -belt_feed})[0]
+    feed = _word(profile.axes, "belt", -belt_feed)
     off = ("M104 S0", "M140 S0", "M107") if wording.heats else ()
     back = _number((0.0 if wording.relative else pushed) - _RETRACT_MM, _E_DIGITS)
     return (
@@ -340,13 +336,13 @@ def _lines(
     moves: Iterable[Move], profile: Profile, wording: Wording
 ) -> Iterator[tuple[str, float]]:
     """Each move as a line, and its time, s; words that stay as they are are left out."""
-    seconds = _clock(profile)
+    axes, seconds = profile.axes, _clock(profile)
     last: dict[Role, str] = {}
     feed, here, pushed = "", (0.0, 0.0, 0.0), 0.0
     for move in moves:
         words = []
         for role, value in zip(ROLES, move.to, strict=True):
-            word = _words(profile, {role: value})[0]
+            word = _word(axes, role, value)
             if last.get(role) != word:
                 last[role] = word
                 words.append(word)
