@@ -175,15 +175,19 @@ def asked_again(desk: Desk, key: str, value: float) -> float:
 
 
 def confirm(desk: Desk, digest: str, act: Literal["write", "store"]) -> None:
-    """Have the start of a digest typed.  Raises Refused, with nothing sent, for anything else."""
+    """Have the start of a digest typed.  Raises Refused, with nothing changed, for anything else.
+
+    Before storing is asked for, lines that look at what is stored were sent.
+    """
+    sends, sent = {"write": ("sends", "sent"), "store": ("stores", "stored")}[act]
     typed = desk.screen.ask(
         f"To {act} exactly this, type the first {TYPED} characters of the digest {digest}"
-        " (anything else sends nothing):"
+        f" (anything else {sends} nothing):"
     ).lower()
     if len(typed) < TYPED or not digest.startswith(typed):
         raise Declined(
             f"not confirmed: type at least {TYPED} characters of {digest}",
-            remedy=f"Nothing was sent. Type '{act}' to try again",
+            remedy=f"Nothing was {sent}. Type '{act}' to try again",
         )
 
 

@@ -43,6 +43,8 @@ class Desk:
     #: What the foot shows instead of the link while readings are taken, in long and short words:
     #: how near it is to enough.
     foot: Callable[[], tuple[str, str]] | None = None
+    #: The report that was written last, and of which state of the bench.
+    reported: tuple[str, Bench] | None = None
     cautioned: bool = False  #: the cautions were read and acknowledged in this session
     how: Opening | None = None  #: how this command wants its port opened, where it says so
     opening: Address | None = None  #: of the port that was opened last, answered or not

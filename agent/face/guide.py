@@ -429,7 +429,8 @@ def standing_errors(desk: Desk) -> list[tuple[str, bool]]:
 _SQUARE: Final = ("plan_shear_deg", "sway_deg", "gap_deg")
 
 
-def finish(desk: Desk) -> Step | None:
+def finished(desk: Desk) -> Step:
+    """What is left at the end: a change that was not carried out, or the report."""
     session = desk.session
     if _warranted(session.now.solution):
         return Step(
@@ -472,6 +473,21 @@ def finish(desk: Desk) -> Step | None:
     )
 
 
+def is_over(desk: Desk) -> Step | None:
+    """What is to be reported was reported, and nothing has been done since."""
+    if desk.reported is None or not finished(desk).done:
+        return None
+    path, bench = desk.reported
+    if bench != desk.session.bench:
+        return None
+    return Step(
+        "status",
+        f"The report is written to {path}, and nothing is left to do. 'feed flow' checks the flow"
+        " of this material; 'begin' starts a new tune; 'quit' leaves.",
+        done=True,
+    )
+
+
 #: Asked in this order.
 RULES: Final[tuple[Rule, ...]] = (
     attach,
@@ -492,7 +508,8 @@ RULES: Final[tuple[Rule, ...]] = (
     tell_which,
     change,
     keep_profile,
-    finish,
+    is_over,
+    finished,
 )
 
 

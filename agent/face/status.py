@@ -47,7 +47,8 @@ def status(desk: Desk, /) -> None:
             named = [part["step"] for part in document["course"] if part["done"] is done]
             if named:
                 desk.screen.say(f"{title}: {', '.join(named)}.")
-        desk.screen.say(f"Next: {document['next']['line']}")
+        if document["next"]["line"] != "status":  # at the end of a tune there is no other
+            desk.screen.say(f"Next: {document['next']['line']}")
         desk.screen.say(document["next"]["why"])
 
     desk.screen.answer(document, show)

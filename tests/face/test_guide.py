@@ -56,6 +56,28 @@ def test_following_next_tunes_a_controller_of_every_family(family: str) -> None:
     assert abs(truth["z_scale"]) < 0.001
 
 
+def test_once_its_report_is_written_a_tune_has_an_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The guide does not ask for the same report again; a new reading makes it of use once more."""
+    monkeypatch.chdir(tmp_path)
+    desk = desk_at(seed=7, answers={"To write": digest_in, "To store": digest_in})
+    for _ in range(40):
+        step = step_now(desk)
+        if step.done:
+            break
+        assert carry_out(desk, [step.line]) == [0], step
+    assert step.line == "report"
+    assert carry_out(desk, ["report"]) == [0]
+    (written,) = tmp_path.glob("report-*.html")
+    step = step_now(desk)
+    assert step.done
+    assert step.line != "report"
+    assert written.name in step.why
+    carry_out(desk, ["gauge stem-h"])
+    assert step_now(desk).line == "report"
+
+
 def test_an_axis_that_must_not_move_is_not_moved(capsys: pytest.CaptureFixture[str]) -> None:
     desk = desk_at()
     desk.rehearsal = in_memory(seed=3, faults=("layout",))

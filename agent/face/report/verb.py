@@ -54,7 +54,7 @@ def report(
     made = date_from(day)
     if files and (number is not None or machine is not None):
         raise BadInput("a readings file and the record are two things", remedy="Name one of them")
-    unread = 0
+    unread, of_bench = 0, not files and number is None and machine is None
     if len(files) > 1:
         of, simulated, (content, unread) = "fleet", False, fleet_content(files, made)
     else:
@@ -62,7 +62,7 @@ def report(
             from agent.face.report.tune import tune_of_file
 
             job: Job = tune_of_file(files[0])
-        elif number is None and machine is None:
+        elif of_bench:
             job = job_at(desk)
         else:
             job = tune_recorded(desk, number or 1, machine)
@@ -70,6 +70,8 @@ def report(
     ending = ".pdf" if pdf or (out is not None and out.suffix.lower() == ".pdf") else ".html"
     path = out or Path(f"report-{safe_name(of)}-{made.isoformat()}{ending}")
     text = save(content, path, pdf=ending == ".pdf", force=force)
+    if of_bench:
+        desk.reported = str(path), desk.session.bench
     shared = len(files) < 2 and not simulated and _share(content, text, of, made, path.stem)
     kept = "\nA version of it goes to the workshop with the next sync." if shared else ""
     desk.screen.answer(
