@@ -433,7 +433,7 @@ class Shared:
             self.connection.execute(_own(f"LISTEN {_CAME}"))
         self.ask("SELECT sign_for(:machine, :holder)", machine=machine, holder=holder)
         [(who,)] = self.ask("SELECT hold_machine(:machine)", machine=machine)
-        return str(who or "")
+        return _one_line(who or "")
 
     def came(self, machine: str) -> list[str]:
         """Who has come to a machine that is held, since this was asked last; does not wait."""
@@ -447,7 +447,7 @@ class Shared:
                 except (ValueError, TypeError):  # not from a plumbelt
                     continue
                 if where == machine[:500]:
-                    found.append(str(who))
+                    found.append(_one_line(who))
         return found
 
     # --- failures --------------------------------------------------------------------------------
@@ -495,6 +495,11 @@ def _columns(table: str) -> Any:
 
 def _listed(values: Mapping[str, Any]) -> dict[str, Any]:
     return {k: list(v) if isinstance(v, set | tuple) else v for k, v in values.items()}
+
+
+def _one_line(told: object) -> str:
+    """What another bench says of itself, whatever it says."""
+    return " ".join(str(told).split())[:200]
 
 
 def _first_line(error: BaseException) -> str:

@@ -366,6 +366,12 @@ def test_whoever_was_first_hears_of_the_second_and_the_third_of_both(url: str) -
         two.hold("heron", "bob on bench 2")
         assert heard(one, "heron") == ["bob on bench 2"]
         assert one.came("heron") == []
+        one.hold("crane", "anna on bench 1")
+        with Shared(url) as hostile:
+            hostile.hold("crane", "eve\n! all is well\n" + "x" * 5000)
+            [told] = heard(one, "crane")
+            assert told.startswith("eve ! all is well xxx")
+            assert len(told) == 200
         told = three.hold("heron", "carol on bench 3")
         assert re.fullmatch(r"anna on bench 1 since 20.* UTC, bob on bench 2 since 20.* UTC", told)
         one.close()
