@@ -145,13 +145,15 @@ def known(fit: Fit, name: str, alone: Mapping[str, float] | None = None) -> Comb
     return value if u < KNOWN * before else None
 
 
-def known_combinations(fit: Fit, determined: Mapping[str, bool]) -> dict[str, Combination]:
+def known_combinations(
+    fit: Fit, determined: Mapping[str, bool], alone: Mapping[str, float]
+) -> dict[str, Combination]:
     """Combinations these readings tell although they do not tell all parts of them.
 
-    `determined` by the fit's own names (`ex`, `psi`, `shrink`, ...).
+    determined  by the fit's own names (`ex`, `psi`, `shrink`, ...)
+    alone  what `of_readings_alone` says of the fit
     """
     found = {}
-    alone = of_readings_alone(fit)
     for name, shape in _SHAPES.items():
         if all(determined[part] for part in shape.parts):
             continue

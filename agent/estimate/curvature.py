@@ -2,7 +2,7 @@
 
 Yaw, rail and roll enter most lengths in second order only.  Where one of them is known poorly,
 t = (p - p^) along a direction in which it is uncertain by lambda moves a reading by
-c (t/lambda)^2 with c = (f(p^ + lambda) - 2 f(p^) + f(p^ - lambda)) / 2.  For a normal t its mean
+c (t/lambda)^2 with c = f(p^ + lambda) - f(p^) - J lambda, J the slopes at p^.  For a normal t its mean
 square is 3 c^2; all readings share it.  The estimate itself is left where the plain formulas have
 it: the term counts as uncertainty, with the root of that.
 """
@@ -35,9 +35,7 @@ def bent(fit: Fit) -> tuple[Observations, Unknowns] | None:
     for variance, direction in zip(values, directions.T, strict=True):
         step = np.zeros(len(fit.p))
         step[turns] = math.sqrt(max(float(variance), 0.0)) * direction
-        there = fit.observations.predict(fit.p + step)[0]
-        back = fit.observations.predict(fit.p - step)[0]
-        column = (there + back) / 2 - fit.predicted
+        column = fit.observations.predict(fit.p + step)[0] - fit.predicted - fit.J @ step
         if np.max(np.abs(column) / np.sqrt(fit.observations.independent)) > _MATTERS:
             columns.append(column)
     if not columns:

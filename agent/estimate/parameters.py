@@ -34,11 +34,14 @@ def public_unit(name: str) -> float:
     return math.degrees(1.0) if name.endswith("_deg") else 1.0
 
 
-def parameters_of(fit: Fit) -> dict[str, Parameter]:
-    """All parameters of a fit, by public name."""
+def parameters_of(fit: Fit, alone: Mapping[str, float] | None = None) -> dict[str, Parameter]:
+    """All parameters of a fit, by public name.
+
+    alone: what `of_readings_alone` says of the fit, where that is known already.
+    """
     offsets = {name: name for name in fit.unknowns.names if name.startswith("offset.")}
     brought = shares(fit)
-    determined = determined_by_fit_name(fit)
+    determined = _determined(fit, of_readings_alone(fit) if alone is None else alone)
     u = fit.u
     told, slip = checked(fit)
     found = {}
@@ -61,14 +64,14 @@ def parameters_of(fit: Fit) -> dict[str, Parameter]:
     return found
 
 
-def determined_by_fit_name(fit: Fit) -> dict[str, bool]:
+def _determined(fit: Fit, alone: Mapping[str, float]) -> dict[str, bool]:
     """Which unknowns the readings determine, by the fit's own names.
 
     Of yaw, rail and roll, which pieces show in pairs, the readings alone must tell.
     """
     sought = fit.unknowns.sought
     now = dict(zip(fit.unknowns.names[:sought], fit.u.tolist(), strict=False))
-    for public, u_deg in of_readings_alone(fit).items():
+    for public, u_deg in alone.items():
         if public in TURNS:
             now[TURNS[public]] = max(now[TURNS[public]], math.radians(u_deg))
     before = dict(zip(now, fit.unknowns.u.tolist(), strict=False))

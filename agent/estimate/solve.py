@@ -10,13 +10,13 @@ import numpy as np
 from agent.errors import BadInput
 from agent.estimate.advice import Findings, advise
 from agent.estimate.belt_findings import find
-from agent.estimate.combinations import known_combinations
+from agent.estimate.combinations import known_combinations, of_readings_alone
 from agent.estimate.consistency import Examined, examine
 from agent.estimate.effects import FRESH
 from agent.estimate.fit import LEFT_OUT, Fit
 from agent.estimate.mistakes import slip_limit, slip_shares
 from agent.estimate.observation import LEAST_VARIANCE
-from agent.estimate.parameters import determined_by_fit_name, parameters_of
+from agent.estimate.parameters import PUBLIC, parameters_of
 from agent.estimate.planning import next_reading, read_again
 from agent.estimate.remedies import LineBuilder, Remedies, corrections, decide, readings_after
 from agent.estimate.solution import Explanation, Residual, Solution
@@ -49,11 +49,13 @@ def solve(survey: Survey, *, line: LineBuilder | None = None) -> Solution:
         raise BadInput("no readings to solve from", remedy="Take one reading at least.")
     examined = examine(survey)
     found = examined.fit
-    parameters = parameters_of(found)
+    alone = of_readings_alone(found)
+    parameters = parameters_of(found, alone)
     withheld = belt.withheld if belt is not None else {}
     remedies = decide(survey, examined, parameters, withheld=withheld)
     changes = corrections(survey, found, remedies, line)
-    derived = known_combinations(found, determined_by_fit_name(found))
+    determined = {own: parameters[name].determined for name, own in PUBLIC.items()}
+    derived = known_combinations(found, determined, alone)
     residuals = residuals_of(survey, examined)
     upcoming = read_again(survey, examined) or next_reading(survey, examined)
     if flat and upcoming is not None and upcoming.along[2]:
