@@ -2,9 +2,9 @@
 
 Yaw, rail and roll enter most lengths in second order only.  Where one of them is known poorly,
 t = (p - p^) along a direction in which it is uncertain by lambda moves a reading by
-c (t/lambda)^2 with c = f(p^ + lambda) - f(p^) - J lambda, J the slopes at p^.  For a normal t its mean
-square is 3 c^2; all readings share it.  The estimate itself is left where the plain formulas have
-it: the term counts as uncertainty, with the root of that.
+c (t/lambda)^2 with c = f(p^ + lambda) - f(p^) - J lambda, J the slopes at p^.  For a normal t its
+mean square is 3 c^2; all readings share it.  The estimate itself is left where the plain formulas
+have it: the term counts as uncertainty, with the root of that.
 """
 
 from __future__ import annotations
