@@ -195,12 +195,21 @@ def test_a_working_day_of_three_benches_by_the_verbs_alone(
         shared = shop.type("bob", "workshop", "list", "--shared", "--json").json["machines"]
         assert shared == listed["machines"]
 
+        # the stretched belt is seen, and a new belt is no drift
+        shown = {m: shop.type("anna", "workshop", "show", m, "--json").json for m in found}
+        [drift] = shown["alder"]["signals"]
+        assert drift["error"] == "scale, belt"
+        assert drift["value"].startswith(("-0.29", "-0.30"))
+        assert not shown["birch"]["signals"]
+        assert not shown["cedar"]["signals"]
+        assert "a step larger than both uncertainties explain" in text
+
         # each life tells what was done, by whom
-        life = shop.type("anna", "workshop", "show", "cedar", "--json").json["events"]
+        life = shown["cedar"]["events"]
         assert {e["bench"] for e in life} == {"carol"}
         assert "belt B-0417" in [e["text"] for e in life if e["what"] == "note"]
-        life = shop.type("anna", "workshop", "show", "alder", "--json").json["events"]
+        life = shown["alder"]["events"]
         assert life[-1]["bench"] == "bob"
         assert {e["bench"] for e in life} == {"anna", "bob"}
-        flash = shop.type("anna", "workshop", "show", "birch", "--json").json["events"]
-        assert "flash 2.1" in [e["text"] for e in flash if e["what"] == "note"]
+        life = shown["birch"]["events"]
+        assert "flash 2.1" in [e["text"] for e in life if e["what"] == "note"]

@@ -140,6 +140,8 @@ def false_alarms(drifts: Drifts) -> str:
     from statistics import NormalDist
 
     count = drifts.watched
+    if not count:
+        return "No chart has values enough for limits yet: steps are held against uncertainties."
     expected = count * 2 * (1 - NormalDist().cdf(3))
     return (
         f"{count} values stand in charts with limits; where nothing drifts, about {expected:.1f} of"
