@@ -100,3 +100,93 @@ def test_points_that_make_no_plane(points, why):
 def test_the_way_round_four_corners_is_round_them():
     order = short_path({"a": (0, 0), "b": (200, 200), "c": (200, 0), "d": (0, 200)})
     assert order in (("a", "c", "b", "d"), ("a", "d", "b", "c"))
+
+
+@pytest.mark.parametrize(
+    ("slopes", "screws", "left"),
+    [
+        ((0.002, 0.001), CORNERS, "rear-left"),  # 0, 0.48 and 0.3 mm high
+        ((0.001, 0.002), CORNERS, "front-right"),  # 0, 0.24 and 0.6
+        ((-0.002, 0.001), CORNERS, "front-left"),  # 0, -0.48 and 0.3
+        ((0.002, 0.001), {"low": (0, 0), "high": (100, 0)}, "high"),
+    ],
+)
+def test_the_screw_in_the_middle_is_left_alone_where_none_is_named(slopes, screws, left):
+    """The median leaves the others the least to do; of two the higher one."""
+    found = plane(at_corners(lambda x, s: slopes[0] * x + slopes[1] * s, CORNERS))
+    told = {turn.screw: turn for turn in turns_of(found, screws, 0.7)}
+    assert (told[left].direction, told[left].turns, told[left].u_turns) == ("leave", 0, 0)
+    assert all(turn.turns > 0 for name, turn in told.items() if name != left)
+
+
+def test_turns_have_the_uncertainty_of_the_difference_in_height():
+    """Two heights of 0.03 mm, three points, no scatter: sqrt(2) * 0.03 mm from corner to corner."""
+    found = plane(at_corners(lambda x, s: 0.001 * x, CORNERS), 0.03)
+    told = {turn.screw: turn for turn in turns_of(found, CORNERS, 0.5, "front-left")}
+    for name in ("front-right", "rear-left"):
+        assert told[name].u_turns == pytest.approx(math.sqrt(2) * 0.03 / 0.5)
+    assert told["front-right"].mm == pytest.approx(-0.24)
+    assert (told["rear-left"].direction, told["rear-left"].mm) == ("leave", pytest.approx(0))
+
+
+@pytest.mark.parametrize(("turns", "direction"), [(0.0049, "leave"), (0.0051, "raise")])
+def test_less_than_half_a_hundredth_of_a_turn_is_none(turns, direction):
+    found = plane(at_corners(lambda x, s: -0.7 * turns / 240 * x, CORNERS))
+    told = {turn.screw: turn for turn in turns_of(found, CORNERS, 0.7, "front-left")}
+    assert told["front-right"].direction == direction
+    assert told["front-right"].turns == pytest.approx(turns)
+
+
+@pytest.mark.parametrize(
+    ("screws", "pitch", "fixed", "why"),
+    [
+        ({"a": (0, 0)}, 0.7, None, "two screws"),
+        (CORNERS, 0, None, "positive"),
+        (CORNERS, math.inf, None, "positive"),
+        (CORNERS, 0.7, "middle", "none of the screws"),
+    ],
+)
+def test_screws_that_cannot_be_turned(screws, pitch, fixed, why):
+    found = plane(at_corners(lambda x, s: 0.001 * x, CORNERS))
+    with pytest.raises(ValueError, match=why):
+        turns_of(found, screws, pitch, fixed)
+    assert len(turns_of(found, {"a": (0, 0), "b": (1, 0)}, 0.7)) == 2
+
+
+def test_heights_of_the_plane_and_between_two_places():
+    """u of a difference: sqrt(x^2 c11 + s^2 c22 + 2 x s c12), here against the points' own."""
+    points = at_corners(lambda x, s: 1 + 0.01 * x - 0.02 * s, CORNERS)
+    found = plane(points, 0.03)
+    assert found.at(10, 20) == pytest.approx(1 + 0.1 - 0.4)
+    assert found.u_between(240, -300) == pytest.approx(math.sqrt(2) * 0.03)  # b to c
+    assert found.u_between(240, 0) == pytest.approx(math.sqrt(2) * 0.03)
+    assert found.dof == 0
+    assert not found.twisted  # three points lie in a plane, whatever they are
+
+
+@pytest.mark.parametrize(("corner", "twisted"), [(0.24, False), (0.28, True)])
+def test_a_bed_is_twisted_beyond_what_the_heights_are_uncertain_by(corner, twisted):
+    """A quarter of the corner's height is left at each; the limit is 3 * 0.03 / sqrt(2) mm.
+
+    The scatter stands in for the uncertainty where it is larger: sqrt(4 * (c/4)^2 / 1) = c/2.
+    """
+    points = [*at_corners(lambda x, s: 0.0, CORNERS), Point(240, 300, corner)]
+    found = plane(points, 0.03)
+    limit = 3 * max(0.03, corner / 2) / math.sqrt(2)
+    assert found.twisted == (found.twist_mm > limit)
+
+
+def test_the_number_of_points_and_their_uncertainty_are_bounded():
+    points = at_corners(lambda x, s: 0.0, CORNERS)
+    for wrong in (0.0, -0.01, math.nan, math.inf):
+        with pytest.raises(ValueError, match="uncertainty"):
+            plane(points, wrong)
+    assert plane(points).dof == 0
+    assert plane(at_corners(lambda x, s: 0.0, FOUR)).dof == 1
+
+
+def test_the_short_way_of_few_and_of_many_places():
+    assert short_path({}) == ()
+    assert short_path({"a": (0, 0), "b": (5, 0)}) == ("a", "b")
+    row = {str(n): (10.0 * ((n * 3) % 8), 0.0) for n in range(8)}  # 0 30 60 10 40 70 20 50
+    assert [row[name][0] for name in short_path(row)] == [0, 10, 20, 30, 40, 50, 60, 70]

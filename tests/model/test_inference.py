@@ -6,8 +6,23 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from agent.model.drive import Toothed
-from agent.model.inference import Sign, infer, microsteps_told
+from agent.model.drive import Roller, Toothed
+from agent.model.inference import (
+    _FULL,
+    _KIND,
+    _LEAD,
+    _MICRO,
+    _PULLEY_RATIO,
+    _ROLLER_RATIO,
+    _SCREW_RATIO,
+    _TEETH,
+    Sign,
+    infer,
+    microsteps_told,
+    signs_of,
+)
+from agent.model.roles import Axes
+from agent.model.settings import Readback, Setting
 from tests.drives import figures
 
 
@@ -75,3 +90,61 @@ def test_the_true_drive_stands_first_or_near():
     found = figures(150, seed=20)["all"]
     assert found["first"] >= 0.8
     assert found["first_three"] >= 0.93  # 450 drives: 0.95 less two standard deviations
+
+
+SHARES = {
+    "full steps": _FULL,
+    "microsteps": _MICRO,
+    "teeth": {(pitch, n): share for pitch, of in _TEETH.items() for n, share in of.items()},
+    "leads": _LEAD,
+    "gears of pulleys": _PULLEY_RATIO,
+    "gears of screws": _SCREW_RATIO,
+    "gears of rollers": _ROLLER_RATIO,
+    **{f"kinds of {role}": kinds for role, kinds in _KIND.items()},
+}
+
+
+@pytest.mark.parametrize("name", SHARES)
+def test_what_is_usual_is_told_in_shares_of_one(name):
+    assert sum(SHARES[name].values()) == pytest.approx(1, abs=0.02)
+    assert all(share > 0 for share in SHARES[name].values())
+
+
+def test_a_planetary_gear_of_57_over_11():
+    found = infer({"across": Sign(80 * 57 / 11)})["across"]
+    assert any(c.ratio == pytest.approx(5.1818, abs=1e-4) for c in found)
+
+
+def test_the_steps_of_parts_are_those_of_the_drive_that_is_made_of_them():
+    """Two ways to one number: parts of the list, and the drive that they make."""
+    signs = {"across": Sign(81.0), "gantry": Sign(400.0), "belt": Sign(105.0)}
+    for role, candidates in infer(signs).items():
+        for c in candidates:
+            assert c.drive().steps_per_mm == pytest.approx(c.steps_per_mm)
+            assert c.off == pytest.approx(signs[role].steps_per_mm / c.steps_per_mm - 1)
+            if c.output is None:
+                assert c.drive(1.2, 30.0).output == Roller(30.0, 1.2)
+
+
+def test_words_of_a_value_above_below_and_as_calculated():
+    def words(steps):
+        return str(next(c for c in infer({"across": Sign(steps)})["across"] if c.ratio == 1))
+
+    assert words(80.0).endswith("20 teeth: 80.00 step/mm")
+    assert words(80.8).endswith("the stored value is 1 % above it")
+    assert words(79.2).endswith("the stored value is 1 % below it")
+
+
+def test_signs_are_those_of_the_axes_letters():
+    settings = {
+        "steps_per_mm.x": Setting(80.0, "step/mm", 3),
+        "max_speed.x": Setting(200.0, "mm/s", 1),
+        "steps_per_mm.y": Setting(0.0, "step/mm", 2),
+        "steps_per_mm.z": Setting(105.0, "step/mm", 2),
+        "max_speed.z": Setting(0.0, "mm/s", 1),
+    }
+    read = Readback("numbered", settings, ("M350 X16 Z2 E3",))
+    assert signs_of(read, Axes("x", "y", "-z")) == {
+        "across": Sign(80.0, 3, 200.0, 16),
+        "belt": Sign(105.0, 2, None, 2),
+    }

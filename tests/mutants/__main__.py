@@ -124,6 +124,8 @@ def chosen(known: reach.Reach, module: str, function: str, budget: float) -> lis
     enter = known.tests(module, function)
     if not function:  # a constant is used by those that import it
         enter = enter.union(*(known.tests(other, "") for other in _importers(module)))
+    if not (function or enter):  # a table: found by its package, not imported by name
+        enter = frozenset(test for test in known.seconds if _near(_file(test), module))
     files = {_file(test) for test in enter}
     beside = {test for test in known.seconds if _file(test) in files} - enter
     left, found = budget, []
@@ -195,7 +197,7 @@ class _First:
         item.add_marker(pytest.mark.timeout(40 + 10 * self._seconds.get(item.nodeid, 30)))
 
     def pytest_runtest_setup(self, item: pytest.Item) -> None:
-        limit = 8 + 5 * self._seconds.get(item.nodeid, 30)
+        limit = 4 + 4 * self._seconds.get(item.nodeid, 30)
         signal.setitimer(signal.ITIMER_PROF, limit)  # left alone, its signal ends the process
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
