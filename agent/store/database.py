@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import threading
 import time
 import weakref
 from collections.abc import Iterator, Mapping, Sequence
@@ -38,6 +39,7 @@ class Database:
         """
         self.path = path
         self._synced = True
+        self._writer = 0  #: thread that is within a transaction
         make_folder(self.path.parent)
         with in_words(self.path):
             self.connection = sqlite3.connect(
@@ -119,18 +121,26 @@ class Database:
 
         synced: on the disk when this returns.  Otherwise it outlives this process, and the power
         once the next synced transaction has come: the log is flushed in its order.
+
+        Within another one of the same thread it is part of that.
         """
+        if self._writer == threading.get_ident():
+            yield self.connection
+            return
         with in_words(self.path):
             if synced is not self._synced:
                 self.connection.execute(f"PRAGMA synchronous = {'FULL' if synced else 'NORMAL'}")
                 self._synced = synced
             self.connection.execute("BEGIN IMMEDIATE")
+            self._writer = threading.get_ident()
             try:
                 yield self.connection
             except BaseException:
                 if self.connection.in_transaction:  # a full disk rolls back by itself
                     self.connection.execute("ROLLBACK")
                 raise
+            finally:
+                self._writer = 0
             self.connection.execute("COMMIT")
 
     def rows(self, query: str, values: Sequence[Any] | Mapping[str, Any] = ()) -> list[Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Mapping
 from typing import Any
 
@@ -20,7 +21,6 @@ def note(record: Record, machine: str, body: Mapping[str, Any], facts: Mapping[s
     Returns the identity of the entry, empty for facts alone.  Raises BadInput for texts that fit
     no record.
     """
-    entry = ""
     shape = {"id": new_identity(), "session": new_identity(), "at": utc_now(), "kind": "note"}
     wrong = misfit("entry", {**shape, "body": as_json(dict(body))})
     bare = {**dict.fromkeys(("port", "family", "identity", "agent"), ""), "at": utc_now()}
@@ -30,22 +30,19 @@ def note(record: Record, machine: str, body: Mapping[str, Any], facts: Mapping[s
             "that cannot be noted",
             problems=[Problem("command line", None, "", wrong or "expected the name of a machine")],
         )
-    if body:
-        entry = record.begin(machine).note("note", body)
-    if facts:
-        with record.writing() as db:
-            known: dict[str, Any] = {}
-            row = db.execute(
-                "SELECT facts FROM document WHERE kind = 'card' AND machine = ? "
-                "ORDER BY at DESC, id DESC LIMIT 1",
-                (machine,),
-            ).fetchone()
-            if row is not None:
-                known = plain_object(row[0]) or {}
-            values = (
-                *(new_identity(), utc_now(), own_bench(db), "card", machine, machine),
-                as_json({**known, **facts}),
-                "",
-            )
-            db.execute(ADD["document"], values)
-    return entry
+    with record.writing() as db:  # all of it or nothing
+        if facts:
+            kept = {**_card(db, machine), **facts}
+            values = (new_identity(), utc_now(), own_bench(db), "card", machine, machine)
+            db.execute(ADD["document"], (*values, as_json(kept), ""))
+        return record.begin(machine).note("note", body) if body else ""
+
+
+def _card(db: sqlite3.Connection, machine: str) -> dict[str, Any]:
+    """What stands on the card of a machine so far."""
+    row = db.execute(
+        "SELECT facts FROM document WHERE kind = 'card' AND machine = ? "
+        "ORDER BY at DESC, id DESC LIMIT 1",
+        (machine,),
+    ).fetchone()
+    return {} if row is None else plain_object(row[0]) or {}

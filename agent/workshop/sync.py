@@ -21,6 +21,7 @@ from agent.store.locks import PortLock
 from agent.store.merging import fitting_now
 from agent.store.record import Record
 from agent.store.rows import new_identity
+from agent.workshop.asking import Row
 from agent.workshop.exchange import Exchanged, Told, exchange
 from agent.workshop.server import Shared
 from agent.workshop.sides import Bench, Workshop
@@ -141,23 +142,32 @@ def share_document(
     bench: Bench, kind: str, name: str, machine: str, text: str, facts: dict[str, Any]
 ) -> bool:
     """Keep a version of a profile or report; False if it is the newest already."""
-    identity = document_id(kind, name, text)
-    if bench.ask("SELECT 1 FROM document WHERE id = :id", id=identity):
+    if _is_kept(bench, kind, name, text):
         return False
-    row = (
-        *(identity, utc_now(), bench.identity, kind, name, machine),
+    bench.add({"document": [_document(bench, kind, name, machine, text, facts)]})
+    return True
+
+
+def _is_kept(bench: Bench, kind: str, name: str, text: str) -> bool:
+    identity = document_id(kind, name, text)
+    return bool(bench.ask("SELECT 1 FROM document WHERE id = :id", id=identity))
+
+
+def _document(
+    bench: Bench, kind: str, name: str, machine: str, text: str, facts: dict[str, Any]
+) -> Row:
+    return (
+        *(document_id(kind, name, text), utc_now(), bench.identity, kind, name, machine),
         json.dumps(facts, ensure_ascii=False),
         text,
     )
-    bench.add({"document": [row]})
-    return True
 
 
 def share_profiles(bench: Bench, folder: Path | None = None) -> int:
     """Keep every saved profile that is new or changed; one that cannot be read stays out."""
     from agent.store.profiles import read_profile
 
-    shared = 0
+    rows = []
     place = folder or user_profiles()
     for path in sorted(place.glob("*.yaml")) if place.is_dir() else ():
         try:
@@ -165,10 +175,7 @@ def share_profiles(bench: Bench, folder: Path | None = None) -> int:
             text = data.decode()
         except (OSError, UnicodeDecodeError):
             continue
-        if bench.ask(
-            "SELECT 1 FROM document WHERE id = :id",
-            id=document_id("profile", path.stem, text),
-        ):
+        if _is_kept(bench, "profile", path.stem, text):
             continue  # known: no need to read its YAML
         try:
             profile = read_profile(data, str(path))
@@ -179,5 +186,7 @@ def share_profiles(bench: Bench, folder: Path | None = None) -> int:
             "angle_deg": profile.tolerance.angle_deg,
             "family": profile.family,
         }
-        shared += share_document(bench, "profile", path.stem, profile.name, text, facts)
-    return shared
+        rows.append(_document(bench, "profile", path.stem, profile.name, text, facts))
+    if rows:
+        bench.add({"document": rows})
+    return len(rows)

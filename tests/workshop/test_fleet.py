@@ -114,6 +114,22 @@ def test_cards_and_profiles_say_where_and_how_close(
     assert found.left["z_scale"].limit == pytest.approx(0.00001)
 
 
+def test_a_note_is_kept_as_a_whole_or_not_at_all(
+    record: Record, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def dies(*_: object) -> str:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as cut:
+        cut.setattr("agent.store.record.Session.note", dies)
+        with pytest.raises(KeyboardInterrupt):
+            note(record, "heron", {"belt": "B-1"}, {"place": "bay 1"})
+    for table in ("session", "entry", "document"):
+        assert record.rows(f"SELECT count(*) FROM {table}") == [(0,)]
+    assert note(record, "heron", {"belt": "B-1"}, {"place": "bay 1"})
+    assert [m.place for m in machines(OwnRecord(record))] == ["bay 1"]
+
+
 @pytest.mark.parametrize("foreign", ["[1]", "no JSON", '{"place": "bay 3"}'])
 def test_a_foreign_card_cannot_break_a_note(record: Record, foreign: str) -> None:
     w = Writer()
