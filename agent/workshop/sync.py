@@ -149,15 +149,29 @@ def share_document(
 
 
 def _is_kept(bench: Bench, kind: str, name: str, text: str) -> bool:
-    identity = document_id(kind, name, text)
+    """The text is the newest that this bench has shared, or another one's that it took up."""
+    own = bench.ask(
+        "SELECT text FROM document WHERE kind = :kind AND name = :name AND bench = :own "
+        "ORDER BY at DESC, id DESC LIMIT 1",
+        kind=kind,
+        name=name,
+        own=bench.identity,
+    )
+    return own[0][0] == text if own else _holds(bench, document_id(kind, name, text))
+
+
+def _holds(bench: Bench, identity: str) -> bool:
     return bool(bench.ask("SELECT 1 FROM document WHERE id = :id", id=identity))
 
 
 def _document(
     bench: Bench, kind: str, name: str, machine: str, text: str, facts: dict[str, Any]
 ) -> Row:
+    identity = document_id(kind, name, text)
+    if _holds(bench, identity):  # it is taken back: the newest version again
+        identity = new_identity()
     return (
-        *(document_id(kind, name, text), utc_now(), bench.identity, kind, name, machine),
+        *(identity, utc_now(), bench.identity, kind, name, machine),
         json.dumps(facts, ensure_ascii=False),
         text,
     )

@@ -79,13 +79,28 @@ def test_profiles_travel_with_every_version(
     assert at("anna", "workshop", "sync")["profiles_shared"] == 1
     first = place.read_bytes()
     place.write_bytes(first + b"# a remark\n")
+    assert at("anna", "workshop", "sync")["profiles_shared"] == 1
+    place.write_bytes(first)  # taken back: the newest is the first again
+    assert at("anna", "workshop", "sync")["profiles_shared"] == 1
+    at("anna", "workshop", "note", "heron", "hello")
+    newest = at("anna", "workshop", "show", "heron")["documents"]
+    assert [d["kind"] for d in newest] == ["profile"] * 3
+    out = tmp_path / "newest.yaml"
+    at("anna", "workshop", "fetch", newest[0]["id"][-8:], "--out", str(out))
+    assert out.read_bytes() == first
+    assert at("anna", "workshop", "sync")["profiles_shared"] == 0
+    place.write_bytes(first + b"# another remark\n")
     (place.parent / "broken.yaml").write_bytes(b"format: [")
     assert at("anna", "workshop", "sync")["profiles_shared"] == 1
     assert at("anna", "workshop", "sync")["profiles_shared"] == 0
     at("bob", "workshop", "note", "heron", "hello")
     at("bob", "workshop", "sync")
     kept = at("bob", "workshop", "show", "heron")["documents"]
-    assert len(kept) == 2
+    assert len(kept) == 4
+    # bob has fetched it: what anna has shared already is no version of his
+    copy = tmp_path / "bob" / "profiles" / "heron.yaml"
+    at("bob", "workshop", "fetch", kept[0]["id"][-8:], "--out", str(copy))
+    assert at("bob", "workshop", "sync")["profiles_shared"] == 0
     out = tmp_path / "first.yaml"
     at("bob", "workshop", "fetch", kept[-1]["id"][-8:], "--out", str(out))
     assert out.read_bytes() == first
