@@ -31,6 +31,14 @@ def test_settings_differ_where_the_digits_cannot_hide_it() -> None:
     )
 
 
+def test_what_only_one_of_two_profiles_has_is_a_difference_both_ways() -> None:
+    without = replace(HERON, mechanics=replace(HERON.mechanics, yaw_span_mm=None))
+    (lost,) = compare_profiles(HERON, without)
+    assert (lost.key, lost.left, lost.right) == ("mechanics.yaw_span_mm", "300", None)
+    (found,) = compare_profiles(without, HERON)
+    assert (found.key, found.left, found.right) == ("mechanics.yaw_span_mm", None, "300")
+
+
 def test_a_profile_is_like_itself_wherever_it_was_read() -> None:
     assert compare_profiles(HERON, replace(HERON, name="twin", read_at="later", note="x")) == ()
 

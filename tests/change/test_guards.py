@@ -22,7 +22,7 @@ from agent.change.guards import (
 from agent.model.drive import Drive, Roller, Toothed
 from agent.model.profile import Mechanics
 from agent.model.roles import Axes
-from agent.model.settings import UNITS, Readback, Setting
+from agent.model.settings import POSITIVE, UNITS, Readback, Setting
 from tests.change.bench import HERON, holding
 
 
@@ -219,6 +219,39 @@ def test_every_kind_of_key_is_asked_about_beyond_what_is_usual(kind: str) -> Non
     inside = (low + high) / 2
     found = replace(holding(), settings={f"{kind}.x": Setting(inside, UNITS[kind], 2)})
     assert "unusual" not in {code for _, code, _ in said(f"{kind}.x", inside, found)}
+
+
+#: What is usual, a second time: common practice, as in the guards.
+USUAL_VALUES = {
+    "steps_per_mm": (5, 20_000),
+    "max_speed": (0.5, 1_000),
+    "max_acceleration": (10, 50_000),
+    "acceleration": (10, 50_000),
+    "jerk": (0, 60),
+    "junction_deviation": (0, 0.5),
+    "home_offset": (-500, 500),
+    "probe_offset": (-100, 100),
+    "hotend_pid": (0, 5_000),
+    "bed_pid": (0, 5_000),
+    "motor_current": (50, 3_500),
+    "max_travel": (20, 20_000),
+    "min_speed": (0, 50),
+    "segment_time": (0, 200_000),
+}
+
+
+@pytest.mark.parametrize("kind", sorted(USUAL_VALUES))
+def test_the_ends_of_what_is_usual_are_usual(kind: str) -> None:
+    assert {*USUAL_VALUES, "skew"} == {*USUAL}
+    for end, beyond in zip(USUAL_VALUES[kind], (-1, 1), strict=True):
+        for value, unusual in ((end, False), (end + beyond * 0.01, True)):
+            if value == 0 and kind in POSITIVE:
+                continue  # refused as such
+            settings = {f"{kind}.q": Setting(value, UNITS[kind], 2)}
+            found = replace(holding(), settings=settings)
+            codes = {code for _, code, _ in said(f"{kind}.q", value, found, Mechanics())}
+            refused = value < 0 and kind in POSITIVE
+            assert ("unusual" in codes) == (unusual and not refused), (kind, value, codes)
 
 
 def test_a_home_offset_is_held_against_the_travel_of_its_axis() -> None:

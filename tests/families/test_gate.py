@@ -224,3 +224,22 @@ def test_only_a_link_without_a_family_has_no_gate() -> None:
     attached.contact.attach(MemoryTransport(machine.controller))
     assert isinstance(attached.contact.link, Link)
     assert isinstance(attached.contact.link.gate, Gate)
+
+
+@pytest.mark.parametrize("name", FAMILIES)
+def test_each_way_lets_out_what_it_is_for_and_nothing_of_the_others(name: str) -> None:
+    family = FAMILIES[name]
+    of_way: dict[Way, list[str]] = {
+        "store": [word for word in (family.words.store, family.words.reload) if word],
+        "wake": list(family.unlocks),
+        "home": ["G28 X"] if family.heats else [],
+    }
+    for way, lines in of_way.items():
+        for line in lines:
+            assert fits(line, family, way), (way, line)
+            others = {"store", "wake", "home"} - {way}
+            assert not any(fits(line, family, other) for other in others), line
+    assert not fits("G28", family, "home")  # every axis at once: no axis was named
+    for way in ("store", "wake", "home"):
+        assert not fits("M104 S200", family, way)
+        assert not fits("G1 X5", family, way)

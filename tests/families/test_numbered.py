@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from agent.families import adopt
+from agent.families import FAMILIES, adopt
 from agent.families.gate import named
 from tests.change.bench import Bench, heron
 
@@ -23,3 +23,18 @@ def test_a_stream_never_holds_more_than_the_receive_buffer() -> None:
     assert bench.machine.controller.lost_bytes == 0
     sent = [line for line in bench.machine.controller.received if line.startswith("G1 ")]
     assert sent == moves
+
+
+def test_lines_that_are_no_settings_are_noted_or_damage() -> None:
+    lines = [
+        "$100=80.000",
+        "$101=80.000",
+        "$102=105.370",
+        "[VER:1.1:a board]",
+        "[MSG:x]",
+        "strange",
+    ]
+    reading = FAMILIES["numbered"].parse(lines)
+    assert reading.identity == "[VER:1.1:a board]"
+    assert (reading.notes, reading.damage) == (("strange",), ())
+    assert FAMILIES["numbered"].parse([*lines, "$10"]).damage == ("the remains of a line: $10",)

@@ -11,6 +11,7 @@ import yaml
 from agent.errors import LinkFailed
 from agent.families import FAMILIES, adopt, identify, read_back, read_once
 from agent.families.base import Family
+from agent.families.table import keys_of
 from agent.families.values import inch_factor, setting
 from agent.wire.exchange import State
 from agent.wire.link import Link
@@ -247,3 +248,23 @@ def test_a_value_that_no_machine_has_is_damage(key: str, printed: str, fits: boo
     else:
         with pytest.raises(ValueError, match="impossible"):
             setting(key, printed, "raw")
+
+
+@pytest.mark.parametrize(
+    ("text", "keys"),
+    [
+        ("Bed PID P-gain", ("bed_pid.p",)),
+        ("Bed PID I-gain", ("bed_pid.i",)),
+        ("Bed PID D-gain", ("bed_pid.d",)),
+        ("Bed PID drive max", ()),
+        ("Bed", ()),
+        ("Hot PID P-gain", ()),
+        ("Extr.1 PID P-gain", ("hotend_pid.p",)),
+        ("Extr.2 PID P-gain", ()),
+        ("Extr.2 steps per mm", ("steps_per_mm.e1",)),
+        ("Max. jerk", ("jerk.x", "jerk.y")),
+        ("Max. Z-jerk", ("jerk.z",)),
+    ],
+)
+def test_entries_of_a_table_go_by_their_whole_text(text: str, keys: tuple[str, ...]) -> None:
+    assert keys_of(text) == keys

@@ -89,3 +89,17 @@ def test_the_name_of_a_new_file_is_flushed_with_it(tmp_path, monkeypatch):
     monkeypatch.setattr(os, "fsync", noted)
     write_file(tmp_path / "a", "text")
     assert flushed[-2:] == [False, True]
+
+
+@pytest.mark.parametrize("mask", [0o022, 0o077])
+def test_a_new_file_has_the_permissions_that_the_user_wants_and_the_mask_stays(
+    tmp_path: Path, mask: int
+) -> None:
+    before = os.umask(mask)
+    try:
+        write_file(tmp_path / "file", "new")
+        assert (tmp_path / "file").stat().st_mode & 0o777 == 0o666 & ~mask
+        (tmp_path / "other").write_text("of another")
+        assert (tmp_path / "other").stat().st_mode & 0o777 == 0o666 & ~mask
+    finally:
+        os.umask(before)

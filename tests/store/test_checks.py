@@ -7,7 +7,7 @@ import re
 
 import pytest
 
-from agent.store.checks import MOST_DEPTH, Misfit, _suspect, body_of, identity
+from agent.store.checks import MOST_BODY, MOST_DEPTH, Misfit, _suspect, body_of, identity
 
 
 @pytest.mark.parametrize(
@@ -29,6 +29,16 @@ from agent.store.checks import MOST_DEPTH, Misfit, _suspect, body_of, identity
 def test_what_no_record_may_hold_is_refused(body: str) -> None:
     with pytest.raises(Misfit):
         body_of("of tomorrow", body)
+
+
+def test_a_body_is_no_longer_than_it_may_be() -> None:
+    longest = '{"a": "' + "b" * (MOST_BODY - 9) + '"}'
+    assert len(longest) == MOST_BODY
+    assert body_of("of tomorrow", longest)
+    with pytest.raises(Misfit, match="longer"):
+        body_of("of tomorrow", longest + " ")
+    with pytest.raises(Misfit, match="object as JSON text"):
+        body_of("of tomorrow", {"a": 1})
 
 
 def test_many_shallow_lists_are_no_deep_ones() -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from agent.errors import BadInput, Refused
 from agent.model.drive import Drive, Roller, Screw, Toothed
-from agent.model.profile import BedScrews, Mechanics, Profile, SavedSetting
+from agent.model.profile import BedScrews, Material, Mechanics, Profile, SavedSetting
 from agent.model.settings import Readback, Setting
 from agent.store.profiles import (
     find_profile,
@@ -175,3 +175,23 @@ def test_text_of_a_controller_cannot_break_out_of_the_file() -> None:
     profile = Profile(name="a", identity=hostile, other=(hostile,))
     again = read_profile(profile_text(profile).encode(), "a.yaml")
     assert again.identity == again.other[0] == 'x"?settings: {} ?[2J'
+
+
+def test_words_of_a_controller_are_kept_as_far_as_a_file_may_hold_them() -> None:
+    long = "board\x07 " + "a" * 600
+    text = profile_text(Profile("crane", identity=long, other=(long, "short")))
+    back = read_profile(text.encode(), "a file")
+    assert back.identity == ("board? " + "a" * 600)[:500]
+    assert back.other == (back.identity, "short")
+
+
+def test_a_text_says_what_is_not_known() -> None:
+    text = profile_text(Profile("crane"))
+    for gap in ("gantry_angle_deg", "travel_mm", "drives.across", "drives.gantry", "drives.belt"):
+        assert f"  # {gap}: not known" in text
+    assert "nozzle_c" not in text
+    text = profile_text(Profile("crane", material=Material(name="PETG", bed_c=70)))
+    assert "  # nozzle_c: not known" in text
+    assert "  # bed_c" not in text
+    whole = profile_text(load_profile("heron"))
+    assert "not known\n" not in whole.partition("mechanics:")[2]

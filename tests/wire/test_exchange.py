@@ -25,6 +25,7 @@ from agent.wire.events import (
     Unsolicited,
 )
 from agent.wire.exchange import Exchange, LocalFault, State, Window
+from agent.wire.words import ALARMS, REFUSALS, halt_reason, refusal
 
 
 def waiting(line: str = "M503") -> Exchange:
@@ -84,6 +85,7 @@ def test_forms_of_acknowledgement(text: str, data: str) -> None:
         ('echo:enqueueing "M84 X Y"', ForeignCommand("M84 X Y")),
         ('echo:Enqueing to the front: "M600"', ForeignCommand("M600")),
         ("echo:M503", Echoed("echo:M503")),
+        ("M503", Echoed("M503")),
         ("Error:Wrong checksum, Last Line: 4", Complaint("Error:Wrong checksum, Last Line: 4")),
         ("okay, a remark", Received("okay, a remark")),
         ("please restart", Received("please restart")),
@@ -296,3 +298,22 @@ def test_window_by_bytes() -> None:
     exchange.send("G1 X100", 0.0)  # 8 bytes with its end
     assert exchange.has_room("G1 X1234567")
     assert not exchange.has_room("G1 X12345678")
+
+
+def test_an_acknowledgement_glued_behind_data_counts_with_the_number_just_sent() -> None:
+    exchange = numbered()
+    exchange.send("M503", 1.0)
+    events = exchange.receive(b"echo: M92 X80.00ok N41 P15 B3\n", 1.1)
+    assert [type(event) for event in events] == [Received, Acknowledged]
+    assert exchange.state is State.READY
+
+
+def test_every_refusal_and_alarm_has_its_number_and_words_of_its_own() -> None:
+    assert list(ALARMS) == list(range(1, 10))
+    assert len(set(ALARMS.values())) == len(ALARMS)
+    assert halt_reason("ALARM:7") == "alarm 7: homing: door open"
+    assert halt_reason("ALARM:10") == "alarm 10: unknown"
+    assert list(REFUSALS) == [2, 3, 4, 5, 7, 8, 9, 10, 11, 12, 17]
+    assert refusal("error:9") == "9 (locked by an alarm or a jog)"
+    assert refusal("error:1") == "1"
+    assert refusal("error:checksum") == "checksum"

@@ -204,3 +204,45 @@ def test_silence_from_the_first_byte_on_is_told_from_silence_later() -> None:
     with pytest.raises(LinkFailed) as caught:
         talks.ask("M115")
     assert not isinstance(caught.value, Unanswered)
+
+
+@pytest.mark.parametrize(
+    ("line", "seconds", "given_up"),
+    [
+        ("G1 X1", 299, False),
+        ("G1 X1", 301, True),
+        ("M190 S60", 1799, False),
+        ("M190 S60", 1801, True),
+    ],
+)
+def test_a_stream_waits_five_minutes_and_half_an_hour_for_what_takes_long(
+    line: str, seconds: float, given_up: bool
+) -> None:
+    transport = Scripted(lambda sent: b"")
+    read = transport.read
+
+    def late(until: float) -> bytes:
+        if transport.received and until >= seconds:
+            read(seconds)
+            return b"ok\n"
+        return read(until)
+
+    transport.read = late  # type: ignore[method-assign]
+    if given_up:
+        transport.read = read  # type: ignore[method-assign]
+        with pytest.raises(LinkFailed, match="no answer"):
+            Link(transport).stream([line])
+        assert seconds - 2 <= transport.now() < seconds
+    else:
+        assert Link(transport).stream([line]) == 1
+
+
+def test_what_was_heard_last_is_told_when_the_link_is_closed() -> None:
+    transport = always(b"ok\n")
+    link = Link(transport)
+    record: list[str] = []
+    link.on_traffic = lambda at, way, *lines: record.extend(lines)
+    transport.say(b"a last word\n")
+    link._pump(transport.now())
+    link.close()
+    assert record == ["a last word"]
