@@ -261,7 +261,8 @@ def slip(empty: BeltRun, loaded: BeltRun) -> Slip:
     """
     difference = empty.scale - loaded.scale
     u = math.hypot(empty.u_scale, loaded.u_scale)
-    ratio = loaded.scatter / empty.scatter if empty.scatter else math.inf
+    beyond = math.inf if loaded.scatter else 1.0
+    ratio = loaded.scatter / empty.scatter if empty.scatter else beyond
     factor = max(empty.factor95, loaded.factor95)
     enough = min(empty.dof, loaded.dof) >= 4
     return Slip(difference, u, ratio, difference > factor * u or (enough and ratio > 2.5))

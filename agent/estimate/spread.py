@@ -139,8 +139,10 @@ class Spread:
         """What the unknowns say of a reading (K,), mm, and its variance (K,), mm^2."""
         h = self.J[row] * self.size
         if self.of_readings:
-            V = self.V[:, row]
-            variance = V - V**2 * self.inverse[:, row, row]
+            # beside the row's own variance, huge where it is left out, this would be rounding
+            beside = (self.H @ h[:, :, None])[:, :, 0]
+            seen = np.einsum("kn,knm,km->k", beside, self.inverse, beside)
+            variance = np.sum(h * h, axis=1) - seen
         else:
             variance = np.einsum("ki,kij,kj->k", h, self.inverse, h)
         return np.sum(h * self.x, axis=1), variance

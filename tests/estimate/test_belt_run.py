@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy.stats import f
 
 from agent.estimate.belt_run import Period, belt_run, reversal, slip, whole_turns
 from agent.estimate.drift import Dated, drift
@@ -124,3 +125,40 @@ def test_the_interval_of_the_slope_holds_with_few_readings(periods, count):
         found = belt_run(x, x * 1.002 + wave + rng.normal(0, 0.03, count), periods)
         held += abs(found.scale - 0.002) <= found.factor95 * found.u_scale
     assert 0.93 <= held / runs <= 0.97  # three standard deviations of 1,000 are 0.02
+
+
+@pytest.mark.parametrize("dof", [1, 2, 4, 9])
+def test_a_sine_is_beyond_noise_where_the_f_test_says_so(dof):
+    """Two coefficients against zero by the ratio of sums of squares, its level by scipy.stats.f."""
+    rng = np.random.default_rng(dof)
+    x = np.linspace(15, 420, 4 + dof)
+    line = np.column_stack([np.ones_like(x), x])
+    turns = 2 * np.pi * x / 91.1
+    whole = np.column_stack([line, np.cos(turns), np.sin(turns)])
+    told = []
+    for _ in range(200):
+        d = 0.05 * np.cos(turns - 1) + rng.normal(0, 0.03, x.size)
+        rss = [float(np.sum((d - A @ np.linalg.lstsq(A, d)[0]) ** 2)) for A in (line, whole)]
+        ratio = (rss[0] - rss[1]) / 2 / (rss[1] / dof)
+        found = belt_run(x, x + d, [Period("roller", 91.1)]).waves[0]
+        told.append((found.significant, bool(f.sf(ratio, 2, dof) < 0.05)))
+    assert [ours for ours, _ in told] == [theirs for _, theirs in told]
+    assert {theirs for _, theirs in told} == {True, False}
+
+
+def test_a_wave_of_no_height_has_the_uncertainty_of_its_cosine():
+    x = np.arange(10, 400, 13.0)
+    found = belt_run(x, x, [Period("roller", 91.1)], 0.03).waves[0]
+    turns = 2 * np.pi * x / 91.1
+    A = np.column_stack([np.ones_like(x), x, np.cos(turns), np.sin(turns)])
+    cov = 0.03**2 * np.linalg.inv(A.T @ A)
+    assert (found.amplitude, found.u) == (0.0, pytest.approx(math.sqrt(cov[2, 2])))
+    assert not found.significant
+
+
+def test_two_runs_without_any_scatter_show_no_slip():
+    x = np.arange(10, 400, 13.0)
+    perfect = belt_run(x, x)
+    assert not slip(perfect, perfect).present
+    assert slip(perfect, perfect).scatter_ratio == 1.0
+    assert slip(perfect, belt_run(x, x * 0.99)).present
