@@ -63,22 +63,33 @@ class Synced:
         }
 
 
+def _nothing() -> None:
+    pass
+
+
 def sync(
     record: Record,
     url: str,
     told: Told | None = None,
     *,
     patience: float = 0.0,
-    waits: Callable[[], None] | None = None,
+    waits: Callable[[], None] = _nothing,
+    begun: Callable[[], object] = _nothing,
 ) -> Synced:
     """Exchange with the workshop at `url`; `patience`: seconds to wait for another sync's end.
 
-    waits: called once where it does wait.
+    waits, begun: called once where it does wait, and before anything is looked at.
 
     Raises LinkFailed if it cannot be reached or the connection breaks (what was taken by then
     stays on both sides), Refused if it refuses.
     """
-    with one_at_a_time(patience, waits), Shared(url, bench=bench_name()) as shared:
+    with one_at_a_time(patience, waits):
+        begun()
+        return _sync(record, url, told)
+
+
+def _sync(record: Record, url: str, told: Told | None) -> Synced:
+    with Shared(url, bench=bench_name()) as shared:
         bench = Bench(record)
         ahead = _check_clock(bench, shared)
         fresh = share_profiles(bench)
@@ -94,13 +105,18 @@ def sync(
         return Synced(found, ahead, fresh, came_in, tuple(str(row[0]) for row in names))
 
 
+def turn(what: str) -> PortLock:
+    """The turn of this bench at something, wherever it is given.  Raises LinkFailed if taken."""
+    return PortLock(f"workshop://{what}", home() / "locks")
+
+
 @contextmanager
-def one_at_a_time(patience: float = 0.0, waits: Callable[[], None] | None = None) -> Iterator[None]:
+def one_at_a_time(patience: float = 0.0, waits: Callable[[], None] = _nothing) -> Iterator[None]:
     """One sync of this record at a time.  Raises Refused while another one runs."""
     until = time.monotonic() + patience
     while True:
         try:
-            lock = PortLock("workshop", home() / "locks")
+            lock = turn("sync")
             break
         except LinkFailed as taken:
             if time.monotonic() >= until:
@@ -108,9 +124,8 @@ def one_at_a_time(patience: float = 0.0, waits: Callable[[], None] | None = None
                     "another sync of this bench is under way",
                     remedy="It carries on; look again later",
                 ) from taken
-            if waits is not None:
-                waits()
-                waits = None
+            waits()
+            waits = _nothing
             time.sleep(0.1)
     with lock:
         yield

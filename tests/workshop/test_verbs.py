@@ -235,15 +235,42 @@ def test_what_can_go_wrong_ends_in_a_sentence(
     assert "no address of a workshop" in at("anna", "workshop", "sync", code=2)
 
 
-def test_a_second_sync_of_one_bench_waits_its_turn(tmp_path: Path, at: At, url: str) -> None:
+def test_a_second_sync_of_one_bench_waits_its_turn(
+    tmp_path: Path, at: At, url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     from agent.workshop.sync import one_at_a_time
 
     at("anna", "workshop", "join", url)
     with one_at_a_time():
         assert "under way" in at("anna", "workshop", "sync", code=1)
+        monkeypatch.chdir(tmp_path)  # wherever it is given
+        assert "under way" in at("anna", "workshop", "sync", code=1)
         told = at("anna", "workshop", "sync", "--patience", "1", code=1)
         assert told.count("waiting") == 1
     at("anna", "workshop", "sync")
+
+
+def test_of_syncs_by_themselves_one_waits_and_takes_all_along(
+    tmp_path: Path, at: At, url: str, server: Server
+) -> None:
+    from agent.face.shop.afterwards import carry_out
+    from agent.workshop.sync import one_at_a_time
+
+    at("anna", "workshop", "join", url, "--auto")
+    last = tmp_path / "anna" / "workshop-last.json"
+    with one_at_a_time():
+        at("anna", "workshop", "note", "heron", "hello")
+        until = time.monotonic() + PATIENCE
+        while not last.exists() and time.monotonic() < until:
+            time.sleep(0.05)
+        told = last.read_bytes()
+        at("anna", "workshop", "note", "heron", "hello again")
+        carry_out()  # does not wait beside it
+        assert last.read_bytes() == told
+    until = time.monotonic() + PATIENCE
+    while b"sent" not in last.read_bytes() and time.monotonic() < until:
+        time.sleep(0.05)
+    assert server.rows(url, "SELECT count(*) FROM entry") == [(2,)]
 
 
 def test_a_sync_by_itself_that_takes_long_is_told_by_the_list(

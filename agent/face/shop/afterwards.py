@@ -74,21 +74,29 @@ def start() -> None:
 
 
 def carry_out() -> None:
-    """Sync, and leave what came of it for `last_failure`; that it runs for `under_way`."""
+    """Sync, and leave what came of it for `last_failure`; that it runs for `under_way`.
+
+    Where one waits for its turn already, that one takes along what was noted by now.
+    """
     import json
 
-    from agent.errors import AgentError
+    from agent.errors import AgentError, LinkFailed
     from agent.store.atomic import write_file
     from agent.store.journal import utc_now
     from agent.store.record import Record
     from agent.workshop.settings import must_be_joined
-    from agent.workshop.sync import sync
+    from agent.workshop.sync import sync, turn
 
+    try:
+        waiting = turn("waiting")
+    except LinkFailed:
+        return
     with suppress(AgentError):
         write_file(last_path(), json.dumps({**_last(), "since": utc_now()}, indent=2) + "\n")
     try:
-        with Record() as record:
-            found = sync(record, must_be_joined().url, patience=PATIENCE).to_plain()
+        with waiting, Record() as record:
+            url = must_be_joined().url
+            found = sync(record, url, patience=PATIENCE, begun=waiting.release).to_plain()
     except AgentError as error:
         found = {"error": error.what, "remedy": error.remedy}
     write_file(last_path(), json.dumps(found, indent=2) + "\n")
