@@ -15,7 +15,7 @@ import click
 
 from agent.bench.rounds import MOVES
 from agent.errors import Refused
-from agent.face import tables
+from agent.face import described, tables
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Count, Verb, as_json
 from agent.face.screen import Screen
@@ -262,7 +262,7 @@ def _write(job: Job) -> None:
 def _compare(job: Job) -> None:
     screen, session, proofs = job.screen, job.session, job.proofs
     compared = session.bench.compare()
-    tables.comparison(screen, compared)
+    screen.show(described.comparison(compared))
     apart = [row.name for row in compared if not row.agrees]
     proofs["second measurement as expected"] = bool(compared) and not apart
 

@@ -17,7 +17,7 @@ from agent.bench.events import reading_plain
 from agent.bench.rounds import MOVES, Laid
 from agent.errors import BadInput, Problem, Refused
 from agent.estimate.repeats import suspect
-from agent.face import short, tables
+from agent.face import described, short
 from agent.face.answers import Typed, typed_lengths
 from agent.face.benchwork import show_picture, sizes_from
 from agent.face.checking import CHECK, check_instrument, check_slicing
@@ -265,7 +265,9 @@ def answer(desk: Desk) -> None:
     document = {"readings": [reading_plain(one.reading, one.piece) for one in taken]}
 
     def show() -> None:
-        tables.readings(desk.screen, taken)
+        step = desk.session.profile.instrument.resolution_mm
+        pieces = [one.piece for one in taken]
+        desk.screen.show(described.readings([one.reading for one in taken], pieces, step))
         if desk.session.book.trouble:
             desk.screen.say(f"! The record cannot be kept: {desk.session.book.trouble}")
 

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.text import Text
 
+    from agent.face.parts import Table
+
 #: Widest line of running text; a wide window is no reason for long lines.
 _TEXT_WIDTH = 80
 
@@ -216,6 +218,11 @@ class Screen:
         lines = textwrap.wrap(clean(text), console.width) or [""]
         console.print("\n" + "\n".join(lines), style="bold", soft_wrap=True)
         console.print("-" * max(map(len, lines)))
+
+    def show(self, table: Table) -> None:
+        """A table that the report may show as well; its caption is for paper."""
+        here = table.on_screen
+        self.table([(name, stands == "right") for name, stands in here.columns], here.rows)
 
     def table(self, columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> None:
         """A table; where the window is narrow its rows become two lines or more.

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from agent.errors import AgentError, Contradicted, Refused
-from agent.face import tables
+from agent.face import described, tables
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
 from agent.face.screen import Screen
@@ -59,7 +59,7 @@ def solve(desk: Desk, /, files: tuple[Path, ...], every_reading: bool, whole_bud
         compared = () if files else desk.session.bench.compare()
         if compared:
             desk.screen.heading("Compared with what was expected")
-            tables.comparison(desk.screen, compared)
+            desk.screen.show(described.comparison(compared))
 
     desk.screen.answer(solution.to_plain(), show_all)
     if solution.contradictory:
@@ -197,7 +197,7 @@ def show_readings(screen: Screen, survey: Survey, solution: Solution, *, every: 
     readings = readings_of(survey, solution)
     limits = residual_limits(solution)
     if every:
-        tables.residuals(screen, readings, solution.residuals, limits)
+        screen.show(described.residuals(readings, solution.residuals, limits))
         names = [reading_name(reading) for reading in readings]
         for line in plots.residuals(names, solution.residuals, limits, width=79):
             screen.say(f" {line}")
@@ -218,7 +218,7 @@ def show_readings(screen: Screen, survey: Survey, solution: Solution, *, every: 
         )
         return
     screen.say(f"{count}; these do not belong to the others ('solve --readings' lists all):")
-    tables.residuals(screen, *zip(*apart, strict=True))
+    screen.show(described.residuals(*zip(*apart, strict=True)))
 
 
 def _fit_words(goodness: Goodness) -> str:
@@ -249,33 +249,13 @@ def show_belt_runs(screen: Screen, survey: Survey, solution: Solution) -> None:
         screen.heading(f"Run {number} over marks, {run.axis} axis")
         for line in plots.belt_run(run, found, width=79, height=12):
             screen.say(f" {line}")
-        screen.say(
-            f"Slope {100 * found.scale:+.3f} % ± {100 * found.factor95 * found.u_scale:.3f} %."
-        )
-        for wave in found.waves:
-            verdict = "mechanics, not steps" if wave.significant else "within the noise"
-            screen.say(
-                f"Sine of the {wave.period.name} ({wave.period.mm:.1f} mm):"
-                f" {wave.amplitude:.3f} mm ± {2 * wave.u:.3f}: {verdict}."
-            )
+        screen.show(described.belt_run(run, found, solution.belt))
 
 
 def show_corrections(screen: Screen, survey: Survey, solution: Solution) -> None:
     """Settings to change and the slicing angle; says so where nothing is to be changed."""
     if solution.corrections:
-        rows = [
-            (
-                c.setting,
-                f"{c.old:g}",
-                f"{c.new:.4f}",
-                f"± {2 * c.u:.4f}",
-                f"{100 * (c.new / c.old - 1):+.3f} %",
-                c.line or "-",
-            )
-            for c in solution.corrections
-        ]
-        columns = [("setting", False), ("old", True), ("new", True), (tables.SPREAD, True)]
-        screen.table([*columns, ("change", True), ("line", False)], rows)
+        screen.show(described.corrections(solution))
     if solution.slicing_angle_deg is not None:
         screen.say(
             f"Set the gantry angle in your slicer to {solution.slicing_angle_deg:.3f}° (was"

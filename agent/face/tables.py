@@ -3,47 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
-from agent.face.plots import interval
+from agent.face import described
 from agent.face.screen import Screen
-from agent.face.words import reading_name, shown, vector
+from agent.face.words import reading_name
 from agent.model.exact import as_printed, in_full
 from agent.model.feature import Reading
 from agent.model.settings import Readback
 from agent.model.survey import Survey
 
-#: Heading of the half widths of 95 % intervals.
-SPREAD: Final = "± (95 %)"
-
 if TYPE_CHECKING:
-    from agent.bench.rounds import Taken
     from agent.change.outcome import Outcome
     from agent.change.plan import Plan
     from agent.change.storing import Look
-    from agent.estimate.foretelling import Comparison
-    from agent.estimate.solution import Residual, Solution
+    from agent.estimate.solution import Solution
 
 
 def parameters(screen: Screen, survey: Survey, solution: Solution) -> None:
     """Every parameter with its 95 % interval, and what follows from it."""
-    from agent.estimate.standing import verdict
-
-    rows = []
-    for name, p in solution.parameters.items():
-        words = shown(name)
-        rows.append(
-            (
-                words.words,
-                words.value(p.value),
-                words.spread(p.expanded95),
-                interval(p.value, p.expanded95, 2 * p.prior_u, 15) if p.prior_u > 0 else "stated",
-                verdict(name, p, solution, survey),
-            )
-        )
-    screen.table(
-        [("error", False), ("found", True), (SPREAD, True), ("", False), ("verdict", False)], rows
-    )
+    screen.show(described.parameters(survey, solution))
     tolerance = survey.tolerance
     screen.say(
         f"Tolerance {tolerance.scale_percent:g} % and {tolerance.angle_deg:g}°: what is within it"
@@ -53,42 +32,9 @@ def parameters(screen: Screen, survey: Survey, solution: Solution) -> None:
 
 def combinations(screen: Screen, solution: Solution) -> None:
     """Combinations known better than their parts; nothing where there are none."""
-    if not solution.derived:
-        return
-    screen.say("Known only in combination:")
-    rows = [
-        (shown(name).words, shown(name).value(c.value), shown(name).spread(2 * c.u))
-        for name, c in solution.derived.items()
-    ]
-    screen.table([("combination", False), ("found", True), (SPREAD, True)], rows)
-
-
-def residuals(
-    screen: Screen,
-    readings: Sequence[Reading],
-    found: Sequence[Residual],
-    limits: Sequence[float | None],
-) -> None:
-    """Readings against the estimate; those that fit badly are marked in words.
-
-    limits  as of `agent.estimate.residual_limits`
-    """
-    rows = [
-        (
-            str(number),
-            reading_name(reading),
-            f"{r.measured:.3f}",
-            f"{r.predicted:.3f}",
-            f"{r.residual:+z.3f}",
-            "" if limit is None else f"± {limit:.3f}",
-            "read again" if r.outlier else "only one of its kind" if limit is None else "",
-        )
-        for number, (reading, r, limit) in enumerate(
-            zip(readings, found, limits, strict=True), start=1
-        )
-    ]
-    columns = [("no", True), ("reading", False), ("measured, mm", True), ("expected, mm", True)]
-    screen.table([*columns, ("difference", True), ("allowed", True), ("", False)], rows)
+    if solution.derived:
+        screen.say("Known only in combination:")
+        screen.show(described.combinations(solution))
 
 
 def settings(
@@ -155,18 +101,7 @@ def plan(screen: Screen, plan: Plan) -> None:
 
 def outcome(screen: Screen, outcome: Outcome, evidence: str = "") -> None:
     """What became of each change, and how far it is proved; `evidence` of the last stage."""
-    from agent.change.outcome import STATE_WORDS
-
-    rows = [
-        (
-            fate.key,
-            in_full(fate.wanted),
-            "-" if fate.found is None else in_full(fate.found),
-            STATE_WORDS[fate.state],
-        )
-        for fate in outcome.fates
-    ]
-    screen.table([("setting", False), ("sent", True), ("read back", True), ("result", False)], rows)
+    screen.show(described.outcome(outcome))
     for change in outcome.moved:
         screen.say(f"! Changed although no line of the plan names it: {change}")
     for note in outcome.notes:
@@ -184,49 +119,6 @@ def look(screen: Screen, look: Look) -> None:
     screen.table([*columns, ("", False)], rows)
     for note in look.notes:
         screen.say(f"- {note[0].upper()}{note[1:]}.")
-
-
-def comparison(screen: Screen, rows: Sequence[Comparison]) -> None:
-    """Readings after a change against what was expected of them."""
-    screen.table(
-        [
-            ("reading, mm", False),
-            ("expected", True),
-            ("offset", True),
-            ("measured", True),
-            ("difference", True),
-            ("allowed", True),
-            ("", False),
-        ],
-        [
-            (
-                row.name,
-                f"{row.foretold:.3f}",
-                f"{row.growth:+z.3f}" if row.growth else "",
-                f"{row.read:.3f}",
-                f"{row.apart:+z.3f}",
-                f"± {row.limit:.3f}",
-                row.verdict,
-            )
-            for row in rows
-        ],
-    )
-
-
-def readings(screen: Screen, taken: Sequence[Taken]) -> None:
-    """Readings of the present state, one feature a row."""
-    rows = [
-        (
-            t.piece,
-            t.reading.name,
-            t.reading.kind,
-            vector(t.reading.along),
-            " ".join(f"{value:.2f}" for value in t.reading.mm),
-        )
-        for t in taken
-    ]
-    columns = [("source", False), ("reading", False), ("kind", False), ("x / s / h", False)]
-    screen.table([*columns, ("measured, mm", False)], rows)
 
 
 def effects(screen: Screen, readings: Sequence[Reading], solution: Solution) -> None:

@@ -17,14 +17,14 @@ from agent.errors import Refused
 from agent.estimate import solve
 from agent.estimate.drift import Dated
 from agent.face.desk import Desk
+from agent.face.digits import as_read, nominal, signed
 from agent.face.main import run
+from agent.face.parts import Picture, Table
 from agent.face.report import figures
 from agent.face.report.certificate import verdict
 from agent.face.report.changes import state
 from agent.face.report.content import page_of
-from agent.face.report.digits import as_read, nominal, signed
 from agent.face.report.page import html
-from agent.face.report.parts import Picture, Table
 from agent.face.report.pdf import pdf
 from agent.face.report.reasons import kept
 from agent.face.report.recorded import (
@@ -153,13 +153,14 @@ def content(tune):
 def section(tune, name):
     """The table rows of a section."""
     found = next(s for s in content(tune).annex if s.name == name)
-    return [row for part in found.parts if isinstance(part, Table) for row in part.rows]
+    return [row for part in found.parts if isinstance(part, Table) for row in part.on_page.rows]
 
 
 def columns(tune, name):
     """Headings of the first table of a section."""
     found = next(s for s in content(tune).annex if s.name == name)
-    return [heading for heading, _ in next(p for p in found.parts if isinstance(p, Table)).columns]
+    table = next(p for p in found.parts if isinstance(p, Table)).on_page
+    return [heading for heading, _ in table.columns]
 
 
 def words(tune, name):
@@ -432,7 +433,7 @@ def test_a_session_tells_which_readings_were_taken_again():
 
 def test_a_reading_that_sets_the_estimate_alone_is_not_shown_as_a_perfect_fit(whole):
     rows = section(whole, "misfits")
-    lonely = [row for row in rows if row[-1] == "only reading of its kind, cannot be checked"]
+    lonely = [row for row in rows if row[-1] == "only one of its kind"]
     alone = {row[1] for row in lonely}
     # Each diagonal has a skew of its own to tell, and one sway stands for the rail. The heights and
     # the two leans have next to nothing between them but foot and square.

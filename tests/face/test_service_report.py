@@ -12,8 +12,8 @@ import pytest
 
 from agent.face.desk import Desk
 from agent.face.main import run
+from agent.face.parts import Items, Page, Part, Table, Words
 from agent.face.report.page import html
-from agent.face.report.parts import Items, Page, Part, Table, Words
 from agent.face.report.pdf import pdf
 from agent.face.report.service import Service
 from agent.face.report.verb import content_of, job_at

@@ -8,10 +8,10 @@ from typing import Final
 
 from agent.change.outcome import STAGES
 from agent.estimate import standing
+from agent.face.digits import angle
+from agent.face.parts import Blanks, Facts, Items, Part, Picture, Table, Words
 from agent.face.report import figures
 from agent.face.report.changes import open_points
-from agent.face.report.digits import angle
-from agent.face.report.parts import Blanks, Facts, Items, Part, Picture, Table, Words
 from agent.face.report.tune import Tune, recheck_date
 from agent.face.words import shown
 from agent.model.profile import Material

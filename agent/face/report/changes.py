@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 from agent.bench.value import BY_WORD
 from agent.change.outcome import STAGES, STATE_WORDS, Stage, failed_stages
-from agent.face.report.digits import angle
-from agent.face.report.parts import Items, Part, Table, Wire, Words
+from agent.face import described
+from agent.face.digits import angle
+from agent.face.parts import Items, Part, Table, Wire, Words
 from agent.face.report.reasons import kept
 from agent.face.report.story import parts_of
 from agent.face.report.tune import Job, Tune, names_of
@@ -85,8 +86,7 @@ def written(job: Job, found: Mapping[str, Correction] | None = None) -> Iterator
                 in_full(change.new),
                 "" if spread is None or spread.new != change.new else f"± {2 * spread.u:.4f}",
                 "" if change.percent is None else f"{change.percent:+.3f} %",
-                "-" if fate is None or fate.found is None else f"{fate.found:.{change.digits}f}",
-                "" if fate is None else STATE_WORDS[fate.state],
+                *(("-", "") if fate is None else described.fate_cells(fate)[1:]),
                 change.why,
             )
         )
@@ -100,12 +100,9 @@ def written(job: Job, found: Mapping[str, Correction] | None = None) -> Iterator
         ("result", "left"),
         ("why", "wide"),
     )
-    told = [i for i, (name, _) in enumerate(columns) if name[0] != "±" or any(r[i] for r in rows)]
-    yield Table(
-        tuple(columns[i] for i in told),
-        tuple(tuple(row[i] for i in told) for row in rows),
-        f"Approved under the digest {plan.digest}, over lines, machine and read-back.",
-    )
+    headings = [name for name, _ in columns if name[0] != "±"]
+    caption = f"Approved under the digest {plan.digest}, over lines, machine and read-back."
+    yield Table(columns, tuple(rows), caption).without_empty(*headings)
     if plan.asks:
         yield Words("To be checked before it was approved, and approved:")
         yield Items(plan.asks)
@@ -127,29 +124,7 @@ def written(job: Job, found: Mapping[str, Correction] | None = None) -> Iterator
 
 def _proposed(tune: Tune) -> Iterator[Part]:
     yield Words("Nothing was written. The readings propose:", strong=True)
-    yield Table(
-        (
-            ("setting", "left"),
-            ("old", "right"),
-            ("new", "right"),
-            ("± (95 %)", "right"),
-            ("change", "right"),
-            ("line", "left"),
-            ("why", "wide"),
-        ),
-        tuple(
-            (
-                c.setting,
-                in_full(c.old),
-                in_full(c.new),
-                f"± {2 * c.u:.4f}",
-                f"{100 * (c.new / c.old - 1):+.3f} %",
-                c.line or "not known for this family",
-                c.why,
-            )
-            for c in tune.before.solution.corrections
-        ),
-    )
+    yield described.corrections(tune.before.solution)
 
 
 def lines(tune: Job) -> Sequence[Part]:

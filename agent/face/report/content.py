@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import date
 
+from agent.face.parts import Page, Part, made_of, sections
 from agent.face.report import changes, fitting, machine, measured
 from agent.face.report.certificate import certificate
-from agent.face.report.parts import Page, Part, made_of, sections
 from agent.face.report.tune import Tune
 
 

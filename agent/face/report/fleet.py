@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Final
 
 from agent.estimate import standing
+from agent.face.parts import Blanks, Part, Picture, Table, Words, made_of, sections
+from agent.face.parts import Page as Content
 from agent.face.report import changes, figures, fitting, measured
 from agent.face.report.certificate import verdict
-from agent.face.report.parts import Blanks, Part, Picture, Table, Words, made_of, sections
-from agent.face.report.parts import Page as Content
 from agent.face.report.tune import Tune
 from agent.face.words import shown
 from agent.model.roles import WANTED

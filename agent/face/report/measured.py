@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import math
-import statistics
 from collections.abc import Iterator, Sequence
 
 from agent.bench.surveyed import Surveyed
 from agent.estimate.drift import drift as slope_of
 from agent.estimate.shares import contributor
-from agent.estimate.standing import verdict
+from agent.face import described
+from agent.face.digits import as_read
+from agent.face.parts import Items, Part, Picture, Table, Wire, Words
 from agent.face.report import figures
 from agent.face.report.changes import open_points
-from agent.face.report.digits import as_read, nominal
-from agent.face.report.parts import Items, Part, Picture, Table, Wire, Words
 from agent.face.report.tune import Tune
 from agent.face.sketches import sketch
-from agent.face.words import reading_name, shown, vector
+from agent.face.words import shown, vector
 from agent.model.exact import in_full
 from agent.model.roles import WANTED
 
@@ -31,51 +29,10 @@ def open_list(tune: Tune) -> Sequence[Part]:
 
 def readings(measured: Surveyed) -> Sequence[Part]:
     survey = measured.survey
-    step = survey.instrument.resolution_mm
-    pieces = measured.pieces or ("",) * len(survey.readings)
-    rows = [
-        (
-            str(number),
-            piece,
-            reading_name(reading),
-            reading.kind,
-            vector(reading.along),
-            nominal(reading),
-            " ".join(as_read(value, step) for value in reading.mm),
-            f"{statistics.fmean(reading.mm):.3f}",
-            f"{statistics.stdev(reading.mm):.3f}" if len(reading.mm) > 1 else "",
-            "" if reading.u_mm is None else f"{reading.u_mm:g}",
-        )
-        for number, (piece, reading) in enumerate(zip(pieces, survey.readings, strict=True), 1)
-    ]
-    if not rows:
+    if not survey.readings:
         return (Words("No readings beside the belt run."),)
-    columns = [
-        ("no", "right"),
-        ("source", "left"),
-        ("reading", "wide"),
-        ("kind", "left"),
-        ("along x / s / h, mm", "left"),
-        ("nominal", "right"),
-        ("read, mm", "left"),
-        ("mean", "right"),
-        ("s", "right"),
-        ("stated u", "right"),
-    ]
-    kept = [
-        i for i, (name, _) in enumerate(columns)
-        if name in ("no", "reading", "read, mm") or any(row[i] for row in rows)
-    ]  # fmt: skip
-    return (
-        Table(
-            tuple(columns[i] for i in kept),
-            tuple(tuple(row[i] for i in kept) for row in rows),
-            "Raw readings in mm, the jaws taken off in between; nominal is what a true part would"
-            " show (upright, it neither leans nor sways); s is their standard deviation,"
-            " stated u a standard uncertainty that was stated for the reading.",
-        ),
-        *_replaced(measured),
-    )
+    step = survey.instrument.resolution_mm
+    return (described.readings(survey.readings, measured.pieces, step), *_replaced(measured))
 
 
 def _replaced(measured: Surveyed) -> Iterator[Part]:
@@ -96,45 +53,9 @@ def _replaced(measured: Surveyed) -> Iterator[Part]:
 
 def results(measured: Surveyed) -> Sequence[Part]:
     survey, solution = measured.survey, measured.solution
-    rows = []
-    for name, found in solution.parameters.items():
-        words = shown(name)
-        rows.append(
-            (
-                words.words,
-                words.value(found.value),
-                words.spread(found.expanded95),
-                words.spread(2 * found.prior_u),
-                "readings" if found.determined else "assumption",
-                verdict(name, found, solution, survey),
-            )
-        )
-    columns = (
-        ("error", "left"),
-        *_FOUND,
-        ("assumed before, ± 95 %", "right"),
-        ("basis", "left"),
-        ("verdict", "left"),
-    )
-    parts: list[Part] = [
-        Table(
-            columns,
-            tuple(rows),
-            "Errors, positive where the machine goes too far; all estimated together.",
-        ),
-    ]
+    parts: list[Part] = [described.parameters(survey, solution)]
     if solution.derived:
-        together = [
-            (shown(name).words, shown(name).value(c.value), shown(name).spread(2 * c.u))
-            for name, c in solution.derived.items()
-        ]
-        parts.append(
-            Table(
-                (("combination", "left"), *_FOUND),
-                tuple(together),
-                "Known only in combination.",
-            )
-        )
+        parts.append(described.combinations(solution))
     parts += _pictures("results", measured, None)
     if solution.advice:
         parts += [Words("What follows from it:"), Items(tuple(a.text for a in solution.advice))]
@@ -238,49 +159,18 @@ def belt(measured: Surveyed) -> Sequence[Part]:
     for number, (run, result) in enumerate(zip(measured.survey.belt_runs, found.runs, strict=True)):
         ways = "from one side" if run.approach == "forward" else "from both sides"
         load = "with a part on it" if run.load == "part" else "empty"
-        parts.append(
-            Picture(
-                figures.belt(f"belt{number}", run, result),
-                f"Run {number + 1}: the {run.axis} axis, {load}, marks reached {ways}.",
-            )
-        )
-        rows = [
-            (
-                "slope",
-                f"{100 * result.scale:+.3f} %",
-                f"± {100 * result.factor95 * result.u_scale:.3f}",
-                "not used: the belt slips"
-                if found.slips and run.axis == "belt"
-                else "joins the estimate",
-            )
-        ]
-        rows += [
-            (
-                f"sine of the {wave.period.name}, {wave.period.mm:.1f} mm",
-                f"{wave.amplitude:.3f} mm",
-                f"± {2 * wave.u:.3f}",
-                "beyond noise: mechanics, not steps" if wave.significant else "within noise",
-            )
-            for wave in result.waves
-        ]
-        if math.isfinite(result.u_trend):
-            rows.append(
-                (
-                    "bend at the far end",
-                    f"{result.trend:+.3f} mm",
-                    f"± {result.factor95 * result.u_trend:.3f}",
-                    "beyond noise" if result.trend_is_significant else "within noise",
-                )
-            )
-        rows.append(("scatter of single marks", f"{result.scatter:.3f} mm", "", ""))
-        parts.append(
-            Table((("part of the error", "left"), *_FOUND, ("verdict", "left")), tuple(rows))
-        )
         pairs = ", ".join(
             f"{in_full(c)}: {as_read(m, step)}"
             for c, m in zip(run.commanded, run.measured, strict=True)
         )
-        parts.append(Words(f"Commanded: measured, mm, in their order: {pairs}."))
+        parts += [
+            Picture(
+                figures.belt(f"belt{number}", run, result),
+                f"Run {number + 1}: the {run.axis} axis, {load}, marks reached {ways}.",
+            ),
+            described.belt_run(run, result, found),
+            Words(f"Commanded: measured, mm, in their order: {pairs}."),
+        ]
     for axis, reversal in found.reversals.items():
         even = "the same everywhere" if reversal.constant else "not the same everywhere"
         parts.append(

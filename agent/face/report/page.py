@@ -13,7 +13,7 @@ from agent.face.screen import clean
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-    from agent.face.report.parts import Page
+    from agent.face.parts import Page
 
 TEMPLATE: Final = "page.html"
 

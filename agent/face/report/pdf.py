@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 from xml.sax.saxutils import escape
 
-from agent.face.report.parts import (
+from agent.face.parts import (
     Blanks,
     Facts,
     Items,
@@ -150,7 +150,7 @@ class _Layout:
             case Table():
                 if part.caption:
                     yield self._words(part.caption, self.small)
-                yield self._table(part)
+                yield self._table(part.on_page)
             case Wire():
                 yield Preformatted(clean(part.text), self.wire, maxLineLength=_WIRE_LETTERS)
             case Picture():

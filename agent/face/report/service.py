@@ -14,8 +14,7 @@ from agent.bench.surveyed import Surveyed, surveyed_states
 from agent.bench.value import Purpose
 from agent.change.outcome import STAGES, STATE_WORDS
 from agent.estimate.standing import UNKNOWN
-from agent.face.report import changes, fitting, machine, measured
-from agent.face.report.parts import (
+from agent.face.parts import (
     Blanks,
     Facts,
     Items,
@@ -26,6 +25,7 @@ from agent.face.report.parts import (
     made_of,
     sections,
 )
+from agent.face.report import changes, fitting, machine, measured
 from agent.face.report.tune import Job, job_of
 from agent.face.words import shown
 from agent.model.roles import ROLES, WANTED, scale_of

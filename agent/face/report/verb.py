@@ -15,7 +15,7 @@ from agent.face.options import Count, Verb, as_json
 from agent.store.names import safe_name
 
 if TYPE_CHECKING:
-    from agent.face.report.parts import Page
+    from agent.face.parts import Page
     from agent.face.report.tune import Job, Series, Tune
 
 

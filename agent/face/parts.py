@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Protocol
 
@@ -43,6 +43,31 @@ class Table:
     columns: tuple[tuple[str, str], ...]
     rows: tuple[tuple[str, ...], ...]
     caption: str = ""
+    name: str = ""  #: of a description that screen and report share
+    page: tuple[str, ...] = ()  #: headings of columns that stand on paper alone
+    screen: tuple[str, ...] = ()  #: and of those that stand on the screen alone
+
+    @property
+    def on_page(self) -> Table:
+        return self._keeping(lambda place: self.columns[place][0] not in self.screen)
+
+    @property
+    def on_screen(self) -> Table:
+        return self._keeping(lambda place: self.columns[place][0] not in self.page)
+
+    def without_empty(self, *kept: str) -> Table:
+        """Without columns in which nothing stands, but those with these headings."""
+        return self._keeping(
+            lambda place: self.columns[place][0] in kept or any(row[place] for row in self.rows)
+        )
+
+    def _keeping(self, keeps: Callable[[int], bool]) -> Table:
+        places = [place for place in range(len(self.columns)) if keeps(place)]
+        return replace(
+            self,
+            columns=tuple(self.columns[place] for place in places),
+            rows=tuple(tuple(row[place] for place in places) for row in self.rows),
+        )
 
 
 @dataclass(frozen=True, slots=True)
