@@ -73,8 +73,8 @@ _ONCE: Final = 0.01
 #: A slip of unknown size: share and standard deviation, mm.
 _SLIPS: Final = ((0.55, 0.4), (0.3, 1.5), (0.15, 20.0))
 
-#: Above this probability a reading is called wrong.
-ACCUSED: Final = 0.5
+#: Above these log odds a reading is called wrong: where that is the likelier of the two.
+ACCUSED: Final = 0.0
 
 #: Newton's steps to a limit; each squares what is left, and the first leaves a few percent.
 _STEPS: Final = 5

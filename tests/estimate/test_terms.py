@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from agent.estimate import solve
-from agent.estimate.consistency import _settled, copied_rows, examine
+from agent.estimate.consistency import _likeliest, _settled, copied_rows, examine
 from agent.estimate.effects import layout, shared
 from agent.estimate.fit import _inside
-from agent.estimate.mistakes import SIDE, _mistyped, suspicions, undone
+from agent.estimate.mistakes import OFF, SIDE, Suspicion, _mistyped, suspicions, undone
 from agent.estimate.observation import observe
 from agent.estimate.planning import _by_moves, _by_printing
 from agent.estimate.positioning import positioning
@@ -164,3 +164,10 @@ def test_the_other_side_of_the_walls_has_the_odds_of_the_estimate_with_it_undone
                 ), (wrong, found)
         if wrong is not None:
             assert [a.row for a in examine(now).accused] == [wrong]
+
+
+@pytest.mark.parametrize(("log_odds", "wrong"), [(-2000.0, False), (-0.1, False), (0.1, True)])
+def test_a_reading_is_called_wrong_where_that_is_the_likelier(log_odds: float, wrong: bool) -> None:
+    found = _likeliest([Suspicion(OFF, (3,), (0.0,), log_odds)], 10)
+    assert (found is not None) == wrong
+    assert _likeliest([Suspicion(OFF, (3,), (0.0,), -900.0)] * 2, 10**6) is None
