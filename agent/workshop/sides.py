@@ -170,6 +170,9 @@ class Bench(OwnRecord):
 
     def __init__(self, record: Record) -> None:
         super().__init__(record)
+        # Each row has triggers, and SQLite keeps what a statement changes until it is done: as a
+        # file that is ten times what is taken.
+        record.rows("PRAGMA temp_store = MEMORY")
         with record.writing() as db:
             self.identity = own_bench(db)
 
