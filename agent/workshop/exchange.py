@@ -32,7 +32,7 @@ from agent.workshop.sides import (
 )
 
 #: Arrivals looked at together, lines of traffic that travel together, characters of bodies.
-BATCH: Final = 2_000
+BATCH: Final = 5_000
 BATCH_LINES: Final = 20_000
 BATCH_CHARACTERS: Final = 32_000_000
 
