@@ -36,7 +36,7 @@ from agent.model.roles import WANTED
 from agent.pieces import PIECES, summary
 from agent.rehearsal import bench_of, in_memory
 from agent.work.session import Session
-from tests.face.bench import TO_A_PLAN, desk_at, digest_in
+from tests.face.bench import TO_A_PLAN, desk_at, digest_in, lay
 
 SCALES: Final = WANTED[:3]
 
@@ -138,7 +138,7 @@ def practised(seed: int, bench: str, tolerance: Tolerance) -> Effort:
     before = left_of(desk)
     part = PIECES["stem"](session.profile, height=PART_MM, width=PART_MM, depth=PART_MM)
     with contextlib.redirect_stdout(io.StringIO()):
-        laid = session.pieces.lay(part)
+        laid = lay(session, part)
     rehearsal.laid(laid.name)
     rehearsal.wait(60.0)
     left = dict(before)

@@ -131,7 +131,6 @@ def _attached(bench: Bench, event: Event) -> Bench:
         place_lost=bench.place_lost or bool(bench.laying) or bench.halted,
         heats=Heats(),
         heater_state="unknown",
-        heated_at=event.at,
         surprise=None,
         greeted=False,
     )
@@ -250,7 +249,7 @@ def _heat(bench: Bench, event: Event) -> Bench:
     if state not in get_args(HeaterState):
         raise ValueError(f"heaters are never {state!r}")
     heats, told = heats_of(event.body), str(event.body.get("danger", ""))
-    after = changed(bench, heats=heats, heater_state=cast(HeaterState, state), heated_at=event.at)
+    after = changed(bench, heats=heats, heater_state=cast(HeaterState, state))
     if heats == Heats():  # a word alone; what was told before it says nothing of what comes after
         return changed(after, warmth=("", Heats()))
     since, warmth = bench.warmth
@@ -469,7 +468,7 @@ def _settled(bench: Bench, event: Event) -> Bench:
     after = changed(after, transactions=transactions)
     if bench.fallen and way in ("leave", "undo"):
         past = bench.past[:-1] if _back_at_last(bench) else bench.past
-        after = changed(after, done=None, proofs=(), outcome=None, file_edited=False, past=past)
+        after = changed(after, done=None, proofs=(), outcome=None, past=past)
     return after
 
 
@@ -479,10 +478,6 @@ def _back_at_last(bench: Bench) -> bool:
         return False
     last = bench.past[-1].settings
     return all(c.key in last and abs(last[c.key] - c.old) < 1e-9 for c in bench.done.changes)
-
-
-def _lines(bench: Bench, event: Event) -> Bench:
-    return changed(bench, file_edited=True)
 
 
 def _journal(bench: Bench, event: Event) -> Bench:
@@ -581,7 +576,6 @@ def _written(bench: Bench, change: Transaction, outcome: Outcome, at: str) -> Be
             done=done if done is not None and done.changes else None,
             untried=bench.untried | _moved_by(bench, keys),
             proofs=(Proof("read back", at),) if outcome.verified else (),
-            file_edited=False,
             stored_otherwise="",
         )
     if change.purpose == "finish" and all(t.purpose == "finish" for t in half):
@@ -684,7 +678,7 @@ _STEPS: Final[dict[str, Callable[[Bench, Event], Bench]]] = {
     "begin": _begin,
     "plan": _plan,
     "settled": _settled,
-    "lines": _lines,
+    "lines": _nothing,
     "journal": _journal,
     "refused": _refused,
 }

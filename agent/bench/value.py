@@ -164,11 +164,9 @@ class Bench:
     outcome: Outcome | None = None
     proofs: tuple[Proof, ...] = ()  #: of what `done` holds
     stored_otherwise: str = ""  #: what storage gave back instead, where it was caught lying
-    file_edited: bool = False  #: the lines of `done` were put into the controller's own file
     untried: frozenset[Role] = frozenset()  #: axes whose steps were written, not moved since
     heats: Heats = field(default_factory=Heats)
     heater_state: HeaterState = "unknown"
-    heated_at: str = ""
     warmth: tuple[str, Heats] = ("", Heats())  #: when temperatures were told last, and which
     heat_danger: str = ""  #: what the last two reports show of a heater that does not obey
     laying: str = ""  #: a piece that is being laid, or broke off

@@ -86,11 +86,6 @@ class Toothed:
     def u_travel_per_turn(self) -> float:
         return self.u_relative * self.travel_per_turn
 
-    @property
-    def pitch_diameter(self) -> float:
-        """Diameter at the cord, mm: teeth * pitch / pi."""
-        return self.teeth * self.pitch / math.pi
-
 
 @dataclass(frozen=True)
 class Screw:

@@ -159,6 +159,14 @@ def _questions(told: Told, found: dict[str, Any]) -> Iterator[Question]:
         " is laid while it is unknown.",
         lambda text: _number(text, 5, 90, "degrees"),
     )
+    yield from _drive_questions(told, axes, found)
+    yield from _frame_questions(told, axes, found)
+    yield from _plastic_questions(found)
+    yield from _reading_questions()
+
+
+def _drive_questions(told: Told, axes: Axes, found: dict[str, Any]) -> Iterator[Question]:
+    """What moves each axis."""
     offered = _offers(told, axes)
     for role in ROLES:
         yield _drive_question(role, axes.letter(role), offered.get(role, ()))
@@ -184,6 +192,10 @@ def _questions(told: Told, found: dict[str, Any]) -> Iterator[Question]:
             _coupling,
             default="no",
         )
+
+
+def _frame_questions(told: Told, axes: Axes, found: dict[str, Any]) -> Iterator[Question]:
+    """Travel, belt, bed, and which way the axes count."""
     yield Question(
         "travel",
         "Travel of across, gantry and belt, mm",
@@ -224,6 +236,10 @@ def _questions(told: Told, found: dict[str, Any]) -> Iterator[Question]:
         if found.get("moves"):
             for role in ROLES:
                 yield _way_question(role)
+
+
+def _plastic_questions(found: dict[str, Any]) -> Iterator[Question]:
+    """What is laid, and how hot and wide."""
     yield Question(
         "material",
         "Plastic",
@@ -267,6 +283,10 @@ def _questions(told: Told, found: dict[str, Any]) -> Iterator[Question]:
         lambda text: _numbers(text, ("width", "height"), 0.05, 10),
         default=f"{round(1.15 * nozzle, 2):g} {round(nozzle / 2, 2):g}",
     )
+
+
+def _reading_questions() -> Iterator[Question]:
+    """What reads, and what is good enough."""
     yield Question(
         "instrument",
         "Caliper: step of its display, permissible error, range, mm",

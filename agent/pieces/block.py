@@ -9,6 +9,7 @@ a short and a long length.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator
 from functools import partial
 from typing import Final
 
@@ -25,6 +26,8 @@ _RIB_MM: Final = 12.0
 _THICK_MM: Final = 8.0
 _PAD_MM: Final = 8.0  #: how far the pad reaches out in front of the wide arm
 _PAD_H: Final = 1.0
+
+_SIZES: Final = ("gantry short", "gantry long", "across narrow", "across wide", "thick")
 
 
 def block(
@@ -86,20 +89,46 @@ def block(
         outline = (lower[0], at(end, 0.0), at(end, thick), lower[1])
         prisms.append(make(name, outline=outline, walls=walls))
 
-    slope = front_slope(layers)
-    near, far = origin + shoe, origin + shoe + _PAD_MM
-    pad = ((near, 0.0), (far, 0.0), (far, _PAD_H), (near - slope * _PAD_H, _PAD_H))
-    prisms.append(Prism("pad", (corner, right), pad, walls=SOLID, seam=corner, joins=("x-",)))
-    marked = (near + 1.0, far - 1.0)
-    prisms += marks((corner, right), marked, _PAD_H, MARK_H, number, slope)
+    prisms += _marked_pad((corner, right), origin + shoe, front_slope(layers), number)
 
     def point(x: float, u: float) -> Vector:
         return (x, *at(u, 0.6 * thick))
 
-    cos, sin = math.cos(room.angle), math.sin(room.angle)
+    return Piece(
+        name="block",
+        title="across and gantry scale",
+        prisms=tuple(prisms),
+        features=_features(room.angle, gantry, across, (left, corner, right), lift, point),
+        layer_angle=layers,
+        anchor=(origin, 0.0),
+        size=dict(zip(_SIZES, (*gantry, *across, thick), strict=True)),
+    )
+
+
+def _marked_pad(
+    across: tuple[float, float], near: float, slope: float, number: int
+) -> Iterator[Prism]:
+    """The pad in front of the wide arm, from s = `near` on, with the marks of the piece."""
+    far = near + _PAD_MM
+    pad = ((near, 0.0), (far, 0.0), (far, _PAD_H), (near - slope * _PAD_H, _PAD_H))
+    yield Prism("pad", across, pad, walls=SOLID, seam=across[0], joins=("x-",))
+    yield from marks(across, (near + 1.0, far - 1.0), _PAD_H, MARK_H, number, slope)
+
+
+def _features(
+    angle: float,
+    gantry: tuple[float, float],
+    across: tuple[float, float],
+    edges: tuple[float, float, float],
+    lift: float,
+    point: Callable[[float, float], Vector],
+) -> tuple[Feature, ...]:
+    """What is read of a block; `edges` of its arms across, `point` from across and up the plane."""
+    left, corner, right = edges
+    cos, sin = math.cos(angle), math.sin(angle)
     short, long = ((0.0, length * cos, length * sin) for length in gantry)
     on_wide, on_long = (corner + right) / 2, (left + corner) / 2
-    features = (
+    return (
         Feature(
             "block x1",
             "outside",
@@ -128,21 +157,6 @@ def block(
             jaws=(point(on_long, lift), point(on_long, lift + gantry[1])),
             hint="up the long arm, lower jaw in the gap above the foot",
         ),
-    )
-    return Piece(
-        name="block",
-        title="across and gantry scale",
-        prisms=tuple(prisms),
-        features=features,
-        layer_angle=layers,
-        anchor=(origin, 0.0),
-        size={
-            "gantry short": gantry[0],
-            "gantry long": gantry[1],
-            "across narrow": across[0],
-            "across wide": across[1],
-            "thick": thick,
-        },
     )
 
 

@@ -123,16 +123,11 @@ def _plate(
     yield sheet.prism("plate", x, s, seam=middle, walls=_PLATE_WALLS, rib=_PLATE_RIB_MM)
 
 
-def _features(
-    sheet: Sheet,
-    left: float,
-    wide: float,
-    lengths: tuple[float, float, float, float],
-    plate: tuple[float, float],
+def _ladder_features(
+    sheet: Sheet, mid: float, lengths: tuple[float, float, float, float]
 ) -> tuple[Feature, ...]:
+    """What is read along the ladder, whose middle is `mid`."""
     rungs = _rungs(lengths)
-    mid = left + LADDER_MM / 2
-    right = left + wide
     along = [
         edge_feature(
             f"strip s{i}",
@@ -157,6 +152,18 @@ def _features(
         sheet.point(mid, rungs[-2][0]),
         "from the -s edge of the last rung to the -s edge of the bar",
     )
+    return (*along, inside, pitch)
+
+
+def _features(
+    sheet: Sheet,
+    left: float,
+    wide: float,
+    lengths: tuple[float, float, float, float],
+    plate: tuple[float, float],
+) -> tuple[Feature, ...]:
+    rungs = _rungs(lengths)
+    right = left + wide
     neck, (s0, s1) = right - plate[0] / 2, _plate_s(lengths[-1], plate)
     gap = (rungs[-1][1] + rungs[-2][0]) / 2
     bar = (rungs[-1][0] + rungs[-1][1]) / 2
@@ -169,9 +176,7 @@ def _features(
     )
     rail = (left + RUNG_MM, left + LADDER_MM - RUNG_MM)
     return (
-        *along,
-        inside,
-        pitch,
+        *_ladder_features(sheet, left + LADDER_MM / 2, lengths),
         *(
             edge_feature(n, "outside", sheet.point(a, s), sheet.point(b, s), hint)
             for n, a, b, s, hint in across

@@ -133,18 +133,7 @@ def fit_plane(rules: Sequence[Marks]) -> Plane:
 
     Raises Refused where one of them is missing or the two do not fit any such map.
     """
-    across = [marks for marks in rules if marks.across]
-    along = [marks for marks in rules if not marks.across]
-    if not across or not along:
-        have = "neither" if not (across or along) else "only one"
-        missing = "along the glass" if across else "across the glass"
-        raise Refused(
-            f"a rule has to lie along the glass and one across it, and {have} is seen"
-            + ("" if have == "neither" else f": the one {missing} is missing"),
-            remedy="Lay steel rules in both directions, not touching each other, the piece or the"
-            " rim of the glass, and scan again",
-        )
-    chosen = [max(side, key=lambda m: len(m.number)) for side in (across, along)]
+    chosen = _one_each_way(rules)
     every = np.concatenate([m.near for m in chosen])
     middle = (float(np.mean(chosen[0].reach)), float(np.mean(chosen[1].reach)))
     first = float(every[:, 1].min()) - 5.0
@@ -195,6 +184,22 @@ def fit_plane(rules: Sequence[Marks]) -> Plane:
         math.degrees(float(terms[5]) / _V),
         residual,
     )
+
+
+def _one_each_way(rules: Sequence[Marks]) -> list[Marks]:
+    """The rule with most marks across the glass, and along it.  Raises Refused without both."""
+    across = [marks for marks in rules if marks.across]
+    along = [marks for marks in rules if not marks.across]
+    if not across or not along:
+        have = "neither" if not (across or along) else "only one"
+        missing = "along the glass" if across else "across the glass"
+        raise Refused(
+            f"a rule has to lie along the glass and one across it, and {have} is seen"
+            + ("" if have == "neither" else f": the one {missing} is missing"),
+            remedy="Lay steel rules in both directions, not touching each other, the piece or the"
+            " rim of the glass, and scan again",
+        )
+    return [max(side, key=lambda m: len(m.number)) for side in (across, along)]
 
 
 def _priors(size: int, knots: int) -> Array:

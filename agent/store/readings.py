@@ -185,9 +185,6 @@ def _letter(key: str) -> str:
     return f"expected the letter of an axis (x, y, z, e0), found {key!r}"
 
 
-_POSITIVE: Final = Number(above=0, most=1e9)
-
-
 def _settings(**found: Any) -> dict[str, float]:
     return {
         f"{kind}.{letter}": value

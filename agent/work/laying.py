@@ -48,7 +48,6 @@ SWITCH_OFF: Final = (
 STANDSTILL_TIMEOUT: Final = 600.0
 
 _HOT_WORD: Final = re.compile(r"M(104|109|140|190) S([\d.]+)")
-_FEED_WORD: Final = re.compile(r"F([\d.]+)")
 
 
 @dataclass(frozen=True, slots=True)

@@ -143,24 +143,3 @@ class Pieces:
             "piece", {"name": name, "piece": kind, "size": dict(size), "number": number}
         )
         return next(laid for laid in self.book.bench.now.laid if laid.name == name)
-
-    def lay(
-        self,
-        piece: Piece,
-        *,
-        on_progress: Callable[[Progress], None] | None = None,
-        stop: Callable[[], bool] | None = None,
-    ) -> Laid:
-        """Lay `piece` from its first line to its last, and wait for its end.
-
-        If `stop` says so, sending ends, the heaters are switched off, and Refused says how far it
-        went; a link that fails raises LinkFailed as `lay_on` does.
-        """
-        laying = self.begin(piece)
-        if not self.lay_on(laying, on_progress=on_progress, stop=stop):
-            left = self.stop(laying)
-            raise Refused(
-                f"stopped after {laying.done} of {len(laying.lines)} lines of {piece.name}",
-                remedy=str(left),
-            )
-        return self.laid_whole(piece)

@@ -6,8 +6,11 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Any
 
+from agent.bench.rounds import Laid
+from agent.errors import Refused
 from agent.face.desk import Desk
 from agent.face.screen import Screen
+from agent.pieces import Piece
 from agent.rehearsal import Rehearsal, in_memory
 from agent.store.profiles import load_profile
 from agent.work.session import Session
@@ -50,6 +53,15 @@ def desk_at(seed: int = 3, answers: dict[str, str | Callable[[str], str]] | None
     desk = Desk(Screen(Technician(WILLING | (answers or {}))), rehearsal, in_shell=True)
     desk.session = session
     return desk
+
+
+def lay(session: Session, piece: Piece, stop: Callable[[], bool] | None = None) -> Laid:
+    """Lay `piece` from its first line to its last.  Raises Refused where `stop` ends it."""
+    laying = session.pieces.begin(piece)
+    if not session.pieces.lay_on(laying, stop=stop):
+        left = session.pieces.stop(laying)
+        raise Refused(f"stopped after {laying.done} of {len(laying.lines)} lines", remedy=str(left))
+    return session.pieces.laid_whole(piece)
 
 
 def forge(desk: Desk, **changes: Any) -> None:

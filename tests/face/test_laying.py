@@ -21,7 +21,7 @@ from agent.store.profiles import load_profile
 from agent.work.asking import PROBE
 from agent.work.laying import Laying, Progress
 from agent.work.session import Session
-from tests.face.bench import WILLING, Technician, carry_out, desk_at
+from tests.face.bench import WILLING, Technician, carry_out, desk_at, lay
 
 
 def attached(seed: int = 3, answers: dict[str, str | Callable[[str], str]] | None = None) -> Desk:
@@ -65,7 +65,7 @@ def test_a_stop_in_the_middle_leaves_the_heaters_off_and_the_nozzle_clear() -> N
     desk = attached()
     session = desk.session
     with pytest.raises(Refused, match=r"stopped after \d+ of \d+ lines.*heaters are off") as stop:
-        session.pieces.lay(session.pieces.draw("strip"), stop=stop_after(desk, 200))
+        lay(session, session.pieces.draw("strip"), stop=stop_after(desk, 200))
     assert heater_targets(desk) == (0, 0)
     assert "the nozzle was raised off the piece" in str(stop.value)
     assert not session.bench.hot
@@ -78,13 +78,13 @@ def test_a_stop_in_the_middle_leaves_the_heaters_off_and_the_nozzle_clear() -> N
 def test_a_stop_before_anything_is_hot_moves_nothing_more() -> None:
     desk = attached()
     with pytest.raises(Refused, match=r"stopped after \d+ of"):
-        desk.session.pieces.lay(desk.session.pieces.draw("strip"), stop=stop_after(desk, 3))
+        lay(desk.session, desk.session.pieces.draw("strip"), stop=stop_after(desk, 3))
     assert not any(line.startswith("G1") for line in received(desk))
 
 
 def test_pause_and_going_on_lays_the_same_piece_as_without() -> None:
     whole, paused = attached(), attached()
-    whole.session.pieces.lay(whole.session.pieces.draw("strip"))
+    lay(whole.session, whole.session.pieces.draw("strip"))
     session = paused.session
     drawn = session.pieces.draw("strip")
     laying = session.pieces.begin(drawn)
@@ -244,7 +244,7 @@ def test_a_piece_laid_over_a_terminal_is_the_one_laid_in_memory(name: str) -> No
         try:
             session.contact.attach(bench.open())
             piece = session.pieces.draw(name)
-            bench.laid(session.pieces.lay(piece).name)
+            bench.laid(lay(session, piece).name)
             sizes = [
                 bench.machine.true_size(
                     {
@@ -312,7 +312,7 @@ def test_without_heaters_a_pause_is_undone_and_a_stop_says_what_stays_hot() -> N
     whole, paused = at_egret({}), at_egret({})
     for desk in (whole, paused):
         desk.session.moves.seat()
-    whole.session.pieces.lay(whole.session.pieces.draw("strip"))
+    lay(whole.session, whole.session.pieces.draw("strip"))
     session = paused.session
     laying = session.pieces.begin(session.pieces.draw("strip"))
     assert not session.pieces.lay_on(laying, stop=stop_after(desk, 200))

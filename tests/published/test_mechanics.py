@@ -28,16 +28,6 @@ def test_screw_drive():
     assert found == pytest.approx([400, 1600, 800], abs=1e-12)
 
 
-def test_pitch_diameters():
-    """Pitch diameter = teeth * pitch / pi; tables of ISO 5294 and ISO 5296 from memory, formula
-    from public pitch-diameter charts of a pulley maker."""
-    wheels = [(20, 2), (16, 2), (10, 5.08), (20, 5.08), (20, 9.525), (20, 12.7), (24, 8)]
-    found = [Toothed(*wheel).pitch_diameter for wheel in wheels]
-    assert found == pytest.approx([12.73, 10.19, 16.17, 32.34, 60.64, 80.85, 61.12], abs=0.005)
-    # Outside diameter = pitch diameter - 2 U; U = 0.254 mm for the common 2 mm profile (memory)
-    assert Toothed(20, 2).pitch_diameter - 2 * 0.254 == pytest.approx(12.22, abs=0.005)
-
-
 def test_flat_belt_speed_ratio():
     """Belt-drive chapter of the usual theory of machines textbooks: N2/N1 = (d1+t)/(d2+t)."""
     small, large = Roller(11, 3), Roller(14, 3)
