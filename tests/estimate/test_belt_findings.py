@@ -177,3 +177,16 @@ def test_positions_off_a_rule_tell_less_than_the_instrument_would() -> None:
     assert fine is not None
     assert rough is not None
     assert rough.runs[0].u_scale == pytest.approx(10 * fine.runs[0].u_scale)
+
+
+@pytest.mark.parametrize("passes", [1, 2, 4])
+def test_a_reversal_is_known_better_by_the_root_of_its_passes(passes):
+    """u = sqrt(2) u_1 / sqrt(marks passes), as of any mean."""
+    marks = (50.0, 100.0, 150.0, 200.0)
+    commanded = (*marks, *reversed(marks)) * passes
+    measured = tuple(c - 0.1 * (k % 8 > 3) for k, c in enumerate(commanded))
+    both = BeltRun(commanded, measured, approach="both", u_mm=0.03)
+    found = find(survey(both, mechanics=Mechanics()))
+    of_belt = found.reversals["belt"]
+    assert of_belt.mean == pytest.approx(0.1)
+    assert of_belt.u == pytest.approx(math.sqrt(2) * 0.03 / math.sqrt(4 * passes))

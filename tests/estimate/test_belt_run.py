@@ -1,6 +1,7 @@
 """Belt runs: made-up machines with the right answer, and the field case of the oval roller."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -162,3 +163,35 @@ def test_two_runs_without_any_scatter_show_no_slip():
     assert not slip(perfect, perfect).present
     assert slip(perfect, perfect).scatter_ratio == 1.0
     assert slip(perfect, belt_run(x, x * 0.99)).present
+
+
+@pytest.mark.parametrize(
+    ("lost", "scatter", "dof", "present"),
+    [
+        (0.0021, 1.0, 9, True),  # factor 2, u = hypot(0.6, 0.8) / 1000
+        (0.0019, 1.0, 9, False),
+        (-0.0021, 1.0, 9, False),  # more travel under load is no slip
+        (0.0, 2.6, 4, True),
+        (0.0, 2.4, 4, False),
+        (0.0, 2.6, 3, False),  # too few to tell a scatter by
+    ],
+)
+def test_slip_is_travel_lost_or_scatter_gained(lost, scatter, dof, present):
+    def of(scale, u_scale, spread, nu):
+        whole = run([0.0] * len(COMMANDED), u_mm=0.03)
+        return replace(whole, scale=scale, u_scale=u_scale, factor95=2.0, scatter=spread, dof=nu)
+
+    found = slip(of(0.001 + lost, 6e-4, 0.02, 9), of(0.001, 8e-4, 0.02 * scatter, dof))
+    assert found.present == present
+    assert found.u == pytest.approx(1e-3)
+    assert (found.difference, found.scatter_ratio) == pytest.approx((lost, scatter))
+
+
+def test_reversal_wants_two_positions_both_ways_and_tells_whether_it_is_the_same_everywhere():
+    with pytest.raises(ValueError, match="two or more"):
+        reversal([1.0], [0.9], 0.03)
+    with pytest.raises(ValueError, match="two or more"):
+        reversal([1.0, 2.0], [0.9, 1.9, 2.9], 0.03)
+    two = reversal([1.0, 2.0], [0.9, 1.9], 0.03)
+    assert (two.mean, two.u, two.constant) == (pytest.approx(0.1), pytest.approx(0.03), True)
+    assert not reversal([1.0, 2.0], [0.9, 1.6], 0.03).constant

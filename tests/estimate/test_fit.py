@@ -11,9 +11,9 @@ from scipy.optimize import least_squares
 
 from agent.errors import BadInput
 from agent.estimate import solve
-from agent.estimate.fit import fit
+from agent.estimate.fit import _inside, fit
 from agent.estimate.observation import observe
-from agent.model.geometry import affine
+from agent.model.geometry import DELTA, EX, EZ, affine
 from agent.model.profile import Instrument, Material
 from tests.estimate.cases import reading, survey
 
@@ -168,3 +168,25 @@ def test_turns_that_nothing_reads_are_counted_in_second_order():
         for name, value in zip(held, true, strict=True):
             held[name] += abs(found[name].value - value) <= found[name].expanded95
     assert min(held.values()) >= 0.88 * machines, held
+
+
+@pytest.mark.parametrize("theta", [math.radians(30), math.radians(45), math.radians(90)])
+def test_a_step_stays_with_machines_that_can_exist(theta):
+    """Half way to the wall at most: no axis that hardly moves, no gantry that lies flat."""
+    p = np.zeros(8)
+
+    def share(column, step):
+        whole = np.zeros(8)
+        whole[column] = step
+        return _inside(theta, p, whole)
+
+    for column in (EX, EX + 1, EZ):
+        assert share(column, -0.89) == 1
+        assert share(column, 5.0) == 1
+        assert share(column, -1.8) == pytest.approx(0.25)  # to -0.45
+    for room in (0.02 - theta, math.pi - 0.02 - theta):
+        assert share(DELTA, 0.99 * room) == 1
+        assert share(DELTA, 2 * room) == pytest.approx(0.25)
+    p[DELTA] = 0.1
+    assert share(DELTA, 2 * (math.pi - 0.02 - theta - 0.1)) == pytest.approx(0.25)
+    assert share(DELTA, 1e9) == 1e-6

@@ -195,6 +195,12 @@ def test_positioning_own_case():
 def test_positioning_wants_both_ways():
     with pytest.raises(ValueError, match="two targets"):
         positioning(FORWARD, BACKWARD[:, :3])
+    with pytest.raises(ValueError, match="two targets"):
+        positioning(FORWARD[:1], BACKWARD[:1])
+    with pytest.raises(ValueError, match="two targets"):
+        positioning(FORWARD[:, :1], BACKWARD[:, :1])
+    least = positioning(FORWARD[:2, :2], BACKWARD[:2, :2])
+    assert least.B_i == pytest.approx((FORWARD - BACKWARD)[:2, :2].mean(axis=1))
 
 
 def test_plane_through_points():

@@ -1,0 +1,70 @@
+"""What is proposed to be read next can be read: inside the travel, on pieces that there are."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from agent.estimate.planning import _at_hand, _by_moves, _by_printing
+from agent.model.profile import Mechanics
+from tests.estimate.cases import reading, survey
+
+
+@pytest.mark.parametrize("angle", [35.0, 45.0, 90.0])
+@pytest.mark.parametrize(
+    ("travel", "across", "gantry"),
+    [
+        ({}, 180.0, 180.0),
+        ({"across": 100.0, "gantry": 120.0}, 90.0, 108.0),
+        ({"across": 400.0, "gantry": 1000.0}, 270.0, 270.0),
+    ],
+)
+def test_a_planned_move_is_no_longer_than_nine_tenths_of_its_axis(
+    angle: float, travel: dict[str, float], across: float, gantry: float
+) -> None:
+    mechanics = Mechanics(gantry_angle_deg=angle, travel_mm=travel)  # type: ignore[arg-type]
+    first, second, third, gap = _by_moves(survey(mechanics=mechanics))
+    assert first.along == (pytest.approx(across), 0, 0)
+    assert math.hypot(*second.along) == pytest.approx(gantry)
+    assert math.degrees(math.atan2(second.along[2], second.along[1])) == pytest.approx(angle)
+    assert third.along == (0, 300, 0)
+    assert (gap.kind, gap.along) == ("gap", (pytest.approx(across), 0, 0))
+    assert [move.u_mm for move in (first, second, third, gap)] == [0.05, 0.05, 0.05, None]
+
+
+@pytest.mark.parametrize("angle", [35.0, 45.0])
+def test_a_planned_piece_shows_each_axis_both_leans_the_gantry_and_both_diagonals(
+    angle: float,
+) -> None:
+    found = [(r.kind, r.along) for r in _by_printing(survey(angle=angle))]
+    assert found[:5] == [
+        ("pitch", (100, 0, 0)),
+        ("pitch", (0, 200, 0)),
+        ("pitch", (0, 0, 60)),
+        ("lean", (0, 0, 60)),
+        ("sway", (0, 0, 60)),
+    ]
+    kind, rising = found[5]
+    assert (kind, rising[0]) == ("outside", 0)
+    assert math.hypot(*rising) == pytest.approx(80)
+    assert math.degrees(math.atan2(rising[2], rising[1])) == pytest.approx(angle)
+    assert found[6:] == [("outside", (80, 80, 0)), ("outside", (80, -80, 0))]
+
+
+def test_pieces_already_laid_show_more_than_was_read() -> None:
+    def more(kind: str, along: tuple[float, float, float]) -> list[tuple[str, tuple[float, ...]]]:
+        taken = survey(reading(kind, along, math.hypot(*along)))
+        return [(r.kind, r.along) for r in _at_hand(taken)]
+
+    post = (0.0, 0.0, 60.0)
+    for kind in ("lean", "sway"):
+        assert more(kind, post) == [("outside", post), ("lean", post), ("sway", post)]
+    assert more("outside", post) == [("lean", post), ("sway", post)]
+    assert more("outside", (60.0, 80.0, 0.0)) == [
+        ("outside", (60, -80, 0)),
+        ("outside", (60, 0, 0)),
+        ("outside", (0, 80, 0)),
+    ]
+    assert more("outside", (60.0, 0.0, 0.0)) == []
+    assert more("travel", (60.0, 80.0, 0.0)) == more("gap", post) == []
