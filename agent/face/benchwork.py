@@ -268,7 +268,7 @@ def _size_words(drawn: Piece) -> str:
 
 
 def _within(words: Shown, u: float) -> str:
-    return f"{words.spread(2 * u)} {words.unit}"
+    return words.interval(2 * u)
 
 
 def _longest(drawn: Piece) -> float:

@@ -14,7 +14,7 @@ from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
 from agent.face.screen import Screen
 from agent.face.sketches import sketch
-from agent.face.words import reading_name, shown, vector
+from agent.face.words import most_helpful, reading_name, shown
 from agent.model.exact import DECIMALS
 from agent.model.roles import WANTED, scale_of
 from agent.model.settings import UNITS, Readback, Setting, kind_of, letter_of
@@ -179,13 +179,7 @@ def show(screen: Screen, survey: Survey, solution: Solution, *, every_reading: b
     screen.heading("What to do")
     show_corrections(screen, survey, solution)
     if solution.next is not None:
-        upcoming = solution.next
-        words = shown(upcoming.parameter)
-        screen.say(
-            f"\nWhat would help most now: {upcoming.feature} {vector(upcoming.along)} (x / s / h,"
-            f" mm). It would take '{words.words}' from {words.spread(2 * upcoming.u_now)} to"
-            f" {words.spread(2 * upcoming.u_then)} {words.unit} (95 %)."
-        )
+        screen.say(f"\n{most_helpful(solution.next)}")
 
 
 def show_readings(screen: Screen, survey: Survey, solution: Solution, *, every: bool) -> None:

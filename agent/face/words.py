@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from agent.model.feature import Feature, Reading, Vector
+
+if TYPE_CHECKING:
+    from agent.estimate.solution import NextReading
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +36,10 @@ class Shown:
     def spread(self, value: float) -> str:
         """Unsigned, behind a plus-minus sign."""
         return f"± {value * self.factor:.{self.digits}f}"
+
+    def interval(self, value: float) -> str:
+        """Unsigned, behind a plus-minus sign, with the unit."""
+        return f"± {self.amount(value, self.digits)}"
 
 
 PARAMETERS: Final[dict[str, Shown]] = {
@@ -70,6 +77,16 @@ def shown(name: str) -> Shown:
 def vector(along: Vector) -> str:
     """A nominal vector, as `0 / 20 / 0` for x / s / h."""
     return " / ".join(f"{component:g}" for component in along)
+
+
+def most_helpful(upcoming: NextReading) -> str:
+    """The reading that would help most, and what it would bring, as sentences."""
+    words = shown(upcoming.parameter)
+    return (
+        f"What would help most now: {upcoming.feature} {vector(upcoming.along)} (x / s / h, mm). It"
+        f" would take '{words.words}' from {words.interval(2 * upcoming.u_now)} to"
+        f" {words.interval(2 * upcoming.u_then)} (95 %)."
+    )
 
 
 def reading_name(reading: Reading | Feature) -> str:

@@ -48,14 +48,18 @@ def verdict(tune: Tune) -> str:
     if tune.after is None and tune.plan is not None and not tune.put_back:
         return "not known: the machine was changed and not measured since."
     when = "as left" if tune.after is not None else "as found"
+    inside = [shown(name).words for name in WANTED if found[name] == standing.UNSURE]
+    unsure = f"; in tolerance, not certain: {'; '.join(inside)}" if inside else ""
     for word, told in (
         (standing.OUTSIDE, "OUT OF TOLERANCE"),
         (standing.UNKNOWN, "NOT COMPLETE: not determined"),
+        (standing.UNTOLD, "not certain: beyond the tolerance, though not told from zero"),
         (standing.UNSURE, "in tolerance, but not with certainty for"),
     ):
         names = [shown(name).words for name in WANTED if found[name] == word]
         if names:
-            return f"{told}: {'; '.join(names)} ({when})."
+            others = unsure if word == standing.UNTOLD else ""
+            return f"{told}: {'; '.join(names)}{others} ({when})."
     return f"in tolerance ({when}): every interval lies inside its tolerance."
 
 

@@ -14,7 +14,7 @@ from agent.face.report import figures
 from agent.face.report.changes import open_points
 from agent.face.report.tune import Tune
 from agent.face.sketches import sketch
-from agent.face.words import shown, vector
+from agent.face.words import most_helpful, shown
 from agent.model.exact import in_full
 from agent.model.roles import WANTED
 
@@ -81,11 +81,11 @@ def budget(measured: Surveyed) -> Sequence[Part]:
         rows.append(
             (
                 words.words,
-                f"{words.spread(found.expanded95)} {words.unit}",
+                words.interval(found.expanded95),
                 "; ".join([*shares, *([f"others {100 * rest:.0f} %"] if rest >= 0.005 else [])]),
                 contributor(found.budget[0].component)[1],
                 "" if found.told_by is None else str(found.told_by),
-                "" if found.unseen_slip is None else words.spread(found.unseen_slip)[2:],
+                "" if found.unseen_slip is None else words.amount(found.unseen_slip, words.digits),
             )
         )
     if not rows:
@@ -101,8 +101,8 @@ def budget(measured: Surveyed) -> Sequence[Part]:
                 ("unseen slip", "right"),
             ),
             tuple(rows),
-            "Readings: how many tell of the error; unseen slip: what a slip of one of them could"
-            " move it by and stay unseen, in the unit of the error.",
+            "Readings: how many determine the error; unseen slip: how far a slip in one of them"
+            " could move it unseen by the others.",
         ),
     )
 
@@ -257,11 +257,5 @@ def advice(tune: Tune) -> Sequence[Part]:
     texts = [a.text for a in tune.after.solution.advice] if tune.after is not None else []
     upcoming = latest.solution.next
     if upcoming is not None:
-        words = shown(upcoming.parameter)
-        texts.append(
-            f"The reading that would tell most: {upcoming.feature} along"
-            f" {vector(upcoming.along)} (x / s / h). The uncertainty of '{words.words}' would go"
-            f" from {words.spread(upcoming.u_now)[2:]} to {words.spread(upcoming.u_then)[2:]}"
-            f" {words.unit}."
-        )
+        texts.append(most_helpful(upcoming))
     return (Items(tuple(texts)),) if texts else ()

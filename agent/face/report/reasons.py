@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 #: Why a scale error gets no new setting, by the reason that the estimate gives.
 _SCALE: Final = {
-    "undetermined": "the readings do not tell it; it stays as it was assumed",
+    "undetermined": "not determined by these readings; it stays as it was assumed",
     "not_significant": "not told from zero: its 95 % interval holds zero",
     "small": "within the tolerance of {tolerance}",
     "single_length": "seen on one length only, which cannot tell travel from a size offset",
@@ -28,7 +28,7 @@ _SCALE: Final = {
 }
 
 _ANGLE: Final = {
-    "undetermined": "the readings do not tell it",
+    "undetermined": "not determined by these readings",
     "not_significant": "not told from zero: its 95 % interval holds zero",
     "small": "within the tolerance of {tolerance}",
 }
@@ -69,7 +69,7 @@ def kept(tune: Tune) -> Iterator[Kept]:
 
 def _kept(name: str, parameter: Parameter, why: str) -> Kept:
     words = shown(name)
-    found = f"{words.value(parameter.value)} {words.spread(parameter.expanded95)}"
+    found = f"{words.value(parameter.value)} {words.interval(parameter.expanded95)}"
     return Kept(words.words, found, why)
 
 
@@ -103,9 +103,9 @@ def _not_for_settings(measured: Surveyed) -> Iterator[Kept]:
             elif parameter.determined:
                 why = "not told from zero: its 95 % interval holds zero"
             else:
-                why = "the readings do not tell it well enough to turn a screw by"
+                why = "not determined well enough to turn a screw by"
         elif name == "shrink":
-            why = "the plastic's, not the axes': goes into slicing as a material factor"
+            why = "of the plastic, not of the axes: set it in the slicer as a material factor"
         else:
             continue
         yield _kept(name, parameter, why)
@@ -113,8 +113,8 @@ def _not_for_settings(measured: Surveyed) -> Iterator[Kept]:
     if growth:
         yield Kept(
             "size offset of all faces",
-            f"{min(growth):+.3f} to {max(growth):+.3f} mm",
-            "does not grow with the part: bead width and flow in slicing, never steps",
+            (f"{min(growth):+.3f} to " if len(growth) > 1 else "") + f"{max(growth):+.3f} mm",
+            "does not grow with the part: set bead width and flow in the slicer, never steps",
         )
 
 
