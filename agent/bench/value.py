@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -386,7 +386,3 @@ def moved_since(before: Readback, after: Readback) -> tuple[Moved, ...]:
         for key, was in before.settings.items()
         if (now := after.settings.get(key)) is not None and now.value != was.value
     )
-
-
-def keys_of(changes: Sequence[Change]) -> set[str]:
-    return {change.key for change in changes}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
+from agent.model.profile import Tolerance
 from agent.model.roles import BY_HAND, PARAMETER_LETTER, WANTED
 from agent.model.survey import Survey
 
@@ -33,6 +34,26 @@ def standing(survey: Survey, solution: Solution, name: str) -> str:
 def outside(survey: Survey, solution: Solution) -> Iterator[str]:
     """Main errors outside their tolerance, by name."""
     return (name for name in WANTED if standing(survey, solution, name) == OUTSIDE)
+
+
+#: Combinations of yaw, rail and roll that pieces show.
+SQUARE: Final = ("plan_shear_deg", "sway_deg", "gap_deg")
+
+
+def askew(solution: Solution, tolerance: Tolerance) -> Iterator[tuple[str, float, bool]]:
+    """Errors that no setting takes out and that stand outside the tolerance: name and degrees.
+
+    Each with whether it is told by itself; False: only a combination of such errors is known.
+    """
+    limit = tolerance.angle_deg
+    for name in BY_HAND:
+        p = solution.parameters.get(name)
+        if p is not None and p.determined and p.significant and abs(p.value) > limit:
+            yield name, p.value, True
+    for name in SQUARE:
+        c = solution.derived.get(name)
+        if c is not None and abs(c.value) > max(limit, 2 * c.u):
+            yield name, c.value, False
 
 
 def verdict(name: str, parameter: Parameter, solution: Solution, survey: Survey) -> str:

@@ -7,11 +7,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from agent.face.options import number_from
+from agent.model.exact import MM_PER_INCH
 
-#: Millimetres of an inch, exactly (international inch of 1959).
-INCH: Final = 25.4
-
-_UNITS: Final = {"mm": 1.0, "in": INCH, "inch": INCH, '"': INCH, "cm": 10.0}
+_UNITS: Final = {"mm": 1.0, "in": MM_PER_INCH, "inch": MM_PER_INCH, '"': MM_PER_INCH, "cm": 10.0}
 
 #: A number and what stands behind it.
 _LENGTH: Final = re.compile(r"([+-]?[\d.,]+(?:[eE][+-]?\d+)?)\s*(mm|cm|inch|in|\")?\s*")

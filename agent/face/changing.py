@@ -340,7 +340,7 @@ def power_cycle(desk: Desk, address: str) -> str:
     session = desk.session
     edit_file(desk)
     link, _ = session.contact.joined()
-    stood, mark = session.moves.standing(), len(link.events)
+    stood, mark = session.moves.places(), len(link.events)
     if desk.rehearsal is not None:
         desk.rehearsal.power_cycle()
         desk.screen.say("The simulated machine was switched off and on.")

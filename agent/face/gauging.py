@@ -246,7 +246,7 @@ def take_scan(
     from agent.face import scanning
 
     piece, name = scanning.meant(desk, what, sizes_from(sizes, "gauge"))
-    read = scanning.read_file(desk, piece, name, path, dpi, picture)
+    read = scanning.read_scan(desk, piece, name, path, dpi, picture)
     name = name or desk.session.pieces.laid_whole(piece).name
     for one in read.taken:
         desk.session.readings.take(one.feature, (one.mm,), name, one.u_mm)

@@ -18,7 +18,6 @@ from agent.face import short
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
 from agent.face.words import shown
-from agent.model.roles import BY_HAND
 from agent.pieces.catalogue import CATALOGUE
 
 if TYPE_CHECKING:
@@ -408,25 +407,10 @@ def standing_errors(desk: Desk) -> list[tuple[str, bool]]:
     solution = next((r.solution for r in rounds if r is not None and r.solution), None)
     if solution is None:
         return []
-    limit = desk.session.profile.tolerance.angle_deg
-    found = [
-        (f"{shown(name).words} {shown(name).value(p.value)}", True)
-        for name in BY_HAND
-        if (p := solution.parameters.get(name)) is not None
-        and p.determined
-        and p.significant
-        and abs(p.value) > limit
-    ]
-    found += [
-        (f"{shown(name).words} {shown(name).value(c.value)}", False)
-        for name in _SQUARE
-        if (c := solution.derived.get(name)) is not None and abs(c.value) > max(limit, 2 * c.u)
-    ]
-    return found
+    from agent.estimate.standing import askew
 
-
-#: Combinations of yaw, rail and roll that pieces show.
-_SQUARE: Final = ("plan_shear_deg", "sway_deg", "gap_deg")
+    found = askew(solution, desk.session.profile.tolerance)
+    return [(f"{shown(name).words} {shown(name).value(deg)}", told) for name, deg, told in found]
 
 
 def finished(desk: Desk) -> Step:

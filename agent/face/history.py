@@ -197,7 +197,7 @@ def log_trend(desk: Desk, /, key: str, machine: str, most: int) -> None:
     """
     from agent.bench.past import dated_results, on_one_scale
     from agent.estimate.drift import Dated, drift
-    from agent.face.report.recorded import profile_of
+    from agent.face.report.recorded import known_profile
 
     name = key.removeprefix("estimate.")
     scale = name != key and name.endswith("_scale")
@@ -206,7 +206,7 @@ def log_trend(desk: Desk, /, key: str, machine: str, most: int) -> None:
         # Results without an uncertainty (settings as read) have no drift to speak of.
         dated: Sequence[Dated] = [Dated(_day(p), p.value, p.u) for p in points if p.u]
         if scale:
-            known = dated_results(record, machine, profile_of(machine))
+            known = dated_results(record, machine, known_profile(machine))
             dated = on_one_scale(known.get(name, []))
     found = drift(dated)
     document: dict[str, Any] = {

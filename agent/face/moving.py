@@ -163,7 +163,7 @@ def absolute_after(desk: Desk) -> Iterator[None]:
 
 def show_moves(desk: Desk, moves: Sequence[Travel]) -> None:
     """What will move, how far, and how far at worst."""
-    standing = desk.session.moves.standing()
+    standing = desk.session.moves.places()
     rows = [
         (
             m.role,
@@ -274,7 +274,7 @@ def try_short_moves(desk: Desk, roles: Sequence[Role]) -> None:
             f"The steps of the {role} axis were changed, so it first moves only {SHORT_MM:g} mm."
         )
         session.contact.send_lines(
-            short_move(session.profile, role, session.moves.standing().get(role))
+            short_move(session.profile, role, session.moves.places().get(role))
         )
         if not screen.agrees(f"Did the {role} axis move by about {SHORT_MM:g} mm?"):
             raise Refused(

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 USUAL_DPI = 300.0
 
 
-def read_file(
+def read_scan(
     desk: Desk, piece: Piece, name: str, path: Path, dpi: float | None, picture: Path | None
 ) -> ScanReading:
     """What the scan in `path` shows of `piece`; in a rehearsal a scan that is not there is made.

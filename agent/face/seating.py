@@ -11,8 +11,9 @@ from typing import Final
 
 from agent.bench.rounds import Laid
 from agent.errors import Refused
-from agent.face.answers import INCH, Typed, typed_lengths
+from agent.face.answers import Typed, typed_lengths
 from agent.face.desk import Desk
+from agent.model.exact import MM_PER_INCH
 from agent.model.feature import Feature, Vector, length
 
 #: A reading further from its nominal length than this share, and than this many mm, is asked
@@ -31,7 +32,7 @@ SAME_WAY: Final = 0.01
 LIKELY: Final = 0.06
 
 #: Slips that a factor mends.
-_SLIPS: Final = ((INCH, "in inches"), (10.0, "a decimal short"), (0.1, "a decimal long"))
+_SLIPS: Final = ((MM_PER_INCH, "in inches"), (10.0, "a decimal short"), (0.1, "a decimal long"))
 
 #: Times an answer that is no reading is asked for again before the feature is left out.
 TRIES: Final = 6

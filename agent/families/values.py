@@ -11,10 +11,10 @@ import re
 from typing import Final
 
 from agent.errors import Refused
+from agent.model.exact import MM_PER_INCH
 from agent.model.settings import UNITS, Event, Readback, Setting
 from agent.wire.notices import notice
 
-MM_PER_INCH: Final = 25.4
 PER_MINUTE: Final = 1 / 60
 
 #: Plain decimals only: an exponent or a second point is damage.

@@ -13,9 +13,7 @@ from functools import cache
 from typing import Final
 
 from agent.errors import BadInput
-
-#: Millimetres of an inch, exactly (international inch of 1959).
-_INCH: Final = 25.4
+from agent.model.exact import MM_PER_INCH
 
 #: Enquiry, the control character by which one end asks the other for an answer (ISO 646).
 _ENQUIRY: Final = b"\x05"
@@ -127,7 +125,7 @@ def understand(kind: LineKind, line: str) -> Measured | Failed | Damaged:
         return Damaged(line)
     value = float(f"{found['sign']}{number[0].strip()}")
     return Measured(
-        round(value * (_INCH if inch else 1.0), 6),
+        round(value * (MM_PER_INCH if inch else 1.0), 6),
         f"{found['sign']}{number[1].lstrip('0') or '0'}.{number[2]} {'in' if inch else 'mm'}",
         inch,
         found["low"] is not None,

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 #: Decimals of a value to send, in the controller's unit, unless it prints more.
 DECIMALS: Final = 5
 
+#: Millimetres of an inch, exactly (international inch of 1959).
+MM_PER_INCH: Final = 25.4
 
 #: Beyond the one and, but for 0, below the other lies no number of a workshop.
 MOST_OF_USE: Final = 1e12

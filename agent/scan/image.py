@@ -15,10 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from agent.errors import BadInput
+from agent.model.exact import MM_PER_INCH
 
 Array = npt.NDArray[np.float64]
-
-INCH: Final = 25.4
 
 #: Greatest number of pixels that is read; an A4 glass at 1200 dots per inch has 139 millions.
 _MOST_PIXELS: Final = 150_000_000
@@ -50,7 +49,7 @@ class Scan:
     @property
     def pixel(self) -> float:
         """Nominal size of a pixel, mm."""
-        return INCH / self.dpi
+        return MM_PER_INCH / self.dpi
 
     @cached_property
     def light(self) -> npt.NDArray[np.float32]:

@@ -22,7 +22,7 @@ _ASKED_AGAIN: Final = 4
 _PLACE: Final = re.compile(r"(?<![A-Za-z])([A-Za-z]):\s*(-?\d+(?:\.\d+)?)")
 
 
-def standing(link: Link, axes: Axes) -> dict[Role, float]:
+def places_now(link: Link, axes: Axes) -> dict[Role, float]:
     """Where the controller believes each axis to stand, mm; empty if it does not say.
 
     After power-on most say zero wherever the axis is: only homing makes this true.

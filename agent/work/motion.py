@@ -7,7 +7,7 @@ from typing import Any
 
 from agent.errors import Refused
 from agent.model.roles import ROLES, Role
-from agent.work.asking import standing
+from agent.work.asking import places_now
 from agent.work.contact import Contact
 from agent.work.moves import (
     Advance,
@@ -46,9 +46,9 @@ class Moves:
         """An axis whose steps were changed has moved as it should."""
         self.book.append("tried", {"role": role})
 
-    def standing(self) -> dict[Role, float]:
+    def places(self) -> dict[Role, float]:
         """Where the controller believes its axes to stand, mm; empty if it does not say."""
-        return standing(self.contact.joined()[0], self.book.bench.profile.axes)
+        return places_now(self.contact.joined()[0], self.book.bench.profile.axes)
 
     def _steps_of(self, role: Role) -> float:
         """Live steps/mm of an axis that may move.  Raises Refused if it must not."""
@@ -65,12 +65,12 @@ class Moves:
     def travel(self, role: Role, mm: float | None = None) -> Travel:
         """The measured move of one axis.  Raises Refused if the axis must not or cannot move."""
         steps = self._steps_of(role)
-        return travel_move(self.book.bench.profile, role, steps, self.standing().get(role), mm)
+        return travel_move(self.book.bench.profile, role, steps, self.places().get(role), mm)
 
     def gap(self) -> Travel:
         """The across move that shows the gap between nozzle and belt.  As `travel`."""
         steps = self._steps_of("across")
-        return gap_move(self.book.bench.profile, steps, self.standing().get("across"))
+        return gap_move(self.book.bench.profile, steps, self.places().get("across"))
 
     def advance(self, mm: float) -> Advance:
         """The belt fed forward.  Raises Refused if it must not or cannot move."""
@@ -81,7 +81,7 @@ class Moves:
 
         Raises Refused if the axis must not move.
         """
-        at = self.standing().get(role)
+        at = self.places().get(role)
         return marks_run(self.book.bench.profile, self._steps_of(role), role, at, **wanted)
 
     def seat(self) -> None:

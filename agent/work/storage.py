@@ -118,7 +118,7 @@ class Storage:
             if link.state is State.DOUBT:  # no line of ours is lost here: a boot text came
                 broke = "the controller was interrupted"
             else:
-                now = self.moves.standing()
+                now = self.moves.places()
         except LinkFailed as failure:
             broke = failure.what
         heard = link.events[mark:]

@@ -15,7 +15,7 @@ from agent.face.running import belt_run
 from agent.model.profile import Profile
 from agent.store.profiles import load_profile
 from agent.store.readings import read_readings, readings_text
-from agent.work.asking import standing
+from agent.work.asking import places_now
 from agent.work.moves import TAKE_UP_MM, marks_run, short_move, travel_move
 from tests.face.bench import carry_out, desk_at, forge
 
@@ -161,7 +161,7 @@ def test_any_axis_shows_its_lost_motion_there_and_back(axis: str) -> None:
     kinds = [event.kind for event in desk.session.book.events if event.kind.endswith("run")]
     assert kinds == ["axis_run", "run"]  # who knows belt runs alone passes the other over
     # the way back ends where the run began
-    assert desk.session.moves.standing()[axis] == pytest.approx(0.0, abs=0.01)  # type: ignore[index]
+    assert desk.session.moves.places()[axis] == pytest.approx(0.0, abs=0.01)  # type: ignore[index]
 
 
 def test_marks_of_an_axis_that_ends_have_room(heron: Profile) -> None:
@@ -213,7 +213,7 @@ def test_where_the_axes_stand_is_read_from_the_first_letters() -> None:
     carry_out(desk, ["attach"])
     link, _ = desk.session.contact.joined()
     desk.session.contact.send_lines(["G91", "G1 Y12.5 F600", "M400", "G90"])
-    assert standing(link, desk.session.profile.axes) == {"across": 0, "gantry": 12.5, "belt": 0}
+    assert places_now(link, desk.session.profile.axes) == {"across": 0, "gantry": 12.5, "belt": 0}
 
 
 def test_after_a_write_the_first_move_is_short_and_seen(heron: Profile) -> None:

@@ -21,7 +21,7 @@ from agent.face.digits import as_read, nominal, signed
 from agent.face.main import run
 from agent.face.parts import Picture, Table
 from agent.face.report import figures
-from agent.face.report.certificate import verdict
+from agent.face.report.certificate import overall
 from agent.face.report.changes import state
 from agent.face.report.content import page_of
 from agent.face.report.page import html
@@ -32,7 +32,7 @@ from agent.face.report.recorded import (
     history_of,
     tune_of_record,
 )
-from agent.face.report.story import Sent, parts_of
+from agent.face.report.story import Sent, transactions_of
 from agent.face.report.tune import (
     Series,
     Tune,
@@ -200,7 +200,7 @@ def test_evidence_stands_beside_the_stage_that_rests_on_it(whole):
 
 def test_a_changed_machine_that_was_not_measured_has_no_verdict(whole):
     tune = dataclasses.replace(whole, rounds=whole.rounds[:1], compared=())
-    assert verdict(tune) == "not known: the machine was changed and not measured since."
+    assert overall(tune) == "not known: the machine was changed and not measured since."
     assert {row[-1] for row in certificate_rows(tune)} == {"not measured since"}
 
 
@@ -233,7 +233,7 @@ def test_the_verdict_follows_the_worst_error(whole, value, half, said):
     tune = dataclasses.replace(
         whole, rounds=(*whole.rounds[:-1], dataclasses.replace(last, solution=solution))
     )
-    assert verdict(tune) == said
+    assert overall(tune) == said
 
 
 def test_the_pdf_says_what_the_page_says(whole):
@@ -244,7 +244,7 @@ def test_the_pdf_says_what_the_page_says(whole):
     pages = [" ".join(p.extract_text().split()) for p in PdfReader(io.BytesIO(made)).pages]
     for row in certificate_rows(whole):
         assert " ".join(row[:3]) in pages[0]
-    assert " ".join(f"Verdict: {verdict(whole)}".split()) in pages[0]
+    assert " ".join(f"Verdict: {overall(whole)}".split()) in pages[0]
     assert "A1 Open points" in pages[1]  # the certificate is one page
     assert "A1 " not in pages[0]
     rest = " ".join(pages)
@@ -634,7 +634,7 @@ def test_story_of_a_broken_write():
         {"step": "broken", "why": "the port is gone"},
         {"step": "something newer"},
     ]
-    (part,) = parts_of(journal)
+    (part,) = transactions_of(journal)
     assert (part.title, part.digest, part.end) == ("Written", "ab", "broke: the port is gone")
     assert part.sent == [
         Sent("M92 X80", "acknowledged: one | two", True),
@@ -652,7 +652,10 @@ def test_a_look_that_was_repeated_is_told_once(whole):
         ]
 
     journal = (*look("9:00", "x"), *look("9:05", "x"), *look("9:10", "y"))
-    assert [(p.at, p.again_at) for p in parts_of(journal)] == [("9:00", ["9:05"]), ("9:10", [])]
+    assert [(p.at, p.again_at) for p in transactions_of(journal)] == [
+        ("9:00", ["9:05"]),
+        ("9:10", []),
+    ]
     told = words(dataclasses.replace(whole, journal=journal), "lines")
     assert told.count("Looked at what is stored, 2 times alike at 9:00 and at 9:05, digest ab") == 1
     assert told.count("Looked at what is stored") == 2

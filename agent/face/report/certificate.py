@@ -26,7 +26,7 @@ def certificate(tune: Tune, made: date) -> Iterator[Part]:
     yield Facts(tuple(_facts(tune)))
     yield _errors(tune)
     yield _picture(tune)
-    yield Words(f"Verdict: {verdict(tune)}", strong=True)
+    yield Words(f"Verdict: {overall(tune)}", strong=True)
     yield Words(_changed(tune))
     yield Words(_verified(tune))
     yield from _open(tune)
@@ -41,7 +41,7 @@ def certificate(tune: Tune, made: date) -> Iterator[Part]:
     yield Blanks(("Technician, signature", "Place and date"))
 
 
-def verdict(tune: Tune) -> str:
+def overall(tune: Tune) -> str:
     """All main errors against their tolerances, in one sentence."""
     latest = tune.after or tune.before
     found = {name: latest.standing(name) for name in WANTED}

@@ -11,7 +11,7 @@ from agent.face import described
 from agent.face.digits import angle
 from agent.face.parts import Items, Part, Table, Wire, Words
 from agent.face.report.reasons import kept
-from agent.face.report.story import parts_of
+from agent.face.report.story import transactions_of
 from agent.face.report.tune import Job, Tune, names_of
 from agent.face.words import shown
 from agent.model.exact import in_full
@@ -49,7 +49,7 @@ def state(tune: Tune) -> str:
     return f"{told}."
 
 
-def changed(tune: Tune) -> Sequence[Part]:
+def what_changed(tune: Tune) -> Sequence[Part]:
     parts: list[Part] = []
     solution = tune.before.solution
     if tune.plan is not None:
@@ -129,7 +129,7 @@ def _proposed(tune: Tune) -> Iterator[Part]:
 
 def lines(tune: Job) -> Sequence[Part]:
     """Every line that could change a setting, with its answer; nothing if none was sent."""
-    told = parts_of(tune.journal)
+    told = transactions_of(tune.journal)
     if not told:
         if tune.plan is None:
             return ()

@@ -28,7 +28,7 @@ def page_of(tune: Tune, made: date) -> Page:
             ("budget", "What the uncertainties come from", measured.budget(tune.before)),
             ("misfits", "How well the readings fit", fitting.misfits(tune.before)),
             ("belt", "Runs over marks", measured.belt(tune.before)),
-            ("changes", "What was changed", changes.changed(tune)),
+            ("changes", "What was changed", changes.what_changed(tune)),
             ("lines", "Lines sent, and their answers", changes.lines(tune)),
             ("proof", "What has been verified", changes.proof(tune)),
             ("kept", "What was not changed, and why", changes.kept_back(tune)),

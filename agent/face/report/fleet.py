@@ -11,7 +11,7 @@ from agent.estimate import standing
 from agent.face.parts import Blanks, Part, Picture, Table, Words, made_of, sections
 from agent.face.parts import Page as Content
 from agent.face.report import changes, figures, fitting, measured
-from agent.face.report.certificate import verdict
+from agent.face.report.certificate import overall
 from agent.face.report.tune import Tune
 from agent.face.words import shown
 from agent.model.roles import WANTED
@@ -24,7 +24,7 @@ def fleet_page(tunes: Sequence[Tune], unread: Sequence[tuple[Path, str]], made: 
         for number, tune in enumerate(tunes, 1)
         for what, title, parts in (
             ("results", "what the readings say", measured.results(tune.before)),
-            ("changes", "what is proposed", changes.changed(tune)),
+            ("changes", "what is proposed", changes.what_changed(tune)),
             ("readings", "readings", measured.readings(tune.before)),
             ("misfits", "how well they fit", fitting.misfits(tune.before)),
             ("advice", "what remains to be done", measured.advice(tune)),
@@ -98,7 +98,7 @@ def _first_page(tunes: Sequence[Tune], unread: Sequence[tuple[Path, str]]) -> It
         )
     for tune in tunes:
         if _standing(tune) != _WELL:
-            yield Words(f"{tune.machine}: {verdict(tune)}")
+            yield Words(f"{tune.machine}: {overall(tune)}")
     if unread:
         yield Words("Files that could not be solved:", strong=True)
         yield Table(

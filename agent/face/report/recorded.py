@@ -70,7 +70,7 @@ def _series(name: str, results: Sequence[Dated], profile: Profile) -> Series:
     return Series(heading, words.unit, limit * words.factor, told)
 
 
-def profile_of(machine: str) -> Profile:
+def known_profile(machine: str) -> Profile:
     """The machine's profile as it is known today, or an empty one."""
     from agent.store.profiles import load_profile
 

@@ -31,7 +31,7 @@ class Sent:
 
 
 @dataclass
-class Part:
+class Told:
     """One transaction: what was done, its lines, and how it ended."""
 
     title: str
@@ -41,32 +41,32 @@ class Part:
     end: str = "broke off; nothing more is in the journal"
     again_at: list[str] = field(default_factory=list)  #: when the very same happened once more
 
-    def repeats(self, earlier: Part) -> bool:
+    def repeats(self, earlier: Told) -> bool:
         """True if nothing but the time tells it from `earlier`."""
         mine = (self.title, self.digest, self.sent, self.end)
         return mine == (earlier.title, earlier.digest, earlier.sent, earlier.end)
 
 
-def parts_of(journal: Iterable[Entry]) -> list[Part]:
+def transactions_of(journal: Iterable[Entry]) -> list[Told]:
     """The transactions in a run of journal entries, in their order.
 
     One that repeats the one before it (looked once more, nothing stored) is folded into it.
     An entry of a kind that is not known is passed over: a newer agent may have written it.
     """
-    parts: list[Part] = []
+    parts: list[Told] = []
     for entry in journal:
         step = str(entry.get("step", ""))
         if step in _TITLES:
             plan = entry.get("plan", {})
-            parts.append(Part(_TITLES[step], str(entry.get("at", "")), str(plan.get("digest", ""))))
+            parts.append(Told(_TITLES[step], str(entry.get("at", "")), str(plan.get("digest", ""))))
         elif step == "proved":
             outcome = entry.get("outcome", {})
-            part = Part(f"Read back {entry.get('stage', '')}", str(entry.get("at", "")))
+            part = Told(f"Read back {entry.get('stage', '')}", str(entry.get("at", "")))
             part.digest, part.end = str(outcome.get("digest", "")), _ended(outcome)
             parts.append(part)
         elif parts:
             _add(parts[-1], step, entry)
-    told: list[Part] = []
+    told: list[Told] = []
     for part in parts:
         if told and part.repeats(told[-1]):
             told[-1].again_at.append(part.at)
@@ -75,7 +75,7 @@ def parts_of(journal: Iterable[Entry]) -> list[Part]:
     return told
 
 
-def _add(part: Part, step: str, entry: Entry) -> None:
+def _add(part: Told, step: str, entry: Entry) -> None:
     if step == "sending":
         part.sent.append(Sent(str(entry.get("line", "")), "no answer is in the journal", False))
     elif step == "answered" and part.sent:

@@ -221,9 +221,9 @@ def job_at(desk: Desk) -> Job:
 
 def tune_recorded(desk: Desk, number: int, machine: str | None) -> Tune:
     """The tune of a session in the record.  Raises Refused if there is none of that number."""
-    from agent.face.report.recorded import chosen_session, profile_of, tune_of_record
+    from agent.face.report.recorded import chosen_session, known_profile, tune_of_record
     from agent.store.record import Record
 
     with Record() as record:
         row = chosen_session(record, number, machine)
-        return tune_of_record(record, row, profile_of(row.machine))
+        return tune_of_record(record, row, known_profile(row.machine))
