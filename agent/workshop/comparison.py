@@ -63,76 +63,116 @@ def fit(values: Mapping[str, Sequence[float]], batch_of: Mapping[str, str]) -> F
 
     Machines that `batch_of` does not name are of the batch ''.
     """
-    from scipy.optimize import minimize_scalar
-    from scipy.stats import f as f_distribution
-    from scipy.stats import t as student
-
     names = [name for name, some in values.items() if len(some)]
-    m = len(names)
-    if m < 3:
+    if len(names) < 3:
         return None
-    n = np.array([len(values[name]) for name in names], dtype=float)
-    means = np.array([float(np.mean(values[name])) for name in names])
-    squares = sum(float(np.sum((np.asarray(values[k]) - np.mean(values[k])) ** 2)) for k in names)
     batches = sorted({batch_of.get(name, "") for name in names})
-    member = np.array([[batch_of.get(k, "") == b for b in batches] for k in names], dtype=float)
-    free = float(n.sum()) - len(batches)
-
-    def at(g: float) -> tuple[float, float, Any, Any]:
-        w = n / (1 + g * n)
-        total = member.T @ w
-        b = (member.T @ (w * means)) / total
-        s2 = (squares + float(np.sum(w * (means - member @ b) ** 2))) / free
-        scale = max(s2, 1e-300)
-        loss = free * math.log(scale) + float(np.sum(np.log1p(g * n)) + np.sum(np.log(total)))
-        return loss, s2, b, w
-
-    g = 0.0
-    if np.any(n > 1):
-        found = minimize_scalar(
-            lambda x: at(math.expm1(x))[0], bounds=(0.0, 20.0), method="bounded",
-            options={"xatol": 1e-10},
-        )  # fmt: skip
-        g = math.expm1(float(found.x))
-        if at(0.0)[0] <= at(g)[0]:
-            g = 0.0
-    _, s2, b, w = at(g)
-    total = member.T @ w
-    dof = m - len(batches)
-    apart = means - member @ b
-    batch_p, f, p = {}, 0.0, 1.0
-    if len(batches) > 1 and dof > 0 and s2 > 0:
-        all_of_it = float(np.sum(total * b) / np.sum(total))
-        f = float(np.sum(total * (b - all_of_it) ** 2)) / s2 / (len(batches) - 1)
-        p = float(f_distribution.sf(f, len(batches) - 1, dof))
-        for k, batch in enumerate(batches):
-            others = np.sum(total) - total[k]
-            rest = (np.sum(total * b) - total[k] * b[k]) / others
-            u = math.sqrt(s2 * (1 / total[k] + 1 / others))
-            batch_p[batch] = float(2 * student.sf(abs(float(b[k] - rest)) / u, dof))
-    machine_p = {}
-    if dof > 1 and s2 > 0:
-        leverage = w * (member @ (1 / total))
-        for i, name in enumerate(names):
-            share = 1 - float(leverage[i])
-            if share < 1e-9:
-                continue  # alone in its batch
-            r2 = float(w[i] * apart[i] ** 2) / (s2 * share)
-            left = dof - r2
-            # Studentized without the machine itself (Cook, Weisberg 1982, 2.2.1, from memory).
-            t = math.sqrt(r2 * (dof - 1) / left) if left > 1e-12 else math.inf
-            machine_p[name] = float(2 * student.sf(t, dof - 1))
+    means = [float(np.mean(values[name])) for name in names]
+    within = (np.sum((np.asarray(values[k]) - np.mean(values[k])) ** 2) for k in names)
+    data = _Data(
+        np.array([len(values[name]) for name in names], dtype=float),
+        np.array(means),
+        np.array([[batch_of.get(k, "") == b for b in batches] for k in names], dtype=float),
+        float(sum(within)),
+    )
+    g = data.likeliest()
+    _, s2, b, w = data.at(g)
+    f, p, batch_p = _tests_of_batches(data, s2, b, w)
+    machine_p = _tests_of_machines(data, s2, b, w)
     return Fit(
         dict(zip(batches, map(float, b), strict=True)),
-        dict(zip(names, map(float, apart), strict=True)),
+        dict(zip(names, map(float, data.means - data.member @ b), strict=True)),
         s2,
         g * s2,
         f,
-        (len(batches) - 1, dof),
+        (len(batches) - 1, data.dof),
         p,
-        batch_p,
-        machine_p,
+        {batches[k]: p for k, p in batch_p.items()},
+        {names[i]: p for i, p in machine_p.items()},
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Data:
+    """What the model is fitted to: m machines of k batches."""
+
+    n: Any  #: (m,) values of each machine
+    means: Any  #: (m,)
+    member: Any  #: (m, k) 1 where the machine is of the batch
+    squares: float  #: of the values about the means of their machines
+
+    @property
+    def dof(self) -> int:
+        machines, batches = self.member.shape
+        return int(machines - batches)
+
+    def at(self, g: float) -> tuple[float, float, Any, Any]:
+        """-2 l, s^2, b (k,) and w (m,) for a ratio g of the variances; see the module's head."""
+        free = float(self.n.sum()) - self.member.shape[1]
+        w = self.n / (1 + g * self.n)
+        total = self.member.T @ w
+        b = (self.member.T @ (w * self.means)) / total
+        s2 = (self.squares + float(np.sum(w * (self.means - self.member @ b) ** 2))) / free
+        scale = max(s2, 1e-300)
+        spread = float(np.sum(np.log1p(g * self.n)) + np.sum(np.log(total)))
+        return free * math.log(scale) + spread, s2, b, w
+
+    def likeliest(self) -> float:
+        """The ratio of the variances that is most likely; 0 with one value a machine."""
+        from scipy.optimize import minimize_scalar
+
+        if not np.any(self.n > 1):
+            return 0.0
+        found = minimize_scalar(
+            lambda x: self.at(math.expm1(x))[0], bounds=(0.0, 20.0), method="bounded",
+            options={"xatol": 1e-10},
+        )  # fmt: skip
+        g = math.expm1(float(found.x))
+        return 0.0 if self.at(0.0)[0] <= self.at(g)[0] else g
+
+
+def _tests_of_batches(
+    data: _Data, s2: float, b: Any, w: Any
+) -> tuple[float, float, dict[int, float]]:
+    """F of all batches and its p, and p of each batch against the others."""
+    from scipy.stats import f as f_distribution
+    from scipy.stats import t as student
+
+    total, dof = data.member.T @ w, data.dof
+    if len(b) < 2 or dof <= 0 or s2 <= 0:
+        return 0.0, 1.0, {}
+    middle = float(np.sum(total * b) / np.sum(total))
+    f = float(np.sum(total * (b - middle) ** 2)) / s2 / (len(b) - 1)
+    found = {}
+    for k in range(len(b)):
+        others = np.sum(total) - total[k]
+        rest = (np.sum(total * b) - total[k] * b[k]) / others
+        u = math.sqrt(s2 * (1 / total[k] + 1 / others))
+        found[k] = float(2 * student.sf(abs(float(b[k] - rest)) / u, dof))
+    return f, float(f_distribution.sf(f, len(b) - 1, dof)), found
+
+
+def _tests_of_machines(data: _Data, s2: float, b: Any, w: Any) -> dict[int, float]:
+    """p of each machine among those of its batch, studentized without the machine itself.
+
+    (Cook, Weisberg: Residuals and Influence in Regression, 1982, 2.2.1, from memory.)
+    """
+    from scipy.stats import t as student
+
+    dof, found = data.dof, {}
+    if dof <= 1 or s2 <= 0:
+        return {}
+    apart = data.means - data.member @ b
+    leverage = w * (data.member @ (1 / (data.member.T @ w)))
+    for i in range(len(apart)):
+        share = 1 - float(leverage[i])
+        if share < 1e-9:
+            continue  # alone in its batch
+        r2 = float(w[i] * apart[i] ** 2) / (s2 * share)
+        left = dof - r2
+        t = math.sqrt(r2 * (dof - 1) / left) if left > 1e-12 else math.inf
+        found[i] = float(2 * student.sf(t, dof - 1))
+    return found
 
 
 def holm(p: Sequence[float]) -> list[float]:
