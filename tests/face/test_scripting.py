@@ -290,4 +290,4 @@ def test_bytes_that_are_no_text_come_through_no_pipe_either(tmp_path: Path) -> N
         told = (done.stdout + done.stderr).decode("utf-8", "replace")
         assert "Traceback" not in told
         assert done.returncode == 2, told
-        assert "no such verb" in told or "is no text" in told
+        assert "unknown command" in told or "is no text" in told

@@ -13,7 +13,7 @@ from agent.face import short
 from agent.face.desk import Desk
 from agent.face.guide import standing_errors, step_now
 from agent.face.shell import run_line
-from agent.face.words import length
+from agent.model.feature import length
 from agent.model.profile import Tolerance
 from agent.model.roles import ROLES
 from tests.face.bench import carry_out, desk_at
