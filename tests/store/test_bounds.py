@@ -330,3 +330,53 @@ def test_some_readings_have_a_sign(kind: str) -> None:
     document = {"format": "plumbelt-readings/1", "readings": [reading], "mechanics": mechanics}
     read = read_readings(yaml.safe_dump(document).encode(), "a file")
     assert read.survey.readings[0].mm == (-0.1,)
+
+
+@pytest.mark.parametrize(
+    ("part", "whole", "listed"),
+    [
+        ("readings", _READING, True),
+        ("belt_run", _RUN, True),
+        ("checks", _CHECK, True),
+        ("pieces", _PIECE, True),
+        ("", {"format": "plumbelt-readings/1", "readings": [_READING]}, False),
+    ],
+)
+def test_what_must_stand_in_a_readings_file_is_missed(
+    part: str, whole: dict[str, Any], listed: bool
+) -> None:
+    for key in [key for key in whole if key != "readings"]:
+        less = {k: v for k, v in whole.items() if k != key}
+        document = {"format": "plumbelt-readings/1", "readings": [_READING], part: [less]}
+        with pytest.raises(BadInput, match=key):
+            read_readings(json.dumps(document if listed else less).encode(), "a file")
+
+
+@pytest.mark.parametrize(
+    ("part", "whole", "wanted"),
+    [
+        ("mechanics.drives.across", _TOOTHED, ("full_steps", "microsteps")),
+        ("mechanics.screws", _SCREWS, ("span_mm",)),
+        ("mechanics.bed", _STAND, ("at",)),
+        ("settings.home_offset.x", _SETTING, ("value", "digits")),
+    ],
+)
+def test_what_must_stand_in_a_profile_is_missed(
+    part: str, whole: dict[str, Any], wanted: tuple[str, ...]
+) -> None:
+    for key in wanted:
+        less = {k: v for k, v in whole.items() if k != key}
+        document = json.loads(json.dumps(PROFILE))
+        inner = document
+        names = (
+            part.split(".") if not part.startswith("settings") else ["settings", "home_offset.x"]
+        )
+        for name in names[:-1]:
+            inner = inner.setdefault(name, {})
+        inner[names[-1]] = less
+        with pytest.raises(BadInput, match=key):
+            read_profile(json.dumps(document).encode(), "a file")
+    for key in PROFILE:
+        less = {k: v for k, v in PROFILE.items() if k != key}
+        with pytest.raises(BadInput, match=key):
+            read_profile(json.dumps(less).encode(), "a file")
