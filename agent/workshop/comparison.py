@@ -59,7 +59,7 @@ class Verdict:
 
 
 def fit(values: Mapping[str, Sequence[float]], batch_of: Mapping[str, str]) -> Fit | None:
-    """Fit of the values of each machine; None with fewer than three machines.
+    """Fit of the values of each machine; None for fewer than three, or no more values than batches.
 
     Machines that `batch_of` does not name are of the batch ''.
     """
@@ -67,6 +67,8 @@ def fit(values: Mapping[str, Sequence[float]], batch_of: Mapping[str, str]) -> F
     if len(names) < 3:
         return None
     batches = sorted({batch_of.get(name, "") for name in names})
+    if sum(len(values[name]) for name in names) <= len(batches):
+        return None  # each value a batch of its own: nothing tells how far apart they may lie
     means = [float(np.mean(values[name])) for name in names]
     within = (np.sum((np.asarray(values[k]) - np.mean(values[k])) ** 2) for k in names)
     data = _Data(

@@ -204,6 +204,12 @@ def test_one_batch_that_stands_out_is_named_and_nothing_else() -> None:
     assert ("machine", "m5") in {(v.what, v.name) for v in standing_out({"z_scale": found})}
 
 
+def test_machines_that_each_have_a_batch_of_their_own_and_one_value_tell_nothing() -> None:
+    values = {"heron": [0.1], "egret": [0.2], "stork": [0.3]}
+    assert fit(values, {"heron": "a", "egret": "b", "stork": "c"}) is None
+    assert fit({**values, "heron": [0.1, 0.2]}, {"heron": "a", "egret": "b", "stork": "c"})
+
+
 def test_with_nothing_wrong_hardly_a_page_names_anything() -> None:
     dice = np.random.default_rng(4)
     named = 0
