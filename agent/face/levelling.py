@@ -21,7 +21,7 @@ from agent.face.options import (
     number_from,
     wrong_line,
 )
-from agent.face.sketches import bed_ends
+from agent.face.sketches import bed_ends, bed_screws
 
 if TYPE_CHECKING:
     from agent.model.bed import Plane, Point, Turn
@@ -264,12 +264,15 @@ def show_plane(
     try:
         found = plane(points, U_HEIGHT if u_mm is None else u_mm)
         turns: tuple[Turn, ...] = ()
+        places: dict[str, tuple[float, float]] = {}
         if stand is not None and pitch_mm is not None:
             places = {name: (post.x_mm, post.s_mm) for name, post in stand.posts.items()}
             turns = turns_of(found, places, pitch_mm, fixed or stand.fixed)
     except ValueError as refusal:
         raise BadInput(str(refusal), remedy="Nothing was calculated") from None
-    desk.screen.answer(plane_plain(found, turns), lambda: _say_plane(desk, found, turns, pitch_mm))
+    desk.screen.answer(
+        plane_plain(found, turns), lambda: _say_plane(desk, found, turns, pitch_mm, places)
+    )
 
 
 def plane_plain(found: Plane, turns: Sequence[Turn]) -> dict[str, Any]:
@@ -298,7 +301,13 @@ def plane_plain(found: Plane, turns: Sequence[Turn]) -> dict[str, Any]:
     }
 
 
-def _say_plane(desk: Desk, found: Plane, turns: Sequence[Turn], pitch_mm: float | None) -> None:
+def _say_plane(
+    desk: Desk,
+    found: Plane,
+    turns: Sequence[Turn],
+    pitch_mm: float | None,
+    places: Mapping[str, tuple[float, float]],
+) -> None:
     screen = desk.screen
     u_along, u_across = found.u_deg
     for name, tilt, u, way in (
@@ -329,6 +338,14 @@ def _say_plane(desk: Desk, found: Plane, turns: Sequence[Turn], pitch_mm: float 
     ]
     columns = [("screw", False), ("the bed there", False), ("turns", True), ("mm", True)]
     screen.table([*columns, ("± turns (95 %)", True)], rows)
+    told = {
+        turn.screw: "leave"
+        if turn.direction == "leave"
+        else f"{turn.direction} {turn.turns:.2f} turns"
+        for turn in turns
+    }
+    if drawn := bed_screws(places, told):
+        screen.say(drawn)
     screen.say(
         f"{pitch_mm:g} mm a turn. Begin at the top; of four screws the last one follows: turn it to"
         " its place too, or the bed rocks on two corners. Then measure again."

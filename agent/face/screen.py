@@ -36,13 +36,13 @@ _GAP: Final = 2
 #: Least width that is left to a last column that wraps.
 _LEAST_LAST: Final = 16
 
-#: Styles of the three ranks, in names that a light and a dark terminal both have; no background.
-_RANKS: Final = {"Stop": "bold red", "Warning": "bold yellow", "Note": "cyan"}
+#: Styles of the three ranks, in colours that are read on white and on black
+#: (yellow and cyan are not read on white, blue not on black); no background.
+_RANKS: Final = {"Stop": "bold red", "Warning": "bold magenta", "Note": "bold"}
 
 #: Words of tables that are seen by colour as well: what wants a hand, what is wrong, what is well.
 _STATES: Final = {
-    **dict.fromkeys(("set steps/mm", "set slicing angle", "by hand", "see notes"), "yellow"),
-    "not determined": "cyan",
+    **dict.fromkeys(("set steps/mm", "set slicing angle", "by hand", "see notes"), "magenta"),
     **dict.fromkeys(
         ("old value, not written", "unexpected value", "not known until read back"), "red"
     ),

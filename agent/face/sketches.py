@@ -5,6 +5,7 @@ Each is seen as the drawings of the pieces are: x to the right, or s where it is
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
@@ -61,6 +62,45 @@ def sketch(advice: Advice) -> str:
     up, seen, raised, lowered = _ENDS[advice.code]
     low = turn.mm > 0
     return (_LOW if low else _HIGH).format(up=up, seen=seen, way=raised if low else lowered, **size)
+
+
+def bed_screws(places: Mapping[str, tuple[float, float]], told: Mapping[str, str]) -> str:
+    """A bed of four screws from above, what is to be done beside each.
+
+    places: x and s of each screw, mm;  told: what is to be done there.  Empty where the screws do
+    not stand two by two.
+    """
+    rows = [sorted(row, key=lambda name: places[name][0]) for row in _two_by_two(places)]
+    if [len(row) for row in rows] != [2, 2]:
+        return ""
+    (a, b), (c, d) = rows
+    wide = max(len(word) for name in (a, c) for word in (name, told[name]))
+    inner = 18
+
+    def line(left: str, between: str, right: str = "") -> str:
+        return f"  {left:>{wide}} {between} {right}".rstrip()
+
+    edge, above = "o" + "-" * inner + "o", "|" + "seen from above".center(inner) + "|"
+    return "\n".join(
+        (
+            line(a, " " * len(edge), b),
+            line(told[a], edge, told[b]),
+            line("s ^    ", f"|{' ' * inner}|"),
+            line("  |    ", above),
+            line("  +--> x", f"|{' ' * inner}|"),
+            line(told[c], edge, told[d]),
+            line(c, " " * len(edge), d),
+        )
+    )
+
+
+def _two_by_two(places: Mapping[str, tuple[float, float]]) -> tuple[list[str], list[str]]:
+    """Names of the screws with the greater and with the smaller s."""
+    middle = sum(s for _, s in places.values()) / max(len(places), 1)
+    return (
+        [name for name, (_, s) in places.items() if s > middle],
+        [name for name, (_, s) in places.items() if s <= middle],
+    )
 
 
 def bed_ends(low: str, mm: float) -> str:

@@ -8,7 +8,7 @@ import re
 import pytest
 
 from agent.change.outcome import STATE_WORDS
-from agent.face.screen import _STATES, Screen, ranked, wrapped
+from agent.face.screen import _RANKS, _STATES, Screen, ranked, wrapped
 
 
 @pytest.mark.parametrize(
@@ -55,11 +55,16 @@ def test_a_warning_has_its_word_where_nothing_is_coloured(
     Screen().say("! the belt slips")
     assert capsys.readouterr().out == "Warning: the belt slips\n"
     lines = wrapped("All is well.\n! it slips", 40)
-    assert ranked(lines, coloured=True) == "All is well.\n\x1b[1;33mWarning:\x1b[0m it slips"
+    assert ranked(lines, coloured=True) == "All is well.\n\x1b[1;35mWarning:\x1b[0m it slips"
 
 
 def test_every_result_of_a_write_has_its_colour() -> None:
     assert set(STATE_WORDS.values()) <= set(_STATES)
+
+
+def test_no_colour_is_used_that_is_not_read_on_white_or_on_black() -> None:
+    used = {word for style in [*_RANKS.values(), *_STATES.values()] for word in style.split()}
+    assert used <= {"bold", "red", "magenta", "green"}
 
 
 class _Terminal(io.StringIO):

@@ -11,7 +11,7 @@ import pytest
 from agent.estimate.advice.angles import gantry_angle, squareness
 from agent.face.desk import Desk
 from agent.face.main import run
-from agent.face.sketches import bed_ends, sketch
+from agent.face.sketches import bed_ends, bed_screws, sketch
 from agent.model.geometry import affine
 from agent.model.profile import BedScrews, Mechanics, Tolerance
 
@@ -111,3 +111,15 @@ def test_whether_numbers_are_heights_or_gaps_is_asked(
     assert run([*line, *flag], desk) == 0
     assert bool(asked) == (answer is not None)
     assert f"raise the {raised} by 1.00 turns" in capsys.readouterr().out
+
+
+def test_four_screws_stand_where_they_are_seen_from_above_and_others_are_not_drawn() -> None:
+    places = {"d": (0.0, 0.0), "a": (240.0, 220.0), "b": (0.0, 220.0), "c": (240.0, 0.0)}
+    told = {name: f"raise 0.1{n} turns" for n, name in enumerate("abcd")}
+    rows = bed_screws(places, told).splitlines()
+    assert rows[0].split() == ["b", "a"]
+    assert rows[1].index(told["b"]) < rows[1].index("o-") < rows[1].index(told["a"])
+    assert rows[-2].index(told["d"]) < rows[-2].index("o-") < rows[-2].index(told["c"])
+    assert rows[-1].split() == ["d", "c"]
+    places.pop("a")
+    assert bed_screws(places, told) == ""
