@@ -6,12 +6,11 @@ from collections.abc import Iterator, Sequence
 from datetime import date
 from typing import Final
 
-from agent.change.outcome import STAGES
 from agent.estimate import standing
 from agent.face.digits import angle
 from agent.face.parts import Blanks, Facts, Items, Part, Picture, Table, Words
 from agent.face.report import figures
-from agent.face.report.changes import open_points
+from agent.face.report.changes import open_points, verified
 from agent.face.report.tune import Tune, recheck_date
 from agent.face.words import shown
 from agent.model.profile import Material
@@ -158,10 +157,7 @@ def _changed(tune: Tune) -> str:
 def _verified(tune: Tune) -> str:
     if tune.plan is None:
         return "Verified: nothing was written, so there is nothing to verify."
-    passed = [stage for stage in STAGES if stage in tune.stages]
-    told = [f"{stage} ({tune.evidence[stage]})" if stage in tune.evidence else stage
-            for stage in passed]  # fmt: skip
-    return f"Verified: {'; '.join(told) or 'NOTHING'}."
+    return verified(tune)
 
 
 def _open(tune: Tune) -> Iterator[Part]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from agent.bench.surveyed import Surveyed
 from agent.bench.value import BY_WORD
 from agent.change.outcome import STAGES, STATE_WORDS, Stage, failed_stages
 from agent.face import described
@@ -201,25 +202,47 @@ _NEVER = (
 )
 
 
-def open_points(tune: Tune) -> Iterator[str]:
-    """What somebody who signs should know is open."""
-    for fate in tune.outcome.fates if tune.outcome is not None else ():
+def verified(job: Job) -> str:
+    """The stages of proof that were passed, and what was seen of them, in a sentence."""
+    passed = [stage for stage in STAGES if stage in job.stages]
+    told = [f"{stage} ({job.evidence[stage]})" if stage in job.evidence else stage
+            for stage in passed]  # fmt: skip
+    return f"Verified: {'; '.join(told) or 'NOTHING'}."
+
+
+def not_held(job: Job) -> Iterator[str]:
+    """Values that the controller does not hold as they were sent."""
+    for fate in job.outcome.fates if job.outcome is not None else ():
         if fate.state != "took":
             yield f"{fate.key}: {STATE_WORDS[fate.state]}."
+
+
+def not_proved(job: Job) -> Iterator[str]:
+    missing = [stage for stage in STAGES if stage not in job.stages]
+    if missing:
+        yield f"Not proved: {', '.join(missing)}."
+
+
+def outside(measured: Surveyed) -> Iterator[str]:
+    """Main errors outside their tolerance, each with its interval."""
+    for name in measured.outside:
+        words, p = shown(name), measured.solution.parameters[name]
+        yield (
+            f"OUTSIDE the tolerance: {words.words} {words.value(p.value)}"
+            f" {words.spread(p.expanded95)} (95 %)."
+        )
+
+
+def open_points(tune: Tune) -> Iterator[str]:
+    """What somebody who signs should know is open."""
+    yield from not_held(tune)
     if tune.plan is not None and not tune.put_back:
-        missing = [stage for stage in STAGES if stage not in tune.stages]
-        if missing:
-            yield f"Not proved: {', '.join(missing)}."
+        yield from not_proved(tune)
         if not tune.read_after:
             yield "No piece was laid and read after the change."
     latest = tune.after or tune.before
     if tune.after is not None or tune.plan is None:
-        for name in latest.outside:
-            words, p = shown(name), latest.solution.parameters[name]
-            yield (
-                f"OUTSIDE the tolerance: {words.words} {words.value(p.value)}"
-                f" {words.spread(p.expanded95)} (95 %)."
-            )
+        yield from outside(latest)
     for name in BY_HAND:
         found = latest.solution.parameters.get(name)
         if found is not None and found.determined and found.significant:

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Final
 
 from agent.bench.surveyed import Surveyed, surveyed_states
 from agent.bench.value import Purpose
-from agent.change.outcome import STAGES, STATE_WORDS
 from agent.estimate.standing import UNKNOWN
 from agent.face.parts import (
     Blanks,
@@ -177,12 +176,7 @@ def _first_page(service: Service) -> Iterator[Part]:
         )
     )
     yield from changes.written(service)
-    told = [
-        f"{stage} ({service.evidence[stage]})" if stage in service.evidence else stage
-        for stage in STAGES
-        if stage in service.stages
-    ]
-    yield Words(f"Verified: {'; '.join(told) or 'NOTHING'}.", strong=True)
+    yield Words(changes.verified(service), strong=True)
     if service.left:
         yield Table(
             (("setting", "left"), ("what to do", "left"), ("reason", "wide")),
@@ -201,15 +195,10 @@ def _first_page(service: Service) -> Iterator[Part]:
 
 def open_points(service: Service) -> Iterator[str]:
     """What is not proved, not measured, or off."""
-    outcome = service.outcome
-    for fate in outcome.fates if outcome is not None else ():
-        if fate.state != "took":
-            yield f"{fate.key}: {STATE_WORDS[fate.state]}."
+    yield from changes.not_held(service)
     if service.undone:
         return
-    missing = [stage for stage in STAGES if stage not in service.stages]
-    if missing:
-        yield f"Not proved: {', '.join(missing)}."
+    yield from changes.not_proved(service)
     if service.after is None:
         yield (
             "The machine was not measured since: a plain move of each axis whose steps changed"
@@ -226,9 +215,4 @@ def open_points(service: Service) -> Iterator[str]:
     for name in _touched(service):
         if service.after.standing(name) == UNKNOWN:
             yield f"{shown(name).words.capitalize()} was not measured since the change."
-    for name in service.after.outside:
-        words, p = shown(name), service.after.solution.parameters[name]
-        yield (
-            f"OUTSIDE the tolerance: {words.words} {words.value(p.value)}"
-            f" {words.spread(p.expanded95)} (95 %)."
-        )
+    yield from changes.outside(service.after)
