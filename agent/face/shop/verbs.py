@@ -506,7 +506,7 @@ def workshop_compare(desk: Desk, /, by: str, shared: bool, table: Path | None) -
             for name, f in fits.items()
         },
     }
-    empty = NOTHING_STANDS_OUT if fits else "Too few values of machines of the same parts to compare."
+    empty = NOTHING_STANDS_OUT if fits else "Too few values of machines of the same parts."
     _answer(desk, document, sheets.verdicts(found), table, empty, "")
 
 
