@@ -122,6 +122,18 @@ def test_no_more_tests_than_there_is_time_for(known: reach.Reach) -> None:
     assert sum(known.seconds[test] for test in within) <= 5
 
 
+def test_a_test_that_is_noted_again_counts_as_it_was_the_last_time(tmp_path: Path) -> None:
+    path, test = tmp_path / "reach.jsonl", "tests/store/test_rows.py::test_put"
+    first = {"test": test, "seconds": 1, "passed": True, "new": ["a.py::f"], "entered": [0]}
+    again = {**first, "seconds": 2, "new": ["a.py::g"], "entered": [1]}
+    path.write_text("\n".join(map(json.dumps, (first, again))))
+    known = reach.read(path)
+    assert known.seconds == {test: 2}
+    assert (known.tests("a.py", "f"), known.tests("a.py", "g")) == (frozenset(), {test})
+    path.write_text("\n".join(map(json.dumps, (first, {**again, "passed": False}))))
+    assert reach.read(path).seconds == {}
+
+
 def test_what_no_test_enters_has_no_tests(known: reach.Reach) -> None:
     assert chosen(known, "agent/store/rows.py", "lost", 60) == []
 

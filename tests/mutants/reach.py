@@ -50,13 +50,17 @@ def read(path: Path) -> Reach:
     names: list[str] = []
     seconds: dict[str, float] = {}
     functions: dict[str, set[str]] = defaultdict(set)
+    latest: dict[str, tuple[float, list[int]]] = {}
     for line in path.read_text(encoding="utf-8").splitlines():
         row = json.loads(line)
         names += row["new"]
+        latest.pop(row["test"], None)  # noted again: what was noted before no longer counts
         if row["passed"]:
-            seconds[row["test"]] = row["seconds"]
-            for number in row["entered"]:
-                functions[names[number]].add(row["test"])
+            latest[row["test"]] = row["seconds"], row["entered"]
+    for test, (taken, entered) in latest.items():
+        seconds[test] = taken
+        for number in entered:
+            functions[names[number]].add(test)
     return Reach(seconds, {name: frozenset(tests) for name, tests in functions.items()})
 
 

@@ -93,3 +93,10 @@ def test_no_layer_is_laid_in_the_air(name, angle):
                 on_belt and length <= 2 / math.sin(math.radians(angle))
             ), (layer, rect)
         before = layer.rects
+
+
+@pytest.mark.parametrize("thickness", [0.0, -0.2, math.inf, math.nan])
+def test_a_layer_has_a_thickness(thickness):
+    piece = PIECES["post"](machine(45))
+    with pytest.raises(ValueError, match="positive"):
+        list(layers(piece, thickness))
