@@ -241,6 +241,8 @@ class Screen:
         heads = [name for name, _ in columns]
         for style, row in (("bold", heads), *(("", row) for row in cells)):
             for number, places in enumerate(lines):
+                if style and not any(row[place] for place in places):
+                    continue  # columns that have no heading
                 console.print(_row(columns, row, widths, places, number, console.width, style))
             if style:
                 wide = max(sum(widths[p] + _GAP for p in places) for places in lines)

@@ -49,6 +49,14 @@ def test_a_table_loses_no_figure_and_no_unit_at_any_width(
         assert cell in shown
 
 
+def test_a_column_without_a_heading_makes_no_empty_line_in_a_narrow_window(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", "40")
+    Screen().table([("wanted", False), ("", False)], [["scale, across " * 2, "not determined"]])
+    assert "" not in capsys.readouterr().out.splitlines()
+
+
 def test_a_warning_has_its_word_where_nothing_is_coloured(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
