@@ -62,7 +62,14 @@ def test_shares_of_each_kind_of_guess_add_up_to_its_own() -> None:
             }.get(guess.mistake, 1.0)
             share = math.exp(guess.before) / abs(stretch)
             shares[guess.mistake] = shares.get(guess.mistake, 0.0) + share
-        usual = {"decimal": 1e-3, "inch": 1e-3, "nominal": 2.5e-3, "sign": 5e-3}
+        # typed in degrees: with its own sign half of its share, with the other a tenth
+        usual = {
+            "degrees": 0.6 * 3e-3,
+            "decimal": 1e-3,
+            "inch": 1e-3,
+            "nominal": 2.5e-3,
+            "sign": 5e-3,
+        }
         for mistake, share in usual.items():
             if mistake in shares:
                 assert shares[mistake] == pytest.approx(share, rel=1e-9), (kind, mistake)

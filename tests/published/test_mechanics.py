@@ -192,6 +192,17 @@ def test_positioning_own_case():
     )
 
 
+@pytest.mark.parametrize("sign", [1, -1])
+def test_positioning_is_the_same_whichever_way_is_called_forward(sign):
+    """Both ways exchanged, and all deviations with the other sign: E, A, R and M stay."""
+    p = positioning(FORWARD, BACKWARD)
+    q = positioning(sign * BACKWARD, sign * FORWARD)
+    assert pytest.approx(p.E) == q.E
+    assert pytest.approx([p.A, p.R, p.M]) == [q.A, q.R, q.M]
+    assert (q.A_forward, q.A_backward) == pytest.approx((p.A_backward, p.A_forward))
+    assert q.B_mean == pytest.approx(-sign * p.B_mean)
+
+
 def test_positioning_wants_both_ways():
     with pytest.raises(ValueError, match="two targets"):
         positioning(FORWARD, BACKWARD[:, :3])
