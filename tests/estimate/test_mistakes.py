@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from agent.estimate.fit import described, fit
-from agent.estimate.mistakes import SIDE, Suspicion, _guesses, suspicions, undone
+from agent.estimate.mistakes import SIDE, Suspicion, _guesses, _mistyped, suspicions, undone
 from agent.estimate.observation import observe
 from agent.estimate.spread import spread
 from agent.model.feature import Reading
@@ -128,3 +128,13 @@ def test_undoing_puts_the_reading_as_it_should_have_been() -> None:
     assert [swapped.readings[i].mm[0] for i in (0, 4)] == pytest.approx([60.3, 40.3])
     assert replace(swapped, readings=of.readings) == of
     assert np.isfinite([s.log_odds for s in at(of)[0]]).all()
+
+
+def test_nominals_are_mistyped_by_whole_millimetres_by_the_point_and_by_a_digit() -> None:
+    found = dict(_mistyped(52.0))
+    whole = {51.0, 53.0, 50.0, 54.0, 47.0, 57.0, 42.0, 62.0, 520.0, 5.2}
+    digits = {25.0, *(float(f"{d}2") for d in range(10)), *(float(f"5{d}") for d in range(10))}
+    assert found.keys() == whole | digits - {52.0}
+    assert sum(found.values()) == pytest.approx(1)
+    assert sum(found[nominal] for nominal in whole) == pytest.approx(0.6)
+    assert min(dict(_mistyped(1.0))) > 0
