@@ -18,6 +18,7 @@ from agent.model.settings import Readback
 from agent.store.database import set_aside
 from agent.store.journal import journals_folder
 from agent.store.record import Record, record_path
+from agent.work.session import Session
 from tests.bench.world import PORT, World, exact_live, written
 
 X, Z = "steps_per_mm.x", "steps_per_mm.z"
@@ -124,10 +125,9 @@ def test_a_power_cycle_is_seen_though_the_axes_stood_at_zero(family: str) -> Non
     """Every family shows a restart in some way: a word of its own, or lines counted anew."""
     world = World.new(family)
     desk = world.desk()
-    session = desk.session
-    session.book = Book()  # nothing of this is for the disk
+    session = desk.session = Session(book=Book())  # nothing of this is for the disk
     session.contact.attach(desk.open(PORT))
-    mark, stood = len(session.contact.joined()[0].events), session.moves.standing()
+    mark, stood = len(session.contact.joined()[0].events), session.moves.places()
     assert not any(stood.values())
     assert session.storage.saw_power_cycle(mark, stood) == BY_WORD
     world.controller.power_on(world.controller.now)
