@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
 from agent.model.profile import Tolerance
-from agent.model.roles import BY_HAND, PARAMETER_LETTER, WANTED
+from agent.model.roles import BY_HAND, ROLES, WANTED, scale_of
 from agent.model.survey import Survey
 
 if TYPE_CHECKING:
@@ -58,14 +58,8 @@ def askew(solution: Solution, tolerance: Tolerance) -> Iterator[tuple[str, float
 
 def verdict(name: str, parameter: Parameter, solution: Solution, survey: Survey) -> str:
     """What follows from a parameter, in two or three words."""
-    setting = next(
-        (
-            f"steps_per_mm.{survey.axes.letter(role)}"
-            for role, letter in PARAMETER_LETTER.items()
-            if name == f"{letter}_scale"
-        ),
-        None,
-    )
+    axes = (survey.axes.letter(role) for role in ROLES if scale_of(role) == name)
+    setting = next((f"steps_per_mm.{letter}" for letter in axes), None)
     if any(c.setting == setting for c in solution.corrections):
         return "set steps/mm"
     if name == "gantry_angle_deg" and solution.slicing_angle_deg is not None:
