@@ -9,6 +9,8 @@ from typing import Final
 import hypothesis
 import pytest
 
+from tests.pinned import Pinned, hold, pin
+
 # how long an example takes is a matter of what else the machine does
 hypothesis.settings.register_profile("patient", deadline=None)
 hypothesis.settings.load_profile("patient")
@@ -31,6 +33,10 @@ LONG: Final = (
 )
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--pin", action="store_true", help="keep what is said today in tests/pins")
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """The longest files first; within a file all stays in its order."""
     here = Path(__file__).parent
@@ -46,3 +52,9 @@ def _own_home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         patch.setenv("PLUMBELT_HOME", str(tmp_path_factory.mktemp("home")))
         patch.setattr("agent.store.locks._SYSTEM_WIDE", tmp_path_factory.mktemp("locks"))
         yield
+
+
+@pytest.fixture(scope="session")
+def pinned(pytestconfig: pytest.Config) -> Pinned:
+    """Holds a text to the one kept under a name; `--pin` keeps it instead."""
+    return pin if pytestconfig.getoption("--pin") else hold

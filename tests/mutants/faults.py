@@ -84,7 +84,8 @@ def _places(tree: ast.AST) -> Iterator[_Place]:
             yield node, "sign", _replace(parent, node, node.operand)
         elif isinstance(node, ast.Constant) and type(node.value) in (bool, int, float):
             other_value = not node.value if type(node.value) is bool else node.value + 1
-            yield node, "constant", _put(node, "value", other_value)
+            if not _says_that_lengths_agree(parent, node):
+                yield node, "constant", _put(node, "value", other_value)
         elif isinstance(node, ast.If | ast.While | ast.IfExp):
             turned = ast.UnaryOp(ast.Not(), node.test)
             yield node.test, "condition turned round", _put(node, "test", turned)
@@ -116,6 +117,11 @@ def _for_types(node: ast.AST) -> bool:
         and isinstance(node.test, ast.Name)
         and node.test.id == "TYPE_CHECKING"
     )
+
+
+def _says_that_lengths_agree(parent: ast.AST, node: ast.Constant) -> bool:
+    """`strict` of `zip`: of two that are known to be as long, nothing could be observed."""
+    return isinstance(parent, ast.keyword) and parent.arg == "strict" and node.value is True
 
 
 def _joins_texts(node: ast.BinOp | ast.AugAssign) -> bool:
