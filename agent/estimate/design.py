@@ -25,12 +25,19 @@ import numpy as np
 from agent.estimate.consistency import Examined, examine
 from agent.estimate.curvature import bent
 from agent.estimate.fit import described, posterior
-from agent.estimate.observation import Noise, noise_of, observe
+from agent.estimate.observation import (
+    REPEATABILITY,
+    RESOLUTION,
+    Noise,
+    Observations,
+    Unknowns,
+    noise_of,
+    observe,
+)
 from agent.estimate.parameters import PUBLIC, public_unit
 from agent.estimate.reliability import DELTA, DOUBTED, unseen
-from agent.estimate.repeats import copied
+from agent.estimate.repeats import counted
 from agent.estimate.spread import sized
-from agent.estimate.uncertainty import display_step
 from agent.model.feature import Reading
 from agent.model.geometry import Array
 from agent.model.roles import WANTED
@@ -55,8 +62,6 @@ _CHECKED: Final = 1.3
 
 #: As good as nothing known of a slip, mm.
 _ANY_SLIP: Final = 1e3
-
-_SIGNED: Final = frozenset(("lean", "sway"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +132,13 @@ class _State:
     u0: Array  #: (K,) prior
     count: list[int]
 
+    def copy(self) -> _State:
+        return _State(self.J, self.v, self.P, self.u0, list(self.count))
+
+    def u(self, columns: Sequence[int]) -> list[float]:
+        """Standard uncertainties of unknowns."""
+        return [math.sqrt(max(float(self.P[c, c]), 0.0)) for c in columns]
+
     def take(self, row: int, values: float = 1.0) -> None:
         g = self.P @ self.J[row]
         self.P = self.P - np.outer(g, g) / (self.v[row] / values + float(self.J[row] @ g))
@@ -177,23 +189,23 @@ def course(
     """
     if examined is None and survey.readings:
         examined = examine(survey)
-    model = _Model.of(survey, candidates, examined, tuple(wanted))
-    have = frozenset(there)
-    free = model.run(candidates, setups, have, {})
+    model = _Model.of(
+        survey, candidates, setups, frozenset(there), examined=examined, wanted=tuple(wanted)
+    )
+    free = model.run({})
     beyond = {
         name: free.now[i]
         for i, name in enumerate(model.wanted)
         if free.now[i] > model.limits[i] * (1 + 1e-9)
     }
-    final = model.run(candidates, setups, have, beyond) if beyond else free
-    asks = tuple(final.asks)
-    more, more_after = model.beyond(final, candidates, setups, have)
+    final = model.run(beyond) if beyond else free
+    more, more_after = model.beyond(final)
     return Course(
         model.wanted,
         model.public(model.limits),
-        model.public(model.now),
+        model.public(model.U(model.start)),
         model.public(final.slip),
-        _grouped(model, candidates, asks),
+        _grouped(model, final.asks),
         {name: final.now[model.wanted.index(name)] * public_unit(name) for name in beyond},
         more,
         more_after,
@@ -204,7 +216,7 @@ def course(
 class _Run:
     state: _State
     have: set[str]
-    asks: list[tuple[int, Candidate, float]] = field(default_factory=list)
+    asks: list[tuple[int, Candidate, float]] = field(default_factory=list)  #: row, its minutes
     now: list[float] = field(default_factory=list)  #: U, own units
     slip: list[float] = field(default_factory=list)
 
@@ -213,14 +225,16 @@ class _Run:
 class _Model:
     """The survey and all candidates as one linear problem."""
 
+    candidates: Sequence[Candidate]
+    setups: Mapping[str, float]  #: minutes
+    there: frozenset[str]
     wanted: tuple[str, ...]
     columns: list[int]
     limits: list[float]  #: own units
     start: _State
     row_of: Mapping[tuple[object, ...], int]
     factor: list[float]  #: U over the standard uncertainty
-    now: list[float]
-    signed: list[int]  #: rows of leans
+    leans: list[int]  #: their rows
     flip: float  #: what a lean of the usual size would be off by with the wrong sign, mm
 
     @classmethod
@@ -228,264 +242,229 @@ class _Model:
         cls,
         survey: Survey,
         candidates: Sequence[Candidate],
+        setups: Mapping[str, float],
+        there: frozenset[str],
+        *,
         examined: Examined | None,
         wanted: tuple[str, ...],
     ) -> _Model:
-        keys = {_key(r): i for i, r in enumerate(survey.readings)}
-        new = [c.reading for c in candidates if _key(c.reading) not in keys]
-        # a place-holder stands for one value; its variance is taken apart below
-        new = list({_key(r): replace(r, mm=(math.nan,)) for r in new}.values())
-        whole = replace(survey, readings=(*survey.readings, *new))
-        noise = noise_of(survey) if survey.readings else _stated(survey)
-        obs, unknowns = observe(whole, noise)
-        if examined is not None:
-            obs, unknowns = sized(obs, unknowns, examined.spread.form, examined.spread.grade)
-        p = unknowns.mean.copy()
-        if examined is not None:
-            at = examined.fit
-            known = {name: i for i, name in enumerate(at.unknowns.names)}
-            for j, name in enumerate(unknowns.names):
-                if name in known:
-                    p[j] = at.p[known[name]]
-        n = len(survey.readings)
-        fit = described(obs, unknowns, p)
-        fit = replace(fit, cov=posterior(fit.J[:n], obs.independent[:n], unknowns.u))
-        curved = bent(fit)
-        if curved is not None:
-            obs, unknowns = curved
-            p = np.append(p, np.zeros(len(unknowns.names) - len(p)))
-        J = obs.predict(p)[1]
-        readings = whole.readings
-        value = np.array(
-            [
-                obs.independent[i]
-                if r.u_mm is not None
-                else noise.s**2 + display_step(survey.instrument.resolution_mm) ** 2
-                for i, r in enumerate(readings)
-            ]
-        )
-        values = [1.0 if copied(r.mm) else float(max(len(r.mm), 1)) for r in readings]
-        repeats = [0.0 if r.u_mm is not None else noise.s**2 for r in readings]
-        step = display_step(survey.instrument.resolution_mm) ** 2
-        own = np.array(
-            [
-                0.0
-                if r.u_mm is not None
-                else max(obs.independent[i] - repeats[i] / values[i] - step, 0.0)
-                for i, r in enumerate(readings)
-            ]
-        )
-        J = np.column_stack([J, np.diag(np.sqrt(own))])
+        readings = _all_readings(survey, candidates)
+        obs, unknowns, J = _linear(survey, readings, examined)
+        value, own = _variances(readings, obs)
+        usual = np.linalg.norm(J * unknowns.u, axis=1)
         u0 = np.append(unknowns.u, np.ones(len(readings)))
+        J = np.column_stack([J, np.diag(np.sqrt(own))])
         state = _State(J, value, np.diag(u0**2), u0, [0] * len(readings))
         for i, reading in enumerate(survey.readings):
-            state.take(i, 1.0 if reading.u_mm is not None else values[i])
+            state.take(i, 1.0 if reading.u_mm is not None else counted(reading.mm))
+        leans = [i for i, r in enumerate(readings) if r.kind == "lean"]
         columns = [unknowns.index(PUBLIC[name]) for name in wanted]
-        planned = [math.sqrt(max(float(state.P[c, c]), 0.0)) for c in columns]
-        factor = [_K] * len(wanted)
-        if examined is not None:
-            at = examined.fit
-            for i, name in enumerate(wanted):
-                own_column = at.unknowns.index(PUBLIC[name])
-                found = float(at.u[own_column] * at.factor95[own_column])
-                if planned[i] > 0 and found > 0:
-                    factor[i] = found / planned[i]
-        limits = [
-            survey.tolerance.scale_percent / 100
-            if name.endswith("scale")
-            else math.radians(survey.tolerance.angle_deg)
-            for name in wanted
-        ]
-        signed = [i for i, r in enumerate(readings) if r.kind in _SIGNED and r.kind == "lean"]
-        k = len(unknowns.names)
-        usual = [
-            math.sqrt(float((J[i, :k] * unknowns.u) @ (J[i, :k] * unknowns.u))) for i in signed
-        ]
         return cls(
+            candidates,
+            setups,
+            there,
             wanted,
             columns,
-            limits,
+            [_limit(survey, name) for name in wanted],
             state,
             {_key(r): i for i, r in enumerate(readings)},
-            factor,
-            [f * u for f, u in zip(factor, planned, strict=True)],
-            signed,
-            2 * max(usual, default=0.0),
+            _factors(examined, wanted, state.u(columns)),
+            leans,
+            2 * float(max(usual[leans], default=0.0)),
         )
 
     def public(self, own: Sequence[float]) -> dict[str, float]:
         return {n: float(x) * public_unit(n) for n, x in zip(self.wanted, own, strict=True)}
 
-    def _u(self, state: _State) -> list[float]:
-        return [
-            f * math.sqrt(max(float(state.P[c, c]), 0.0))
-            for f, c in zip(self.factor, self.columns, strict=True)
-        ]
+    def U(self, state: _State) -> list[float]:
+        """Expanded uncertainty of each wanted parameter, own units."""
+        return [f * u for f, u in zip(self.factor, state.u(self.columns), strict=True)]
 
-    def run(
-        self,
-        candidates: Sequence[Candidate],
-        setups: Mapping[str, float],
-        there: frozenset[str],
-        beyond: Mapping[str, float],
-    ) -> _Run:
+    def run(self, beyond: Mapping[str, float]) -> _Run:
         """Choose values until it is enough; of what is `beyond` reach only what is worth it."""
-        start = self.start
-        run = _Run(
-            _State(start.J, start.v, start.P.copy(), start.u0, list(start.count)), set(there)
-        )
+        run = _Run(self.start.copy(), set(self.there))
         while len(run.asks) < _MOST:
-            chosen = self._inside(run, candidates, setups, beyond)
+            chosen = self._inside(run, beyond)
             if chosen is None:
-                chosen = self._checked(run, candidates, setups)
+                chosen = self._checked(run)
             if chosen is None:
-                chosen = self._signs(run, candidates, setups)
+                chosen = self._signs(run)
             if chosen is None:
                 break
-            self._take(run, candidates[chosen], setups)
-        run.now = self._u(run.state)
+            candidate = self.candidates[chosen]
+            row, minutes = self.row_of[_key(candidate.reading)], self._minutes(run, candidate)
+            run.state.take(row)
+            run.have.update(candidate.needs)
+            run.asks.append((row, candidate, minutes))
+        run.now = self.U(run.state)
         run.slip = [float(x) for x in run.state.slips(self.columns).max(axis=0, initial=0.0)]
         return run
 
-    def _take(self, run: _Run, candidate: Candidate, setups: Mapping[str, float]) -> None:
-        minutes = _minutes(candidate, setups, run.have)
-        row = self.row_of[_key(candidate.reading)]
-        run.state.take(row)
-        run.have.update(candidate.needs)
-        run.asks.append((row, candidate, minutes))
+    def _minutes(self, run: _Run, candidate: Candidate) -> float:
+        """What one more value costs: seconds of the hand, and what has to be there first."""
+        new = [need for need in candidate.needs if need not in run.have]
+        return candidate.seconds / 60 + math.fsum(self.setups.get(need, 0.0) for need in new)
 
-    def _open(self, run: _Run, candidates: Sequence[Candidate]) -> list[tuple[int, int]]:
+    def _open(self, run: _Run) -> list[tuple[int, int]]:
         """(number, row) of candidates of which another value could be taken."""
-        rows = [(i, self.row_of[_key(c.reading)]) for i, c in enumerate(candidates)]
+        rows = [(i, self.row_of[_key(c.reading)]) for i, c in enumerate(self.candidates)]
         return [
             (i, row)
             for i, row in rows
-            if run.state.count[row] < (MOST_VALUES if candidates[i].again else 1)
+            if run.state.count[row] < (MOST_VALUES if self.candidates[i].again else 1)
         ]
 
-    def _inside(
-        self,
-        run: _Run,
-        candidates: Sequence[Candidate],
-        setups: Mapping[str, float],
-        beyond: Mapping[str, float],
-    ) -> int | None:
+    def _best(self, run: _Run, gains: Iterable[tuple[int, float]]) -> int | None:
+        """The candidate with the most gain for its time; of equals the first."""
+        best, rate = None, 0.0
+        for number, gain in gains:
+            of_this = gain / self._minutes(run, self.candidates[number])
+            if of_this > rate * (1 + 1e-9):
+                best, rate = number, of_this
+        return best
+
+    def _inside(self, run: _Run, beyond: Mapping[str, float]) -> int | None:
         """The value that brings the worst parameter nearest to its tolerance for its time."""
-        rows = self._open(run, candidates)
-        u = self._u(run.state)
+        rows = self._open(run)
+        u = self.U(run.state)
         after = run.state.after(self.columns)
-        order = sorted(range(len(u)), key=lambda i: -u[i] / self.limits[i])
-        for i in order:
-            if u[i] <= self.limits[i] or not rows:
+        for i in sorted(range(len(u)), key=lambda i: -u[i] / self.limits[i]):
+            if u[i] <= self.limits[i]:
                 continue
             least = _WORTH if self.wanted[i] in beyond else _LEAST
-            best: tuple[float, int] | None = None
-            for number, row in rows:
-                then = self.factor[i] * math.sqrt(float(after[row, i]))
-                if then > (1 - least) * u[i]:
-                    continue
-                gain = (u[i] - then) / self.limits[i]
-                rate = gain / _minutes(candidates[number], setups, run.have)
-                if best is None or rate > best[0] * (1 + 1e-9):
-                    best = rate, number
+            then = ((number, self.factor[i] * math.sqrt(after[row, i])) for number, row in rows)
+            best = self._best(run, ((n, u[i] - x) for n, x in then if x <= (1 - least) * u[i]))
             if best is not None:
-                return best[1]
+                return best
         return None
 
-    def _checked(
-        self, run: _Run, candidates: Sequence[Candidate], setups: Mapping[str, float]
-    ) -> int | None:
+    def _checked(self, run: _Run) -> int | None:
         """The value that takes most off what an unseen slip could move, for its time."""
         limits = np.array(self.limits)
         worst = run.state.slips(self.columns) / limits
         # a parameter that is outside anyway is not checked much beyond what is known of it
-        u = np.array(self._u(run.state)) / limits
+        u = np.array(self.U(run.state)) / limits
         bound = np.maximum(1.0, np.where(u > 1, _CHECKED * u, 1.0))
-        if not worst.size or np.all(worst <= bound):
+        if np.all(worst <= bound):
             return None
-        best: tuple[float, int] | None = None
-        for number, row in self._open(run, candidates):
-            trial = _State(
-                run.state.J, run.state.v, run.state.P, run.state.u0, list(run.state.count)
-            )
+        gains = []
+        for number, row in self._open(run):
+            trial = run.state.copy()
             trial.take(row)
             then = trial.slips(self.columns) / limits
             # over all values: of two that lean on each other alone, one more helps one of them
             gain = float((np.maximum(worst - bound, 0) - np.maximum(then - bound, 0)).sum())
-            if gain <= _LEAST:
-                continue
-            rate = gain / _minutes(candidates[number], setups, run.have)
-            if best is None or rate > best[0] * (1 + 1e-9):
-                best = rate, number
-        return None if best is None else best[1]
+            if gain > _LEAST:
+                gains.append((number, gain))
+        return self._best(run, gains)
 
-    def _signs(
-        self, run: _Run, candidates: Sequence[Candidate], setups: Mapping[str, float]
-    ) -> int | None:
+    def _signs(self, run: _Run) -> int | None:
         """A value that would show leans typed with the wrong sign; None where it shows."""
-        read = [i for i in self.signed if run.state.count[i]]
+        read = [i for i in self.leans if run.state.count[i]]
         if not read or run.state.common_slip(read) <= self.flip:
             return None
-        best: tuple[float, int] | None = None
-        for number, row in self._open(run, candidates):
-            if row in self.signed or not np.any(run.state.J[row, self.columns[-1]]):
-                continue
-            if run.state.common_slip(read, row) <= self.flip:
-                minutes = _minutes(candidates[number], setups, run.have)
-                if best is None or minutes < best[0]:
-                    best = minutes, number
-        return None if best is None else best[1]
+        shows = (
+            (number, 1.0)
+            for number, row in self._open(run)
+            if row not in self.leans
+            and np.any(run.state.J[row, self.columns[-1]])
+            and run.state.common_slip(read, row) <= self.flip
+        )
+        return self._best(run, shows)
 
-    def beyond(
-        self,
-        run: _Run,
-        candidates: Sequence[Candidate],
-        setups: Mapping[str, float],
-        there: frozenset[str],
-    ) -> tuple[str, dict[str, float]]:
+    def beyond(self, run: _Run) -> tuple[str, dict[str, float]]:
         """The reading that would still take most off the worst parameter, and U then."""
-        u = self._u(run.state)
-        if not u:
+        u, rows = self.U(run.state), self._open(run)
+        if not (u and rows):
             return "", {}
         i = max(range(len(u)), key=lambda k: u[k] / self.limits[k])
         after = run.state.after(self.columns)
-        rows = self._open(run, candidates)
-        if not rows:
-            return "", {}
         number, row = min(rows, key=lambda pair: float(after[pair[1], i]))
         then = [f * math.sqrt(float(x)) for f, x in zip(self.factor, after[row], strict=True)]
-        return candidates[number].reading.name, self.public(then)
+        return self.candidates[number].reading.name, self.public(then)
 
 
-def _grouped(
-    model: _Model, candidates: Sequence[Candidate], asks: Sequence[tuple[int, Candidate, float]]
-) -> tuple[Ask, ...]:
+def _all_readings(survey: Survey, candidates: Sequence[Candidate]) -> tuple[Reading, ...]:
+    """The readings, and a place-holder for each candidate that was not read; it is one value."""
+    there = {_key(r) for r in survey.readings}
+    new = {_key(c.reading): replace(c.reading, mm=(math.nan,)) for c in candidates}
+    return (*survey.readings, *(r for key, r in new.items() if key not in there))
+
+
+def _linear(
+    survey: Survey, readings: tuple[Reading, ...], examined: Examined | None
+) -> tuple[Observations, Unknowns, Array]:
+    """All readings, what they rest on, and the Jacobian (f, k) at what is known of that."""
+    noise = noise_of(survey) if survey.readings else _stated(survey)
+    obs, unknowns = observe(replace(survey, readings=readings), noise)
+    p = unknowns.mean.copy()
+    if examined is not None:
+        obs, unknowns = sized(obs, unknowns, examined.spread.form, examined.spread.grade)
+        known = dict(zip(examined.fit.unknowns.names, examined.fit.p, strict=True))
+        p = np.array([known.get(n, x) for n, x in zip(unknowns.names, p, strict=True)])
+    n = len(survey.readings)
+    fit = described(obs, unknowns, p)
+    fit = replace(fit, cov=posterior(fit.J[:n], obs.independent[:n], unknowns.u))
+    if (curved := bent(fit)) is not None:
+        obs, unknowns = curved
+        p = np.append(p, np.zeros(len(unknowns.names) - len(p)))
+    return obs, unknowns, obs.predict(p)[1]
+
+
+def _variances(readings: Sequence[Reading], obs: Observations) -> tuple[Array, Array]:
+    """Of one value (f,), and of what all values of a reading share (f,), mm^2.
+
+    A reading with a stated uncertainty is one value, and shares nothing.
+    """
+    stated = np.array([r.u_mm is not None for r in readings], dtype=bool)
+    repeats, step = obs.own[REPEATABILITY], obs.own[RESOLUTION]
+    one = repeats * [counted(r.mm) for r in readings] + step
+    common = np.maximum(obs.independent - repeats - step, 0.0)
+    return np.where(stated, obs.independent, one), np.where(stated, 0.0, common)
+
+
+def _factors(
+    examined: Examined | None, wanted: Sequence[str], planned: Sequence[float]
+) -> list[float]:
+    """U over the standard uncertainty: as the estimate found it for what is known now."""
+    factors = [_K] * len(wanted)
+    if examined is not None:
+        at = examined.fit
+        for i, name in enumerate(wanted):
+            column = at.unknowns.index(PUBLIC[name])
+            found = float(at.u[column] * at.factor95[column])
+            if planned[i] > 0 and found > 0:
+                factors[i] = found / planned[i]
+    return factors
+
+
+def _limit(survey: Survey, name: str) -> float:
+    """The tolerance of a wanted parameter, own units."""
+    if name.endswith("scale"):
+        return survey.tolerance.scale_percent / 100
+    return math.radians(survey.tolerance.angle_deg)
+
+
+def _grouped(model: _Model, asks: Sequence[tuple[int, Candidate, float]]) -> tuple[Ask, ...]:
     """The asks as they are best carried out: moves first, what needs the same thing together.
 
     So that no gauge is carried to and fro.  Within that in the order in which they were chosen;
     the values of one feature together.
     """
     groups: dict[tuple[str, ...], int] = {}
-    for candidate in candidates:
+    for candidate in model.candidates:
         groups.setdefault(candidate.needs, len(groups))
     first = {row: number for number, (row, _, _) in reversed(list(enumerate(asks)))}
     ordered = sorted(
         asks,
         key=lambda ask: (ask[1].reading.kind != "travel", groups[ask[1].needs], first[ask[0]]),
     )
-    start = model.start
-    state = _State(start.J, start.v, start.P.copy(), start.u0, list(start.count))
+    state = model.start.copy()
     found = []
     for row, candidate, minutes in ordered:
         state.take(row)
-        found.append(Ask(candidate, state.count[row], minutes, model.public(model._u(state))))
+        found.append(Ask(candidate, state.count[row], minutes, model.public(model.U(state))))
     return tuple(found)
-
-
-def _minutes(candidate: Candidate, setups: Mapping[str, float], have: Iterable[str]) -> float:
-    """What one more value costs: seconds of the hand, and what has to be there first."""
-    new = [need for need in candidate.needs if need not in have]
-    return candidate.seconds / 60 + math.fsum(setups.get(need, 0.0) for need in new)
 
 
 def _key(reading: Reading) -> tuple[object, ...]:

@@ -27,7 +27,7 @@ import numpy.typing as npt
 
 from agent.errors import BadInput
 from agent.estimate import effects
-from agent.estimate.repeats import copied
+from agent.estimate.repeats import copied, counted
 from agent.estimate.uncertainty import ENOUGH_DOF, display_step, pooled_deviation
 from agent.model import geometry
 from agent.model.feature import GROUPS, Reading, Vector, direction_group
@@ -212,7 +212,7 @@ def _bare(survey: Survey, sought: Unknowns, noise: Noise) -> Observations:
     readings, instrument, theta = survey.readings, survey.instrument, survey.mechanics.gantry_angle
     stated = np.array([r.u_mm or 0.0 for r in readings])
     read = stated == 0
-    count = np.array([1.0 if copied(r.mm) else max(len(r.mm), 1.0) for r in readings])
+    count = np.array([counted(r.mm) for r in readings])
     groups = [direction_group(r.along, theta) for r in readings]
     columns = {name: i for i, name in enumerate(sought.names)}
     formulas = [_formula(r, g) for r, g in zip(readings, groups, strict=True)]

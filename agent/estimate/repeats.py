@@ -33,6 +33,11 @@ def copied(values: Sequence[float]) -> bool:
     return len(values) > 2 and min(values) == max(values)
 
 
+def counted(values: Sequence[float]) -> float:
+    """How many values a reading counts for: what was copied counts once, as what was not read."""
+    return 1.0 if copied(values) else float(max(len(values), 1))
+
+
 def suspect(
     values: Sequence[float], sigma: float, alpha: float = 0.01, own_alpha: float | None = None
 ) -> int | None:
