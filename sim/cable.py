@@ -22,8 +22,6 @@ class Cable:
         self.seconds_per_byte = 10 / baud if baud else 0.0
         self.client_baud = baud  #: speed the client has set, where it is known
         self.unplugged = False
-        self.to_controller = 0  #: bytes the client has sent so far
-        self.to_client = 0  #: bytes it has received
         self._coming: deque[tuple[float, bytes]] = deque()
         self._line_free = 0.0
 
@@ -49,7 +47,6 @@ class Cable:
             data = trouble.carry(data, "sent", self)
         if not data:
             return
-        self.to_controller += len(data)
         self.controller.receive(data, now)
         self._collect(now)
 
@@ -63,9 +60,7 @@ class Cable:
         parts = []
         while coming and coming[0][0] <= now:
             parts.append(coming.popleft()[1])
-        data = b"".join(parts)
-        self.to_client += len(data)
-        return data
+        return b"".join(parts)
 
     def next_instant(self) -> float | None:
         """When something may arrive at the client if it stays silent; None if nothing will."""

@@ -108,7 +108,6 @@ class Controller:
         self.changes: list[Change] = []
         self.hotend = Heater(rate=3.0, cooling=120.0)
         self.bed = Heater(rate=0.7, cooling=600.0)
-        self.fan = 0.0
         self.halted = False
         self.now = 0.0  #: instant up to which everything has happened
         self.line = ""  #: the command being worked on
@@ -232,7 +231,6 @@ class Controller:
         self.halted = False
         self.hotend.set(0.0, now)
         self.bed.set(0.0, now)
-        self.fan = 0.0
         self._booting = now + self.options.boot_seconds
         self._load_at_boot()
 

@@ -94,12 +94,10 @@ class PrinterController(MovingController):
         return ANSWERED
 
     def on_M106(self, words: dict[str, float]) -> Hold | None:
-        self.fan = words.get("S", 255.0)
+        """Fans turn nothing that is simulated."""
         return None
 
-    def on_M107(self, words: dict[str, float]) -> Hold | None:
-        self.fan = 0.0
-        return None
+    on_M107 = on_M106  # noqa: N815
 
     def on_M109(self, words: dict[str, float]) -> Hold | None:
         self.hotend.set(words.get("S", words.get("R", 0.0)), self.now)

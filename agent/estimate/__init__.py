@@ -10,7 +10,7 @@ from agent.estimate.solution import (
     Residual,
     Solution,
 )
-from agent.estimate.solve import agreement, agreement_limits, residual_limits, solve
+from agent.estimate.solve import agreement_limits, residual_limits, solve
 
 __all__ = [
     "Advice",
@@ -20,7 +20,6 @@ __all__ = [
     "Parameter",
     "Residual",
     "Solution",
-    "agreement",
     "agreement_limits",
     "foresee",
     "next_reading",

@@ -51,10 +51,6 @@ class LinearFit:
         b, block = self.b[some], self.cov[np.ix_(some, some)]
         return float(b @ np.linalg.solve(block, b)) / len(some)
 
-    def at(self, x: Array) -> tuple[float, float]:
-        """Value and standard uncertainty of x . b for one row x (k,)."""
-        return float(x @ self.b), math.sqrt(float(x @ self.cov @ x))
-
 
 def fit_linear(X: Array, y: Array, u: Array | None = None) -> LinearFit:
     """Least squares for y (n,) = X (n, k) b, with standard uncertainties u (n,) if stated.

@@ -164,18 +164,6 @@ def _expected(fit: Fit, remedies: Remedies) -> tuple[Array, Array]:
     return expected, np.sqrt(((told @ fit.cov) * told).sum(axis=1) + again + V)
 
 
-def agreement(solution: Solution, measured: Array) -> tuple[bool, ...]:
-    """Whether each new reading agrees with what was expected.
-
-    `measured` (n,) mm, in the order of the readings.  Raises ValueError for another length.
-    """
-    expected = np.array(solution.expected_next)
-    if np.shape(measured) != expected.shape:
-        raise ValueError(f"expected {expected.size} readings, not {np.size(measured)}")
-    limits = np.array(agreement_limits(solution))
-    return tuple(bool(x) for x in np.abs(measured - expected) <= limits)
-
-
 def agreement_limits(solution: Solution) -> tuple[float, ...]:
     """How far each new reading may be from what was expected and still agree, mm."""
     deviate = list_deviate(len(solution.u_expected))

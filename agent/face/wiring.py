@@ -39,17 +39,17 @@ def send(desk: Desk, /, words: tuple[str, ...]) -> None:
     \b
     Example: plumbelt> send M114
     """
-    from agent.families.gate import kind_of, named, normal, refusal
+    from agent.families.gate import effect_of, named, normal, refusal
 
     if not words:
         raise BadInput("send: LINE is missing", remedy="The line to send, for example: send M114")
     link, family = desk.session.contact.joined()
     line = normal(" ".join(words))
     check(line)
-    kind = kind_of(line, family)
+    effect = effect_of(line, family)
     homed = homes(desk, line, family)
     way: Way = "home" if homed else "wake"
-    if homed or kind == "wakes":
+    if homed or effect == "wakes":
         if homed:
             desk.session.moves.refuse_implausible(homed)
         acknowledge(desk)
@@ -57,10 +57,10 @@ def send(desk: Desk, /, words: tuple[str, ...]) -> None:
             raise Declined(
                 "cancelled", remedy="Nothing was sent. Type the command again when ready"
             )
-    elif kind not in ("reads", "safe"):
+    elif effect not in ("reads", "safe"):
         raise refusal(line, family)
     with named(link, (line,), way):
-        reply = link.ask(line, timeout=60.0, reads=kind in ("reads", "safe"))
+        reply = link.ask(line, timeout=60.0, reads=effect in ("reads", "safe"))
     if reply.ok and line in (*HEATERS_OFF, PROBE):
         desk.session.contact.ask_heaters()
     if reply.ok and set(homed) == set(HOMED):
@@ -82,7 +82,7 @@ def send(desk: Desk, /, words: tuple[str, ...]) -> None:
             verdict = "not understood by the controller"
         else:
             verdict = "taken" if reply.ok else f"refused: {reply.error or 'no reason given'}"
-        desk.screen.say(f"({verdict}{'' if kind == 'reads' else '; only a read-back proves it'})")
+        desk.screen.say(f"({verdict}{'' if effect == 'reads' else '; only a read-back proves it'})")
 
     desk.screen.answer(document, show)
     if strange or not reply.ok:

@@ -19,10 +19,10 @@ from agent.families.base import ASKED, HEATERS_OFF, Family
 from agent.wire.link import Link
 
 #: What a line does.  `safe`: heaters off and waiting; `sets` holds what stores and wipes, too.
-Kind = Literal["reads", "safe", "wakes", "moves", "heats", "sets", "stores", "unknown"]
+Effect = Literal["reads", "safe", "wakes", "moves", "heats", "sets", "stores", "unknown"]
 
 #: What each way of naming lines may send.
-WAYS: Final[dict[str, frozenset[Kind]]] = {
+WAYS: Final[dict[str, frozenset[Effect]]] = {
     "plan": frozenset({"sets"}),
     "store": frozenset({"sets", "stores"}),
     "move": frozenset({"moves", "heats"}),
@@ -53,14 +53,14 @@ _OF_MOVES: Final = frozenset(
 )
 _OF_HEATING: Final = frozenset({"M104", "M109", "M140", "M190"})
 
-_REMEDY: Final[dict[Kind, str]] = {
+_REMEDY: Final[dict[Effect, str]] = {
     "moves": "'gauge travel', 'marks' and 'lay' move the machine, with their checks and cautions",
     "heats": "'lay' and 'feed' heat, with their cautions, and switch off again",
     "sets": "'preview' and 'write' do that with a check, a proof and a way back",
     "stores": "'store' does that after a look, with a proof; 'profile restore' brings saved values"
     " back",
 }
-_SAID: Final[dict[Kind, str]] = {
+_SAID: Final[dict[Effect, str]] = {
     "moves": "moves the machine or changes how it moves",
     "heats": "heats",
     "sets": "changes settings",
@@ -73,7 +73,7 @@ def normal(line: str) -> str:
     return " ".join(line.split()).upper()
 
 
-def kind_of(line: str, family: Family) -> Kind:
+def effect_of(line: str, family: Family) -> Effect:
     """What `line` does on a controller of `family`; the worst of it where it holds several."""
     if line in family.reads or line in ASKED:
         return "reads"
@@ -84,7 +84,7 @@ def kind_of(line: str, family: Family) -> Kind:
     return _worst(line, family)
 
 
-def _worst(line: str, family: Family) -> Kind:
+def _worst(line: str, family: Family) -> Effect:
     text = line.upper().strip()
     codes = {f"{letter}{number}" for letter, number in _CODES.findall(text)}
     if codes & _STORES or "$RST" in text or text.startswith("$N"):
@@ -104,8 +104,8 @@ def fits(line: str, family: Family, way: Way) -> bool:
     code = match["code"] if match else ""
     if way == "move" and code in _OF_MOVES:
         return True
-    if (kind := kind_of(line, family)) not in WAYS[way]:
-        return kind in ("reads", "safe")
+    if (effect := effect_of(line, family)) not in WAYS[way]:
+        return effect in ("reads", "safe")
     match way:
         case "plan":
             return code in family.sets or _ASSIGNMENT.fullmatch(line) is not None
@@ -132,7 +132,7 @@ class Gate:
         for named in self._named:
             if line in named:
                 return
-        if kind_of(line, self.family) in ("reads", "safe"):
+        if effect_of(line, self.family) in ("reads", "safe"):
             return
         raise refusal(line, self.family)
 
@@ -167,9 +167,9 @@ def named(link: Link, lines: Iterable[str], way: Way) -> Iterator[None]:
 
 def refusal(line: str, family: Family) -> Refused:
     """Why `line` may not go out, and what does it properly."""
-    kind = kind_of(normal(line), family)
-    if kind in _REMEDY:
-        return Refused(f"'{line}' {_SAID[kind]}", remedy=f"{_REMEDY[kind]}. Nothing was sent")
+    effect = effect_of(normal(line), family)
+    if effect in _REMEDY:
+        return Refused(f"'{line}' {_SAID[effect]}", remedy=f"{_REMEDY[effect]}. Nothing was sent")
     listed = ", ".join(sorted(family.reads))
     return Refused(
         f"'{line}' is not among the lines that only read",

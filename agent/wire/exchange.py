@@ -48,7 +48,7 @@ from agent.wire.words import (
     PLAIN,
     START,
     halt_reason,
-    kind_of,
+    recognised,
     refusal,
 )
 
@@ -225,7 +225,7 @@ class Exchange:
             ):
                 self._alive = now
                 events.append(Received(text))
-            elif match := kind_of(text):
+            elif match := recognised(text):
                 self._dispatch(match, text, now, events)
             elif text:
                 self._unmarked(text, now, events)

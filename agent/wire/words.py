@@ -53,7 +53,7 @@ _KINDS: Final = re.compile(
 )
 
 
-def kind_of(text: str) -> re.Match[str] | None:
+def recognised(text: str) -> re.Match[str] | None:
     """Match whose `lastgroup` ends the kind of line, or None for data."""
     return _KINDS.match(text)
 

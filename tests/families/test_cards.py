@@ -77,9 +77,9 @@ def test_every_family_is_known_by_its_own_name_everywhere() -> None:
 @pytest.mark.parametrize("family", FAMILIES.values(), ids=FAMILIES)
 def test_a_card_asks_only_what_it_lists_as_reading(family: object) -> None:
     from agent.families.base import Family
-    from agent.families.gate import kind_of
+    from agent.families.gate import effect_of
 
     assert isinstance(family, Family)
     asked = [query.line for query in family.query_settings]
     asked += [family.names_itself.line] if family.names_itself else []
-    assert [line for line in asked if kind_of(line, family) != "reads"] == []
+    assert [line for line in asked if effect_of(line, family) != "reads"] == []

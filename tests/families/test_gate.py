@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from agent.errors import Refused
 from agent.families import FAMILIES
 from agent.families.base import ASKED, Family
-from agent.families.gate import Gate, Way, fits, kind_of, named, normal
+from agent.families.gate import Gate, Way, effect_of, fits, named, normal
 from agent.wire.link import Link
 from sim.machine import SimulatedMachine
 from sim.memory import MemoryTransport
@@ -53,7 +53,7 @@ def test_nothing_that_might_change_something_goes_out_freely(family: Family, tra
 def test_every_setting_code_of_the_card_is_refused_with_a_value(family: Family) -> None:
     for code in family.sets:
         assert not passes(family, f"{code} X9")
-        assert kind_of(f"{code} X9", family) in ("sets", "stores")
+        assert effect_of(f"{code} X9", family) in ("sets", "stores")
 
 
 @cache

@@ -111,7 +111,8 @@ def test_gum_h3():
     assert fit.u[1] == pytest.approx(0.00067, abs=5e-6)
     assert (fit.s, fit.dof) == (pytest.approx(0.0035, abs=5e-5), 9)
     assert fit.cov[0, 1] / math.prod(fit.u) == pytest.approx(-0.930, abs=5e-4)
-    value, u = fit.at(np.array([1.0, 10.0]))
+    at_30 = np.array([1.0, 10.0])
+    value, u = at_30 @ fit.b, math.sqrt(at_30 @ fit.cov @ at_30)
     assert (value, u) == (pytest.approx(-0.1494, abs=5e-5), pytest.approx(0.0041, abs=5e-5))
     assert fit.rss == pytest.approx(0.000110096583109, abs=1e-14)
 

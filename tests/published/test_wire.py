@@ -4,7 +4,7 @@ import pytest
 
 from agent.errors import Refused
 from agent.families import FAMILIES
-from agent.families.gate import Gate, kind_of
+from agent.families.gate import Gate, effect_of
 from agent.pieces.sliced import words_of
 from agent.wire.port import open_port
 from sim.endings import Rfc2217Ending, TcpEnding
@@ -113,6 +113,6 @@ def test_blank_lines_and_comments_say_nothing(line):
 def test_no_spelling_of_a_move_passes_as_one_that_reads(line):
     """`N000009` has a digit too many; the others are moves by the rules above."""
     table = FAMILIES["table"]
-    assert kind_of(line, table) not in ("reads", "safe")
+    assert effect_of(line, table) not in ("reads", "safe")
     with pytest.raises(Refused):
         Gate(table)(line)
