@@ -57,7 +57,7 @@ def block(
         + in_range("across", across[0], 6.0, across[1] / 2)
         + in_range("across", across[1], across[0] + PAD_MM[0], room.width)
         + in_range("thick", thick, 3.0, 40.0)
-        + in_range("walls", walls, 1, SOLID)
+        + in_range("walls", walls, 1, SOLID, "")
         + check_number(number),
     )
     step = profile.bead.height_mm

@@ -79,8 +79,10 @@ def check_sizes(piece: str, problems: list[tuple[str, str]]) -> None:
         )
 
 
-def in_range(key: str, value: float, low: float, high: float) -> list[tuple[str, str]]:
-    """Problem of a size outside [low, high] mm, as (key, what); empty where it fits."""
+def in_range(
+    key: str, value: float, low: float, high: float, unit: str = " mm"
+) -> list[tuple[str, str]]:
+    """Problem of a size outside [low, high], as (key, what); empty where it fits."""
     if math.isfinite(value) and low <= value <= high:
         return []
-    return [(key, f"expected {low:g} to {high:g} mm, found {value:g}")]
+    return [(key, f"expected {low:g} to {high:g}{unit}, found {value:g}")]

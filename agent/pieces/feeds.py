@@ -78,8 +78,8 @@ def feed_test(
     check_sizes(
         "feed",
         in_range("length", length, 10.0, 200.0)
-        + in_range("repeats", repeats, 2, 20)
-        + in_range("speed", speed, 0.2, 5.0),
+        + in_range("repeats", repeats, 2, 20, "")
+        + in_range("speed", speed, 0.2, 5.0, " mm/s"),
     )
     heat = f"S{profile.material.heats[0]:g}"
     return FeedTest(

@@ -67,7 +67,8 @@ def post(
     room = Envelope.of(profile)
     if height is None:
         clear = CLEAR_FOOT + CLEAR_TOP
-        height = round(lean_span(profile, room.height - clear) + clear, 2)
+        most = math.floor(100 * room.height) / 100  # rounded up it would not fit
+        height = min(round(lean_span(profile, room.height - clear) + clear, 2), most)
     if step is None:
         step = round(height / 5)
     most = (room.width - 2 * FLANGE_MM - JAW_MM) / 2
@@ -77,7 +78,7 @@ def post(
         + in_range("step", step, 5.0, height / 2)
         + in_range("width", width, 6.0, most)
         + in_range("depth", depth, 6.0, room.belt / 4)
-        + in_range("walls", walls, 1, SOLID)
+        + in_range("walls", walls, 1, SOLID, "")
         + check_number(number),
     )
     layers = layer_angle(room.angle)

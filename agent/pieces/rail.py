@@ -41,7 +41,7 @@ def rail(
     check_sizes(
         "rail",
         in_range("pitch", pitch, 3 * RUNG_MM, reach)
-        + in_range("count", count, 1, 40)
+        + in_range("count", count, 1, 40, "")
         + in_range("length", pitch * count, 3 * RUNG_MM, 0.5 * room.belt)
         + in_range("width", LADDER_MM, 0.0, room.width)
         + check_number(number),

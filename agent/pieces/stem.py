@@ -47,7 +47,7 @@ def stem(
         in_range("height", height, 20.0, room.height)
         + in_range("width", width, 6.0, room.width - 2 * PAD_MM[0])
         + in_range("depth", depth, 6.0, room.belt / 4)
-        + in_range("walls", walls, 1, SOLID)
+        + in_range("walls", walls, 1, SOLID, "")
         + check_number(number),
     )
     layers = layer_angle(room.angle)
