@@ -32,6 +32,7 @@ from agent.estimate.uncertainty import ENOUGH_DOF, display_step, pooled_deviatio
 from agent.model import geometry
 from agent.model.feature import GROUPS, Reading, Vector, direction_group
 from agent.model.geometry import ERRORS, Array
+from agent.model.profile import Priors
 from agent.model.survey import Survey
 
 Index = npt.NDArray[np.intp]
@@ -71,6 +72,12 @@ class Unknowns:
 SHRINK = "shrink"
 
 
+def stated_errors(priors: Priors) -> list[float]:
+    """What such machines are like, in the order of `ERRORS`: relative, rad."""
+    turns = (priors.angle_deg, priors.yaw_deg, priors.roll_deg, priors.rail_deg)
+    return [priors.scale_percent / 100] * 3 + [math.radians(turn) for turn in turns]
+
+
 def _sought(survey: Survey) -> Unknowns:
     """The unknowns sought, with what is known of them before any reading."""
     priors, theta = survey.priors, survey.mechanics.gantry_angle
@@ -78,10 +85,7 @@ def _sought(survey: Survey) -> Unknowns:
         direction_group(r.along, theta) for r in survey.readings if r.kind in ("outside", "inside")
     }
     groups = [group for group in GROUPS if group in present]
-    scale = priors.scale_percent / 100
-    u = [scale] * 3
-    u += [math.radians(d) for d in (priors.angle_deg, priors.yaw_deg)]
-    u += [math.radians(d) for d in (priors.roll_deg, priors.rail_deg)]
+    u = stated_errors(priors)
     u += [survey.material.shrink_u_percent / 100]
     u += [priors.offset_mm] * len(groups)
     mean = np.zeros(len(u))

@@ -179,3 +179,34 @@ def test_a_run_that_fits_too_well_is_not_believed_beyond_its_gauge():
     run = find(belt_survey(along_belt((0.1, 0.201, 0.3), x))).runs[0]
     u = math.hypot(0.03, 0.01 / math.sqrt(12))
     assert run.u_scale == pytest.approx(u / math.sqrt(2 * 100.0**2), rel=1e-3)
+
+
+def test_what_is_unlike_all_such_machines_is_told_against_what_is_stated_of_them() -> None:
+    """31 % too far where 3 % is usual; 12 degrees where 1.5 is."""
+    lengths = (reading("travel", (x, 0, 0), 1.31 * x, 0.02) for x in (60.0, 100.0, 140.0))
+    text = told(solve(survey(*lengths)), "unlike")
+    assert "+31.000 % where ±3 % is stated" in text
+    leans = [reading("lean", (0, 0, h), -h * math.sin(math.radians(12)), 0.05) for h in (40, 90)]
+    heights = [reading("pitch", (0, 0, h), h * math.cos(math.radians(12)), 0.05) for h in (40, 90)]
+    moves = [reading("travel", (0, 0, h), h, 0.05) for h in (40, 90)]
+    upright = solve(survey(*leans, *heights, *moves, angle=90.0, priors=SQUARE))
+    assert "gantry angle +12.0° where ±1.5° is stated" in told(upright, "unlike")
+
+
+@pytest.mark.parametrize(("angle", "warned"), [(45.0, True), (80.0, True), (90.0, False)])
+def test_of_an_upright_machine_no_scale_is_tempting_for_its_lean(
+    angle: float, warned: bool
+) -> None:
+    """There cot(angle) is 0: neither the gantry's steps nor the belt's change any lean."""
+    cot = 1 / math.tan(math.radians(angle))
+    turned = math.radians(0.6)
+    solution = solve(
+        survey(
+            reading("lean", (0, 0, 60), -60 * turned, 0.02),
+            reading("pitch", (0, 0, 60), 60 * (1 + turned * cot), 0.02),
+            reading("travel", (0, 200, 0), 200.0, 0.02),
+            angle=angle,
+        )
+    )
+    assert "angle" in codes(solution)
+    assert ("height_trap" in codes(solution)) == warned

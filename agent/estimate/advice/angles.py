@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
+from typing import Final
 
 from agent.estimate.advice.findings import SPAN, Findings
 from agent.estimate.combinations import combination, known
 from agent.estimate.solution import Advice, Turn
 from agent.model.bed import shim_mm
+
+#: Tangent of the angle from which a machine counts as upright.
+_UPRIGHT: Final = 100.0
 
 
 def gantry_angle(f: Findings) -> Iterator[Advice]:
@@ -39,12 +43,15 @@ def gantry_angle(f: Findings) -> Iterator[Advice]:
             f"gantry and bed {back}. Try a quarter turn first to see which way raises it. Do only "
             "one of these.",
         )
+    tan = math.tan(mechanics.gantry_angle)
+    if abs(tan) > _UPRIGHT:  # no scale leans an upright machine
+        return
     yield Advice(
         "height_trap",
         "Do not correct the height with the gantry steps while the angle is wrong: that "
         f"multiplies the lean by {1 / math.sin(mechanics.gantry_angle) ** 2:.1f}. Do not trim the "
         "belt axis until faces look upright: every length along the belt would be wrong by "
-        f"{abs(math.radians(angle.value) * math.tan(mechanics.gantry_angle)) * 100:.2f} %.",
+        f"{abs(math.radians(angle.value) * tan) * 100:.2f} %.",
     )
 
 

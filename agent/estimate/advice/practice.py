@@ -10,6 +10,7 @@ import numpy as np
 from agent.estimate.advice.findings import Findings, named, percent
 from agent.estimate.consistency import POOR, copied_rows
 from agent.estimate.mistakes import COMMA, ONE_OF
+from agent.estimate.observation import stated_errors
 from agent.estimate.remedies import ERROR_OF
 from agent.estimate.solution import Advice
 from agent.model.geometry import EZ
@@ -66,13 +67,13 @@ def contradictory(f: Findings) -> Iterator[Advice]:
 
 
 def unlike(f: Findings) -> Iterator[Advice]:
+    stated = stated_errors(f.survey.priors)
     for i in f.examined.unlike:
-        unknowns = f.fit.unknowns
         turn = i > EZ
         size = (
-            f"{math.degrees(f.fit.p[i]):+.1f}° where ±{math.degrees(unknowns.u[i]):g}° is stated"
+            f"{math.degrees(f.fit.p[i]):+.1f}° where ±{math.degrees(stated[i]):g}° is stated"
             if turn
-            else f"{percent(f.fit.p[i])} where ±{100 * unknowns.u[i]:g} % is stated"
+            else f"{percent(f.fit.p[i])} where ±{100 * stated[i]:g} % is stated"
         )
         yield Advice(
             "unlike",
