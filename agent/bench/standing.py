@@ -82,10 +82,9 @@ def _readings(bench: Bench) -> Iterator[str]:
     if count:
         since = f", begun {bench.begun_at[:16].replace('T', ' ')}" if bench.begun_at else ""
         solved = "solved" if now.solved else "not solved yet"
-        yield (
-            f"{count} readings of this state are at hand ({solved}{since}); 'begin' sets them"
-            " aside."
-        )
+        told, them = ("1 reading", "it") if count == 1 else (f"{count} readings", "them")
+        verb = "is" if count == 1 else "are"
+        yield f"{told} of this state {verb} at hand ({solved}{since}); 'begin' sets {them} aside."
     if unread:
         yield f"Laid and not read yet: {', '.join(unread)}."
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 Purpose = Literal["tune", "feed", "restore", "replace", "undo", "finish", "other"]
 
 #: What to do where nothing is on the link.
-NOT_ATTACHED: Final = "Attach one first: 'attach PORT'; 'ports' lists the ports of this computer"
+NOT_ATTACHED: Final = "'attach PORT' comes first; 'ports' lists the ports of this computer"
 
 #: Said of a power cycle that only the technician has seen.
 BY_WORD: Final = "said by the operator"

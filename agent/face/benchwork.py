@@ -120,7 +120,7 @@ def piece(
         show_told(desk, drawn, profile, told)
         if wish is not None and not wish["reached"]:
             desk.screen.say(
-                f"! {within:g} {shown(CATALOGUE[name].purpose).unit} is not reached by any {name}"
+                f"! {within:g}{shown(CATALOGUE[name].purpose).behind} is not reached by any {name}"
                 " that this machine and a caliper of 200 mm allow; this is the best."
                 " More readings help."
             )
@@ -263,7 +263,8 @@ def show_told(
 def _size_words(drawn: Piece) -> str:
     """What tells sizes of a piece apart."""
     if "count" in drawn.size:
-        return f"{drawn.size['count']:g} pitches"
+        count = drawn.size["count"]
+        return "1 pitch" if count == 1 else f"{count:g} pitches"
     return f"{_longest(drawn):.0f} mm"
 
 

@@ -187,7 +187,7 @@ def confirm(desk: Desk, digest: str, act: Literal["write", "store"]) -> None:
     if len(typed) < TYPED or not digest.startswith(typed):
         raise Declined(
             f"not confirmed: type at least {TYPED} characters of {digest}",
-            remedy=f"Nothing was {sent}. Type '{act}' to try again",
+            remedy=f"Nothing was {sent}. Type the command again to go on",
         )
 
 
@@ -452,5 +452,7 @@ def begin(desk: Desk, /) -> None:
     desk.session.readings.begin()
     desk.screen.answer(
         {"set_aside": count},
-        lambda: desk.screen.say(f"A new tune; {count} readings were set aside."),
+        lambda: desk.screen.say(
+            f"A new tune; {'1 reading was' if count == 1 else f'{count} readings were'} set aside."
+        ),
     )

@@ -270,7 +270,7 @@ def _parts_of_run(
     slips = findings.slips and run.axis == "belt"
     yield (
         "slope",
-        f"{100 * found.scale:+.3f} %",
+        f"{100 * found.scale:+z.3f} %",
         f"± {100 * found.factor95 * found.u_scale:.3f}",
         "not used: the belt slips" if slips else "joins the estimate",
     )
@@ -284,7 +284,7 @@ def _parts_of_run(
     if math.isfinite(found.u_trend):
         yield (
             "bend at the far end",
-            f"{found.trend:+.3f} mm",
+            f"{found.trend:+z.3f} mm",
             f"± {found.factor95 * found.u_trend:.3f}",
             "beyond noise" if found.trend_is_significant else "within noise",
         )

@@ -241,12 +241,13 @@ def _listed(values: Sequence[float]) -> str:
 def show_flow(desk: Desk) -> None:
     """How much too wide beads are laid, after the bead growth that the solution found."""
     flow = flow_now(desk)
+    way = "narrower" if flow.growth_mm < 0 else "wider"
 
     def show() -> None:
         screen = desk.screen
         screen.say(
-            f"Beads of {flow.planned_mm:.2f} mm come out {flow.growth_mm:+.3f} ±"
-            f" {2 * flow.u_mm:.3f} mm wider (95 %), in x, including squash and corners."
+            f"Beads of {flow.planned_mm:.2f} mm come out {abs(flow.growth_mm):.3f} ±"
+            f" {2 * flow.u_mm:.3f} mm {way} (95 %), in x, including squash and corners."
         )
         if not flow.told:
             screen.say("That is within what these readings can tell: leave the flow.")

@@ -43,6 +43,9 @@ if TYPE_CHECKING:
 #: Readings that are asked for of each feature.
 REPEATS: Final = 3
 
+#: What `gauge` takes instead of a piece for the screws of the bed.
+BED: Final = "bed"
+
 #: A piece this fresh may still be warm, minutes.
 FRESH: Final = 10.0
 
@@ -118,7 +121,7 @@ def gauge(
         take_scan(desk, what, scan, dpi, picture, sizes)
         return
     numbers = numbers_from(desk, values)
-    if what == "bed":
+    if what == BED:
         from agent.face.levelling import gauge_bed
 
         gauge_bed(desk, numbers, u_mm)
@@ -329,6 +332,11 @@ def seats_meant(desk: Desk, what: str | None, numbers: Sequence[float], repeats:
     if what in CATALOGUE and not any(laid.name == what for laid in session.now.laid):
         printed_otherwise(desk, what)
     laid = session.now.laid
+    if not laid and what is not None and what.partition("-")[0] not in CATALOGUE:
+        raise BadInput(
+            f"nothing is named '{what}'",
+            remedy=f"There are {', '.join((*CATALOGUE, *MOVE_NAMES, BED, CHECK))}",
+        )
     if not laid:
         raise Refused(
             "no piece has been laid in this state of the machine",
@@ -371,7 +379,9 @@ def unread(desk: Desk, laid: Laid, seats: list[Seat], repeats: int) -> list[Seat
     """Seats that are not wholly read; all anew if the technician wants that."""
     left = [seat for seat in seats if len(seat.values) < repeats]
     if len(left) < len(seats) and left:
-        desk.screen.say(f"{len(seats) - len(left)} of {len(seats)} features are read; the rest:")
+        count = len(seats) - len(left)
+        verb = "is" if count == 1 else "are"
+        desk.screen.say(f"{count} of {len(seats)} features {verb} read; the rest:")
     if left:
         return left
     if not desk.screen.agrees(f"All features of {laid.name} have been read. Read them again?"):

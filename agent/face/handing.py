@@ -64,8 +64,8 @@ def into_copy(
     write_file(place, edited.encode(), expect=ABSENT)
 
     def show() -> None:
-        for line in difference or ["(no difference: the file holds these values already)"]:
-            desk.screen.say(f"  {line}")
+        same = "(no difference: the file holds these values already)"
+        desk.screen.quote("\n".join(difference) or same)
         desk.screen.say(
             f"Written to {place}. Put it in the place of {file.name} on the controller, switch it"
             " off and on, and 'prove power' shows that it holds."

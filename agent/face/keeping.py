@@ -83,12 +83,7 @@ def profile_show(desk: Desk, /, name: str) -> None:
 
     found = open_profile(name)
     document = {**profile_plain(found.profile), "file": str(found.path)}
-    desk.screen.answer(document, lambda: _quote(desk, profile_text(found.profile)))
-
-
-def _quote(desk: Desk, text: str) -> None:
-    for line in text.splitlines():
-        desk.screen.say(f"  {line}")
+    desk.screen.answer(document, lambda: desk.screen.quote(profile_text(found.profile)))
 
 
 @profile.command("use", cls=Verb)
@@ -445,7 +440,7 @@ def mechanics(desk: Desk, /, profile_name: str | None) -> None:
         spread = f"{2 * drive.u_steps_per_mm:.3f}" if drive else "-"
         stored = as_printed(setting) if setting else "-"
         apart = (
-            f"{100 * (setting.value / drive.steps_per_mm - 1):+.2f}" if drive and setting else ""
+            f"{100 * (setting.value / drive.steps_per_mm - 1):+z.2f}" if drive and setting else ""
         )
         rows.append((role, axes.letter(role).upper(), calculated, spread, stored, apart))
         document[role] = {

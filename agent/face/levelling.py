@@ -238,7 +238,7 @@ def stand_of(desk: Desk, where: str) -> Stand:
     if stand is None:
         raise BadInput(
             f"the profile of {name!r} does not say where the screws of the bed stand",
-            remedy="'profile set mechanics.bed' asks for them, or give a file: --screws bed.yaml",
+            remedy="'profile edit' adds mechanics.bed, or give a file: --screws bed.yaml",
         )
     return stand
 

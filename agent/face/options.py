@@ -152,10 +152,10 @@ class Verb(click.Command):
             rest = super().parse_args(ctx, list(args))
         except click.BadParameter:
             if problems := self._all_mistakes(ctx, args):
-                raise wrong_line(problems, self.name or "") from None
+                raise wrong_line(problems, _typed(ctx)) from None
             raise
         if problems := [p for param in self.params for p in _no_text(param, ctx.params)]:
-            raise wrong_line(problems, self.name or "")
+            raise wrong_line(problems, _typed(ctx))
         return rest
 
     def invoke(self, ctx: click.Context) -> Any:
@@ -178,6 +178,11 @@ class Verb(click.Command):
             found = " ".join(map(str, rest))
             problems.append(Problem(COMMAND_LINE, None, found, "nothing more was expected"))
         return problems
+
+
+def _typed(ctx: click.Context) -> str:
+    """A verb as it is typed, with the group that it belongs to."""
+    return ctx.command_path.partition(" ")[2]
 
 
 def wrong_line(problems: list[Problem], verb: str) -> BadInput:

@@ -289,6 +289,7 @@ def profile_edit(desk: Desk, /, name: str) -> None:
     from agent.store.profiles import find_profile, profile_path, read_profile
 
     source = find_profile(name)
+    words = _editor()
     place = profile_path(name) if _is_ready(source) else source
     before = read_file(source)
     stamp = ABSENT if place != source else stamp_of(before)
@@ -299,7 +300,7 @@ def profile_edit(desk: Desk, /, name: str) -> None:
     else:
         draft.write_bytes(before)
     while True:
-        _open_editor(draft)
+        _open_with(words, draft)
         text = read_file(draft)
         if text == before:
             draft.unlink()
@@ -336,20 +337,30 @@ def _is_ready(path: Path) -> bool:
     return path.parent == ready_profiles()
 
 
-def _open_editor(path: Path) -> None:
-    """Raises Refused where there is no editor or it fails; the text stays."""
+def _editor() -> list[str]:
+    """The words that start the user's editor.  Raises Refused where none is named."""
     import os
     import shlex
+
+    words = shlex.split(os.environ.get("VISUAL") or os.environ.get("EDITOR") or "")
+    if not words:
+        raise Refused(
+            "no editor is named", remedy="Set EDITOR to one; 'profile set KEY VALUE' needs none"
+        )
+    return words
+
+
+def _open_with(editor: list[str], path: Path) -> None:
+    """Raises Refused where the editor fails; the text stays."""
     import subprocess
 
-    editor = os.environ.get("VISUAL") or os.environ.get("EDITOR") or ""
-    words = shlex.split(editor)
-    if not words:
-        raise Refused("no editor is named", remedy=f"Set EDITOR to one, or change {path} by hand")
     try:
-        code = subprocess.call([*words, str(path)])
+        code = subprocess.call([*editor, str(path)])
     except OSError as error:
-        raise Refused(f"the editor {editor!r} cannot be started ({error})") from None
+        raise Refused(
+            f"the editor '{' '.join(editor)}' cannot be started ({error})",
+            remedy=f"Your text is kept in {path}",
+        ) from None
     if code:
         raise Refused(f"the editor left with code {code}", remedy=f"Your text is kept in {path}")
 

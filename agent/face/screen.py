@@ -207,6 +207,12 @@ class Screen:
         stream.write(ranked(wrapped(text, _text_width()), self.colours) + "\n")
         stream.flush()
 
+    def quote(self, text: str) -> None:
+        """Lines of a file as they stand in it, moved in by two blanks and never wrapped."""
+        stream = self._held or (sys.stderr if self.json else sys.stdout)
+        stream.write("".join(f"  {line}".rstrip() + "\n" for line in clean(text).split("\n")))
+        stream.flush()
+
     def complain(self, text: str) -> None:
         """Text for people on standard error, wrapped like `say`."""
         coloured = self.colours and sys.stderr.isatty()
@@ -241,8 +247,8 @@ class Screen:
         heads = [name for name, _ in columns]
         for style, row in (("bold", heads), *(("", row) for row in cells)):
             for number, places in enumerate(lines):
-                if style and not any(row[place] for place in places):
-                    continue  # columns that have no heading
+                if (style or number) and not any(row[place] for place in places):
+                    continue  # columns that have no heading, or nothing further in a row
                 console.print(_row(columns, row, widths, places, number, console.width, style))
             if style:
                 wide = max(sum(widths[p] + _GAP for p in places) for places in lines)

@@ -225,8 +225,9 @@ def _fit_words(goodness: Goodness) -> str:
         how = "the readings scatter less than the usual sizes of the budget"
     else:
         how = "the readings scatter as their stated uncertainties say"
+    count = "1 reading" if goodness.dof == 1 else f"{goodness.dof} readings"
     return (
-        f"Fit of the whole: chi-squared {goodness.statistic:.1f} for {goodness.dof} readings"
+        f"Fit of the whole: chi-squared {goodness.statistic:.1f} for {count}"
         f" (p = {goodness.p:.2g}): {how}."
     )
 

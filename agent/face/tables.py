@@ -112,13 +112,20 @@ def outcome(screen: Screen, outcome: Outcome, evidence: str = "") -> None:
 
 def look(screen: Screen, look: Look) -> None:
     """What storing would make permanent."""
-    screen.say(f"'{look.line}' would make these permanent:")
+    if not (look.own or look.others):
+        screen.say(f"Live and stored do not differ: '{look.line}' would change nothing.")
+    else:
+        screen.say(f"'{look.line}' would make these permanent:")
+        _look_rows(screen, look)
+    for note in look.notes:
+        screen.say(f"- {note[0].upper()}{note[1:]}.")
+
+
+def _look_rows(screen: Screen, look: Look) -> None:
     marked = [(c, "") for c in look.own] + [(c, "not of the plan") for c in look.others]
     rows = [(c.key, in_full(c.old), in_full(c.new), c.unit, note) for c, note in marked]
     columns = [("setting", False), ("stored", True), ("live", True), ("unit", False)]
     screen.table([*columns, ("", False)], rows)
-    for note in look.notes:
-        screen.say(f"- {note[0].upper()}{note[1:]}.")
 
 
 def effects(screen: Screen, readings: Sequence[Reading], solution: Solution) -> None:

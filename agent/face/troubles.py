@@ -86,7 +86,7 @@ keys are refused, all of a file at once, and nothing is half taken.
 PLUMBELT_HOME names another data folder.""",
     ),
     "troubles": (
-        "what goes wrong, and where to begin, and where to begin",
+        "what goes wrong, and where to begin",
         """\
 'the cube is right and long parts are not'   help short-part
 'walls lean, and it comes back'              help lean-returns

@@ -22,15 +22,16 @@ class Shown:
 
     def value(self, value: float) -> str:
         """Signed, with the unit; a degree sign follows its number, other units stand apart."""
-        return f"{value * self.factor:+.{self.digits}f}{self._behind}"
+        return f"{value * self.factor:+z.{self.digits}f}{self.behind}"
 
     def amount(self, value: float, digits: int | None = None) -> str:
         """Unsigned, with the unit; as short as it is exact where no digits are given."""
         size = value * self.factor
-        return (f"{size:.4g}" if digits is None else f"{size:.{digits}f}") + self._behind
+        return (f"{size:.4g}" if digits is None else f"{size:.{digits}f}") + self.behind
 
     @property
-    def _behind(self) -> str:
+    def behind(self) -> str:
+        """The unit as it stands behind a number."""
         return self.unit if self.unit == "°" else f" {self.unit}"
 
     def spread(self, value: float) -> str:

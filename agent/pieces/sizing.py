@@ -7,9 +7,11 @@ small to large until it is content.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 
 from agent.errors import BadInput, Refused
+from agent.model.feature import length
 from agent.model.profile import Profile
 from agent.pieces.catalogue import CATALOGUE
 from agent.pieces.solid import Piece
@@ -32,11 +34,11 @@ def sizes(name: str, profile: Profile, *, reach: float = 200.0) -> Iterator[Piec
     """
     if name not in CATALOGUE:
         raise BadInput(f"no piece {name!r}; there are {', '.join(CATALOGUE)}")
+    found = []
     for build in CATALOGUE[name].series(profile, reach):
-        try:
-            yield build()
-        except BadInput:  # too large, or too small to hold its parts: the next may do
-            continue
+        with suppress(BadInput):  # too large, or too small to hold its parts: the next may do
+            found.append(build())
+    yield from sorted(found, key=lambda piece: max(length(f.along) for f in piece.features))
 
 
 def choose_size(

@@ -330,6 +330,8 @@ class Exchange:
             last = ended.pop()
             out += [Acknowledged(sent.line, sent.number) for sent in ended]
             out.append(Acknowledged(last.line, last.number, rest, free))
+            if last.line in _UNLOCK:  # some controllers count from the start again
+                self.next_number = None
         if self._flight.again and self._flight.all_refused:
             self._repeat(now, out)
 

@@ -338,3 +338,14 @@ def test_the_first_question_stands_below_the_drawing_on_a_small_terminal(
     drawing = told[: told.index("Stopped at")]
     assert drawing.startswith(f" {name}:")
     assert len(drawing.splitlines()) <= 23  # and one for the question
+
+
+def test_a_word_that_names_nothing_is_answered_with_those_that_do(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    desk = desk_at()
+    assert carry_out(desk, ["attach", "gauge travel-up", "gauge stem"]) == [0, 2, 1]
+    said = capsys.readouterr().err.replace("\n", " ")
+    assert "Nothing is named 'travel-up'. There are strip, rail, post, block, stem, travel" in said
+    assert "travel-across, travel-gantry, travel-belt, gap, bed, check." in said
+    assert "No stem has been laid" in said  # a word that names something, not laid yet

@@ -99,3 +99,23 @@ def test_a_long_answer_goes_page_by_page_and_its_end_is_shown(
 
     screen.answer({}, show)
     assert [int(n) for n in re.findall(r"line (\d+)\.", out.getvalue())] == wanted
+
+
+def test_what_a_file_holds_is_quoted_line_by_line(capsys: pytest.CaptureFixture[str]) -> None:
+    """A wrapped line of YAML would be another file, and so would a wrapped line of a diff."""
+    long = "  key: {" + "a: 1, " * 30 + "b: 2}"
+    Screen().quote(f"# one\n\n{long}\x07")
+    assert capsys.readouterr().out == f"  # one\n\n  {long}\\x07\n"
+
+
+def test_a_row_without_a_last_word_takes_no_line_more(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "60")
+    columns = [("reading", False), ("measured, mm", True), ("expected, mm", True), ("", False)]
+    rows = [("a" * 30, "1.0", "1.0", "read again"), ("b" * 30, "1.0", "1.0", "")]
+    Screen().table(columns, rows)
+    shown = capsys.readouterr().out.splitlines()
+    assert [line for line in shown if not line.strip()] == []
+    assert shown[-2].strip() == "read again"
+    assert shown[-1].startswith("b" * 30)

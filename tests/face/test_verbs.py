@@ -10,7 +10,7 @@ import pytest
 from agent.face.desk import Desk
 from agent.face.guide import step_now
 from agent.rehearsal import in_memory
-from tests.face.bench import TO_A_PLAN, Technician, carry_out, desk_at, digest_in
+from tests.face.bench import TO_A_PLAN, WILLING, Technician, carry_out, desk_at, digest_in
 
 
 @pytest.fixture(scope="module")
@@ -182,3 +182,18 @@ def test_the_look_before_storing_is_told_in_words(capsys: pytest.CaptureFixture[
     assert "the controller said" not in told
     assert "layout mismatch" not in told
     assert "defaults live" not in told
+
+
+def test_a_declined_undo_is_not_sent_on_to_another_command(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    desk = desk_at()
+    assert carry_out(desk, TO_A_PLAN) == [0] * len(TO_A_PLAN)
+    desk.screen.ask_with(Technician({**WILLING, "digest": digest_in}))
+    assert carry_out(desk, ["write"]) == [0]
+    desk.screen.ask_with(Technician({"Large change": lambda q: "", "digest": "no"}))
+    capsys.readouterr()
+    assert carry_out(desk, ["undo"]) == [1]
+    said = capsys.readouterr().err.replace("\n", " ")
+    assert "Type the command again" in said
+    assert "'write'" not in said

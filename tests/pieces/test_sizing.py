@@ -3,7 +3,9 @@ import math
 import pytest
 
 from agent.errors import BadInput, Refused
+from agent.pieces.catalogue import CATALOGUE
 from agent.pieces.sizing import choose_size, sizes
+from agent.store.profiles import load_profile
 from tests.pieces.machines import machine
 
 
@@ -43,3 +45,13 @@ def test_no_size_fits_a_tiny_machine():
 def test_unknown_piece_is_named():
     with pytest.raises(BadInput, match="no piece 'cube'; there are strip"):
         list(sizes("cube", machine()))
+
+
+@pytest.mark.parametrize("machine_name", ["heron", "egret", "curlew", "stilt", "avocet"])
+def test_sizes_rise_on_every_machine_wherever_the_usual_one_stands_among_them(
+    machine_name: str,
+) -> None:
+    profile = load_profile(machine_name)
+    for name in CATALOGUE:
+        found = [longest(piece) for piece in sizes(name, profile)]
+        assert found == sorted(found), name

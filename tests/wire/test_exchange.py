@@ -317,3 +317,17 @@ def test_every_refusal_and_alarm_has_its_number_and_words_of_its_own() -> None:
     assert refusal("error:9") == "9 (locked by an alarm or a jog)"
     assert refusal("error:1") == "1"
     assert refusal("error:checksum") == "checksum"
+
+
+@pytest.mark.parametrize("line", ["M999", "$X"])
+def test_after_a_line_that_wakes_the_count_is_agreed_anew(line: str) -> None:
+    """Some controllers count from the start again then, and would ask for line 1 for ever."""
+    exchange = Exchange(numbered=True)
+    exchange.number_from(0, 0.0)
+    exchange.receive(b"ok\n", 0.0)
+    exchange.send("M105", 0.0, reads=True)
+    exchange.receive(b"ok\n", 0.0)
+    assert exchange.next_number == 2
+    exchange.send(line, 0.0, reads=True)
+    exchange.receive(b"ok\n", 0.0)
+    assert exchange.next_number is None

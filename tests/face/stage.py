@@ -1,0 +1,298 @@
+"""A stage for whole sessions: what is typed, asked, answered and shown, as one text.
+
+A script has a command on each line, and indented under it the answers to what it asks, in their
+order: `-` is Enter alone, `{digest}` the start of the digest that is asked for.  Questions beyond
+these are answered by a technician who agrees to everything.  A command that begins with `$` is a
+process of its own; one that begins with `!` happens at the machine.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import shlex
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta, tzinfo
+from io import StringIO
+from itertools import count
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from agent.face.desk import Desk
+from agent.face.main import run
+from agent.face.screen import Screen
+from agent.face.shell import run_line
+from agent.rehearsal import in_memory, plain_profile
+from agent.store.profiles import load_profile
+from agent.wire.identity import Opening
+from agent.wire.transport import Transport
+from agent.work.session import Session
+from sim.machine import build
+from sim.memory import MemoryTransport
+from tests.face.bench import WILLING, Technician, digest_in
+
+TREE = Path(__file__).resolve().parent.parent.parent
+
+#: The one port of a stage.
+PORT = "memory://heron"
+
+#: Says yes to everything.
+AGREEABLE: Mapping[str, str | Callable[[str], str]] = {
+    **WILLING,
+    "digest": digest_in,
+    "Type 'yes'": "yes",
+}
+
+_ESCAPE = re.compile(r"\x1b\[([0-9;]*)m")
+
+
+class Clock:
+    """The time of a session: a minute passes with each command."""
+
+    def __init__(self) -> None:
+        self.instant = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
+        self._numbers = count(1)
+
+    def tick(self, minutes: float = 1.0) -> None:
+        self.instant += timedelta(minutes=minutes)
+
+    def rule(self, patch: pytest.MonkeyPatch) -> None:
+        """From now on everything takes its time from here, and numbers instead of chance."""
+        clock = self
+
+        class Fixed(datetime):
+            @classmethod
+            def now(cls, tz: tzinfo | None = None) -> Any:
+                return clock.instant if tz is not None else clock.instant.replace(tzinfo=None)
+
+        for module in (
+            "agent.store.journal",
+            "agent.store.database",
+            "agent.face.gauging",
+            "agent.face.laying",
+            "agent.face.benchwork",
+        ):
+            patch.setattr(f"{module}.datetime", Fixed)
+        nanoseconds = SimpleNamespace(time_ns=lambda: int(clock.instant.timestamp() * 1e9))
+        patch.setattr("agent.store.rows.time", nanoseconds)
+        patch.setattr("agent.store.rows._last_instant", 0)
+        chance = SimpleNamespace(randbits=lambda bits: next(self._numbers))
+        patch.setattr("agent.store.rows.secrets", chance)
+        patch.setattr("agent.face.laying.time", SimpleNamespace(monotonic=lambda: 0.0))
+
+        class Day(date):
+            @classmethod
+            def today(cls) -> Any:
+                return clock.instant.date()
+
+        patch.setattr("agent.face.report.verb.date", Day)
+
+
+class _Stream(StringIO):
+    """Standard output, or standard error with a mark before each line."""
+
+    encoding = "utf-8"  # type: ignore[assignment]
+
+    def __init__(self, said: list[str], mark: str = "", *, terminal: bool = False) -> None:
+        super().__init__()
+        self._said, self._mark, self._terminal = said, mark, terminal
+
+    def write(self, text: str | bytes) -> int:  # type: ignore[override]
+        text = text.decode() if isinstance(text, bytes) else text
+        if text.startswith(("{", "[")):
+            text = _document(text)
+        for line in text.splitlines(keepends=True):
+            begun = self._said and not self._said[-1].endswith("\n")
+            self._said.append(line if begun else self._mark + line)
+        return len(text)
+
+    def isatty(self) -> bool:
+        return self._terminal
+
+
+def _document(text: str) -> str:
+    """A document of `--json`, a line for each of its parts, numbers to six digits."""
+    try:
+        found = json.loads(text)
+    except ValueError:
+        return text
+    lines = list(_parts("", found))
+    return "\n".join(lines) + "\n"
+
+
+def _parts(name: str, value: Any) -> Iterator[str]:
+    """Lines of a part of a document; what is short stands in one."""
+    plain = _plain(value)
+    if len(name) + len(plain) < _SHORT or not isinstance(value, dict | list) or not value:
+        yield f"{name} = {plain}"
+        return
+    parts = value.items() if isinstance(value, dict) else enumerate(value)
+    for key, part in parts:
+        yield from _parts(f"{name}.{key}", part)
+
+
+#: Parts of a document up to so many characters stand in one line.
+_SHORT = 100
+
+
+def _plain(value: Any) -> str:
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{key}: {_plain(part)}" for key, part in value.items()) + "}"
+    if isinstance(value, list):
+        return "[" + ", ".join(map(_plain, value)) + "]"
+    if isinstance(value, float):
+        # noise beside nought is nought; no exponents, six digits
+        size = value if abs(value) > 1e-9 else 0.0
+        return f"{size:#.6g}" if size == 0.0 or 1e-4 <= abs(size) < 1e6 else f"{size:.9f}"
+    return json.dumps(value, ensure_ascii=False)
+
+
+class WiredDesk(Desk):
+    """A desk whose one port is a cable to a simulated machine."""
+
+    plug: Callable[[], Transport]
+
+    def open(self, port: str, how: Opening | None = None) -> Transport:
+        self.session.contact.detach()
+        self.session.book.hold(port)
+        return self.plug()
+
+    def open_again(self, port: str, how: Opening | None = None) -> Transport:
+        return self.plug()
+
+
+@dataclass
+class Stage:
+    """One machine, whoever works at it, and what is said meanwhile."""
+
+    clock: Clock
+    machine: Any = None
+    desk: Desk = field(default_factory=Desk)
+    colour: bool = False
+    happens: dict[str, Callable[[], object]] = field(default_factory=dict)
+    wrap: Callable[[Transport], Transport] = lambda transport: transport
+    said: list[str] = field(default_factory=list)
+    _answers: list[str] = field(default_factory=list)
+
+    # --- whoever sits there ----------------------------------------------------------------------
+
+    def plug(self) -> Transport:
+        return self.wrap(MemoryTransport(self.machine.controller, name=PORT))
+
+    def wired(self, *, in_shell: bool = False) -> WiredDesk:
+        """A new process of the agent, with a cable to the machine."""
+        desk = WiredDesk(Screen(self._asked), in_shell=in_shell)
+        desk.plug = self.plug
+        desk.screen.coloured = self.colour
+        return desk
+
+    def _asked(self, question: str) -> str:
+        plain = " ".join(question.split())
+        if self._answers:
+            answer = self._answers.pop(0)
+            answer = {"-": "", "{digest}": digest_in(plain)}.get(answer, answer)
+        else:
+            answer = Technician(dict(AGREEABLE))(question)
+        self.said.append(f"{question}[{answer}]\n")
+        return answer
+
+    # --- what is typed ---------------------------------------------------------------------------
+
+    def play(self, script: str) -> str:
+        """Everything that is said while a script is carried out."""
+        self.said.clear()
+        out = _Stream(self.said, terminal=self.colour)
+        with redirect_stdout(out), redirect_stderr(_Stream(self.said, "2| ")):
+            for command, answers in _commands(script):
+                self.clock.tick()
+                self._answers = list(answers)
+                self.said.append(f"{'' if command[:1] in '$!' else '> '}{command}\n")
+                self._carry_out(command)
+                if self._answers:
+                    self.said.append(f"[was not asked for: {', '.join(self._answers)}]\n")
+        return self._told()
+
+    def _carry_out(self, command: str) -> None:
+        if command.startswith("!"):
+            self.happens[command[1:].strip()]()
+            return
+        if command.startswith("$"):
+            desk = self.wired()
+            try:
+                code = run(shlex.split(command[1:], comments=True), desk)
+            finally:
+                desk.close()
+        else:
+            code = run_line(self.desk, "" if command == "-" else command)
+        if code:
+            self.said.append(f"[exit {code}]\n")
+
+    def _told(self) -> str:
+        text = "".join(self.said).replace(str(TREE), "~tree").replace(str(Path.cwd()), "~here")
+        return _ESCAPE.sub(lambda found: f"<{found[1]}>", text)
+
+
+def _commands(script: str) -> Iterator[tuple[str, list[str]]]:
+    command, answers = "", list[str]()
+    for line in script.strip("\n").splitlines():
+        if line.startswith("  "):
+            answers.append(line.strip())
+            continue
+        if command:
+            yield command, answers
+        command, answers = line.strip(), []
+    if command:
+        yield command, answers
+
+
+Staged = Callable[..., Stage]
+
+
+@contextmanager
+def staged(tmp_path: Path) -> Iterator[Staged]:
+    """Makes stages in an empty folder with a home of its own, on a clock of their own."""
+    made: list[Stage] = []
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(tmp_path)
+        patch.setenv("PLUMBELT_HOME", "home")
+        for name in ("NO_COLOR", "VISUAL", "EDITOR"):
+            patch.delenv(name, raising=False)
+        clock = Clock()
+        clock.rule(patch)
+
+        def make(
+            seed: int | None = 3,
+            *,
+            at: str = "rehearsal",
+            profile: str = "heron",
+            family: str = "replay",
+            width: int = 80,
+            colour: bool = False,
+            **more: Any,
+        ) -> Stage:
+            """`at`: "rehearsal", or "port" for a machine that the tool takes for a real one."""
+            patch.setenv("COLUMNS", str(width))
+            patch.setenv("TERM", "xterm" if colour else "dumb")
+            path = TREE / "profiles" / f"{profile}.yaml"
+            if at == "rehearsal":
+                rehearsal = in_memory(plain_profile(path), seed=seed, family=family, **more)
+                stage = Stage(clock, rehearsal.machine, colour=colour)
+                stage.desk = Desk(Screen(stage._asked), rehearsal, in_shell=True)
+                stage.desk.session = Session(load_profile(path))
+            else:
+                machine = build(plain_profile(path), seed=seed, family=family, **more)
+                stage = Stage(clock, machine, colour=colour)
+                stage.desk = stage.wired(in_shell=True)
+                stage.desk.session.contact.use(load_profile(path))
+            stage.desk.screen.coloured = colour
+            made.append(stage)
+            return stage
+
+        yield make
+        for stage in made:
+            stage.desk.close()
