@@ -27,7 +27,8 @@ _ROOM: Final = 22.0  #: a shorter line has no room for its length beside the num
 
 _NOTE_WIDTH: Final = 148  #: letters of a note that fit the sheet
 
-#: How a flat piece is laid down to be scanned, and read by its name.
+#: How a flat piece whose outline tells its two sides is laid down to be scanned, and read by its
+#: name.
 ON_THE_GLASS: Final = (
     "To scan it instead: smooth side (it lay on the belt) down on clean glass, raised marks up,"
     " along the rim; one steel rule in mm along it and one across it, their marks down and towards"
@@ -76,7 +77,7 @@ def svg(piece: Piece, about: str = "") -> str:
         left += width + _GAP
         bottom = max(bottom, top + height)
     bottom = _draw_list(sheet, drawn, bottom + 10.0)
-    if piece.flat and piece.in_turn:
+    if piece.flat and piece.in_turn and not piece.even:
         bottom += _ROW
         for words in textwrap.wrap(ON_THE_GLASS.format(name=piece.name), _NOTE_WIDTH):
             bottom += _ROW - 1.0

@@ -94,6 +94,16 @@ class Piece:
         return self.layer_angle == 0.0
 
     @property
+    def even(self) -> bool:
+        """True if it is the same, but for its marks, in a mirror that swaps -x and +x."""
+        (low, high), _, _ = self.bounds
+        bodies = [prism for prism in self.prisms if not prism.mark]
+        as_is = {(round(p.x[0] - low, 6), round(p.x[1] - low, 6), p.outline) for p in bodies}
+        return as_is == {
+            (round(high - low - b, 6), round(high - low - a, 6), o) for a, b, o in as_is
+        }
+
+    @property
     def bounds(self) -> tuple[Span, Span, Span]:
         """Extent along x, s and h, mm."""
         xs = [x for prism in self.prisms for x in prism.x]

@@ -140,9 +140,9 @@ def _take_away(seen: Mask, thing: Thing) -> None:
 def _behind(image: npt.NDArray[np.float32]) -> Array:
     """Level of what is behind everything: a smooth surface through the commonest level."""
     rows, columns = image.shape
-    sample = image[::4, ::4].astype(float)
-    v, u = np.mgrid[-1 : 1 : complex(sample.shape[0]), -1 : 1 : complex(sample.shape[1])]
-    terms = np.stack([np.ones_like(u), u, v, u * u, v * v, u * v], axis=-1).reshape(-1, 6)
+    v, u = np.mgrid[-1 : 1 : complex(rows), -1 : 1 : complex(columns)]
+    every = np.stack([np.ones_like(u), u, v, u * u, v * v, u * v], axis=-1)
+    sample, terms = image[::4, ::4].astype(float), every[::4, ::4].reshape(-1, 6)
     level = sample.ravel()
     count, edges = np.histogram(level, bins=100, range=(0.0, 1.0))
     smooth = np.convolve(count, np.ones(7), mode="same")
@@ -154,10 +154,7 @@ def _behind(image: npt.NDArray[np.float32]) -> Array:
             break
         fit = np.linalg.lstsq(terms[near], level[near], rcond=None)[0]
         near = np.abs(level - terms @ fit) < 0.05
-    v, u = np.mgrid[-1 : 1 : complex(rows), -1 : 1 : complex(columns)]
-    surface: Array = (
-        fit[0] + fit[1] * u + fit[2] * v + fit[3] * u * u + fit[4] * v * v + fit[5] * u * v
-    )
+    surface: Array = every @ fit
     return surface
 
 

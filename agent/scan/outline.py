@@ -80,6 +80,8 @@ def jaws_of(piece: Piece, feature: Feature) -> tuple[Jaw, Jaw] | None:
         return None
     boxes = rectangles(piece)
     low, high = (np.array(jaw[:2]) for jaw in feature.jaws)
+    if not (high - low).any():  # straight up
+        return None
     unit = (high - low) / np.linalg.norm(high - low)
     if feature.between == "points":
         corners = (_corner(boxes, low, -unit), _corner(boxes, high, unit))

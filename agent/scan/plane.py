@@ -144,7 +144,7 @@ def fit_plane(rules: Sequence[Marks]) -> Plane:
     kept: list[npt.NDArray[np.bool_]] = []
     terms: Array = np.zeros(size)
     covariance: Array = np.eye(size)
-    residual = math.inf
+    residual, marks_off = math.inf, np.zeros(0)
     for turn in range(6):
         rows, values, sd, kinds = _equations(bodies, middle, first, size)
         if not kept:
@@ -162,11 +162,11 @@ def fit_plane(rules: Sequence[Marks]) -> Plane:
             kept.append(np.abs(off) < _STRAY * max(spread, 1.0))
         terms = np.asarray(found[:size], dtype=float)
         covariance = np.asarray(np.linalg.inv(normal)[:size, :size], dtype=float)
-        marks_off = (values - rows @ found)[use & (kinds == 0)]
-        residual = float(marks_off.std())
-    if residual > 0.06 or kept[-1].mean() < 0.7:
+        marks_off = (values - rows @ found)[kinds == 0]
+        residual = float(marks_off[use[kinds == 0]].std())
+    if residual > 0.06 or kept[-1][kinds == 0].mean() < 0.7:
         raise Refused(
-            f"the graduations stray by {residual:.2f} mm from even steps",
+            f"the graduations stray by {float(marks_off.std()):.2f} mm from even steps",
             remedy="Lay the rules flat on clean glass, close the lid, and scan again",
         )
     f1 = float(terms[0]) / _U

@@ -21,7 +21,9 @@ _MOST_SCALE: Final = 0.13
 #: Share of the outline that must agree, and by how much better than any other way round.
 _LEAST_LIKE: Final = 0.86
 _CLEARLY: Final = 0.02
-_GRID: Final = 1.0  #: mm at which outlines are compared
+#: Fields in which outlines are compared, mm, but whole pixels of the coarse image: else some hold
+#: fewer of them than others, and look half empty.
+_GRID: Final = 1.0
 
 
 @dataclass(frozen=True)
@@ -88,7 +90,8 @@ def find_pose(thing: Thing, piece: Piece, name: str) -> Pose:
             remedy=f"Scan the {name} that was laid last, in the sizes that 'piece {name}' shows,"
             " on a backing that it stands out from",
         )
-    right = max((fit for fit, way in zip(found, _WAYS, strict=True) if _from_below(way)))
+    below = [fit for fit, way in zip(found, _WAYS, strict=True) if _from_below(way)]
+    right = max(below, key=lambda fit: fit[0])
     if right[0] < best[0] - 1e-9 or sorted(f[0] for f in found)[-2] > best[0] - _CLEARLY:
         raise Refused(
             f"the {name} is seen from its marked side, or the image is mirrored",
@@ -166,13 +169,13 @@ def _as_if(
     b = low - scale * nominal_low
     if np.abs(scale - 1).max() > _MOST_SCALE:
         return 0.0, A, b
-    shape = np.zeros(np.ceil((high - low) / _GRID).astype(int) + 1, dtype=float)
-    count = np.zeros_like(shape)
-    cell = np.floor((upright - low) / _GRID).astype(np.int64)
-    inside = ((cell >= 0) & (cell < np.array(shape.shape))).all(axis=1)
+    grid = round(_GRID / side) * side
+    count = np.zeros(np.ceil((high - low) / grid).astype(int) + 1)
+    cell = np.floor((upright - low) / grid).astype(np.int64)
+    inside = ((cell >= 0) & (cell < np.array(count.shape))).all(axis=1)
     np.add.at(count, tuple(cell[inside].T), side**2)
-    shape = np.minimum(count / _GRID**2, 1.0)
-    p, q = np.meshgrid(*(np.arange(n) * _GRID + _GRID / 2 for n in shape.shape), indexing="ij")
+    shape = np.minimum(count / grid**2, 1.0)
+    p, q = np.meshgrid(*(np.arange(n) * grid + grid / 2 for n in shape.shape), indexing="ij")
     places = np.stack((p.ravel() + low[0], q.ravel() + low[1]), axis=1)
     nominal = (places - b) @ np.linalg.inv(A).T
     drawn = covered(boxes, nominal[:, 0], nominal[:, 1]).reshape(shape.shape).astype(float)

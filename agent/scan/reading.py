@@ -76,6 +76,12 @@ def read_scan(scan: Scan, piece: Piece) -> ScanReading:
             f"{scan.dpi:g} dpi is too coarse: an edge cannot be placed well enough",
             remedy="Scan at 300 dpi or, better, 600",
         )
+    if piece.even:
+        raise Refused(
+            f"a {piece.name} has the same outline from both sides: a scan cannot tell which it"
+            " shows",
+            remedy="'gauge' takes the caliper's readings of it",
+        )
     found = look(scan)
     rules = _rules(scan, found)
     if not found.things:
