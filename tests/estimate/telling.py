@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -22,29 +23,10 @@ from agent.estimate.spread import spread
 from agent.estimate.standing import askew, outside, standing, verdict
 from agent.model.geometry import Array
 from agent.model.survey import Survey
-
-
-def digits(value: float | None, places: int = 5) -> str:
-    """A number with fixed decimals; what is open or endless by its word, far numbers by their size.
-
-    Numbers of a million and more stand for 'nothing known'.
-    """
-    if value is None:
-        return "open"
-    if math.isnan(value) or math.isinf(value):
-        return str(value)
-    if abs(value) >= 1e6:
-        return "huge"
-    text = f"{value:z.{places}f}"
-    return text if text.strip("0.") else "0"
-
+from tests.digits import digits, row
 
 #: Beyond so many readings only each so-manieth of them is told, and those that are wrong.
 FEW = 20
-
-
-def row(values: Iterable[float | None], places: int = 5) -> str:
-    return " ".join(digits(value, places) for value in values)
 
 
 def told(survey: Survey, *, deep: bool = False, laid: bool = False) -> str:
@@ -74,8 +56,6 @@ def told(survey: Survey, *, deep: bool = False, laid: bool = False) -> str:
 
 def _whole(survey: Survey, solution: Solution) -> Survey:
     """The survey with the readings of its runs, as the estimate had it."""
-    from dataclasses import replace
-
     belt = solution.belt.readings if solution.belt else ()
     mechanics = survey.mechanics
     if mechanics.gantry_angle_deg is None:
