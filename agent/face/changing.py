@@ -238,7 +238,7 @@ def store(desk: Desk, /, approve: str | None, others: str | None) -> None:
     if session.bench.done is None and not looked.others:
         plain = looked.to_plain()
         if session.contact.family is not None and session.contact.family.words.reload is not None:
-            screen.answer(plain, lambda: screen.say("Live and stored do not differ."))
+            screen.answer(plain, lambda: None)
             return
         raise Refused("nothing was written that could be stored", remedy="'write' comes first")
     if looked.others and others is None and approve is None:

@@ -321,10 +321,26 @@ def keep(desk: Desk) -> Step | None:
     return Step("store", "The new values are live but would be lost at power-off.")
 
 
+def take_back(desk: Desk) -> Step | None:
+    """Where storing was tried and storage holds other values, the old ones are brought back."""
+    bench = desk.session.bench
+    if not bench.stored_otherwise or bench.refused is None or bench.refused.line != "store":
+        return None
+    return Step(
+        "undo",
+        "STORAGE HOLDS OTHER VALUES, which will be live after the next power-on:"
+        f" {bench.stored_otherwise}. Bring the old ones back, or 'store' once more.",
+    )
+
+
 def prove_power(desk: Desk) -> Step | None:
     session = desk.session
     if session.bench.done is None or any(p.stage == _FOR_GOOD for p in session.bench.proofs):
         return None
+    if session.bench.unstored and session.contact.family is not None:
+        words = session.contact.family.words
+        if not words.writing_stores and words.store is not None and words.covers_steps:
+            return None
     if session.now.taken or session.now.laid:
         return None
     return Step("prove power", "Stored. Now switch off and on to prove that it is permanent.")
@@ -482,6 +498,7 @@ RULES: Final[tuple[Rule, ...]] = (
     restore_first,
     save_first,
     keep,
+    take_back,
     prove_power,
     home_first,
     carry_out,

@@ -138,6 +138,9 @@ def summary(entry: EntryRow) -> str:
             stages = ", ".join(body.get("stages", ())) or "nothing"
             changed = ", ".join(f"{c['key']} {c['wanted']:g}" for c in body.get("changes", ()))
             return f"{changed or 'no setting'}: verified {stages} ({body.get('digest', '')})"
+        case "attached":
+            told = (body.get("family", ""), body.get("port", ""), body.get("serial", ""))
+            return ", ".join(part for part in told if part)
         case "reading":
             values = " ".join(f"{mm:g}" for mm in body.get("mm", ()))
             return f"{body.get('name') or body.get('feature', '')}: {values} mm"
@@ -172,7 +175,7 @@ def log_show(desk: Desk, /, entry: str, wire: bool) -> None:
     def show() -> None:
         desk.screen.say(f"{found.machine}, {when(found.at)}: {found.kind}")
         text = json.dumps(found.body, indent=2, ensure_ascii=False)
-        desk.screen.say("\n".join(f"  {line}" for line in text.splitlines()))
+        desk.screen.quote(text)
         for line in lines:
             desk.screen.say(f"  {line.at:10.3f} {line.way} {line.text}")
 

@@ -182,8 +182,13 @@ def tell_change(desk: Desk, readback: Readback) -> None:
     if bench.unstored or bench.broken:  # told with more reason by `tell_standing`
         return
     judged = judge_change(bench.profile, readback)
-    if judged.kind != "same":
-        desk.screen.say(f"! Against the profile: {judged.text}. {judged.remedy}.")
+    if judged.kind == "same":
+        return
+    remedy = judged.remedy
+    if any(finding.level == "refuse" for finding in bench.findings()):
+        # what cannot be right is not kept, whoever set it
+        remedy = f"'profile restore {bench.profile.name} --preview' sorts what to bring back"
+    desk.screen.say(f"! Against the profile: {judged.text}. {remedy}.")
 
 
 def tell_standing(desk: Desk) -> None:

@@ -167,7 +167,7 @@ def show_moves(desk: Desk, moves: Sequence[Travel]) -> None:
     rows = [
         (
             m.role,
-            f"{standing[m.role]:.1f}" if m.role in standing else "-",
+            f"{standing[m.role]:z.1f}" if m.role in standing else "-",
             f"{m.retreat_mm:.1f}" if m.retreat_mm else "-",
             f"{m.mm:.2f}",
             f"{m.worst_mm:.1f}" if math.isfinite(m.worst_mm) else "not known",

@@ -101,7 +101,8 @@ def plan(screen: Screen, plan: Plan) -> None:
 
 def outcome(screen: Screen, outcome: Outcome, evidence: str = "") -> None:
     """What became of each change, and how far it is proved; `evidence` of the last stage."""
-    screen.show(described.outcome(outcome))
+    if outcome.fates:
+        screen.show(described.outcome(outcome))
     for change in outcome.moved:
         screen.say(f"! Changed although no line of the plan names it: {change}")
     for note in outcome.notes:

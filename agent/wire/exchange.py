@@ -148,7 +148,7 @@ class Exchange:
         """
         if self._halted and not (reads or line in _UNLOCK):
             raise LocalFault(f"the controller has halted, not sent: {line}")
-        if self._doubt and not (reads or self._halted):
+        if self._doubt and not (reads or self._halted or line in _UNLOCK):
             raise LocalFault(f"in DOUBT, read back first, not sent: {line}")
         if not self.has_room(line):
             raise LocalFault(f"waiting for an answer, not sent: {line}")

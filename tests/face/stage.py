@@ -3,7 +3,9 @@
 A script has a command on each line, and indented under it the answers to what it asks, in their
 order: `-` is Enter alone, `{digest}` the start of the digest that is asked for.  Questions beyond
 these are answered by a technician who agrees to everything.  A command that begins with `$` is a
-process of its own; one that begins with `!` happens at the machine.
+process of its own; one that begins with `!` happens at the machine: `! off and on`, `! pull WORD`
+(the cable, as soon as WORD is to be sent), `! interrupt WORD` (somebody presses Ctrl-C then),
+`! set KEY VALUE` (somebody sets something at the machine), `! hot`, `! laid PIECE`.
 """
 
 from __future__ import annotations
@@ -11,7 +13,7 @@ from __future__ import annotations
 import json
 import re
 import shlex
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta, tzinfo
@@ -32,6 +34,7 @@ from agent.store.profiles import load_profile
 from agent.wire.identity import Opening
 from agent.wire.transport import Transport
 from agent.work.session import Session
+from sim.faults import parse_faults
 from sim.machine import build
 from sim.memory import MemoryTransport
 from tests.face.bench import WILLING, Technician, digest_in
@@ -47,6 +50,12 @@ AGREEABLE: Mapping[str, str | Callable[[str], str]] = {
     "digest": digest_in,
     "Type 'yes'": "yes",
 }
+
+#: The page of cautions where it is shown before something else; `cautions` shows it whole.
+_CAUTIONS = re.compile(
+    r"^(2\| )?BEFORE THE MACHINE MOVES OR HEATS\n(?:.*\n)*?.*where you are\.\n(?=\n|.*\(This)",
+    re.MULTILINE,
+)
 
 _ESCAPE = re.compile(r"\x1b\[([0-9;]*)m")
 
@@ -137,7 +146,7 @@ def _parts(name: str, value: Any) -> Iterator[str]:
 
 
 #: Parts of a document up to so many characters stand in one line.
-_SHORT = 100
+_SHORT = 240
 
 
 def _plain(value: Any) -> str:
@@ -166,6 +175,33 @@ class WiredDesk(Desk):
         return self.plug()
 
 
+class Wire:
+    """The cable to a simulated machine, on which something may happen at a word."""
+
+    def __init__(self, stage: Stage) -> None:
+        self._inner = MemoryTransport(stage.machine.controller, name=PORT)
+        self._stage, self.name = stage, PORT
+
+    def now(self) -> float:
+        return self._inner.now()
+
+    def write(self, data: bytes) -> None:
+        what, word = self._stage.at_word
+        if word and word.encode() in data:
+            self._stage.at_word = ("", "")
+            if what == "interrupt":
+                self._inner.write(data)
+                raise KeyboardInterrupt
+            self._inner.cable.unplugged = True
+        self._inner.write(data)
+
+    def read(self, until: float) -> bytes:
+        return self._inner.read(until)
+
+    def close(self) -> None:
+        self._inner.close()
+
+
 @dataclass
 class Stage:
     """One machine, whoever works at it, and what is said meanwhile."""
@@ -174,15 +210,14 @@ class Stage:
     machine: Any = None
     desk: Desk = field(default_factory=Desk)
     colour: bool = False
-    happens: dict[str, Callable[[], object]] = field(default_factory=dict)
-    wrap: Callable[[Transport], Transport] = lambda transport: transport
+    at_word: tuple[str, str] = ("", "")  #: what happens, and the word at which it does
     said: list[str] = field(default_factory=list)
     _answers: list[str] = field(default_factory=list)
 
     # --- whoever sits there ----------------------------------------------------------------------
 
     def plug(self) -> Transport:
-        return self.wrap(MemoryTransport(self.machine.controller, name=PORT))
+        return Wire(self)
 
     def wired(self, *, in_shell: bool = False) -> WiredDesk:
         """A new process of the agent, with a cable to the machine."""
@@ -219,7 +254,7 @@ class Stage:
 
     def _carry_out(self, command: str) -> None:
         if command.startswith("!"):
-            self.happens[command[1:].strip()]()
+            self._happens(*command[1:].split(maxsplit=1))
             return
         if command.startswith("$"):
             desk = self.wired()
@@ -232,8 +267,27 @@ class Stage:
         if code:
             self.said.append(f"[exit {code}]\n")
 
+    def _happens(self, what: str, rest: str = "") -> None:
+        controller = self.machine.controller
+        match what:
+            case "off":
+                controller.power_on(controller.now)
+                MemoryTransport(controller).read(controller.now + 5.0)
+            case "pull" | "interrupt":
+                self.at_word = (what, rest)
+            case "set":
+                key, value = rest.split()
+                controller.live[key] = float(value)
+            case "hot":
+                controller.hotend.set(215.0, controller.now)
+            case "laid":
+                self.machine.bed.laid_jobs[-1].label = rest
+            case _:
+                raise AssertionError(f"nobody knows how to {what}")
+
     def _told(self) -> str:
         text = "".join(self.said).replace(str(TREE), "~tree").replace(str(Path.cwd()), "~here")
+        text = _CAUTIONS.sub(r"\1(the cautions)\n", text)
         return _ESCAPE.sub(lambda found: f"<{found[1]}>", text)
 
 
@@ -262,6 +316,7 @@ def staged(tmp_path: Path) -> Iterator[Staged]:
         patch.setenv("PLUMBELT_HOME", "home")
         for name in ("NO_COLOR", "VISUAL", "EDITOR"):
             patch.delenv(name, raising=False)
+        patch.setattr("agent.wire.listing.list_ports", lambda: ())  # whatever computer it is
         clock = Clock()
         clock.rule(patch)
 
@@ -273,19 +328,23 @@ def staged(tmp_path: Path) -> Iterator[Staged]:
             family: str = "replay",
             width: int = 80,
             colour: bool = False,
-            **more: Any,
+            faults: Sequence[str] = (),
         ) -> Stage:
             """`at`: "rehearsal", or "port" for a machine that the tool takes for a real one."""
             patch.setenv("COLUMNS", str(width))
             patch.setenv("TERM", "xterm" if colour else "dumb")
             path = TREE / "profiles" / f"{profile}.yaml"
             if at == "rehearsal":
-                rehearsal = in_memory(plain_profile(path), seed=seed, family=family, **more)
+                rehearsal = in_memory(
+                    plain_profile(path), seed=seed, family=family, faults=parse_faults(faults)
+                )
                 stage = Stage(clock, rehearsal.machine, colour=colour)
                 stage.desk = Desk(Screen(stage._asked), rehearsal, in_shell=True)
                 stage.desk.session = Session(load_profile(path))
             else:
-                machine = build(plain_profile(path), seed=seed, family=family, **more)
+                machine = build(
+                    plain_profile(path), seed=seed, family=family, faults=parse_faults(faults)
+                )
                 stage = Stage(clock, machine, colour=colour)
                 stage.desk = stage.wired(in_shell=True)
                 stage.desk.session.contact.use(load_profile(path))

@@ -297,3 +297,27 @@ def test_a_machine_that_does_not_answer_yet_is_attached_again_later() -> None:
     desk.rehearsal.power_cycle()
     assert carry_out(desk, ["attach --again"]) == [0]
     assert len(desk.session.now.taken) == 3
+
+
+@pytest.mark.parametrize("storage", ["lies", "fails"])
+def test_what_was_not_stored_is_not_said_to_be_stored(storage: str) -> None:
+    """Storing was tried and storage holds other values: the next power-on would bring those."""
+    desk = desk_at(answers={"To write": digest_in, "To store": digest_in, "Large": "79"})
+    desk.rehearsal = in_memory(seed=3, faults=(f"storage:does={storage}",))
+    lines = ["attach", "gauge travel-belt", "gauge travel-belt --mm 205", "solve", "write"]
+    assert carry_out(desk, lines) == [0] * len(lines)
+    assert step_now(desk).line == "store"
+    assert carry_out(desk, ["store"]) == [1]
+    step = step_now(desk)
+    assert step.line == "undo"
+    assert step.why.startswith("STORAGE HOLDS OTHER VALUES")
+
+
+def test_a_store_that_was_refused_is_not_taken_for_done() -> None:
+    desk = desk_at(answers={"To write": digest_in})
+    lines = ["attach", "gauge travel-belt", "gauge travel-belt --mm 205", "solve", "write"]
+    assert carry_out(desk, lines) == [0] * len(lines)
+    assert carry_out(desk, ["store --approve 00000000"]) == [1]
+    step = step_now(desk)
+    assert step.line != "prove power"
+    assert "Stored" not in step.why

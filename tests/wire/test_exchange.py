@@ -331,3 +331,13 @@ def test_after_a_line_that_wakes_the_count_is_agreed_anew(line: str) -> None:
     exchange.send(line, 0.0, reads=True)
     exchange.receive(b"ok\n", 0.0)
     assert exchange.next_number is None
+
+
+def test_a_line_that_wakes_goes_out_in_doubt_and_others_do_not() -> None:
+    """After the emergency word nobody knows more than that; what wakes must still be sayable."""
+    exchange = Exchange()
+    exchange.revive()
+    assert exchange.state is State.DOUBT
+    with pytest.raises(LocalFault, match="in DOUBT"):
+        exchange.send("M92 X80", 0.0)
+    assert exchange.send("M999", 0.0) == b"M999\n"
