@@ -73,7 +73,7 @@ def machines(found: Sequence[Machine], today: date) -> Sheet:
             (
                 m.name,
                 m.place,
-                day(m.tuned) + (" (clock put right)" if m.clock_off else ""),
+                day(m.tuned) + (" (clock put right)" if m.clock_off and m.tuned else ""),
                 m.standing,
                 largest(m.left) if m.measured_since else "",
                 _due(m, today),
@@ -198,6 +198,10 @@ def points(c: Charted) -> Iterator[tuple[str, ...]]:
         )
 
 
+#: Smaller chances are only told to be so.
+_LEAST_P: Final = 0.001
+
+
 def verdicts(found: Sequence[Verdict]) -> Sheet:
     """One machine or batch that stands out a row."""
     columns = (
@@ -210,7 +214,7 @@ def verdicts(found: Sequence[Verdict]) -> Sheet:
             v.what,
             v.name or "(not noted)",
             f"{v.value:+.3f} {'%' if v.error.endswith('_scale') else '°'}",
-            f"{v.p_held:.2g}",
+            f"{v.p_held:.2g}" if v.p_held >= _LEAST_P else f"< {_LEAST_P:g}",
         )
         for v in found
     )
