@@ -51,8 +51,8 @@ def _at_hand(survey: Survey) -> Iterable[Reading]:
             yield planned("sway", reading.along)
         elif x and s and not h:
             yield planned("outside", (x, -s, 0.0))
-            yield planned("outside", (x, 0.0, 0.0))
-            yield planned("outside", (0.0, s, 0.0))
+            yield planned("outside", (abs(x), 0.0, 0.0))
+            yield planned("outside", (0.0, abs(s), 0.0))
         elif h and not x and not s:
             yield planned("lean", reading.along)
             yield planned("sway", reading.along)

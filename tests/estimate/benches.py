@@ -228,6 +228,18 @@ SURVEYS: Final[Mapping[str, Callable[[], Survey]]] = {
         OFF, axes=Axes("y", "-z", "x"), steps_per_mm={"y": 100.0, "x": 77.7}
     ),
     "motors shared": lambda: coupled("motors"),
+    "motors shared, errors that cancel": lambda: _sizes(
+        ("travel", 100.0, 0.0, 0.0, 100.42),
+        ("travel", 150.0, 0.0, 0.0, 150.63),
+        ("travel", 0.0, 70.0, 70.0, 98.6),
+        ("travel", 0.0, 100.0, 100.0, 140.86),
+        mechanics=Mechanics(gantry_angle_deg=45.0, coupling="motors"),
+    ),
+    "motors shared, one alone read": lambda: _sizes(
+        ("travel", 100.0, 0.0, 0.0, 100.42),
+        ("travel", 150.0, 0.0, 0.0, 150.63),
+        mechanics=Mechanics(gantry_angle_deg=45.0, coupling="motors"),
+    ),
     "coarse caliper": lambda: replace(
         OFF, instrument=Instrument(0.05, 0.08, 0.05), tolerance=Tolerance(0.3, 0.2)
     ),

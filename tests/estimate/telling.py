@@ -10,6 +10,7 @@ import numpy as np
 
 from agent.estimate import agreement_limits, foresee, planned, solve
 from agent.estimate.belt_findings import BeltFindings
+from agent.estimate.combinations import combination, of_readings_alone
 from agent.estimate.consistency import Examined, copied_rows
 from agent.estimate.curvature import bent
 from agent.estimate.effects import layout, own, shared
@@ -23,7 +24,13 @@ from agent.estimate.spread import spread
 from agent.estimate.standing import askew, outside, standing, verdict
 from agent.model.geometry import Array
 from agent.model.survey import Survey
-from tests.digits import digits, row
+from tests.digits import digits, leaves, row
+
+#: Every combination that is told of.
+COMBINATIONS = (
+    "plan_shear_deg", "sway_deg", "gap_deg", "lean_deg", "printed_x_percent", "printed_s_percent",
+    "printed_h_percent",
+)  # fmt: skip
 
 #: Beyond so many readings only each so-manieth of them is told, and those that are wrong.
 FEW = 20
@@ -48,6 +55,7 @@ def told(survey: Survey, *, deep: bool = False, laid: bool = False) -> str:
             _spread(examined),
             _suspected(whole),
             _foreseen(whole),
+            _combined(examined),
         ]
     if laid:
         parts.append(_layout(whole))
@@ -173,6 +181,7 @@ def _belt(belt: BeltFindings | None) -> Iterator[str]:
     yield f"withheld {dict(belt.withheld)}, best lengths {row(belt.best_lengths)}"
     if belt.positioning is not None:
         yield from figures(belt.positioning)
+    yield from leaves(belt.to_plain())
     for r in belt.readings:
         yield f"{r.kind} {row(r.along)} {row(r.mm)} {digits(r.u_mm)} {r.name} {r.slope}"
 
@@ -222,6 +231,15 @@ def _layout(survey: Survey) -> Iterator[str]:
         # the sign of a direction of equal spread is arbitrary, and so is the order of equal ones
         sizes = sorted(np.linalg.norm(extra, axis=0).tolist())
         yield f"bent by {row(sizes)}, {row(curved[1].u[len(unknowns.names) :])}"
+
+
+def _combined(examined: Examined) -> Iterator[str]:
+    """What pieces show directly, and what is known of the turns without their priors."""
+    for name in COMBINATIONS:
+        found, before = combination(examined.fit, name)
+        yield f"{name} {row([found.value, found.u, before])}"
+    alone = of_readings_alone(examined.fit)
+    yield "alone " + ", ".join(f"{name} {digits(u)}" for name, u in alone.items())
 
 
 def _foreseen(survey: Survey) -> Iterator[str]:

@@ -68,3 +68,12 @@ def test_pieces_already_laid_show_more_than_was_read() -> None:
     ]
     assert more("outside", (60.0, 0.0, 0.0)) == []
     assert more("travel", (60.0, 80.0, 0.0)) == more("gap", post) == []
+
+
+@pytest.mark.parametrize(("x", "s"), [(80.0, 60.0), (80.0, -60.0), (-80.0, 60.0)])
+def test_edges_of_a_plate_are_asked_for_one_way_whichever_diagonal_was_read(
+    x: float, s: float
+) -> None:
+    """A length from front to back is the one from back to front: it is not asked for twice."""
+    found = [r.along for r in _at_hand(survey(reading("outside", (x, s, 0), 100.0)))]
+    assert found == [(x, -s, 0), (80, 0, 0), (0, 60, 0)]

@@ -15,7 +15,7 @@ DEEP = {
 }  # fmt: skip
 
 #: And of which it is held who shares what.
-LAID = {"off", "upright", "gantry alone", "sliced elsewhere", "runs beside pieces"}
+LAID = {"off", "upright", "gantry alone", "grown beads", "sliced elsewhere", "runs beside pieces"}
 
 
 @pytest.mark.parametrize("name", SURVEYS)

@@ -1,0 +1,773 @@
+"""Parts of the estimate over their whole range, and each bound from both sides."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from agent.errors import BadInput
+from agent.estimate import solve
+from agent.estimate.belt_run import Period, belt_run, reversal, tells, whole_turns
+from agent.estimate.checking import checked, zero_and_scale
+from agent.estimate.consistency import _likeliest, _shortlist, _unlike_others, copied_rows
+from agent.estimate.design import Candidate, Course, course, doubted
+from agent.estimate.drift import Dated, drift, recheck_days
+from agent.estimate.fit import _inside, fit
+from agent.estimate.foretelling import compare, growth_bound
+from agent.estimate.linear import fit_linear, line
+from agent.estimate.mistakes import MANY, Suspicion, _guesses, joined, slip_limit, slip_odds
+from agent.estimate.observation import observe, turned_with_gantry
+from agent.estimate.planning import _at_hand, _by_moves, _by_printing
+from agent.estimate.positioning import positioning
+from agent.estimate.proof import shown_errors
+from agent.estimate.remedies import decide, errors_after, power_of_two
+from agent.estimate.repeats import apart, repeatability, strays, suspect, torn
+from agent.estimate.shares import contributor
+from agent.estimate.solution import Parameter, Residual, Solution
+from agent.estimate.standing import askew, standing, verdict
+from agent.estimate.uncertainty import chi2_beyond, combined, coverage_factor, grubbs_critical
+from agent.model.budget import CONTRIBUTORS
+from agent.model.feature import Reading
+from agent.model.geometry import ERRORS
+from agent.model.materials import expansion
+from agent.model.profile import Instrument, Tolerance
+from agent.model.roles import WANTED
+from agent.model.survey import Check, Conditions, Survey
+from tests.digits import digits, row
+from tests.estimate.benches import GOOD, OFF, SURVEYS, UPRIGHT
+from tests.estimate.cases import codes
+from tests.estimate.telling import figures
+from tests.pinned import Pinned
+
+
+def refused(act: Callable[[], object]) -> str:
+    try:
+        act()
+    except (ValueError, BadInput) as said:
+        return str(said)
+    return "taken"
+
+
+# --- the short tune ------------------------------------------------------------------------------
+
+#: Minutes that a gauge, a piece and a square want.
+SETUPS = {"gauge": 3.0, "post": 25.0, "plate": 40.0, "ramp": 30.0, "strip": 15.0}
+
+
+def candidates(base: Survey, *, again: bool = True) -> list[Candidate]:
+    """Every feature of a survey; moves want the gauge, features their piece."""
+    found = []
+    for n, r in enumerate(base.readings):
+        moved = r.kind == "travel"
+        need = "gauge" if moved else r.name.split()[0]
+        needs = (need,) if need in SETUPS else ()
+        found.append(Candidate(r, 20.0 + 5 * (n % 3), needs, again and not moved))
+    return found
+
+
+def told(found: Course) -> Iterator[str]:
+    for name in found.wanted:
+        size = 100 if name.endswith("_scale") else 1
+        sizes = (found.tolerance, found.now, found.after, found.slip)
+        open_ = found.unreachable.get(name)
+        yield (
+            f"{name} {row([size * of[name] for of in sizes])}"
+            f" unreachable {digits(None if open_ is None else size * open_)}"
+        )
+    for ask in found.asks:
+        after = row(100 * u for u in ask.after.values())
+        yield f"{ask.name} value {ask.value} {digits(ask.minutes)}: {after}"
+    more = row([100 * u for u in found.more_after.values()])
+    yield f"enough {found.enough}, outside {found.outside}, {digits(found.minutes)} minutes"
+    yield f"more {found.more}: {more}"
+
+
+def bare(base: Survey, scale: float, angle: float, *names: str) -> Survey:
+    readings = tuple(r for r in base.readings if r.name.startswith(names)) if names else ()
+    return replace(base, readings=readings, tolerance=Tolerance(scale, angle))
+
+
+COURSES: dict[str, Callable[[], Course]] = {
+    "from nothing": lambda: course(bare(OFF, 0.15, 0.15), candidates(OFF), SETUPS),
+    "upright": lambda: course(bare(UPRIGHT, 0.15, 0.2), candidates(UPRIGHT), SETUPS),
+    "out of reach": lambda: course(bare(OFF, 0.02, 0.02), candidates(OFF), SETUPS),
+    "post laid": lambda: course(
+        bare(OFF, 0.15, 0.15, "post"), candidates(OFF), SETUPS, there=("post",)
+    ),
+    "moves taken": lambda: course(
+        bare(OFF, 0.12, 0.12, "move"), candidates(OFF), SETUPS, there=("gauge",)
+    ),
+    "all read": lambda: course(bare(OFF, 0.15, 0.15, ""), candidates(OFF), SETUPS),
+    "nothing to read": lambda: course(bare(OFF, 0.15, 0.15, "move z"), [], SETUPS),
+    "the belt alone": lambda: course(
+        bare(OFF, 0.15, 0.15), candidates(OFF), SETUPS, wanted=("z_scale",)
+    ),
+    "leans alone": lambda: course(
+        bare(OFF, 0.15, 0.4), [c for c in candidates(OFF) if c.reading.kind in ("lean", "travel")],
+        SETUPS,
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", COURSES)
+def test_which_values_are_asked_for_and_what_is_known_after_each(name: str, pinned: Pinned) -> None:
+    pinned(f"estimate/course {name}", "\n".join(told(COURSES[name]())))
+
+
+def test_no_reading_wanted_is_a_course_of_nothing() -> None:
+    found = course(bare(OFF, 0.15, 0.15), candidates(OFF), SETUPS, wanted=())
+    assert (found.asks, found.enough, found.more) == ((), True, "")
+
+
+def test_doubted_is_what_stands_off_by_more_than_2_58_uncertainties() -> None:
+    examined = solve(OFF).examined
+    assert examined is not None
+    sizes = [(0.0257, 0.01), (-0.0258, 0.01), (0.05, 0.01), (1.0, 0.0), (1.0, 1e-9), (0.3, 2e-9)]
+    assert doubted(examined, sizes) == [5, 2, 1]
+    wrong = solve(SURVEYS["sign"]()).examined
+    assert wrong is not None
+    assert doubted(wrong, [(1.0, 0.01)] * 19)[0] == 18
+    assert 6 not in doubted(wrong, [(1.0, 0.01)] * 19)
+
+
+# --- what to read next ---------------------------------------------------------------------------
+
+
+def test_what_could_be_read_next(pinned: Pinned) -> None:
+    lines = []
+    for name, base in (("off", OFF), ("good", GOOD), ("upright", UPRIGHT)):
+        for stage in (_at_hand, _by_moves, _by_printing):
+            for r in stage(base):
+                lines.append(f"{name} {r.kind} {row(r.along)} {digits(r.u_mm)} {len(r.mm)}")
+    pinned("estimate/candidates", "\n".join(lines))
+
+
+# --- mistakes of the hand ------------------------------------------------------------------------
+
+
+def test_every_guess_of_what_a_reading_should_have_been(pinned: Pinned) -> None:
+    lines = []
+    for kind, along, y in (
+        ("outside", (25.0, 0.0, 0.0), 25.31), ("inside", (0.0, 7.5, 0.0), 17.52),
+        ("pitch", (0.0, 0.0, 60.0), 2.36), ("lean", (0.0, 0.0, 60.0), -0.71),
+        ("sway", (0.0, 0.0, 60.0), 29.9), ("gap", (150.0, 0.0, 0.0), 30.0),
+        ("travel", (0.0, 120.0, 160.0), 201.2),
+    ):  # fmt: skip
+        lines.append(f"{kind} {row(along)} {y}")
+        for g in _guesses(Reading(kind, along, (y,)), y, 3):  # type: ignore[arg-type]
+            lines.append(f"  {g.mistake} {row([*g.change, g.before, g.log_odds])} {g.about}")
+    pinned("estimate/guesses", "\n".join(lines))
+
+
+@pytest.mark.parametrize(
+    ("typed", "whole"),
+    [
+        ((25, 27, 25.26), (25.27, 25.26)),
+        ((25.26, 25, 27), (25.26, 25.27)),
+        ((90, 46, 90, 45), (90.46, 90.45)),
+        ((25, 27), (25.27,)),
+        ((25.5, 27, 25.5), None),
+        ((25, 0, 25.1), (25.0, 25.1)),
+        ((25, 999, 25.9), (25.999, 25.9)),
+        ((25, 1000, 25.9), None),
+        ((25, -1, 25.1), None),
+        ((25, 27, 25.6), None),  # 0.33 apart, where 0.2 + 0.2 % of 25.4 is 0.25
+        ((300, 10, 300.85), (300.10, 300.85)),  # 0.75 of 0.80
+        ((300, 10, 300.95), None),  # 0.85
+        ((25.1, 25.2), None),
+        ((25,), None),
+        ((), None),
+    ],
+)
+def test_a_decimal_comma_is_mended_where_the_numbers_then_belong_together(
+    typed: tuple[float, ...], whole: tuple[float, ...] | None
+) -> None:
+    assert joined(tuple(float(x) for x in typed)) == whole
+
+
+def test_a_slip_is_as_likely_as_none_at_its_limit_and_odds_are_those_of_three_normals() -> None:
+    """Shares and sizes of slips against the densities of scipy."""
+    v, before = np.array([1e-4, 4e-3, 0.2]), np.array([0.014, 0.004, 0.014])
+    at = slip_limit(v, before)
+    assert slip_odds(v, at, before) == pytest.approx([0, 0, 0], abs=1e-6)
+    for e in (0.02, 0.3, 2.0):
+        of_slip = sum(
+            share * stats.norm.pdf(e, 0, np.sqrt(v + tau**2))
+            for share, tau in ((0.55, 0.4), (0.3, 1.5), (0.15, 20.0))
+        )
+        odds = np.log(before * of_slip) - stats.norm.logpdf(e, 0, np.sqrt(v))
+        assert slip_odds(v, np.full(3, e), before) == pytest.approx(odds, rel=1e-9)
+
+
+def _suspect(row_: int, odds: float, mistake: str = "sign", change: float = 1.0) -> Suspicion:
+    return Suspicion(mistake, (row_,), (change,), odds)
+
+
+def test_the_likeliest_mistake_is_of_the_readings_most_probably_wrong() -> None:
+    """Two explanations of reading 0 at 1.5 each are together more than one of reading 1 at 2."""
+    found = [_suspect(0, 1.5), _suspect(0, 1.4, "inch"), _suspect(1, 2.0)]
+    assert _likeliest(found, 10) == found[0]
+    assert _likeliest(found[1:], 10) == found[2]
+    assert _likeliest([], 10) is None
+    assert _likeliest([_suspect(0, -1e-9)], 10) is None
+    assert _likeliest([_suspect(0, 0.0)], 10) is not None
+    # of twice as many readings as MANY the odds must be twice as good
+    assert _likeliest([_suspect(0, 0.68)], 2 * MANY) is None
+    assert _likeliest([_suspect(0, 0.70)], 2 * MANY) is not None
+    assert _likeliest([_suspect(0, 0.01)], MANY) is not None
+
+
+def test_ten_explanations_are_tried_and_none_that_is_hopeless() -> None:
+    many = [_suspect(n, 3.0 - n) for n in range(14)]
+    assert _shortlist(many[::-1]) == many[:10]
+    assert _shortlist([_suspect(0, 3.0), _suspect(1, -8.9), _suspect(2, -9.0)]) == [
+        _suspect(0, 3.0), _suspect(1, -8.9),
+    ]  # fmt: skip
+    assert _shortlist([]) == []
+
+
+def test_an_explanation_is_tried_once_whatever_its_odds() -> None:
+    kinds = [
+        _suspect(0, 1.0), _suspect(0, 2.0), _suspect(0, 1.0, change=1.0000004),
+        _suspect(0, 1.0, change=1.00001), _suspect(1, 1.0), _suspect(0, 1.0, "inch"),
+    ]  # fmt: skip
+    assert _unlike_others(kinds) == [kinds[0], kinds[3], kinds[4], kinds[5]]
+    for sizeless in ("off", "inside_for_outside"):
+        one, other = _suspect(0, 1.0, sizeless), _suspect(0, 1.0, sizeless, 2.0)
+        assert _unlike_others([one, other]) == [one]
+
+
+# --- repeats -------------------------------------------------------------------------------------
+
+_REPEATS: tuple[Sequence[float], ...] = (
+    (20.0, 20.1), (20.0, 20.0, 20.05), (20.0, 20.0, 20.07), (20.0, 20.01, 19.99, 20.06),
+    (20.0, 20.01, 19.99, 20.08), (20.0, 20.1, 19.9, 20.12), (20.0, 20.01, 20.0, 20.02, 20.2),
+    (20.3, 20.01, 20.0, 20.02, 20.01), (20.0, 20.4, 20.0, 20.4, 19.0),
+)  # fmt: skip
+
+
+def test_values_that_do_not_belong_among_their_repeats(pinned: Pinned) -> None:
+    lines = []
+    for values in _REPEATS:
+        for sigma in (0.0, 0.005, 0.02, 0.1):
+            found = [suspect(values, sigma, *levels) for levels in ((), (0.05,), (0.002, 0.05))]
+            lines.append(f"{values} at {sigma}: {found} apart {apart(values, sigma)}")
+    for stated in (0.005, 0.02, 0.05):
+        lines.append(f"all at {stated}: {strays(_REPEATS, stated)}")
+        pooled = [repeatability(stated, _REPEATS[:n]) for n in range(1, 10)]
+        lines.append(f"repeatability {row(pooled)}")
+    spans = ((1.99, 0.0), (2.01, 0.0), (2.49, 100.0), (2.51, 100.0), (3.49, 300.0), (3.51, 300.0))
+    lines.append(f"torn {[torn((50.0, 50.0 + by), length) for by, length in spans]}")
+    lines.append(f"torn {torn((50.0,), 0.0)} {torn((), 0.0)}")
+    pinned("estimate/repeats", "\n".join(lines))
+
+
+def test_copies_by_luck_of_the_display() -> None:
+    """n values on one step with (d / (s sqrt(2 pi)))^(n-1); d = 0.01, s = 0.02: 0.1995^(n-1).
+
+    Among 4 readings three alike are to be expected once in 6, five alike once in 158.
+    """
+
+    def rows(*counts: int) -> tuple[int, ...]:
+        readings = tuple(
+            Reading("pitch", (50.0 + n, 0, 0), (50.0 + n,) * count)
+            for n, count in enumerate(counts)
+        )
+        return copied_rows(replace(GOOD, readings=readings))
+
+    assert rows(3, 1, 1, 1) == ()
+    assert rows(5, 1, 1, 1) == (0,)  # 4 * 0.0016 = 0.006
+    assert rows(5, 1, 1, 1, 1, 1, 1) == ()  # 7 * 0.0016 = 0.011
+    assert rows(3, 3) == (0, 1)  # 2 where 0.08 were to be expected
+    assert (
+        rows(
+            3,
+        )
+        == ()
+    )
+
+
+# --- the instrument ------------------------------------------------------------------------------
+
+
+def test_checks_of_a_caliper(pinned: Pinned) -> None:
+    lines = []
+    for known, values, instrument in (
+        (50.0, (50.01, 50.0, 50.01), Instrument()),
+        (50.0, (50.03, 50.05, 50.01), Instrument(repeatability_mm=0.005)),
+        (100.0, (100.12,), Instrument()),
+        (150.0, (150.02, 150.03), Instrument(0.05, 0.08, 0.03)),
+        (10.0, (10.08, 10.09, 10.08, 10.09), Instrument(0.01, 0.03, 0.004)),
+    ):
+        c = checked(known, values, instrument)
+        sizes = row([c.known_mm, *c.mm, c.deviation_mm, c.u_mm, c.mpe_mm])
+        lines.append(f"{sizes} {c.verdict}")
+        assert c.to_plain() == {
+            "known_mm": c.known_mm, "mm": list(values), "deviation_mm": c.deviation_mm,
+            "u_mm": c.u_mm, "mpe_mm": c.mpe_mm, "verdict": c.verdict,
+        }  # fmt: skip
+    for checks in (
+        (),
+        (Check(50.0, 0.004, 0.003),),
+        (Check(50.0, 0.09, 0.003),),
+        (Check(30.0, 0.012, 0.004), Check(150.0, 0.03, 0.005), Check(100.0, -0.01, 0.002)),
+    ):
+        for longest in (0.0, 100.0, 180.0):
+            zero, scale = zero_and_scale(replace(OFF, checks=checks), longest)
+            lines.append(
+                f"{len(checks)} {longest}: {row([*zero, 1e3 * scale.mean, 1e3 * scale.u])}"
+            )
+    pinned("estimate/checks", "\n".join(lines))
+
+
+def test_a_check_read_on_another_length_is_none() -> None:
+    """2 % of the length, or 0.5 mm where that is more."""
+    instrument = Instrument()
+    assert refused(lambda: checked(10.0, [10.5], instrument)) == "taken"
+    assert "10.51 mm was read on a length of 10 mm" in refused(
+        lambda: checked(10.0, [10.51], instrument)
+    )
+    assert refused(lambda: checked(100.0, [98.0], instrument)) == "taken"
+    assert "was read on" in refused(lambda: checked(100.0, [97.99], instrument))
+    assert "found only one number" in refused(lambda: checked(100.0, [], instrument))
+
+
+# --- runs ----------------------------------------------------------------------------------------
+
+_X = np.arange(12.0, 600.0, 37.0)
+_WOBBLE = 0.01 * np.array([((7 * n) % 11) - 5 for n in range(len(_X))])
+_Y = _X * 1.0021 + 0.12 * np.cos(2 * np.pi * _X / 93.0 - 0.7) + _WOBBLE + 0.05
+
+
+def test_runs_with_and_without_periods_and_stated_uncertainty(pinned: Pinned) -> None:
+    lines = []
+    roller, loop = Period("roller", 92.0, 0.9), Period("loop", 380.0)
+    for name, periods in (
+        ("none", []), ("roller", [roller]), ("both", [roller, loop]), ("loop", [loop]),
+        ("vague", [Period("roller", 30.0, 12.0)]),
+    ):  # fmt: skip
+        for u, least in ((None, 0.0), (None, 0.08), (0.03, 0.0)):
+            run = belt_run(_X.tolist(), _Y.tolist(), periods, u, least_mm=least)
+            sizes = [100 * run.scale, 100 * run.u_scale, run.factor95, run.offset]
+            sizes += [run.trend, run.u_trend, run.scatter]
+            lines.append(
+                f"{name} {u} {least}: {row(sizes)} of {run.dof} {run.trend_is_significant}"
+            )
+            for w in run.waves:
+                figures_ = row([w.period.mm, w.period.u_mm, w.amplitude, w.u, w.phase])
+                lines.append(f"  {w.period.name} {figures_} {w.significant}")
+            lines.append(f"  {row(run.residuals[:4])} {digits(run.error_at(77.0))}")
+    same = belt_run([50.0] * 4, [50.1, 50.12, 50.11, 50.13])
+    lines.append(f"same {row([same.scale, same.u_scale, same.offset, same.trend, same.u_trend])}")
+    three = belt_run([10.0, 20.0, 30.0], [10.1, 20.1, 30.2])
+    lines.append(f"three {row([three.scale, three.u_scale, three.trend, three.u_trend])}")
+    for longest in (91.0, 92.0, 183.9, 184.0, 400.0):
+        lines.append(f"whole turns to {longest}: {row(whole_turns(92.0, longest))}")
+    for step in (10.0, 23.0, 40.0, 46.0, 92.0):
+        marks = [step * n for n in range(9)]
+        lines.append(f"every {step}: {tells(marks, [92.0])} {tells(marks, [92.0, 380.0])}")
+    lines.append(f"few marks: {tells([0.0, 30.0, 50.0], [92.0])} {tells([0, 30, 55, 71], [92.0])}")
+    pinned("estimate/runs", "\n".join(lines))
+
+
+@pytest.mark.parametrize("u", [0.01, 0.3])
+def test_a_reversal_is_uneven_where_chi_squared_is_beyond_its_95_per_cent(u: float) -> None:
+    """Differences +-a about the mean at four marks: chi2 = 4 a^2 / (2 u^2), 3 degrees."""
+    limit = math.sqrt(stats.chi2.ppf(0.95, 3) * 2 * u**2 / 4)
+    for a, even in ((0.99 * limit, True), (1.01 * limit, False)):
+        found = reversal([0.5 + a, 0.5 - a, 0.5 + a, 0.5 - a], [0.1] * 4, u)
+        assert found.mean == pytest.approx(0.4)
+        assert found.u == pytest.approx(math.sqrt(2) * u / 2)
+        assert found.constant == even
+
+
+def test_every_figure_of_positioning(pinned: Pinned) -> None:
+    forward = np.array(
+        [[0.01, 0.03, 0.02], [0.11, 0.12, 0.16], [-0.04, 0.01, -0.02], [0.2, 0.21, 0.19]]
+    )
+    backward = np.array(
+        [[-0.05, -0.06, -0.01], [0.02, 0.09, 0.05], [-0.1, -0.16, -0.12], [0.25, 0.22, 0.27]]
+    )
+    lines = []
+    for scale, shift in ((1.0, 0.0), (-1.0, 0.3)):
+        lines += figures(positioning(scale * forward + shift, scale * backward))
+    pinned("estimate/positioning", "\n".join(lines))
+    for wrong in (forward[:1], forward[:, :1], forward[0], forward[:3]):
+        other = wrong if wrong.ndim < 2 or min(wrong.shape) < 2 else backward
+        assert refused(lambda w=wrong, o=other: positioning(w, o)).startswith("two targets")
+
+
+# --- over the dates of a record ------------------------------------------------------------------
+
+
+def test_drift_and_when_to_look_again(pinned: Pinned) -> None:
+    lines = []
+    histories = {
+        "steady": [(0, 0.1, 0.05), (90, 0.12, 0.05), (200, 0.09, 0.05), (400, 0.11, 0.05)],
+        "drifting": [(10, 0.0, 0.02), (100, 0.1, 0.02), (200, 0.22, 0.03), (300, 0.31, 0.02)],
+        "back": [(10, 0.0, 0.02), (100, -0.1, 0.02), (200, -0.22, 0.03), (300, -0.31, 0.02)],
+        "wild": [(0, 0.0, 0.01), (50, 0.3, 0.01), (100, 0.1, 0.01), (150, 0.5, 0.01)],
+        "fast": [(0, 0.0, 0.02), (1, 0.5, 0.02), (2, 1.0, 0.02)],
+    }
+    for name, rows in histories.items():
+        results = [Dated(*r) for r in rows]
+        found = drift(results)
+        assert found is not None
+        lines.append(
+            f"{name} {row([found.per_year, found.u, found.expanded95, found.offset])}"
+            f" {digits(found.at(77.0))}"
+            f" consistent {found.consistent} significant {found.significant}"
+        )
+        lines += [f"  {tol}: {recheck_days([(results, tol)])}" for tol in (0.01, 0.1, 0.3, 5.0)]
+    both = [([Dated(*r) for r in histories[n]], 0.2) for n in ("steady", "fast", "drifting")]
+    lines.append(f"all {recheck_days(both)} {recheck_days(both[2:])} {recheck_days([])}")
+    pinned("estimate/drift", "\n".join(lines))
+
+
+def test_a_drift_wants_three_results_of_two_days() -> None:
+    two = [Dated(0, 0.0, 0.1), Dated(5, 0.1, 0.1)]
+    assert drift(two) is None
+    assert drift([Dated(3, v, 0.1) for v in (0.0, 0.1, 0.2)]) is None
+    assert drift([*two, Dated(5, 0.2, 0.1)]) is not None
+    assert recheck_days([(two, 1e-9)]) == (182, False)
+
+
+# --- least squares and figures of uncertainty ----------------------------------------------------
+
+
+def test_lines_are_those_of_numpy_with_and_without_stated_uncertainty() -> None:
+    x, y = np.array([0.0, 1.0, 2.0, 4.0, 7.0]), np.array([0.1, 0.9, 2.2, 3.8, 7.1])
+    plain = line(x, y)
+    slope, cov = np.polyfit(x, y, 1, cov=True)
+    assert plain.b == pytest.approx(slope[::-1])
+    assert plain.cov == pytest.approx(cov[::-1, ::-1])
+    u = np.array([0.1, 0.2, 0.1, 0.3, 0.2])
+    stated = line(x, y, u)
+    slope, cov = np.polyfit(x, y, 1, w=1 / u, cov="unscaled")
+    assert stated.b == pytest.approx(slope[::-1])
+    assert stated.cov == pytest.approx(cov[::-1, ::-1])
+    assert stated.u == pytest.approx(np.sqrt(np.diag(cov))[::-1])
+    left = y - np.polyval(slope, x)
+    assert stated.rss == pytest.approx(np.sum((left / u) ** 2))
+    assert (plain.dof, plain.s) == (3, pytest.approx(math.sqrt(plain.rss / 3)))
+    assert stated.factor95 == pytest.approx(stats.norm.ppf(0.975))
+    assert plain.factor95 == pytest.approx(stats.t.ppf(0.975, 3))
+    together = stated.b @ np.linalg.solve(stated.cov, stated.b) / 2
+    assert stated.variance_ratio([0, 1]) == pytest.approx(together)
+    assert stated.variance_ratio([1]) == pytest.approx(stated.b[1] ** 2 / stated.cov[1, 1])
+
+
+@pytest.mark.parametrize(
+    ("X", "y", "u", "said"),
+    [
+        ([[1.0], [1.0]], [1.0, 2.0], None, "taken"),
+        ([[1.0]], [1.0], None, "1 observations are too few for 1 coefficients"),
+        ([[1.0]], [1.0], [0.1], "taken"),
+        ([[1.0, 2.0]], [1.0], [0.1], "1 observations are too few for 2 coefficients"),
+        ([[math.nan], [1.0]], [1.0, 2.0], None, "observations must be finite"),
+        ([[1.0], [1.0]], [1.0, math.inf], None, "observations must be finite"),
+        ([[1.0], [1.0]], [1.0, 2.0], [0.1, 0.0], "standard uncertainties must be positive"),
+        ([[0.0], [0.0]], [1.0, 2.0], None, "a coefficient has no influence on any observation"),
+        (
+            [[1.0, 2.0], [2.0, 4.0], [3.0, 6.0]], [1.0, 2.0, 3.0], None,
+            "the coefficients cannot be told apart by these observations",
+        ),
+    ],
+)  # fmt: skip
+def test_what_no_line_can_be_laid_through(
+    X: list[list[float]], y: list[float], u: list[float] | None, said: str
+) -> None:
+    stated = None if u is None else np.array(u)
+    assert refused(lambda: fit_linear(np.array(X), np.array(y), stated)) == said
+
+
+def test_coverage_chi_squared_and_grubbs_are_those_of_scipy() -> None:
+    for dof in (1, 2, 5.9, 30, 1000, 1000.5, math.inf):
+        exact = stats.norm.ppf(0.975) if dof > 1000 else stats.t.ppf(0.975, math.floor(dof))
+        assert coverage_factor(dof) == pytest.approx(exact)
+        assert coverage_factor(dof, 0.99) > coverage_factor(dof)
+    for statistic, dof in ((3.0, 1), (0.0, 2), (-1.0, 2), (20.0, 11)):
+        assert chi2_beyond(statistic, dof) == pytest.approx(stats.chi2.sf(max(statistic, 0.0), dof))
+    assert chi2_beyond(5.0, 0.5) == 1.0
+    assert refused(lambda: grubbs_critical(2)) == "an outlier test wants three repeats at least"
+    assert grubbs_critical(3) == pytest.approx(1.155, abs=5e-4)
+    for wrong in ((0.99, 0.95), (5, 0.0), (5, 1.0), (math.nan, 0.95)):
+        assert refused(lambda w=wrong: coverage_factor(*w)).startswith("coverage factor wants")
+    u, dof = combined([(0.3, 4.0), (0.4, math.inf), (0.1, 9.0)])
+    assert u == pytest.approx(math.sqrt(0.26))
+    assert dof == pytest.approx(0.26**2 / (0.3**4 / 4 + 0.1**4 / 9))
+    assert combined([(0.3, math.inf)]) == (pytest.approx(0.3), math.inf)
+
+
+# --- the fit -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["decimal", "three mistakes", "of no one machine", "inch"])
+def test_the_fit_with_long_tails_hardly_follows_a_gross_mistake(name: str, pinned: Pinned) -> None:
+    obs, unknowns = observe(SURVEYS[name]())
+    robust, plain = (fit(obs, unknowns, robust=long) for long in (True, False))
+    sought = unknowns.sought
+    lines = [f"{n} {digits(a, 4)} {digits(b, 4)}" for n, a, b in
+             zip(unknowns.names[:sought], robust.p, plain.p, strict=False)]  # fmt: skip
+    pinned(f"estimate/long tails {name}", "\n".join(lines))
+
+
+@pytest.mark.parametrize(
+    ("step", "share"),
+    [
+        ((0.5, 0, 0, 0), 1.0),
+        ((-0.85, 0, 0, 0), 1.0),
+        ((-1.8, 0, 0, 0), 0.25),  # half of the way from 0 to -0.9
+        ((0, -3.6, 0, 0), 0.125),
+        ((0, 0, -3.6, 0), 0.125),
+        ((-1.8, -3.6, 0, 0), 0.125),
+        ((0, 0, 0, 0.5), 1.0),
+        ((0, 0, 0, 2 * (math.pi - 0.02 - 1.0)), 0.25),
+        ((0, 0, 0, -4 * 0.98), 0.125),
+        ((-1e9, 0, 0, 0), 1e-6),
+    ],
+)
+def test_a_step_leaves_a_machine_that_can_exist(step: tuple[float, ...], share: float) -> None:
+    """From a true machine at 1 rad: no scale below -0.9, no gantry flatter than 0.02 rad."""
+    p = np.zeros(9)
+    found = _inside(1.0, p, np.array([*step, 0, 0, 0, 0, 0]))
+    assert found == pytest.approx(share)
+
+
+def test_vectors_along_the_gantry_turn_with_it_and_others_stay() -> None:
+    old, new = math.radians(45), math.radians(50)
+    v = np.array([[0, 30, 30], [0, -30, -30], [0, 30, 0], [0, 0, 30], [10, 30, 30]], dtype=float)
+    turned = turned_with_gantry(v, old, new)
+    length = 30 * math.sqrt(2)
+    assert turned[0] == pytest.approx([0, length * math.cos(new), length * math.sin(new)])
+    assert turned[1] == pytest.approx(-turned[0])
+    assert turned[2:] == pytest.approx(v[2:])
+    assert turned_with_gantry(v, old, old) is v
+
+
+# --- remedies at their bounds --------------------------------------------------------------------
+
+
+def test_ratios_that_are_close_to_a_power_of_two() -> None:
+    """Within 0.07 of a whole exponent: 4.7 to 5 % of 2, 4, 1/2."""
+    for factor in (0.25, 0.5, 2.0, 4.0, 8.0):
+        for by, near in (
+            (2**0.069, True),
+            (2**-0.069, True),
+            (2**0.071, False),
+            (2**-0.071, False),
+        ):
+            assert (power_of_two(factor * by - 1) == factor) is near
+    assert power_of_two(0.01) is power_of_two(-0.02) is power_of_two(-0.995) is None
+
+
+def _decided(parameters: dict[str, Parameter], **tolerance: float) -> tuple[dict[str, str], str]:
+    survey = replace(OFF, tolerance=Tolerance(**tolerance))
+    solution = solve(survey)
+    assert solution.examined is not None
+    found = decide(survey, solution.examined, {**solution.parameters, **parameters}, withheld={})
+    return {role: v.reason for role, v in found.verdicts.items()}, found.angle_reason
+
+
+def _known(value: float, **more: bool) -> Parameter:
+    return Parameter(value, 1e-5, 0.03, 2e-5, **{"determined": True, "significant": True, **more})
+
+
+@pytest.mark.parametrize(
+    ("parameter", "reason"),
+    [
+        (_known(0.004), "scale"),
+        (_known(-0.004), "scale"),
+        (_known(0.0025), "small"),
+        (_known(-0.0025), "small"),
+        (_known(0.00251), "scale"),
+        (_known(0.004, significant=False), "not_significant"),
+        (_known(0.004, determined=False), "undetermined"),
+        (_known(1.01), "microstep_mismatch"),
+        (_known(-0.5), "microstep_mismatch"),
+    ],
+)
+def test_what_is_done_about_a_scale(parameter: Parameter, reason: str) -> None:
+    assert _decided({"x_scale": parameter}, scale_percent=0.25)[0]["across"] == reason
+
+
+@pytest.mark.parametrize(
+    ("parameter", "reason"),
+    [
+        (_known(0.4), "angle"),
+        (_known(-0.4), "angle"),
+        (_known(0.25), "small"),
+        (_known(-0.25), "small"),
+        (_known(0.4, significant=False), "not_significant"),
+        (_known(0.4, determined=False), "undetermined"),
+    ],
+)
+def test_what_is_done_about_the_angle(parameter: Parameter, reason: str) -> None:
+    assert _decided({"gantry_angle_deg": parameter}, angle_deg=0.25)[1] == reason
+
+
+def test_errors_that_are_left_once_others_are_taken_out() -> None:
+    errors = np.array([0.01, -0.02, 0.03, 0.004, 0.005, 0.006, 0.007])
+    applied = np.array([0.004, -0.02, 0.0, 0.003, 0.0, 0.0, 0.0])
+    left = errors_after(errors, applied)
+    assert left == pytest.approx([1.01 / 1.004 - 1, 0.0, 0.03, 0.001, 0.005, 0.006, 0.007])
+    assert len(left) == len(ERRORS)
+
+
+# --- how an error stands -------------------------------------------------------------------------
+
+
+def _standing(parameter: Parameter, name: str = "x_scale") -> tuple[str, str]:
+    survey = replace(OFF, tolerance=Tolerance(0.25, 0.25))
+    solution = solve(survey)
+    solution = replace(
+        solution, parameters={**solution.parameters, name: parameter}, corrections=(),
+        slicing_angle_deg=None,
+    )  # fmt: skip
+    return standing(survey, solution, name), verdict(name, parameter, solution, survey)
+
+
+@pytest.mark.parametrize(
+    ("value", "wide", "more", "stands", "follows"),
+    [
+        (0.001, 0.0005, {}, "in tolerance", "in tolerance"),
+        (0.0015, 0.001, {}, "in tolerance", "in tolerance"),
+        (-0.0015, 0.00101, {}, "in tolerance, not certain", "in tolerance"),
+        (0.0025, 0.0, {}, "in tolerance", "in tolerance"),
+        (0.00251, 0.0, {}, "OUTSIDE", "see notes"),
+        (0.004, 0.01, {"significant": False}, "within uncertainty", "within uncertainty"),
+        (0.004, 0.01, {"determined": False}, "not determined", "not determined"),
+    ],
+)
+def test_how_a_scale_stands_against_a_tolerance_of_a_quarter_per_cent(
+    value: float, wide: float, more: dict[str, bool], stands: str, follows: str
+) -> None:
+    parameter = replace(_known(value, **more), expanded95=wide)
+    assert _standing(parameter) == (stands, follows)
+
+
+def test_turns_are_for_the_hand_and_what_has_no_tolerance_is_for_slicing() -> None:
+    assert _standing(_known(0.3), "yaw_deg") == ("OUTSIDE", "by hand")
+    assert _standing(_known(0.25), "yaw_deg") == ("in tolerance, not certain", "in tolerance")
+    assert _standing(_known(0.3), "gantry_angle_deg") == ("OUTSIDE", "see notes")
+    assert _standing(_known(0.003), "shrink") == ("OUTSIDE", "slicer setting")
+
+
+def test_what_stands_askew_beyond_the_tolerance() -> None:
+    """Turns told by themselves, then pairs, by tolerance and by twice their uncertainty."""
+    solution = solve(replace(OFF, readings=tuple(r for r in OFF.readings if "plate" in r.name)))
+    pairs = {"plan_shear_deg": 0.31, "sway_deg": 0.29, "gap_deg": -0.5}
+    derived = {
+        n: replace(solution.derived["plan_shear_deg"], value=v, u=0.1) for n, v in pairs.items()
+    }
+    derived["gap_deg"] = replace(derived["gap_deg"], u=0.25)
+    turns = {
+        "yaw_deg": _known(0.3), "rail_deg": _known(-0.4, significant=False),
+        "roll_deg": _known(0.4, determined=False),
+    }  # fmt: skip
+    found = replace(solution, derived=derived, parameters={**solution.parameters, **turns})
+    told = [(name, alone) for name, _, alone in askew(found, Tolerance(0.1, 0.3))]
+    assert told == [("plan_shear_deg", False)]  # 0.3 is not beyond 0.3
+    told = [(name, alone) for name, _, alone in askew(found, Tolerance(0.1, 0.25))]
+    assert told == [("yaw_deg", True), ("plan_shear_deg", False), ("sway_deg", False)]
+
+
+# --- after a change ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["off", "upright", "good", "roller and joint"])
+def test_readings_after_a_change_against_what_was_foretold(name: str, pinned: Pinned) -> None:
+    survey = SURVEYS[name]()
+    solution = solve(survey)
+    lines = [f"bound {row([growth_bound(survey, solution, w) for w in (0.0, 0.45, 0.8)])}"]
+    readings = (*survey.readings, *(solution.belt.readings if solution.belt else ()))
+    now = [
+        replace(r, mm=(expected + 0.02 * ((3 * n) % 7 - 2),) * 2)
+        for n, (r, expected) in enumerate(zip(readings, solution.expected_next, strict=True))
+        if n % 4 != 3
+    ]
+    for c in compare(survey, solution, now, 0.5):
+        sizes = row([c.foretold, c.growth, c.read, c.u, c.limit, c.apart])
+        lines.append(f"{c.name} {sizes} {c.verdict}")
+    pinned(f"estimate/compared {name}", "\n".join(lines))
+
+
+def test_the_largest_errors_that_a_proof_would_show() -> None:
+    from agent.estimate.proof import Shows
+
+    shown = [
+        Shows(0, "a", "x_scale", 0.002, 3), Shows(1, "b", "z_scale", 0.001, 3),
+        Shows(2, "c", "gantry_angle_deg", 0.15, 3),
+    ]  # fmt: skip
+    assert shown_errors(shown) == (0.002, 0.15)
+    assert shown_errors(shown[:2]) == (0.002, 0.0)
+    assert shown_errors(shown[2:]) == (0.0, 0.15)
+    assert shown_errors([]) == (0.0, 0.0)
+
+
+# --- plain forms and words -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["off", "sign", "one length"])
+def test_parameters_and_residuals_come_back_from_their_plain_form(name: str) -> None:
+    solution = solve(SURVEYS[name]())
+    plain = solution.to_plain()
+    assert plain["parameters"].keys() == solution.parameters.keys()
+    for key, p in solution.parameters.items():
+        assert Parameter.from_plain(plain["parameters"][key]) == p
+    found = [Residual.from_plain(r) for r in plain["residuals"]]
+    assert tuple(found) == solution.residuals
+    assert plain["contradictory"] == (name == "sign")
+    assert ("belt_run" in plain) is False
+    assert plain["fit"] == {"statistic": solution.goodness.statistic, "dof": solution.goodness.dof,
+                            "p": solution.goodness.p}  # type: ignore[union-attr]  # fmt: skip
+    assert (plain["next"] is None) == (solution.next is None)
+
+
+def test_every_contributor_in_words(pinned: Pinned) -> None:
+    others = ("stated", "repeatability", "resolution", "second_order", "priors", "material")
+    names = (*CONTRIBUTORS, *others, "size_offsets", "left out", "some_thing")
+    pinned("estimate/contributors", "\n".join(f"{n}: {'; '.join(contributor(n))}" for n in names))
+
+
+def test_a_piece_is_warm_from_half_the_tolerance_on_and_for_twenty_minutes() -> None:
+    def warm(tolerance: float, **conditions: float) -> bool:
+        survey = replace(
+            GOOD, tolerance=Tolerance(tolerance, 0.1), conditions=Conditions(**conditions)
+        )
+        return "warm_part" in codes(solve(survey))
+
+    exactly = 200 * expansion(1.0, 10.0)
+    assert exactly / 200 == expansion(1.0, 10.0)
+    assert warm(exactly, piece_c=30.0)
+    assert not warm(1.001 * exactly, piece_c=30.0)
+    assert warm(exactly, piece_c=10.0)
+    assert warm(0.1, minutes_since_print=19.9)
+    assert not warm(0.1, minutes_since_print=20.0)
+    assert not warm(0.1)
+    assert not warm(exactly, piece_c=21.0, minutes_since_print=1.0)  # the piece's own counts
+
+
+def test_a_speed_is_told_where_its_pulses_are_beyond_the_controller() -> None:
+    """Steps of the new setting: 79.6586 step/mm at 100 mm/s are 7966 pulses a second."""
+
+    def said(limit: float) -> bool:
+        mechanics = replace(OFF.mechanics, max_pulse_rate=limit)
+        return "pulse_rate" in codes(
+            solve(replace(OFF, mechanics=mechanics, max_speed={"x": 100.0}))
+        )
+
+    new = next(c.new for c in solve(OFF).corrections if c.setting == "steps_per_mm.x")
+    assert not said(100.0 * new)
+    assert said(100.0 * new - 0.01)
+
+
+def test_wanted_are_three_scales_and_the_angle() -> None:
+    assert WANTED == ("x_scale", "y_scale", "z_scale", "gantry_angle_deg")
+    solution: Solution = solve(OFF)
+    assert set(WANTED) <= solution.parameters.keys()
