@@ -105,10 +105,12 @@ class Flight:
 
         A repeated line before the one asked for was taken when it came first, and so, when
         silence about it made us repeat it, were the lines behind it: no more answers are to come.
+        A number that was never given out shows nothing.
         """
         self._owed = True
         taken: list[Sent] = []
-        if self.waiting and self.waiting[0].repeated:
+        known = next_number is not None and number <= next_number
+        if known and self.waiting and self.waiting[0].repeated:
             while self.waiting and (self.waiting[0].number or 0) < number:
                 taken += self._take()
         if self.again:
