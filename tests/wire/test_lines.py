@@ -7,7 +7,7 @@ import pytest
 from agent.wire.events import Received, Rejected, Restarted, Stray, Unsolicited
 from agent.wire.exchange import Exchange, State, Window
 from agent.wire.notices import bare, narrate, notice
-from agent.wire.words import ALARMS, REFUSALS, halt_reason, kind_of, refusal
+from agent.wire.words import ALARMS, REFUSALS, halt_reason, recognised, refusal
 from tests.pinned import Pinned
 from tests.wire.told import standing, told
 
@@ -94,7 +94,7 @@ KINDS = [
 
 @pytest.mark.parametrize(("text", "kind"), KINDS)
 def test_the_words_of_a_line_tell_its_kind(text: str, kind: str) -> None:
-    match = kind_of(text)
+    match = recognised(text)
     assert (match.lastgroup if match and match.lastgroup else "") == kind
 
 
