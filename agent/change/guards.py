@@ -277,7 +277,7 @@ def _large_change(old: float, key: str, new: float) -> Iterator[Finding]:
     ratio = new / old
     if abs(ratio - 1) <= LARGE_CHANGE:
         return
-    hint = ""
+    hint = "."
     if power_of(10, ratio):
         hint = ": a slipped decimal?"
     elif power_of(2, ratio):
@@ -371,7 +371,7 @@ def blocked_roles(findings: Iterable[Finding], axes: Axes) -> dict[Role, str]:
 
 
 def _percent(ratio: float) -> str:
-    return f"{(ratio - 1) * 100:+.2g} %"
+    return f"{(ratio - 1) * 100:+.3g} %"
 
 
 def _times(ratio: float) -> str:

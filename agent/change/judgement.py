@@ -82,10 +82,12 @@ def judge(before: Mapping[str, float], identity: str, live: Readback, name: str)
     kinds = {kind_of(key) for key in (*others, *renewed)}
     renamed = bool(identity and live.identity and identity != live.identity)
     if len(kinds) >= _MANY_KINDS or (renamed and kinds):
+        several = f"{len(keys)} settings of several kinds ({', '.join(sorted(kinds))})"
+        named = f"the controller names itself otherwise, and not as saved: {', '.join(keys)}"
         return Judgement(
             "reflash",
             keys,
-            f"{len(keys)} settings of several kinds ({', '.join(sorted(kinds))}) are not as saved",
+            f"{several} are not as saved" if len(kinds) >= _MANY_KINDS else named,
             "this looks like a reflash or a reset to factory values",
             f"'profile restore {name} --preview' sorts what to bring back and what to measure",
         )

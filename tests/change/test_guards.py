@@ -123,6 +123,19 @@ def test_without_mechanics_a_doubled_value_is_asked_as_a_microstep_mismatch() ->
     assert "will move 2 times as far as now" in finding.text
 
 
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        (88.0, "changes by +10 %. No drive is given"),
+        (160.0, "changes by +100 %: a mismatch of microsteps? No drive is given"),
+        (800.0, "changes by +900 %: a slipped decimal? No drive is given"),
+    ],
+)
+def test_without_mechanics_a_change_is_told_in_whole_sentences(value: float, words: str) -> None:
+    [finding] = examine(holding(), {"steps_per_mm.x": value}, Mechanics(max_pulse_rate=1e6), Axes())
+    assert finding.text.startswith(words)
+
+
 def test_lowering_the_cap_in_the_same_plan_satisfies_the_pulse_rate() -> None:
     mechanics = replace(HERON.mechanics, max_pulse_rate=14_450)
     alone = examine(holding(), {"steps_per_mm.x": 80.5}, mechanics, Axes())

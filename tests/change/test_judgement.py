@@ -63,6 +63,9 @@ def test_another_name_and_a_renamed_word_are_a_reflash(heron):
     found = judge_change(heron, live(heron, "invented 2.0", junction_deviation=None))
     assert found.kind == "reflash"
     assert found.keys == ("junction_deviation",)
+    assert found.found == (
+        "the controller names itself otherwise, and not as saved: junction_deviation"
+    )
 
 
 def test_one_limit_was_changed_by_hand(heron):
