@@ -52,7 +52,7 @@ TALKS: dict[str, tuple[Window, list[Step]]] = {
             ("tick", None, 9.99),
             ("tick", None, 10.0),
             ("send", "M92 X80", 10.1),
-            ("send", "M999", 10.1),
+            ("send", "M998", 10.1),
             ("read", "M503", 10.2),
             ("hear", b"echo: M92 X80\nok\n", 10.3),
             ("resync", None, 10.4),
@@ -75,6 +75,7 @@ TALKS: dict[str, tuple[Window, list[Step]]] = {
             ("hear", b"ok\nok\nok\nok\nok\n", 0.7),
             ("revive", None, 0.8),
             ("send", "M999", 0.9),
+            ("hear", b"ok\n", 0.95),
             ("resync", None, 1.0),
             ("hear", b"Error:too hot\nstart\nEntering alarm\n", 1.1),  # a boot forgets the remark
         ],
