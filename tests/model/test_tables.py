@@ -11,13 +11,27 @@ from itertools import product
 import pytest
 
 from agent.errors import Unknown
-from agent.model.bed import COARSE_PITCH, Point, plane, short_path, tilt, turns_of
+from agent.model.bed import COARSE_PITCH, Plane, Point, Turn, plane, short_path, tilt, turns_of
 from agent.model.budget import CONTRIBUTORS, NO_BUDGET, Budget
 from agent.model.caliper import limit_of_error
 from agent.model.drive import Drive, Roller, Screw, Toothed, right_steps, steps_after_change
+from agent.model.exact import (
+    LEAST_OF_USE,
+    MM_PER_INCH,
+    MOST_OF_USE,
+    as_printed,
+    decimals,
+    exact,
+    factor,
+    in_full,
+    number,
+    on_line,
+    same,
+    sendable,
+)
 from agent.model.feature import KINDS, Reading, direction_group
 from agent.model.heat import Heat, Heats, danger_of, eased, heating_left
-from agent.model.inference import Sign, _listed_outputs, infer, microsteps_told
+from agent.model.inference import Candidate, Sign, _listed_outputs, infer, microsteps_told, signs_of
 from agent.model.interview import Interview, Told
 from agent.model.materials import USUAL, enlarged, expansion, usual
 from agent.model.profile import Instrument, Material, Mechanics, Profile, Tolerance
@@ -201,6 +215,47 @@ def test_a_controllers_letters_have_their_sign_and_role() -> None:
     assert [axes.letter(role) for role in ROLES] == ["y", "z", "x"]
     assert [axes.sign(role) for role in ROLES] == [-1, 1, -1]
     assert [axes.role(letter) for letter in "xyze"] == ["belt", "across", "gantry", None]
+
+
+# --- settings as they are printed and sent -------------------------------------------------------
+
+
+def test_a_value_stands_for_its_print_up_to_half_a_digit() -> None:
+    printed = Setting(80.12, "step/mm", 2)
+    assert printed.half_digit == pytest.approx(0.005)
+    assert [printed.agrees_with(80.12 + by) for by in (0.005, -0.005, 0.0051, -0.0051)] == [
+        True, True, False, False,
+    ]  # fmt: skip
+    coarse = Setting(3.0, "mm/s", 1, tolerance=0.25)
+    assert coarse.half_digit == 0.25
+    assert [coarse.agrees_with(3.0 + by) for by in (0.25, 0.2501)] == [True, False]
+    assert Setting(0.0, "mm", 0, tolerance=0.0).agrees_with(1e-12)
+    assert exact(printed, None, 80.2, 80.1234, 80.1199) == 80.1234
+    assert exact(printed, 80.2) == exact(printed) == 80.12
+
+
+def test_values_in_the_controllers_own_unit_and_decimals() -> None:
+    """mm/min with one decimal: half a digit is 0.05 / 60 mm/s, which three decimals show."""
+    plain, by_minute = Setting(80.0, "step/mm", 2), Setting(2.0, "mm/s", 1, tolerance=0.05 / 60)
+    fine = Setting(1.5, "mm", 7)
+    assert (factor(plain), factor(by_minute)) == (1.0, pytest.approx(1 / 60))
+    assert [decimals(s) for s in (plain, by_minute, fine)] == [2, 3, 7]
+    assert decimals(Setting(2.0, "mm/s", 0, tolerance=30.0)) == 0
+    assert sendable(80.1234567) == sendable(80.1234567, plain) == 80.12346
+    assert sendable(1.23456789, fine) == 1.2345679
+    assert sendable(2.0000001, by_minute) == pytest.approx(120.00001 / 60, abs=1e-9)
+    assert on_line(2.0, by_minute) == "120"
+    assert on_line(1.23456789, fine) == "1.2345679"
+    assert [number(x) for x in (80.0, 0.5, -1e-7, 100.0, 1e-5, -2.50)] == [
+        "80", "0.5", "0", "100", "0.00001", "-2.5",
+    ]  # fmt: skip
+    assert (number(80.0, 0), number(1.26, 1)) == ("80", "1.3")
+    assert same(1.000001, 1.0)
+    assert not same(1.00001, 1.0)
+    assert as_printed(plain) == "80.00"
+    assert as_printed(by_minute, 2.0004) == "2.000"
+    assert in_full(80.12345678912) == "80.12345679"
+    assert (MM_PER_INCH, MOST_OF_USE, LEAST_OF_USE) == (25.4, 1e12, 1e-12)
 
 
 # --- directions ----------------------------------------------------------------------------------
@@ -405,6 +460,44 @@ def test_how_usual_every_part_is_taken_to_be(pinned: Pinned) -> None:
     pinned("model/usual parts", "\n".join(lines))
 
 
+def test_an_axis_without_steps_is_not_inferred_and_one_without_speed_is() -> None:
+    settings = {
+        "steps_per_mm.x": Setting(80.0, "step/mm", 2),
+        "steps_per_mm.y": Setting(math.nan, "step/mm", 2),
+        "steps_per_mm.z": Setting(0.0, "step/mm", 2),
+        "max_speed.x": Setting(0.0, "mm/s", 1),
+    }
+    found = signs_of(Readback("numbered", settings, ("M350 X8",)), Axes())
+    assert found == {"across": Sign(80.0, 2, None, 8)}
+    assert infer(found)["across"][0].microsteps == 8
+    settings["steps_per_mm.z"] = Setting(-80.0, "step/mm", 2)
+    assert signs_of(Readback("numbered", settings), Axes()).keys() == {"across"}
+    for wrong in (0.0, -1.0, math.inf, math.nan):
+        assert "must be a positive number" in refused(lambda w=wrong: infer({"belt": Sign(w)}))
+
+
+def test_a_drive_that_fits_nothing_has_the_plain_share_of_none() -> None:
+    one = Candidate(200, 16, 1.0, Toothed(20, 2.0), 40.0, 80.0)
+    assert (one.share, one.off, one.roller_mm) == (0.0, 0.0, None)
+    roller = Candidate(200, 16, 3.0, None, 30.0 * math.pi, 105.0)
+    assert roller.roller_mm == pytest.approx(30.0)
+    for belt, diameter in ((1.0, 29.0), (2.0, 28.0)):
+        output = roller.drive(belt).output
+        assert isinstance(output, Roller)
+        assert (output.belt, output.diameter) == (belt, pytest.approx(diameter))
+    assert roller.drive().output == roller.drive(1.0).output
+    assert roller.drive(1.2, 28.5) == Drive(200, 16, 3.0, Roller(28.5, 1.2))
+
+
+def test_a_stored_value_is_told_to_be_off_from_half_a_ten_thousandth_on() -> None:
+    def said(off: float) -> str:
+        return str(Candidate(200, 16, 1.0, Toothed(20, 2.0), 40.0, 80.0 * (1 + off)))
+
+    assert said(4.9e-5).endswith("20 teeth: 80.00 step/mm")
+    assert said(5.1e-5).endswith("80.00 step/mm, and the stored value is 0.0051 % above it")
+    assert said(-5.1e-5).endswith("0.0051 % below it")
+
+
 def test_microsteps_are_told_by_their_own_line_alone() -> None:
     lines = ("M350 X16 Y2 Z3 E512 I64", "X8 M350 X32", "M3500 X4", "M92 X64", "M350 Z1000")
     assert microsteps_told(lines[:1]) == {"x": 16, "y": 2}
@@ -447,6 +540,28 @@ def test_planes_tilts_and_turns_of_beds(pinned: Pinned) -> None:
     pinned("model/beds", "\n".join(lines))
 
 
+def test_places_and_heights_are_finite_and_tell_a_plane() -> None:
+    corners = [Point(0, 0, 0), Point(100, 0, 0), Point(0, 100, 0)]
+    for wrong in (Point(math.inf, 0, 0), Point(0, math.nan, 0), Point(0, 0, math.inf)):
+        said = refused(lambda w=wrong: plane([*corners, w]))
+        assert said == "every place and height must be a finite number"
+    # all but in one line: 1e-6 of the length is not beyond it
+    line = [Point(0, 0, 0), Point(100, 0, 0), Point(200, 1e-4, 0)]
+    assert refused(lambda: plane(line)).startswith("the points lie in one line")
+    assert refused(lambda: plane([*line[:2], Point(200, 1e-2, 0)])) == "taken"
+    assert (plane(corners).u_height, plane(corners).dof) == (0.03, 0)
+
+
+def test_a_screw_is_left_below_half_a_hundredth_of_a_turn() -> None:
+    screws = {"a": (0.0, 0.0), "b": (128.0, 0.0)}
+    for mm, direction in ((0.0048828125, "leave"), (0.005126953125, "lower")):
+        found = Plane(0.0, mm / 128, 0.0, ((0.0,) * 3,) * 3, (), 0.03, 0)
+        assert turns_of(found, screws, 1.0, "a")[0].direction == direction
+    exactly = Plane(0.0, 0.005, 0.0, ((0.0,) * 3,) * 3, (), 0.03, 0)
+    assert turns_of(exactly, {"a": (0.0, 0.0), "b": (1.0, 0.0)}, 1.0, "a")[0].direction == "lower"
+    assert Turn("a", 0.0, "leave", 0.0).u_turns == 0.0
+
+
 # --- the interview -------------------------------------------------------------------------------
 
 
@@ -468,7 +583,10 @@ def machine(
 
 
 def spoken(interview: Interview, given: dict[str, str], *, full: bool) -> Iterator[str]:
-    """Every question and the profile at the end; `full`: with all that is shown of a question."""
+    """Every question, and what the profile then has that no untold one has.
+
+    full: with all that is shown of a question.
+    """
     while (q := interview.next()) is not None:
         yield f"{q.key} ({interview.left} left{', moves ' + q.moves if q.moves else ''}): {q.text}"
         if full or q.key == "heats":
@@ -476,11 +594,16 @@ def spoken(interview: Interview, given: dict[str, str], *, full: bool) -> Iterat
             yield f"  help: {q.help}"
         yield f"  default {q.default!r}, {'may be' if q.may_be_unknown else 'never'} unknown"
         yield from (f"  offer: {line}" for line in q.offers)
-        usual = "yes" if q.key == "moves" else "unknown" if q.default is None else ""
-        answer = given.get(q.key, usual)
+        by_enter = "yes" if q.key == "moves" else "unknown" if q.default is None else ""
+        answer = given.get(q.key, by_enter)
         interview = interview.answer(answer)
         yield f"  answered {answer!r}: {interview.values()[q.key]!s}"
-    yield from leaves(interview.profile())
+    usual = set(leaves(Profile("crane")))
+    yield from (
+        line
+        for line in leaves(interview.profile())
+        if line not in usual and (full or ".settings." not in line)
+    )
 
 
 WALKS: dict[str, tuple[Told, dict[str, str]]] = {
