@@ -249,7 +249,7 @@ class _Model:
         wanted: tuple[str, ...],
     ) -> _Model:
         readings = _all_readings(survey, candidates)
-        obs, unknowns, J = _linear(survey, readings, examined)
+        obs, unknowns, J = linear(survey, readings, examined)
         value, own = _variances(readings, obs)
         usual = np.linalg.norm(J * unknowns.u, axis=1)
         u0 = np.append(unknowns.u, np.ones(len(readings)))
@@ -391,7 +391,7 @@ def _all_readings(survey: Survey, candidates: Sequence[Candidate]) -> tuple[Read
     return (*survey.readings, *(r for key, r in new.items() if key not in there))
 
 
-def _linear(
+def linear(
     survey: Survey, readings: tuple[Reading, ...], examined: Examined | None
 ) -> tuple[Observations, Unknowns, Array]:
     """All readings, what they rest on, and the Jacobian (f, k) at what is known of that."""

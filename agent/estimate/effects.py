@@ -91,7 +91,7 @@ class Layout:
 def layout(survey: Survey) -> Layout:
     """Sort readings by jaw, direction and piece, by names where they have them."""
     readings, theta = survey.readings, survey.mechanics.gantry_angle
-    v = np.array([r.along for r in readings], dtype=float).reshape(-1, 3)
+    v = np.array([r.along for r in readings], dtype=float).reshape(len(readings), 3)
     length = np.linalg.norm(v, axis=1)
     groups = [direction_group(r.along, theta) for r in readings]
     flat = [_is_flat(r, g) for r, g in zip(readings, groups, strict=True)]

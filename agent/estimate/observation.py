@@ -221,7 +221,7 @@ def _bare(survey: Survey, sought: Unknowns, noise: Noise) -> Observations:
     columns = {name: i for i, name in enumerate(sought.names)}
     formulas = [_formula(r, g) for r, g in zip(readings, groups, strict=True)]
     return Observations(
-        v=np.array([r.along for r in readings], dtype=float).reshape(-1, 3),
+        v=np.array([r.along for r in readings], dtype=float).reshape(len(readings), 3),
         measured=np.array([fmean(r.mm) if r.mm else math.nan for r in readings], dtype=float),
         own={
             STATED: stated**2,

@@ -15,11 +15,11 @@ import numpy as np
 
 from agent.estimate.consistency import Examined
 from agent.estimate.curvature import bent
+from agent.estimate.design import linear
 from agent.estimate.fit import LEFT_OUT, Fit, described, posterior
 from agent.estimate.observation import Noise, observe
 from agent.estimate.parameters import PUBLIC, public_unit
 from agent.estimate.solution import NextReading
-from agent.estimate.spread import sized
 from agent.model.feature import Kind, Reading, Vector
 from agent.model.geometry import Array
 from agent.model.roles import WANTED
@@ -147,7 +147,7 @@ def next_reading(survey: Survey, examined: Examined) -> NextReading | None:
 
 
 def _next_for(survey: Survey, examined: Examined, wanted: Sequence[str]) -> NextReading | None:
-    fit, grid = examined.fit, examined.spread
+    fit = examined.fit
     limits, u = _limits(survey), fit.u
     if not wanted:
         return None
@@ -158,10 +158,7 @@ def _next_for(survey: Survey, examined: Examined, wanted: Sequence[str]) -> Next
     stages = [_at_hand(survey), _by_moves(survey), _by_printing(survey)]
     pools = [_fresh(stage, survey) for stage in stages]
     extra = [candidate for pool in pools for candidate in pool]
-    whole = replace(survey, readings=(*survey.readings, *extra))
-    stated = observe(whole, fit.observations.noise)
-    observations, unknowns = sized(*stated, grid.form, grid.grade)
-    J = observations.predict(_carried(fit, unknowns.names, unknowns.mean))[1]
+    observations, unknowns, J = linear(survey, (*survey.readings, *extra), examined)
     n = len(survey.readings)
     cov = posterior(J[:n], observations.independent[:n], unknowns.u)
     i = unknowns.index(PUBLIC[worst])
@@ -215,13 +212,3 @@ def _bears_on(fit: Fit, name: str) -> bool:
     i = fit.unknowns.index(name)
     moved = np.abs(fit.J[:, i]) * fit.unknowns.u[i]
     return bool(np.any(moved > np.sqrt(fit.observations.independent)))
-
-
-def _carried(fit: Fit, names: Sequence[str], mean: Array) -> Array:
-    """The estimate in a layout that may have more unknowns."""
-    p = mean.copy()
-    known = {name: i for i, name in enumerate(fit.unknowns.names)}
-    for j, name in enumerate(names):
-        if name in known:
-            p[j] = fit.p[known[name]]
-    return p

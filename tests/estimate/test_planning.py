@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
+from agent.estimate import solve
 from agent.estimate.planning import _at_hand, _by_moves, _by_printing
-from agent.model.profile import Mechanics
+from agent.model.profile import Mechanics, Tolerance
 from tests.estimate.cases import reading, survey
 
 
@@ -77,3 +79,19 @@ def test_edges_of_a_plate_are_asked_for_one_way_whichever_diagonal_was_read(
     """A length from front to back is the one from back to front: it is not asked for twice."""
     found = [r.along for r in _at_hand(survey(reading("outside", (x, s, 0), 100.0)))]
     assert found == [(x, -s, 0), (80, 0, 0), (0, 60, 0)]
+
+
+def test_a_reading_is_not_promised_to_tell_what_unread_turns_leave_open() -> None:
+    """Lengths across that are known to 0.02 mm: what is left is the yaw, which no lean tells."""
+    now = survey(
+        *(reading("outside", (x, 0, 0), 1.004 * x + 0.1, 0.01) for x in (20.0, 90.0, 160.0)),
+        tolerance=Tolerance(scale_percent=0.02),
+    )
+    solution = solve(now)
+    told = solution.next
+    assert told is not None
+    assert told.parameter == "x_scale"
+    assert told.feature != "lean"
+    asked = reading(told.feature, told.along, 1.004 * math.hypot(*told.along), 0.05)
+    found = solve(replace(now, readings=(*now.readings, asked))).parameters["x_scale"]
+    assert found.u == pytest.approx(told.u_then, rel=0.1)
