@@ -339,7 +339,63 @@ SURVEYS: Final[Mapping[str, Callable[[], Survey]]] = {
         ("outside", 0.0, 40.0, 0.0, 40.11),
         ("outside", 0.0, 140.0, 0.0, 140.12),
     ),
+    "beads too thin": lambda: _sizes(
+        ("outside", 20.0, 0.0, 0.0, 19.86),
+        ("outside", 160.0, 0.0, 0.0, 160.28),
+        ("outside", 90.0, 0.0, 0.0, 90.07),
+        ("outside", 0.0, 40.0, 0.0, 39.81),
+        ("outside", 0.0, 140.0, 0.0, 139.8),
+        ("outside", 0.0, 30.0, 30.0, 42.7),
+        material=Material("", 0.0, 0.02),
+        priors=Priors(yaw_deg=0.05, rail_deg=0.05, roll_deg=0.05),
+    ),
+    "upright with screws": lambda: replace(
+        UPRIGHT,
+        mechanics=Mechanics(gantry_angle_deg=90.0, screws=BedScrews(250.0, 0.8), yaw_span_mm=410.0),
+    ),
+    "leaning sideways": lambda: _sizes(("sway", 0.0, 0.0, 90.0, -1.2)),
+    "sideways and a plate": lambda: _sizes(
+        ("sway", 0.0, 0.0, 90.0, 1.1),
+        ("outside", 100.0, 100.0, 0.0, 142.16),
+        ("outside", 100.0, -100.0, 0.0, 140.68),
+        ("outside", 100.0, 0.0, 0.0, 100.0),
+        ("outside", 0.0, 100.0, 0.0, 100.0),
+        tolerance=Tolerance(0.1, 0.3),
+    ),
+    "heights off without a lean": lambda: _sizes(
+        ("pitch", 0.0, 0.0, 60.0, 60.9), ("pitch", 0.0, 0.0, 30.0, 30.46)
+    ),
+    "lean beside a known belt": lambda: _sizes(
+        ("lean", 0.0, 0.0, 60.0, -1.2),
+        ("travel", 0.0, 200.0, 0.0, 200.9),
+        ("travel", 0.0, 300.0, 0.0, 301.4),
+    ),
+    "touched once each": lambda: _sizes(
+        ("outside", 0.0, 40.0, 0.0, 40.1),
+        ("outside", 0.0, 30.0, 30.0, 42.6),
+        ("inside", 50.0, 0.0, 0.0, 49.9),
+    ),
+    "rough faces": lambda: replace(
+        OFF,
+        readings=tuple(
+            replace(r, mm=tuple(round(x + 0.08 * ((5 * n) % 7 - 3), 2) for x in r.mm))
+            for n, r in enumerate(OFF.readings)
+        ),
+    ),
+    "copied over and over": lambda: replace(
+        GOOD, readings=tuple(replace(r, mm=r.mm[:1] * 5) for r in GOOD.readings[:9])
+    ),
     # runs over marks
+    "play that differs from place to place": lambda: _belted(
+        _run(
+            _THERE_AND_BACK,
+            tuple(
+                x - 0.002 * c * (n % 8 > 3)
+                for n, (x, c) in enumerate(zip(_BOTH, _THERE_AND_BACK, strict=True))
+            ),
+            approach="both",
+        )
+    ),
     "oval roller": lambda: _belted(_run(_MARKS, _EMPTY)),
     "oval roller, read well": lambda: _belted(_run(_MARKS, _EMPTY, u_mm=0.3)),
     "slips": lambda: _belted(_run(_MARKS, _EMPTY), _run(_MARKS, _LOADED, load="part")),

@@ -20,8 +20,16 @@ from agent.estimate.drift import Dated, drift, recheck_days
 from agent.estimate.fit import _inside, fit
 from agent.estimate.foretelling import compare, growth_bound
 from agent.estimate.linear import fit_linear, line
-from agent.estimate.mistakes import MANY, Suspicion, _guesses, joined, slip_limit, slip_odds
-from agent.estimate.observation import observe, turned_with_gantry
+from agent.estimate.mistakes import (
+    MANY,
+    Suspicion,
+    _guesses,
+    joined,
+    slip_limit,
+    slip_odds,
+    suspicions,
+)
+from agent.estimate.observation import Observations, observe, turned_with_gantry
 from agent.estimate.planning import _at_hand, _by_moves, _by_printing
 from agent.estimate.positioning import positioning
 from agent.estimate.proof import shown_errors
@@ -29,11 +37,12 @@ from agent.estimate.remedies import decide, errors_after, power_of_two
 from agent.estimate.repeats import apart, repeatability, strays, suspect, torn
 from agent.estimate.shares import contributor
 from agent.estimate.solution import Parameter, Residual, Solution
+from agent.estimate.spread import spread
 from agent.estimate.standing import askew, standing, verdict
 from agent.estimate.uncertainty import chi2_beyond, combined, coverage_factor, grubbs_critical
 from agent.model.budget import CONTRIBUTORS
 from agent.model.feature import Reading
-from agent.model.geometry import ERRORS
+from agent.model.geometry import ERRORS, Array
 from agent.model.materials import expansion
 from agent.model.profile import Instrument, Tolerance
 from agent.model.roles import WANTED
@@ -773,3 +782,43 @@ def test_wanted_are_three_scales_and_the_angle() -> None:
     assert WANTED == ("x_scale", "y_scale", "z_scale", "gantry_angle_deg")
     solution: Solution = solve(OFF)
     assert set(WANTED) <= solution.parameters.keys()
+
+
+def test_pairs_are_looked_at_up_to_a_hundred_and_fifty_readings() -> None:
+    def mistakes(count: int) -> set[str]:
+        lengths = [50.0 + 0.75 * n for n in range(count)]
+        readings = tuple(Reading("travel", (x, 0.0, 0.0), (x,), u_mm=0.05) for x in lengths)
+        at = fit(*observe(replace(OFF, readings=readings)))
+        return {s.mistake for s in suspicions(replace(OFF, readings=readings), at, spread(at))}
+
+    assert "swapped" in mistakes(MANY)
+    assert "swapped" not in mistakes(MANY + 1)
+
+
+class _Counted(Observations):
+    """Observations that count how often they are asked for a prediction."""
+
+    looks = 0
+
+    def predict(self, p: Array) -> tuple[Array, Array]:
+        _Counted.looks += 1
+        return Observations.predict(self, p)
+
+
+_HARD = (
+    "off", "good", "upright", "one length", "gap alone", "leans alone", "grown beads", "inch",
+    "decimal", "unlike all others", "microsteps", "of no one machine",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("robust", [False, True])
+def test_how_many_looks_a_fit_takes(robust: bool, pinned: Pinned) -> None:
+    """Each step wants one look at least, more where it was too long."""
+    lines = []
+    for name in _HARD:
+        obs, unknowns = observe(SURVEYS[name]())
+        counted = _Counted(**{f: getattr(obs, f) for f in Observations.__dataclass_fields__})
+        _Counted.looks = 0
+        fit(counted, unknowns, robust=robust)
+        lines.append(f"{name}: {_Counted.looks}")
+    pinned(f"estimate/looks {'with long tails' if robust else 'plain'}", "\n".join(lines))
