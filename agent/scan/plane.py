@@ -142,9 +142,6 @@ def fit_plane(rules: Sequence[Marks]) -> Plane:
     bodies = [_Rule.of(marks) for marks in chosen]
     prior = _priors(size, knots)
     kept: list[npt.NDArray[np.bool_]] = []
-    terms: Array = np.zeros(size)
-    covariance: Array = np.eye(size)
-    residual, marks_off = math.inf, np.zeros(0)
     for turn in range(6):
         rows, values, sd, kinds = _equations(bodies, middle, first, size)
         if not kept:
@@ -160,10 +157,10 @@ def fit_plane(rules: Sequence[Marks]) -> Plane:
         spread = 1.4826 * float(np.median(np.abs(off[use])))
         if turn >= 1:
             kept.append(np.abs(off) < _STRAY * max(spread, 1.0))
-        terms = np.asarray(found[:size], dtype=float)
-        covariance = np.asarray(np.linalg.inv(normal)[:size, :size], dtype=float)
-        marks_off = (values - rows @ found)[kinds == 0]
-        residual = float(marks_off[use[kinds == 0]].std())
+    terms: Array = np.asarray(found[:size], dtype=float)
+    covariance: Array = np.asarray(np.linalg.inv(normal)[:size, :size], dtype=float)
+    marks_off = (values - rows @ found)[kinds == 0]
+    residual = float(marks_off[use[kinds == 0]].std())
     if residual > 0.06 or kept[-1][kinds == 0].mean() < 0.7:
         raise Refused(
             f"the graduations stray by {float(marks_off.std()):.2f} mm from even steps",

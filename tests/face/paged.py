@@ -12,10 +12,10 @@ from agent.face.parts import Blanks, Facts, Items, Page, Part, Picture, Table, W
 from tests.listing import inline, number
 
 #: Times of the day, and how long something took.
-_TIMES = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d+)?)?(\+00:00|Z)?")
+TIMES = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d+)?)?(\+00:00|Z)?")
 
 #: Of lines, which hold every last digit.
-_DIGEST = re.compile(r"\b[0-9a-f]{8}\b")
+DIGEST = re.compile(r"\b[0-9a-f]{8}\b")
 
 
 def text_of(page: Page) -> str:
@@ -28,7 +28,7 @@ def text_of(page: Page) -> str:
         lines.append(f"\n== {section.name}: {section.title}")
         for part in section.parts:
             lines += part_of(part)
-    return _DIGEST.sub("DIGEST", _TIMES.sub("TIME", "\n".join(lines)))
+    return DIGEST.sub("DIGEST", TIMES.sub("TIME", "\n".join(lines)))
 
 
 def part_of(part: Part) -> Iterator[str]:

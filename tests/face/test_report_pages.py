@@ -10,20 +10,25 @@ from typing import Any
 
 import pytest
 
+from agent.bench.value import BY_WORD
+from agent.change.outcome import STAGES
 from agent.errors import BadInput
 from agent.estimate.drift import Dated
 from agent.face.desk import Desk
 from agent.face.parts import Facts, Items, Page, Picture, Section, Table, Wire, Words
 from agent.face.report import figures
+from agent.face.report.changes import state
 from agent.face.report.content import page_of
 from agent.face.report.page import html
 from agent.face.report.pdf import _register, _widths
-from agent.face.report.tune import Series, tune_of_bench, tune_of_file
+from agent.face.report.service import KINDS, Service
+from agent.face.report.story import transactions_of
+from agent.face.report.tune import Series, Tune, tune_of_bench, tune_of_file
 from agent.face.report.verb import content_of, date_from, fleet_content, job_at
 from tests.face.bench import TO_A_PLAN, carry_out, desk_at, digest_in
-from tests.face.paged import picture_of, text_of
+from tests.face.paged import DIGEST, part_of, picture_of, text_of
 from tests.face.test_report import READINGS
-from tests.listing import inline
+from tests.listing import inline, listing
 from tests.pinned import Pinned
 
 MADE = date(2026, 3, 1)
@@ -82,8 +87,8 @@ def test_the_report_of_several_files(files: dict[str, Path], pinned: Pinned) -> 
 
 
 @pytest.fixture(scope="module")
-def stages() -> dict[str, Page]:
-    """Reports of one bench at three times: with a plan, after the write, measured again."""
+def tunes() -> dict[str, Tune]:
+    """One bench at three times: with a plan, after the write, measured again."""
     desk = desk_at(seed=4, answers=SAYS)
     found = {}
     lines = {
@@ -94,10 +99,9 @@ def stages() -> dict[str, Page]:
     for stage, some in lines.items():
         assert carry_out(desk, some) == [0] * len(some)
         history = (HISTORY,) if stage == "again" else ()
-        made = tune_of_bench(
+        found[stage] = tune_of_bench(
             desk.session.bench, source="this session", history=history, simulated=True
         )
-        found[stage] = page_of(made, MADE)
     return found
 
 
@@ -110,13 +114,214 @@ HISTORY = Series(
 
 
 @pytest.mark.parametrize("stage", ["planned", "written", "again"])
-def test_the_report_of_a_bench(stage: str, stages: dict[str, Page], pinned: Pinned) -> None:
+def test_the_report_of_a_bench(stage: str, tunes: dict[str, Tune], pinned: Pinned) -> None:
     """The whole of the last one; of the others what differs by its kind."""
-    page = stages[stage]
+    page = page_of(tunes[stage], MADE)
     if stage != "again":
         some = [s for s in page.annex if s.name in ("open", "changes", "lines", "proof", "advice")]
         page = replace(page, annex=tuple(some))
     pinned(f"report/bench-{stage}", text_of(page))
+
+
+RUNS = """\
+format: plumbelt-readings/1
+mechanics:
+  gantry_angle_deg: 45
+  belt_loop_mm: 1400
+  travel_mm: {across: 200, gantry: 150}
+  coupling: motors
+  drives:
+    across: {full_steps: 200, microsteps: 16, ratio: 1, teeth: 20, pitch_mm: 2}
+    gantry: {full_steps: 400, microsteps: 8, ratio: 1, lead_mm: 8}
+    belt: {full_steps: 200, microsteps: 16, ratio: 5, roller_mm: 30.0, belt_mm: 1.0}
+axes: {across: x, gantry: y, belt: -z}
+settings: {steps_per_mm: {x: 80, z: 160.5}}
+instrument: {resolution_mm: 0.02, mpe_mm: 0.04}
+material: {name: clear, shrink_percent: 0.2, nozzle_c: 210, bed_c: 0}
+conditions: {room_c: 20.5, piece_c: 22, minutes_since_print: 75}
+belt_run:
+  - commanded: [40, 80, 120, 160, 200, 240, 280, 240, 200, 160, 120, 80, 40]
+    measured: [40.3, 80.5, 120.4, 160.2, 200.6, 240.8, 280.7, 240.6, 200.4, 160.0, 120.3,
+      80.3, 40.1]
+    approach: both
+    load: part
+  - commanded: [50, 100, 150, 200, 250, 300]
+    measured: [50.2, 100.4, 150.1, 200.5, 250.6, 300.7]
+readings:
+  - {feature: outside, along: [0, 200, 0], mm: [200.44, 200.42, 200.46]}
+  - {feature: outside, along: [150, 0, 0], mm: [150.04, 150.02]}
+"""
+
+
+def test_the_report_of_runs_there_and_back(tmp_path: Path, pinned: Pinned) -> None:
+    """Two runs, one of them both ways under load; every fact of machine and conditions."""
+    path = tmp_path / "runs.yaml"
+    path.write_text(RUNS, encoding="utf-8")
+    page = page_of(tune_of_file(path), MADE)
+    told = ("machine", "conditions", "readings", "results", "budget", "belt", "kept", "advice")
+    page = replace(page, annex=tuple(s for s in page.annex if s.name in told))
+    pinned("report/file-runs", text_of(page))
+
+
+def _variants(tunes: dict[str, Tune]) -> dict[str, Tune]:
+    again = tunes["again"]
+    outcome, first, last = again.outcome, again.first, again.last
+    assert outcome is not None
+    assert first is not None
+    assert last is not None
+    [a, b, c] = outcome.fates
+    other = {**last.settings, "max_speed.x": first.settings["max_speed.y"]}
+    lacking = {k: v for k, v in last.settings.items() if k != "max_speed.y"}
+    surer = replace(again.compared[0], agrees=False)
+    wild = replace(again.compared[1], agrees=False)
+    before = again.before
+    apart = replace(before.solution, residuals=tuple(
+        replace(r, outlier=n in (2, 5)) for n, r in enumerate(before.solution.residuals)
+    ))  # fmt: skip
+    return {
+        "again": again,
+        "put back": replace(again, last=first),
+        "not verified": replace(again, outcome=replace(outcome, stages=())),
+        "one did not take": replace(
+            again,
+            outcome=replace(
+                outcome, fates=(replace(a, state="did not"), b, replace(c, found=None))
+            ),
+        ),
+        "moved besides": replace(
+            again, outcome=replace(outcome, notes=("a note",), hand_over=("a line",))
+        ),
+        "no outcome": replace(again, outcome=None),
+        "nothing proved": replace(again, stages=frozenset(), evidence={}),
+        "all proved": replace(
+            again,
+            stages=frozenset(STAGES),
+            evidence={"after a power cycle": BY_WORD, "after homing": "seen"},
+        ),
+        "by word": replace(again, stages=frozenset({"read back"}),
+                           evidence={"after a power cycle": BY_WORD}),
+        "not compared": replace(again, compared=()),
+        "not read again": replace(again, compared=(), rounds=again.rounds[:1]),
+        "nothing read after": replace(again, read_after=False),
+        "one apart": replace(again, compared=(surer, *again.compared[1:])),
+        "two apart": replace(again, compared=(surer, wild, *again.compared[2:])),
+        "no history": replace(again, history=()),
+        "short history": replace(again, history=(replace(HISTORY, results=HISTORY.results[:1]),)),
+        "two days": replace(again, history=(replace(HISTORY, results=HISTORY.results[:2]),)),
+        "moved settings": replace(again, last=replace(last, settings=other, damage=("cut",))),
+        "a setting lacks": replace(again, last=replace(last, settings=lacking)),
+        "text kept": replace(again, first=replace(first, other=("M900 K0",))),
+        "no journal": replace(again, journal=()),
+        "no readback": replace(again, first=None, last=None, identity="", port=""),
+        "replaced": replace(again, rounds=(
+            replace(before, solution=apart, replaced={"strip s1": (19.5, 19.6), "post h1": ()}),
+            *again.rounds[1:],
+        )),
+        "three rounds": replace(again, rounds=(*again.rounds, again.rounds[-1])),
+        "own angle": replace(again, slicing_angle_deg=45.5),
+    }  # fmt: skip
+
+
+def test_what_a_report_says_of_each_state_that_a_tune_may_be_in(
+    tunes: dict[str, Tune], pinned: Pinned
+) -> None:
+    """First page and sections of each, as far as they are not those of the plain tune."""
+    plain = text_of(page_of(tunes["again"], MADE)).splitlines()
+    text = []
+    for name, tune in _variants(tunes).items():
+        page = page_of(tune, MADE)
+        text.append(f"\n##### {name}: {page.state}")
+        text.append(f"when {[when for when, _ in tune.times]}, stored {tune.stored}")
+        text.append(f"put back {tune.put_back}")
+        some = [s for s in page.annex if s.name not in ("readings", "results", "after", "budget")]
+        said = text_of(replace(page, annex=tuple(some))).splitlines()
+        known = set(plain)
+        text += [line for line in said if line not in known and not line.startswith("   ")]
+    pinned("report/states", "\n".join(text))
+
+
+def test_a_plan_is_proposed_where_it_was_previewed_or_is_worked_out(
+    tunes: dict[str, Tune],
+) -> None:
+    """Without either another angle may be the whole change, or there is none."""
+    planned = replace(tunes["planned"], previewed=False)
+    assert state(planned) == "Measured. A change is proposed and was NOT written."
+    [measured] = planned.rounds
+    bare = replace(measured, solution=replace(measured.solution, corrections=()))
+    angle = replace(planned, rounds=(bare,))
+    assert state(angle) == "Measured. No setting needs a change; another slicing angle does."
+    assert state(replace(angle, previewed=True)).startswith("Measured. A change is proposed")
+    none = replace(bare, solution=replace(bare.solution, slicing_angle_deg=None))
+    assert state(replace(angle, rounds=(none,))) == "Measured. No change is warranted."
+
+
+def test_the_story_of_a_journal(pinned: Pinned) -> None:
+    """Every kind of entry, answered, unanswered, broken and repeated."""
+    plan = {"plan": {"digest": "01234567"}}
+    took = {"state": "took"}
+    outcome = {"digest": "01234567", "changes": [took, {"state": "kept"}], "stages": ["read back"]}
+    journal: list[dict[str, Any]] = [
+        {"step": "answered", "reply": ["before anything"], "ok": True},
+        {"step": "begun", "at": "day 1", **plan},
+        {"step": "sending", "line": "M92 X80"},
+        {"step": "answered", "reply": ["ok"], "ok": True},
+        {"step": "sending", "line": "M92 Y80"},
+        {"step": "answered", "reply": [], "ok": True, "error": ""},
+        {"step": "sending", "line": "M503"},
+        {"step": "answered", "reply": ["1", "2", "3", "4"], "ok": True},
+        {"step": "sending", "line": "M503"},
+        {"step": "answered", "reply": ["1", "2", "3", "4", "5"], "ok": True},
+        {"step": "sending", "line": "M92 Z1"},
+        {"step": "answered", "reply": ["no"], "ok": False, "error": "unknown"},
+        {"step": "read back", "outcome": outcome},
+        {"step": "looking", "at": "day 2"},
+        {"step": "closed", "look": {"others": []}},
+        {"step": "looking", "at": "day 3"},
+        {"step": "closed", "look": {"others": []}},
+        {"step": "looking", "at": "day 4"},
+        {"step": "closed", "look": {"others": ["a", "b"]}},
+        {"step": "closed"},
+        {"step": "storing", "at": "day 5", **plan},
+        {"step": "sending", "line": "M500"},
+        {"step": "broken", "why": "no answer"},
+        {"step": "of tomorrow"},
+        {"step": "storing", "at": "day 6", **plan},
+        {"step": "stored", "outcome": {**outcome, "moved": [1, 2], "stages": []}},
+        {"step": "proved", "at": "day 7", "stage": "after homing", "outcome": outcome},
+        {"step": "begun", "at": "day 8"},
+    ]
+    pinned("report/story", listing(transactions_of(journal)))
+
+
+def test_what_is_said_of_a_change_without_a_tune(pinned: Pinned) -> None:
+    answers = {"To write": digest_in, "new value": "94.02246"}
+    desk = _service(["attach", "drive belt --roller 31.5", "write"], {}, answers)
+    plain = job_at(desk)
+    assert isinstance(plain, Service)
+    assert plain.outcome is not None
+    assert carry_out(desk, ["gauge travel-belt"]) == [0]
+    read = job_at(desk)
+    assert isinstance(read, Service)
+    assert read.after is not None
+    wrong = replace(read.after, solution=replace(read.after.solution, contradictory=True))
+    kept = replace(plain.outcome.fates[0], state="did not", found=105.37)
+    text = []
+    for name, service in {
+        "plain": plain,
+        "stored": replace(plain, stages=frozenset({"read back", "reloaded from storage"})),
+        "not proved": replace(plain, outcome=replace(plain.outcome, stages=())),
+        "no outcome": replace(plain, outcome=None),
+        "kept": replace(plain, outcome=replace(plain.outcome, fates=(kept,))),
+        "put back": replace(plain, kind=KINDS["undo"], last=plain.first),
+        "undo elsewhere": replace(plain, kind=KINDS["undo"]),
+        "no name": replace(plain, identity="", family="", note=""),
+        "read": read,
+        "odd": replace(read, after=wrong),
+    }.items():
+        page = content_of(service, MADE)
+        text.append(f"##### {name}: {page.title}, {page.state}, {[s.name for s in page.annex]}")
+        text += [line for part in page.certificate for line in part_of(part)]
+    pinned("report/services", DIGEST.sub("DIGEST", "\n".join(text)))
 
 
 def _service(lines: list[str], live: dict[str, float], answers: dict[str, Any]) -> Desk:

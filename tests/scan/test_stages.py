@@ -21,6 +21,7 @@ from agent.scan.edge import (
     Cut,
     Fit,
     Held,
+    Line,
     _chunked,
     cut_across,
     find_line,
@@ -691,6 +692,99 @@ def test_marks_that_stand_unevenly_are_no_rule() -> None:
 )
 def test_a_resolution_near_a_usual_one_is_that(found: float, usual: float) -> None:
     assert _usual(found) == usual
+
+
+def _boxes(*boxes: tuple[int, int, int, int], size: tuple[int, int] = (150, 120)) -> Scan:
+    """A white glass of 1 mm pixels with dark boxes (row, row, column, column)."""
+    values = np.full(size, 230, dtype=np.uint8)
+    for r0, r1, c0, c1 in boxes:
+        values[r0:r1, c0:c1] = 20
+    return Scan(values, 25.4)
+
+
+def test_the_largest_thing_and_the_longest_bar_come_first() -> None:
+    """Whatever lies further up: two plates, and two bars above one another."""
+    found = glass.look(
+        _boxes((5, 15, 10, 75), (25, 33, 8, 98), (45, 60, 20, 35), (80, 120, 20, 70))
+    )
+    assert [round(bar.length) for bar in found.bars] == [90, 65]
+    assert [thing.area for thing in found.things] == [2000.0, 225.0]
+    assert found.things[0].points().min(axis=0).tolist() == [20.5, 80.5]
+
+
+def test_what_reaches_the_rim_is_cut_off() -> None:
+    """On any of the four sides; a pixel off it is not."""
+    for box, cut in (
+        ((0, 20, 30, 50), True),
+        ((1, 20, 30, 50), False),
+        ((30, 50, 0, 20), True),
+        ((30, 50, 1, 20), False),
+        ((130, 150, 30, 50), True),
+        ((130, 149, 30, 50), False),
+        ((30, 50, 100, 120), True),
+        ((30, 50, 100, 119), False),
+    ):
+        (thing,) = glass.look(_boxes(box)).things
+        assert thing.cut_off is cut, box
+
+
+def test_dust_is_smaller_than_a_thing_and_a_rule_has_its_measures() -> None:
+    """60 mm2 and more is a thing; a bar is 60 mm long, 5 to 45 wide, thrice as long as wide."""
+    assert [t.area for t in glass.look(_boxes((10, 16, 10, 20))).things] == [60.0]
+    assert glass.look(_boxes((10, 16, 10, 20), size=(60, 60))).things
+    assert not glass.look(_boxes((10, 15, 10, 21))).things
+    for box, bars in (
+        ((10, 20, 10, 70), 1),
+        ((10, 20, 10, 69), 0),
+        ((10, 16, 10, 100), 1),
+        ((10, 14, 10, 100), 0),
+        ((10, 40, 10, 100), 1),
+        ((10, 41, 10, 100), 0),
+        ((10, 20, 5, 75), 1),
+    ):
+        assert len(glass.look(_boxes(box)).bars) == bars, box
+    notched = _boxes((10, 40, 10, 110))
+    notched.values[14:36, 40:70] = 230
+    assert not glass.look(notched).bars  # filled by less than 86 %
+
+
+def test_a_small_image_is_no_scan_of_a_glass() -> None:
+    assert glass.look(_boxes(size=(30, 30))) == glass.Found((), ())
+    with pytest.raises(Refused, match="shows 30 x 29 mm"):
+        glass.look(_boxes(size=(29, 30)))
+
+
+def test_a_corner_needs_both_its_sides_and_a_diagonal_both_its_corners() -> None:
+    """A diagonal whose one end lies inside the plastic cannot be read."""
+    piece = small_strip()
+    diagonal = next(f for f in piece.features if f.name == "strip d1")
+    assert diagonal.jaws is not None
+    (x0, s0, h), (x1, s1, _) = diagonal.jaws
+    for jaws in (((x0, s0, h), (x1 - 15, s1 - 9, h)), ((x0 + 15, s0 + 9, h), (x1, s1, h))):
+        assert outline.jaws_of(piece, replace(diagonal, jaws=jaws)) is None
+
+
+def test_a_pose_is_fitted_to_lines_by_the_middle_of_what_was_read() -> None:
+    """Edges of a plate of 60 by 40 mm, each read along a part of it that is not its middle."""
+    truth = pose.Pose(np.array([[1.001, 0.02], [-0.018, 0.999]]), np.array([30.0, 25.0]))
+    wanted = [
+        outline.Edge((x, s), (ox, os), span)
+        for (x, s), (ox, os) in (
+            ((0.0, 20.0), (-1.0, 0.0)), ((60.0, 20.0), (1.0, 0.0)),
+            ((30.0, 0.0), (0.0, -1.0)), ((30.0, 40.0), (0.0, 1.0)),
+        )
+        for span in ((-9.0, 1.0), (2.0, 9.0), (-3.0, 3.0))
+    ]  # fmt: skip
+    fit = Fit(EDGES["rising"], 0.001, 0.001)
+    lines = {}
+    for edge in wanted:
+        along = np.linspace(*edge.span, 9)[:, None] * edge.tangent + np.array(edge.at)
+        lines[edge] = Line(truth.place(along), 0.001, 0.001, fit, 1.0)
+    start = pose.Pose(np.eye(2), np.array([30.3, 24.8]))
+    found, off = reading._fitted(start, lines)
+    assert off < 1e-6
+    assert pytest.approx(truth.A, abs=3e-4) == found.A
+    assert found.b == pytest.approx(truth.b, abs=0.01)
 
 
 def test_things_are_looked_for_in_enough_of_the_glass() -> None:
