@@ -9,6 +9,11 @@ from agent.store.yamltext import dump
 
 _INDENT: Final = "  "
 
+#: The remark at the end of a line; a `#` within quotes or a word is none.
+_REMARK: Final = re.compile(
+    r"""^(?:[^"'#]|(?<=\S)#|"(?:[^"\\]|\\.)*"|'[^']*')*?(?P<remark>\s+\#.*)$"""
+)
+
 
 def with_key(text: str, key: str, value: Any) -> str:
     """`text` with `section.name` (or a key of the top) set to `value`, plain data.
@@ -23,7 +28,10 @@ def with_key(text: str, key: str, value: Any) -> str:
     lines = text.splitlines()
     start = _find(lines, rf"{re.escape(section)}\s*:", 0, len(lines))
     if not dot:
-        return _join(_put(lines, start, _end(lines, start), dump({section: value})))
+        block = dump({section: value}).splitlines()
+        if start is not None:
+            block = _remarked(block, lines[start])
+        return _join(_put(lines, start, _end(lines, start), block))
     if start is None:
         return _join([*lines, "", *dump({section: {name: value}}).splitlines()])
     end = _end(lines, start)
@@ -39,9 +47,7 @@ def with_key(text: str, key: str, value: Any) -> str:
     stop = place + 1
     while stop < end and re.match(rf"{_INDENT}\s+\S", lines[stop]):
         stop += 1
-    remark = re.search(r"\s+#.*$", lines[place].lstrip().removeprefix("# "))
-    if remark and len(fresh) == 1:
-        fresh = [fresh[0] + remark[0]]
+    fresh = _remarked(fresh, lines[place].lstrip().removeprefix("# "))
     return _join([*lines[:place], *fresh, *lines[stop:]])
 
 
@@ -72,10 +78,16 @@ def _end(lines: list[str], start: int | None) -> int:
     return end
 
 
-def _put(lines: list[str], start: int | None, end: int, block: str) -> list[str]:
+def _put(lines: list[str], start: int | None, end: int, block: list[str]) -> list[str]:
     if start is None:
-        return [*lines, *block.splitlines()]
-    return [*lines[:start], *block.splitlines(), *lines[end:]]
+        return [*lines, *block]
+    return [*lines[:start], *block, *lines[end:]]
+
+
+def _remarked(fresh: list[str], old: str) -> list[str]:
+    """`fresh` with the remark that stood behind the old value, if it is one line again."""
+    remark = _REMARK.match(old)
+    return [fresh[0] + remark["remark"]] if remark and len(fresh) == 1 else fresh
 
 
 def _join(lines: list[str]) -> str:

@@ -60,3 +60,22 @@ def test_a_remark_behind_the_value_stays():
 def test_a_key_that_lies_deep_is_refused():
     with pytest.raises(ValueError, match="too deep"):
         with_key("", "mechanics.drives.belt.ratio", Bare("3"))
+
+
+@pytest.mark.parametrize(
+    ("line", "remark"),
+    [
+        ("name: crane   # by me", "   # by me"),
+        ('name: "crane # two" # by me', " # by me"),
+        ('name: "crane # two"', ""),
+        ("name: 'a # b'", ""),
+        ("name: a#b # it's so", " # it's so"),
+        ('name: "a \\" # b" # c', " # c"),
+        ("name: crane", ""),
+    ],
+)
+def test_a_remark_behind_a_value_stays_and_a_mark_within_it_is_none(line, remark):
+    assert with_key(f"{line}\nnote: b\n", "name", "stork") == f"name: stork{remark}\nnote: b\n"
+    table = f"material:\n  {line}\n  bed_c: 60\n"
+    set_to = with_key(table, "material.name", "stork")
+    assert set_to == f"material:\n  name: stork{remark}\n  bed_c: 60\n"
