@@ -41,7 +41,7 @@ def lean_span(profile: Profile, limit: float) -> float:
 
     spans = [k * rise for k in range(1, 1 + int(limit / rise))]
     best = min(spans, key=miss, default=plain)
-    return round(best, 2) if miss(best) <= 15.0 else plain
+    return min(round(best, 2), limit) if miss(best) <= 15.0 else plain
 
 
 def post(
@@ -67,8 +67,8 @@ def post(
     room = Envelope.of(profile)
     if height is None:
         clear = CLEAR_FOOT + CLEAR_TOP
-        most = math.floor(100 * room.height) / 100  # rounded up it would not fit
-        height = min(round(lean_span(profile, room.height - clear) + clear, 2), most)
+        wanted = lean_span(profile, room.height - clear) + clear
+        height = math.floor(100 * wanted + 1e-6) / 100  # rounded up it might not fit
     if step is None:
         step = round(height / 5)
     most = (room.width - 2 * FLANGE_MM - JAW_MM) / 2

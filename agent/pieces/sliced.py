@@ -18,7 +18,6 @@ from dataclasses import dataclass
 from typing import Final
 
 from agent.errors import Refused
-from agent.model.feature import Feature
 from agent.model.roles import Axes
 from agent.pieces.solid import Piece
 
@@ -56,14 +55,13 @@ def sliced_angle(lines: Iterable[str], piece: Piece, axes: Axes) -> Sliced:
 
     Raises Refused where the piece has no upright face, or the file no layers of it.
     """
-    face = _upright(piece)
-    if face is None:
+    if not any(f.kind == "lean" and f.side is None and f.jaws for f in piece.features):
         raise Refused(
             f"a {piece.name} has no upright face, so its file does not tell the slicing angle",
             remedy="The post's file tells it",
         )
     beads = _lowest_by_layer(lines, axes)
-    places = _of_face(beads, face)
+    places = _of_face(beads)
     if len(places) < _LEAST_LAYERS:
         raise Refused(
             f"only {len(places)} layers of the upright face were found in the file",
@@ -84,11 +82,6 @@ def words_of(line: str) -> list[tuple[str, float]]:
     text = _COMMENT.sub("", line).upper()
     found = _WORD.findall(text, _BEFORE.match(text).end())  # type: ignore[union-attr]
     return [(letter, float(number)) for letter, number in found]
-
-
-def _upright(piece: Piece) -> Feature | None:
-    faces = [f for f in piece.features if f.kind == "lean" and f.side is None and f.jaws]
-    return faces[0] if faces else None
 
 
 def _lowest_by_layer(lines: Iterable[str], axes: Axes) -> dict[float, tuple[float, float]]:
@@ -127,14 +120,10 @@ def _lowest_by_layer(lines: Iterable[str], axes: Axes) -> dict[float, tuple[floa
     return found
 
 
-def _of_face(beads: dict[float, tuple[float, float]], face: Feature) -> list[tuple[float, float]]:
+def _of_face(beads: dict[float, tuple[float, float]]) -> list[tuple[float, float]]:
     """(belt, gantry) of the foremost bead of each layer that the upright face crosses."""
-    if not beads:
-        return []
-    assert face.jaws is not None
-    top = max(high for _, high in beads.values())
-    reach = face.jaws[1][2] / max(face.jaws[1][2], face.along[2])  # of the part's height
-    least, most = _MARGIN * top, (reach - _MARGIN) * top
+    top = max((high for _, high in beads.values()), default=0.0)
+    least, most = _MARGIN * top, (1 - _MARGIN) * top
     return sorted((belt, low) for belt, (low, _) in beads.items() if least <= low <= most)
 
 

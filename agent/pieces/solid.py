@@ -35,7 +35,7 @@ class Prism:
     name: str
     x: Span
     outline: tuple[Point2, ...]  #: (s, h) corners, counter-clockwise
-    walls: int = 2  #: beads round the edge of each layer; SOLID fills it
+    walls: int  #: beads round the edge of each layer; SOLID fills it
     rib_mm: float = 0.0  #: greatest spacing of the ribs inside the walls; 0: none
     seam: float = 0.0  #: x near which beads begin and end, away from what is measured
     joins: tuple[Side, ...] = ()  #: sides at which it is one with the body beside it

@@ -133,10 +133,21 @@ def test_lines_travel_behind_what_is_there_already(
 ) -> None:
     monkeypatch.setattr(exchanging, "BATCH_LINES", 4)
     first, second = two
+    taken: list[int] = []
+    take = second.take
+
+    def noted(load: Load, of: str, mark: Mark | None) -> int:
+        taken.append(len(load.rows.get("line", ())))
+        return take(load, of, mark)
+
+    monkeypatch.setattr(second, "take", noted)
+    # a load of lines travels by itself where it is as long as a batch may be
+    monkeypatch.setattr(exchanging, "BATCH_CHARACTERS", 1)
     one, other = (row[0] for row in first.ask("SELECT id FROM session ORDER BY id"))
     first.add({"line": [(one, n, 0.5 * n, ">", f"M{n}") for n in range(1, 8)]})
     first.add({"line": [(other, n, 0.5 * n, "<", "ok") for n in range(1, 4)]})
     assert carry(first, second, None).new == 51
+    assert [count for count in taken if count] == [4, 4, 2]
     assert line_counts(second, [one, other, "none"]) == {one: 7, other: 3, "none": 0}
     first.add({"line": [(one, n, 0.5 * n, ">", f"M{n}") for n in range(8, 11)]})
     assert carry(first, second, second.mark_of(first.identity)).new == 3
