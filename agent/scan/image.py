@@ -145,6 +145,6 @@ def _channel(image: Any) -> npt.NDArray[Any]:
     if image.mode in ("L", "1"):
         return np.array(image.convert("L"), dtype=np.uint8)
     colours = np.asarray(image.convert("RGB"))
-    spread = colours[::8, ::8].reshape(-1, 3).std(axis=0)
+    spread = colours[::8, ::8].std(axis=(0, 1))
     channel: npt.NDArray[Any] = np.ascontiguousarray(colours[:, :, int(np.argmax(spread))])
     return channel

@@ -6,6 +6,8 @@ from hypothesis import strategies as st
 
 from agent.errors import BadInput
 from agent.instruments.lines import KINDS, Damaged, Failed, Measured, kind_named, understand
+from tests.listing import inline
+from tests.pinned import Pinned
 
 NUMBERS = st.decimals(-999, 999, places=2, allow_nan=False)
 
@@ -67,3 +69,29 @@ def test_what_the_instrument_says_instead_of_a_number():
 def test_an_unknown_kind_names_those_that_there_are():
     with pytest.raises(BadInput, match="identifier of two characters"):
         kind_named("morse")
+
+
+def test_every_form_of_a_line_means_what_was_read(pinned: Pinned) -> None:
+    """Numbers, signs, units, batteries, complaints, and what is a character off."""
+    lines = {
+        "number-unit": (
+            "+00019.98 mm", "-00019.98 mm", "+   19.98 mm", "+00000.00 mm", "-00000.01 mm",
+            "+000.7870 in", "-  0.7870 in", "+00019.98 mm B", "+00019.98 mm L", "+000.7870 in B",
+            "+00019.98", "+00019.98mm", "+00019.98 cm", "+00019.980 mm", "+0019.98 mm",
+            "+000199.8 mm", "+00019,98 mm", "+19 98.00 mm", "+.0019.98 mm", " 00019.98 mm",
+            "ERR", "OVER", " ERR ", "ERR B", "E1", "", "+        mm", "+19.98    mm",
+        ),
+        "identifier-digits": (
+            "A1+000019.98", "Z9-     0.10", "a1+999999.99", "A1+000019.98 L", "A1+000019.98 B",
+            "A+000019.98", "A12+00019.98", "A1+000019.98 mm", "A1+00000.787", "A1+0000.7870",
+            "A1E1", "A1E2", "A1 E2", "E1", "A1E3", "A1", "-1+000019.98",
+        ),
+        "request": ("+00019.98 mm", "+000.7870 in", "ERR", "OVER", "+00019.98 mm B"),
+    }  # fmt: skip
+    text = [
+        f"{kind} {line!r}: {inline(understand(kind_named(kind), line), 6)}"
+        for kind, some in lines.items()
+        for line in some
+    ]
+    text += [inline(kind) for kind in KINDS.values()]
+    pinned("instruments/lines", "\n".join(text))

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from agent.errors import BadInput, LinkFailed
 from agent.instruments.lines import KINDS, Damaged, Measured
-from agent.instruments.reader import Doubled, Instrument
+from agent.instruments.reader import SAME_PRESS, Doubled, Instrument
 from agent.wire.port import open_port
 from sim.instrument import PocketCaliper, line_faults
 from tests.patience import PATIENCE
@@ -141,3 +141,73 @@ def test_faults_are_named():
         line_faults(["doubel"])
     with pytest.raises(BadInput):
         PocketCaliper("com:3")
+
+
+class Noted(Scripted):
+    """Notes until when it was asked to read, and that it was closed."""
+
+    def __init__(self, pieces):
+        super().__init__(pieces)
+        self.until, self.closed = [], False
+
+    def read(self, until):
+        self.until.append(until)
+        return super().read(until)
+
+    def close(self):
+        self.closed = True
+
+
+LINE = b"+00019.98 mm\r\n"
+
+
+def test_the_same_line_counts_again_after_the_time_of_a_press():
+    """0.4 s later it is another press; another line is one at once."""
+    for after, kind in ((0.39, Doubled), (SAME_PRESS, Measured), (0.41, Measured)):
+        found = events([(0.0, LINE), (after, LINE)])
+        assert [type(event) for event in found] == [Measured, kind], after
+    other = events([(1.0, LINE), (0.0, b"+00019.99 mm\r\n"), (0.0, LINE)])
+    assert [event.mm for event in other] == [19.98, 19.99, 19.98]
+    # one that was no reading hides none
+    assert [type(e) for e in events([(0.0, b"junk\r\n"), (0.0, b"junk\r\n")])] == [Damaged, Damaged]
+    assert [event.text for event in events([(0.0, LINE + LINE)])][1] == "+00019.98 mm"
+
+
+def test_a_doubled_line_does_not_make_the_press_longer():
+    found = events([(1.0, LINE), (0.3, LINE), (0.2, LINE)])
+    assert [type(event) for event in found] == [Measured, Doubled, Measured]
+
+
+def test_what_was_pressed_before_is_left_out_and_counted():
+    instrument = Instrument(
+        Noted([(0.0, LINE + b"junk\r\n+00020.01 mm\r\n")]), KINDS["number-unit"]
+    )
+    assert instrument.discard() == 2
+    assert instrument.transport.until == [0.0]
+    assert instrument.poll(1.5) == []
+    assert instrument.transport.until == [0.0, 1.5]
+    instrument.close()
+    assert instrument.transport.closed
+
+
+def test_only_what_answers_is_asked_and_the_same_answer_counts():
+    asked = Instrument(Noted([(0.0, LINE), (0.0, LINE)]), KINDS["request"])
+    for _ in range(2):
+        asked.ask()
+        assert [type(event) for event in asked.poll(0.0)] == [Measured]
+    assert asked.transport.written == b"\x05\x05"
+    pressed = Instrument(Noted([(0.0, LINE), (0.0, LINE)]), KINDS["number-unit"])
+    kinds = []
+    for _ in range(2):
+        pressed.ask()
+        kinds += [type(event) for event in pressed.poll(0.0)]
+    assert kinds == [Measured, Doubled]
+    assert pressed.transport.written == b""
+
+
+def test_empty_lines_are_nothing_and_a_long_one_is_counted():
+    assert events([(0.0, b"\r\n\r\n")]) == []
+    (long, _) = events([(0.0, b"x" * 81), (0.0, b"\r\n" + LINE)])
+    assert long == Damaged("81 bytes without an end")
+    (short,) = events([(0.0, b"x" * 80 + b"\r\n")])
+    assert short == Damaged("x" * 80)
