@@ -92,7 +92,7 @@ def test_every_guard_on_a_grid_of_steps(
     name: str, mechanics: Mechanics, axes: Axes, pinned: Pinned
 ) -> None:
     shares = (0.01, 0.1, 0.24, 0.5, 0.8, 0.86, 0.9499, 0.951, 0.99, 0.9985, 1.0, 1.0015, 1.01, 1.04)
-    shares += (1.0501, 1.06, 1.14, 1.16, 1.3, 2.0, 2.2, 8, 10, 11, 99)
+    shares += (1.0501, 1.06, 1.14, 1.16, 1.3, 2.0, 2.2, 8, 8.6, 9.1, 10, 11, 99, 0.117, 0.112)
     known: set[str] = set()
     said = []
     for key in ("steps_per_mm.x", "steps_per_mm.y", "steps_per_mm.z", "steps_per_mm.e0"):
@@ -704,6 +704,11 @@ def test_a_restore_says_all_of_itself(name: str, pinned: Pinned) -> None:
         restore(HERON, found, bench.family, machine="twin"),
     ):
         said += [str(one), *(line[:300] for line in _plain(one.to_plain()))]
+    flashed = {**found.settings}
+    for axis, value in (("y", 160.0), ("z", 4000.0)):
+        key = f"steps_per_mm.{axis}"
+        flashed[key] = replace(flashed[key], value=value)
+    said.append(str(restore(HERON, replace(found, settings=flashed), bench.family)))
     damaged = replace(found, damage=("it is cut", "and more"))
     said.append(_said(lambda: restore(HERON, damaged, bench.family)))
     pinned(f"change/restore-{name}", "\n".join(said))

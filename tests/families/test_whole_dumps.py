@@ -380,6 +380,7 @@ EDITS: list[tuple[str, dict[str, float], str]] = [
     ("M92 X80\nM92 Y80\nG28\n", {"steps_per_mm.z": 9.0}, "M92 X80\nM92 Y80\nM92 Z9\nG28\n"),
     ("G28\n", {"steps_per_mm.z": 91.0}, "G28\nM92 Z91\n"),
     ("G28", {"steps_per_mm.z": 91.0}, "G28\nM92 Z91\n"),
+    ("G28\nG21", {"steps_per_mm.z": 91.0}, "G28\nG21\nM92 Z91\n"),
     ("G28\r\nG21\r\n", {"steps_per_mm.z": 91.0}, "G28\r\nG21\r\nM92 Z91\r\n"),
     ("", {"steps_per_mm.z": 91.0}, "M92 Z91\n"),
     ("M92 X80 E420:421\n", {"steps_per_mm.e1": 422.0}, "M92 X80 E420:422\n"),

@@ -287,6 +287,22 @@ def test_traffic_is_told_while_the_controller_works_and_at_the_end() -> None:
     assert link.junk == 5000
 
 
+def test_what_was_heard_is_told_before_more_is_waited_for() -> None:
+    """What is told while the controller works costs no time of the wire."""
+    transport = Timed({"M503": [(0.25, b"a\n"), (0.5, b"b\nok\n")]})
+    link = Link(transport)
+    link.on_traffic = lambda at, way, *lines: transport.log.append(f"told {way} {lines}")
+    link.ask("M503")
+    assert transport.log == [
+        "0.000 > M503",
+        "told > ('M503',)",
+        "0.250 < b'a\\n'",
+        "told < ('a',)",
+        "0.500 < b'b\\nok\\n'",
+        "told < ('b', 'ok')",
+    ]
+
+
 def test_a_gate_is_asked_about_every_line_before_any_of_it_goes_out() -> None:
     transport = Timed({"*": OK})
     link = Link(transport)
