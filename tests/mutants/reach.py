@@ -3,7 +3,8 @@
 As a plugin of pytest (`-p tests.mutants.reach --reach FILE`) it notes, one line of JSON per test,
 the functions that the test entered; with `--among FILE` only the tests listed there are run, in
 that order.  What a fixture of a whole file or of the session enters counts for every test that asks
-for it.  What runs in processes of its own is not seen.
+for it.  What runs in processes of its own is not seen.  From Python 3.12 on noting takes hardly
+longer than the tests alone.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import threading
 import time
 from collections import defaultdict
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from types import CodeType, FrameType
@@ -114,11 +116,46 @@ class _Notes:
     def _trace(self, frame: FrameType, event: str, arg: Any) -> None:
         self._entered.add(frame.f_code)
 
+    @contextmanager
+    def _watching(self) -> Iterator[None]:
+        """Every function that is entered meanwhile, in whatever thread."""
+        if sys.version_info < (3, 12):
+            threading.settrace(self._trace)
+            sys.settrace(self._trace)
+            try:
+                yield
+            finally:
+                sys.settrace(None)
+                threading.settrace(None)  # type: ignore[arg-type]
+            return
+        seen, tool = sys.monitoring, sys.monitoring.PROFILER_ID
+
+        def entered(code: CodeType, offset: int) -> object:
+            self._entered.add(code)
+            return seen.DISABLE  # the next time tells nothing new
+
+        seen.use_tool_id(tool, "reach")
+        try:
+            seen.register_callback(tool, seen.events.PY_START, entered)
+            seen.set_events(tool, seen.events.PY_START)
+            seen.restart_events()
+            yield
+        finally:
+            seen.set_events(tool, seen.events.NO_EVENTS)
+            seen.free_tool_id(tool)
+
+    def _anew(self) -> set[CodeType]:
+        """From here on everything counts as not yet entered; what was entered until here."""
+        before, self._entered = self._entered, set()
+        if sys.version_info >= (3, 12):
+            sys.monitoring.restart_events()
+        return before
+
     @pytest.hookimpl(wrapper=True)
     def pytest_fixture_setup(self, fixturedef: Any, request: Any) -> Iterator[Any]:
         if fixturedef.scope == "function":
             return (yield)
-        before, self._entered = self._entered, set()
+        before = self._anew()
         try:
             return (yield)
         finally:
@@ -129,13 +166,10 @@ class _Notes:
     def pytest_runtest_protocol(self, item: pytest.Item, nextitem: Any) -> Iterator[Any]:
         self._entered, self._failed = set(), False
         begun = time.perf_counter()
-        threading.settrace(self._trace)
-        sys.settrace(self._trace)
         try:
-            return (yield)
+            with self._watching():
+                return (yield)
         finally:
-            sys.settrace(None)
-            threading.settrace(None)  # type: ignore[arg-type]
             self._write(item, time.perf_counter() - begun)
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
