@@ -120,10 +120,10 @@ class _Data:
         return free * math.log(scale) + spread, s2, b, w
 
     def likeliest(self) -> float:
-        """The ratio of the variances that is most likely; 0 with one value a machine."""
+        """The ratio of the variances that is most likely; 0 where nothing tells it."""
         from scipy.optimize import minimize_scalar
 
-        if not np.any(self.n > 1):
+        if self.dof <= 0 or not np.any(self.n > 1):
             return 0.0
         found = minimize_scalar(
             lambda x: self.at(math.expm1(x))[0], bounds=(0.0, 20.0), method="bounded",

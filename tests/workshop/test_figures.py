@@ -1,0 +1,346 @@
+"""Figures of comparisons, capability and covers, each to its last digit, and lives of machines."""
+
+from __future__ import annotations
+
+import random
+import re
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from agent.errors import Refused
+from agent.face.screen import Screen
+from agent.face.shop import page, sheets
+from agent.face.shop.row import (
+    Place,
+    Result,
+    Row,
+    cover,
+    lines_of,
+    refuse_existing,
+    save_cover,
+    show_row,
+    sit,
+    stage_of,
+    yield_words,
+)
+from agent.face.shop.sheets import MOST_PICTURES, Drifts
+from agent.rehearsal import in_memory
+from agent.store.record import Record
+from agent.work.session import Session
+from agent.workshop.asking import OwnRecord
+from agent.workshop.capability import capability, indices
+from agent.workshop.charts import chart
+from agent.workshop.comparison import Fit, fit, holm, standing_out
+from agent.workshop.fleet import Left, Machine
+from agent.workshop.series import Charted, Point, lives
+from tests.face.bench import WILLING, Technician
+from tests.listing import inline, listing, number
+from tests.pinned import Pinned
+from tests.workshop.shop import STEPS, Writer, instant
+
+DAY = date(2026, 3, 1)
+
+
+def _values(counts: list[int], shift: dict[int, float]) -> dict[str, list[float]]:
+    dice = random.Random(8)
+    return {
+        f"m{n}": [dice.gauss(shift.get(n, 0.0), 0.02) + 0.01 * (n % 3) for _ in range(count)]
+        for n, count in enumerate(counts)
+    }
+
+
+def _told(found: Fit | None) -> str:
+    if found is None:
+        return "none"
+    rest = {
+        "batches": found.batches,
+        "machines": found.machines,
+        "p batches": found.batch_p,
+        "p machines": found.machine_p,
+    }
+    return (
+        f"within {number(found.within, 7)}, between {number(found.between, 7)},"
+        f" f {number(found.f, 4)} {found.f_dof}, p {number(found.p, 5)}\n"
+        + "\n".join(f"  {name}: {inline(some, 5)}" for name, some in rest.items())
+    )
+
+
+def test_fits_of_machines_and_batches(pinned: Pinned) -> None:
+    """Even and uneven counts, one value each, batches of one, and too little to tell."""
+    ab = {f"m{n}": "A" if n < 4 else "B" for n in range(8)}
+    cases: dict[str, tuple[list[int], dict[int, float], dict[str, str]]] = {
+        "even": ([4] * 8, {}, ab),
+        "a batch off": ([3] * 8, {4: 0.2, 5: 0.21, 6: 0.19, 7: 0.2}, ab),
+        "a machine off": ([5, 4, 3, 5, 4, 3, 5, 4], {2: 0.3}, ab),
+        "one value each": ([1] * 8, {}, ab),
+        "no batches": ([3, 2, 4, 1], {1: 0.1}, {}),
+        "a batch of one": ([3, 3, 3, 3], {3: 0.1}, {"m3": "C"}),
+        "three": ([2, 2, 2], {}, {}),
+        "two": ([9, 9], {}, {}),
+        "an empty one": ([3, 0, 3], {}, {}),
+        "each its own": ([1, 1, 1], {}, {"m0": "A", "m1": "B", "m2": "C"}),
+        "each its own, twice": ([2, 2, 2], {}, {"m0": "A", "m1": "B", "m2": "C"}),
+    }
+    text, fits = [], {}
+    for name, (counts, shift, batches) in cases.items():
+        found = fit(_values(counts, shift), batches)
+        text.append(f"{name}: {_told(found)}")
+        if found is not None:
+            fits[name] = found
+    same = fit({"a": [1.0, 1.0], "b": [1.0], "c": [1.0]}, {})
+    text.append(f"all equal: {_told(same)}")
+    text.append(listing(standing_out(fits), 5))
+    pinned("workshop/fits", "\n".join(text))
+
+
+def test_machines_that_are_a_batch_each_do_not_tell_how_far_apart_machines_lie() -> None:
+    own = {"m0": "A", "m1": "B", "m2": "C"}
+    found = fit({"m0": [1.0, 2.0], "m1": [3.0, 4.0], "m2": [7.0, 8.0]}, own)
+    assert found is not None
+    assert (found.within, found.between, found.p) == (pytest.approx(0.5), 0.0, 1.0)
+    assert found.batch_p == found.machine_p == {}
+
+
+def test_holm_holds_all_tests_together() -> None:
+    assert holm([]) == []
+    assert holm([0.01, 0.04, 0.03, 0.005]) == pytest.approx([0.03, 0.06, 0.06, 0.02])
+    assert holm([0.5, 0.9]) == [1.0, 1.0]
+
+
+def test_indices_of_capability(pinned: Pinned) -> None:
+    dice = random.Random(3)
+    values = [dice.gauss(0.1, 0.3) for _ in range(12)]
+    text = [
+        inline(capability(values, -1.0, 1.0), 5),
+        inline(capability(values, -0.2, 1.0, confidence=0.9), 5),
+        inline(indices(30, 0.2, 0.25, -1.0, 0.9), 5),
+        inline(capability([0.0, 1.0, -1.0, 1.1], -1.0, 1.0), 5),
+    ]
+    found = capability(values, -1.0, 1.0)
+    assert found is not None
+    text.append(inline(found.to_plain(), 5))
+    pinned("workshop/capability", "\n".join(text))
+    assert found.share_within == 1.0
+    assert capability([1.0], 0.0, 2.0) is None
+    assert capability([1.0, 1.0], 0.0, 2.0) is None
+    for low, high in ((1.0, 1.0), (2.0, 1.0)):
+        with pytest.raises(ValueError, match="in order"):
+            capability([0.0, 1.0], low, high)
+
+
+# -- pages -------------------------------------------------------------------------------------
+
+
+def _results() -> list[Result]:
+    def left(*values: float) -> dict[str, Left]:
+        names = ("x_scale", "z_scale", "gantry_angle_deg")
+        limits = (0.001, 0.001, 0.1)
+        return {n: Left(v, 0.0001, m) for n, v, m in zip(names, values, limits, strict=False)}
+
+    return [
+        Result("heron-1", left(0.0002, -0.0005, 0.02), "within", "report-1.html"),
+        Result("heron-2", left(0.0009, 0.0003, -0.05), "open", "report-2.html"),
+        Result("heron-3", left(0.0021, 0.0001), "beyond", "report-3.html"),
+        Result("heron <4>", {}, "unknown", "", "no answer"),
+    ]
+
+
+def test_the_cover_of_a_row(tmp_path: Path, pinned: Pinned) -> None:
+    found = _results()
+    sheet, capable, made = cover(found)
+    text = [sheet.csv(), capable.csv(), yield_words(found), yield_words(found[:1])]
+    text += [inline({name: one.to_plain() for name, one in made.items()}, 4)]
+    text += [inline(result.to_plain(), 4) for result in found]
+    place = save_cover(found, DAY, tmp_path)
+    assert place == tmp_path / "row-2026-03-01.html"
+    html = re.sub(r"<style>.*?</style>", "<style/>", place.read_text(encoding="utf-8"), flags=re.S)
+    pinned("workshop/cover", "\n".join([*text, html]))
+    with pytest.raises(Refused, match="is there already"):
+        refuse_existing(tmp_path, DAY)
+    refuse_existing(tmp_path, date(2026, 3, 2))
+    with pytest.raises(Refused, match="no folder that can be written to"):
+        refuse_existing(tmp_path / "none", DAY)
+
+
+def test_a_page_of_nothing_and_the_words_of_a_few(pinned: Pinned) -> None:
+    text = [page.page([], Drifts(), [], [], made=DAY, source="from nowhere")]
+    one = Machine("m", "hall", instant(0), DAY, {}, unstored=True)
+    text += [page.summary([], DAY), page.summary([one], DAY), page.summary([one, one], DAY)]
+    text += [page.false_alarms(Drifts()), page.false_alarms(Drifts(charts=2, watched=1000))]
+    kept = re.sub(r"<style>.*?</style>", "<style/>", "\n".join(text), flags=re.S)
+    pinned("workshop/page-empty", kept)
+
+
+def _charted(name: str, values: list[float]) -> Charted:
+    points = tuple(Point(instant(9.0 * n), v, 0.02, str(n)) for n, v in enumerate(values))
+    us = tuple(0.02 for _ in values)
+    return Charted(name, "yaw_deg", "deg", points, us, chart(values, us), None)
+
+
+def test_a_fleet_is_gathered_chart_by_chart() -> None:
+    """Values in charts with limits are counted, and no more charts are drawn than a page holds."""
+    drifts = Drifts()
+    for n in range(MOST_PICTURES + 3):
+        drifts.see(_charted(f"m{n}", [0.0, 0.5]))
+    drifts.see(_charted("quiet", [0.0, 0.01] * 4))
+    drifts.see(_charted("short", [0.0, 0.01] * 3))
+    assert (drifts.charts, drifts.watched) == (MOST_PICTURES + 5, 8)
+    assert len(drifts.pictured) == MOST_PICTURES
+    assert len(drifts.rows) == MOST_PICTURES + 3
+    assert drifts.rows[0][:4] == ("m0", "gantry yaw", "2026-01-14", "+0.500 ± 0.040 deg")
+    assert len(drifts.sheet.rows) == MOST_PICTURES + 3
+    rows = list(sheets.points(_charted("m", [0.0, 0.5, 0.5])))
+    assert [row[5:8] for row in rows] == [
+        ("0", "0.02", ""), ("0.5", "0.02", "0.5"), ("0.5", "0.02", "0"),
+    ]  # fmt: skip
+    assert [row[-1] for row in rows] == ["", "step", ""]
+    assert {row[8:11] for row in rows} == {("", "", "")}
+
+
+# -- the sitting -------------------------------------------------------------------------------
+
+
+def _row(count: int) -> Row:
+    places = [Place(f"heron-{n}", f"memory{n}", "heron") for n in range(1, count + 1)]
+    row = Row.set_up(places, Screen(Technician(WILLING)))
+    for n, desk in enumerate(row.desks.values(), 3):
+        desk.rehearsal = in_memory(seed=n)
+        desk.session = Session(desk.session.profile)
+    return row
+
+
+def test_a_line_goes_to_the_machine_that_it_names() -> None:
+    row = _row(2)
+    assert row.here == "heron-1"
+    assert row.taken_apart("heron-2: attach") == ("heron-2", "attach")
+    assert row.taken_apart(" heron-2 :  attach ") == ("heron-2", "attach")
+    assert row.taken_apart("attach") == ("heron-1", "attach")
+    assert row.taken_apart("other: attach") == ("heron-1", "other: attach")
+    assert row.carry_out("heron-2:") == 0
+    assert row.here == "heron-2"
+    row.close()
+
+
+def test_the_one_that_is_furthest_behind_is_next(capsys: pytest.CaptureFixture[str]) -> None:
+    """Among equals the one at hand; one that failed is left out until it is named."""
+    row = _row(3)
+    row.here = "heron-2"
+    found = row.behind()
+    assert found is not None
+    assert found[0] == "heron-2"
+    row.here = ""
+    found = row.behind()
+    assert found is not None
+    assert found[0] == "heron-1"
+    assert row.carry_out("heron-1: attach") == 0
+    assert stage_of(row.desks["heron-1"])[0] > stage_of(row.desks["heron-2"])[0]
+    row.failed = {"heron-2"}
+    found = row.behind()
+    assert found is not None
+    assert found[0] == "heron-3"
+    row.failed = set(row.desks)
+    assert row.behind() is None
+    capsys.readouterr()
+    show_row(row, Screen())
+    told = capsys.readouterr().out
+    assert re.findall(r"^heron-\d", told, flags=re.M) == ["heron-1", "heron-2", "heron-3"]
+    row.close()
+
+
+def test_a_machine_without_a_link_is_attached_first() -> None:
+    row = _row(1)
+    for desk in row.desks.values():
+        desk.rehearsal = None
+    found = row.behind()
+    assert found is not None
+    assert (found[1].line, found[1].why) == ("attach memory1", "It is not attached yet.")
+
+
+def test_a_sitting_ends_with_a_word_or_where_nothing_more_comes(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    for word in ("done", "exit", "quit", None):
+        row = _row(1)
+        asked: list[str] = []
+
+        def read(prompt: str, word: str | None = word, asked: list[str] = asked) -> str:
+            asked.append(prompt)
+            if len(asked) == 1:
+                raise KeyboardInterrupt
+            if word is None:
+                raise EOFError
+            return f" {word} "
+
+        assert sit(row, Screen(), read) == 0
+        assert asked == ["heron-1> "] * 2
+        row.close()
+    told = capsys.readouterr().out
+    assert "At heron-1 (1 of 1):" in told
+
+
+def test_lines_come_from_a_pipe_until_it_ends(monkeypatch: pytest.MonkeyPatch) -> None:
+    import io
+
+    monkeypatch.setattr("sys.stdin", io.StringIO("one\n\n"))
+    read = lines_of(Screen())
+    assert [read("> "), read("> ")] == ["one\n", "\n"]
+    with pytest.raises(EOFError):
+        read("> ")
+
+
+# -- lives -------------------------------------------------------------------------------------
+
+
+def _points(record: Record, machine: str) -> dict[str, list[tuple[str, float]]]:
+    [life] = lives(OwnRecord(record), machine)
+    return {
+        error: [(point.at[:10], round(point.value, 3)) for point in points]
+        for error, points in life.points.items()
+    }
+
+
+def test_one_state_is_one_point_whatever_it_was_solved_by(tmp_path: Path) -> None:
+    """Solved again in a sitting counts once, the last of it; half a day later it counts anew."""
+    with Record(tmp_path / "lives.db") as record:
+        w = Writer(random.Random(1))
+        errors: list[dict[str, float]] = [
+            {"x_scale": 0.001 * n, "yaw_deg": 0.1 * n} for n in range(6)
+        ]
+        first = w.session("heron", 1.0)
+        w.readback(first, 1.0, STEPS)
+        w.estimate(first, 1.1, errors[0])
+        w.estimate(first, 1.2, errors[1])  # the same session: the last of it
+        second = w.session("heron", 1.3)
+        w.estimate(second, 1.3, errors[2])  # within a sitting
+        third = w.session("heron", 1.9)
+        w.estimate(third, 1.9, errors[3])  # half a day later and more
+        w.outcome(third, 2.0, "read back")
+        w.estimate(third, 2.1, errors[4])  # after a change
+        w.readback(third, 2.2, {**STEPS, "x": 81.0})
+        w.estimate(third, 2.3, errors[5])  # a read-back alone is no change
+        w.keep(record)
+        found = _points(record, "heron")
+        assert found["yaw_deg"] == [
+            (instant(1.3)[:10], 0.2), (instant(1.9)[:10], 0.3), (instant(2.3)[:10], 0.5),
+        ]  # fmt: skip
+        right = [80 / 1.002, 80 / 1.003, 81 / 1.005]
+        assert [value for _, value in found["x_scale"]] == pytest.approx(right, abs=6e-4)
+        assert list(lives(OwnRecord(record), "egret")) == []
+
+
+def test_what_no_reading_determined_is_no_point(tmp_path: Path) -> None:
+    """Without a read-back there is no right setting, with a wide interval no result."""
+    with Record(tmp_path / "lives.db") as record:
+        w = Writer(random.Random(1))
+        session = w.session("heron", 1.0)
+        w.estimate(session, 1.1, {"x_scale": 0.001, "yaw_deg": 0.3})
+        w.keep(record)
+        assert list(_points(record, "heron")) == ["yaw_deg"]
+        session = w.session("egret", 1.0)
+        w.readback(session, 1.0, STEPS)
+        w.estimate(session, 1.1, {"x_scale": 0.001}, u=0.015)
+        w.estimate(session, 1.2, {"y_scale": -1.0})
+        w.keep(record)
+        assert list(lives(OwnRecord(record), "egret")) == []
