@@ -36,11 +36,12 @@ from agent.change.outcome import (
 )
 from agent.change.plan import Change, Plan, file_lines, make_plan, short_digest, snapshot_digest
 from agent.change.restore import restore, sort_profile
-from agent.change.resume import account, finish, settings_of, undo
-from agent.change.storing import Look, look, prove, store
+from agent.change.resume import Account, account, finish, settings_of, undo
+from agent.change.storing import Look, _lines_back, look, prove, refuse_no_store, store
 from agent.change.transaction import check_approval, read_clean, refuse_moved, write
 from agent.errors import AgentError, Refused
 from agent.families import FAMILIES
+from agent.families.replay import Replay
 from agent.model.drive import Drive, Roller, Screw, Toothed
 from agent.model.profile import Bead, Material, Mechanics, Profile, SavedSetting
 from agent.model.roles import Axes
@@ -722,3 +723,66 @@ def test_the_value_of_another_axis_is_recognised(output: Any) -> None:
     wrong = mechanics.drives["gantry"].steps_per_mm * 1.049
     found = examine(holding(), {"steps_per_mm.x": wrong}, mechanics, Axes())
     assert any("looks like the value of the gantry axis" in f.text for f in found)
+
+
+class NoReload(Replay):
+    """A controller that stores and cannot show what it stored."""
+
+    words = replace(Replay.words, reload=None)
+
+
+class NoStore(Replay):
+    """A controller that keeps nothing, by no word."""
+
+    words = replace(Replay.words, store=None)
+
+
+def test_a_controller_that_cannot_show_what_it_stored(pinned: Pinned) -> None:
+    bench = heron()
+    bench.family = NoReload()
+    plan = bench.plan()
+    write(bench.link, bench.family, plan, plan.digest, journal=bench.journal)
+    looked = look(bench.link, bench.family, plan, journal=bench.journal)
+    outcome = store(bench.link, bench.family, plan, looked, plan.digest, journal=bench.journal)
+    said = [str(looked), str(outcome), f"stored {outcome.stored}"]
+    bench.family = NoStore()
+    said.append(_said(lambda: look(bench.link, bench.family, plan, journal=bench.journal)))
+    said.append(_said(lambda: refuse_no_store(FAMILIES["script"], plan)))
+    said.append(_said(lambda: refuse_no_store(FAMILIES["numbered"], plan)))
+    said.append(_said(lambda: refuse_no_store(FAMILIES["replay"], plan)))
+    pinned("change/no-reload", "\n".join(said))
+
+
+def test_what_cannot_be_written_is_not_restored_and_says_why() -> None:
+    inches = Readback(
+        "replay",
+        {"steps_per_mm.x": Setting(80.0, "step/mm", 2, "M92 X2032")},
+        notes=FAMILIES["replay"].parse(["G20", "M92 X2032 Y2032 Z2032"]).notes,
+    )
+    saved = {"steps_per_mm.x": SavedSetting(Setting(80.5, "step/mm", 2))}
+    [item] = restore(replace(HERON, settings=saved), inches, FAMILIES["replay"]).cannot
+    assert str(item) == "steps_per_mm.x: the controller is in inches, nothing is written"
+    saved = {"junction_deviation": SavedSetting(Setting(0.05, "mm", 2)),
+             "jerk.x": SavedSetting(Setting(8.0, "mm/s", 2)),
+             "acceleration.print": SavedSetting(Setting(8.0, "mm/s2", 2))}  # fmt: skip
+    [*_, item] = restore(
+        replace(HERON, settings=saved), replace(inches, notes=()), FAMILIES["replay"]
+    ).cannot
+    assert str(item) == "acceleration.print: the new firmware does not report this setting"
+
+
+def test_lines_that_bring_live_values_back_leave_out_what_has_none() -> None:
+    found = replace(holding(), settings={**holding().settings, "jerk.x": Setting(8.0, "mm/s", 2)})
+    exact = {key: setting.value for key, setting in found.settings.items()}
+    lines = _lines_back(FAMILIES["replay"], exact, found)
+    assert "jerk.x" not in lines  # no line told it
+    assert lines["steps_per_mm.x"] == "M92 X80"
+
+
+def test_a_value_of_which_no_snapshot_tells_is_the_printed_one() -> None:
+    plan = make_plan(holding(), WANTED, FAMILIES["replay"], machine="heron", profile=HERON)
+    found = Account(plan, "writing", fates_unread(plan, 2))
+    back = undo([found], holding(steps_per_mm__x=80.61, steps_per_mm__z=106.02), Replay(), HERON)
+    assert back.wanted == {"steps_per_mm.x": 80.0, "steps_per_mm.z": 105.37}
+    finding = Finding("ask", "code", "key", "text")
+    assert finding.to_plain() == {"level": "ask", "code": "code", "key": "key", "text": "text"}

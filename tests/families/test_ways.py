@@ -8,7 +8,7 @@ from agent.errors import AgentError, Refused
 from agent.families import FAMILIES, from_log, identify, read_back, read_back_once_up, read_once
 from agent.families.base import Evidence, Family, notices_in
 from agent.families.evidence import family_of, identity_in
-from agent.families.gate import WAYS, Gate, fits, refusal
+from agent.families.gate import WAYS, Gate, fits, named, refusal
 from agent.families.replay import Replay
 from agent.model.settings import Readback, Setting
 from agent.wire.link import Link
@@ -323,3 +323,25 @@ def test_a_setting_that_agrees_in_value_and_digits_is_the_same() -> None:
     assert agreed(once(1.0, 2), Readback("replay", {})).damage == (
         "jerk.x read as 1.00, then as nothing",
     )
+
+
+def test_the_next_tool_of_a_line_is_chosen_by_its_number() -> None:
+    family = FAMILIES["replay"]
+    found = family.parse(["G21", "M92 X80.00 Y80.00 Z400.00 E866.00 E1800.00"])
+    assert family.write_line("steps_per_mm.e0", 867.0, found) == "M92 T0 E867"
+    assert family.write_line("steps_per_mm.e1", 1801.0, found) == "M92 T1 E1801"
+    sentences = FAMILIES["script"].parse(DUMPS["script"].splitlines())
+    odd = Readback("script", {**sentences.settings, "skew.i": Setting(0.1, "1", 2)})
+    with pytest.raises(Refused, match=r"skew\.i cannot be set by one line"):
+        FAMILIES["script"].write_line("skew.i", 0.1, odd)
+
+
+def test_lines_are_named_at_a_link_that_has_a_gate_and_at_one_that_has_none() -> None:
+    link = Link(Scripted(lambda line: b"ok\n"))
+    with named(link, ["M92 X80"], "plan"):
+        link.ask("M92 X80")
+    link.gate = Gate(FAMILIES["replay"])
+    with named(link, ["M92 X81"], "plan"):
+        link.ask("M92 X81")
+    with pytest.raises(Refused):
+        link.ask("M92 X81")

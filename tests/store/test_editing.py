@@ -79,3 +79,12 @@ def test_a_remark_behind_a_value_stays_and_a_mark_within_it_is_none(line, remark
     table = f"material:\n  {line}\n  bed_c: 60\n"
     set_to = with_key(table, "material.name", "stork")
     assert set_to == f"material:\n  name: stork{remark}\n  bed_c: 60\n"
+
+
+def test_a_key_is_set_in_its_own_table_and_no_other():
+    text = "bead:\n  name: a\nmaterial:\n  name: b\nlink:\n  name: c\n"
+    for section, old in (("bead", "a"), ("material", "b"), ("link", "c")):
+        new = text.replace(f"name: {old}", "name: x")
+        assert with_key(text, f"{section}.name", "x") == new
+        added = with_key(text, f"{section}.note", "x")
+        assert added == text.replace(f"{section}:\n", f"{section}:\n  note: x\n")

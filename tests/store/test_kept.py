@@ -915,3 +915,156 @@ def test_a_lenient_journal_says_what_it_could_not_keep() -> None:
     assert journal.trouble == ("the journal could not be kept to its end: the disk is full",)
     told = datetime.fromisoformat(utc_now())
     assert told.tzinfo == UTC
+
+
+# --- what only some systems do -------------------------------------------------------------------
+
+
+class Instead:
+    """A module, but for what a test puts in its place."""
+
+    def __init__(self, module: Any, **instead: Any) -> None:
+        self.__dict__ |= instead
+        self._module = module
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._module, name)
+
+
+def test_where_there_is_no_flock_one_byte_behind_the_text_is_locked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """So that the text in front of it can be read by whom it keeps out."""
+    import sys
+
+    asked: list[tuple[int, ...]] = []
+
+    class Locking:
+        LK_NBLCK = 2
+
+        @staticmethod
+        def locking(handle: int, how: int, count: int) -> None:
+            asked.append((os.lseek(handle, 0, os.SEEK_CUR), how, count))
+            if len(asked) > 1:
+                raise OSError
+
+    monkeypatch.setattr(locks, "sys", Instead(sys, platform="win32"))
+    monkeypatch.setattr(locks, "msvcrt", Locking, raising=False)
+    with PortLock("COM3", tmp_path) as held:
+        assert held.path.read_text().startswith(f"process {os.getpid()}")
+        with pytest.raises(LinkFailed, match=f"process {os.getpid()}"):
+            PortLock("COM3", tmp_path)
+    assert asked == [(1000, 2, 1), (1000, 2, 1)]
+
+
+def test_the_switch_to_the_log_has_a_patience_of_its_own(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Busy:
+        def __init__(self, *errors: str) -> None:
+            self.errors = list(errors)
+
+        def execute(self, statement: str) -> None:
+            assert statement == "PRAGMA journal_mode = WAL"
+            if self.errors:
+                raise sqlite3.OperationalError(self.errors.pop(0))
+
+    now = [0.0]
+
+    def sleep(seconds: float) -> None:
+        now[0] += seconds
+
+    clock = Instead(database.time, monotonic=lambda: now[0], sleep=sleep)
+    monkeypatch.setattr(database, "time", clock)
+
+    class Held:
+        connection: Any = Busy("database is locked", "database is locked")
+
+    database.Database._write_ahead(Held())  # type: ignore[arg-type]
+    assert now[0] == pytest.approx(0.04)
+    Held.connection = Busy("disk I/O error")
+    with pytest.raises(sqlite3.OperationalError, match="disk"):
+        database.Database._write_ahead(Held())  # type: ignore[arg-type]
+    Held.connection = Busy(*["database is locked"] * 1000)
+    with pytest.raises(sqlite3.OperationalError, match="locked"):
+        database.Database._write_ahead(Held())  # type: ignore[arg-type]
+    assert 9.9 < now[0] < 10.2
+    assert database.PATIENCE == 10.0
+
+
+def test_a_record_that_cannot_be_moved_aside_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "r.db"
+    for suffix in ("", "-wal", "-shm"):
+        (tmp_path / f"r.db{suffix}").write_text(suffix)
+    aside = database.set_aside(path)
+    assert sorted(one.name for one in tmp_path.iterdir()) == sorted(
+        (aside.name, f"{aside.name}-wal", f"{aside.name}-shm")
+    )
+    assert datetime.strptime(aside.name, "r.damaged-%Y%m%dT%H%M%S.db")
+    path.write_text("")
+
+    def fail(*_: object) -> None:
+        raise OSError(errno.EACCES, "no")
+
+    monkeypatch.setattr(Path, "rename", fail)
+    with pytest.raises(Refused, match="could not be moved aside: permission denied"):
+        database.set_aside(path)
+
+
+def test_where_things_are_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    import platformdirs
+
+    from agent.store.home import home as of_the_user
+
+    monkeypatch.setenv("PLUMBELT_HOME", "~/somewhere")
+    assert of_the_user() == Path("~/somewhere").expanduser()
+    monkeypatch.delenv("PLUMBELT_HOME")
+    assert of_the_user() == platformdirs.user_data_path("plumbelt", appauthor=False)
+
+
+@pytest.mark.parametrize(
+    ("body", "why"),
+    [
+        ('{"more": ["' + "\udfff" + '"]}', "holds half a character (a lone surrogate)"),
+        ('{"more": "\\ud800"}', "holds half a character (a lone surrogate)"),
+        ('{"more": 1e999}', "expected a finite number"),
+        ('{"more": -1E+400}', "expected a finite number"),
+        ('{"more": ' + "[" * 39 + "]" * 39 + "}", ""),
+        ('{"more": ' + "[" * 40 + "]" * 40 + "}", "is nested more than 40 levels deep"),
+        ('{"more": [' + ", ".join(["{}"] * 60) + "]}", ""),
+        ('{"more": [1, ' + '{"a": ' * 39 + "1" + "}" * 39 + "]}",
+         "is nested more than 40 levels deep"),
+        ('{"more": 1' + "0" * 400 + "}", ""),
+    ],
+)  # fmt: skip
+def test_what_a_newer_one_says_besides_is_plain_as_well(body: str, why: str) -> None:
+    assert body_misfit("begin", body) == why
+
+
+def test_a_row_that_cannot_be_saved_is_passed_over(tmp_path: Path) -> None:
+    with Record(tmp_path / "r.db") as record:
+        assert record._salvaged("entry", (_id(1), _id(2), AT, "begin", "{}")) == 0  # no session
+        row = (_id(2), AT, "heron", "", "", "", "1")
+        assert record._salvaged("session", row) == 1
+        assert record._salvaged("session", row) == 0
+        assert record._salvaged("session", row[:3]) == 0
+
+
+def test_a_folder_that_takes_no_new_file_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(**_: object) -> None:
+        raise OSError(errno.EROFS, "no")
+
+    monkeypatch.setattr(atomic, "tempfile", Instead(atomic.tempfile, mkstemp=fail))
+    with pytest.raises(Refused, match="could not be written: read-only file system"):
+        write_file(tmp_path / "a", "x")
+
+
+def test_the_questions_of_a_fleet_are_kept_up_in_both_engines(pinned: Pinned) -> None:
+    from agent.store import milestones
+
+    said = [milestones.refill("sqlite"), milestones.refill("postgresql"), milestones.SQLITE]
+    said += [milestones.SQLITE_LATE, milestones.postgresql("shop", "readers")]
+    said += [milestones.postgresql_late("shop")]
+    pinned("store/milestones", "\n\n".join(said))

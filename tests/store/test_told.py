@@ -637,3 +637,20 @@ def test_a_plain_profile_holds_nothing_empty() -> None:
     for profile in PROFILES.values():
         assert _no_plain(profile_plain(profile))
     assert "other" not in profile_plain(Profile("new"))
+
+
+def test_pieces_that_rise_want_the_angle_they_were_sliced_for() -> None:
+    text = "format: plumbelt-readings/1\nreadings: [{feature: lean, along: [0, 0, 9], mm: [-1]}]\n"
+    with pytest.raises(BadInput) as caught:
+        read_readings(text.encode(), "f")
+    assert str(caught.value.problems[0]) == (
+        "f:1  mechanics.gantry_angle_deg is missing: the angle, in degrees, for which the pieces"
+        " were sliced; expected a line such as mechanics: {gantry_angle_deg: 35}"
+    )
+    flat = text.replace("0, 0, 9", "0, 9, 0")
+    assert read_readings(flat.encode(), "f").survey.readings[0].mm == (-1.0,)
+    with pytest.raises(BadInput) as caught:
+        read_readings(b"format: plumbelt-readings/1\nbelt_run: 5\n", "f")
+    assert "expected a run over marks: {commanded: [...], measured: [...]}, found '5'" in str(
+        caught.value
+    )

@@ -799,3 +799,67 @@ def test_a_framed_line_may_have_ninety_six_bytes() -> None:
     for wrong in ("M117 \x18", "M92*", "M92\n", "\x07", "é"):
         with pytest.raises(ValueError, match="not a line that can be sent"):
             frame(wrong)
+
+
+class Broken:
+    """A port of the library that has gone, or takes nothing."""
+
+    is_open = True
+
+    def __init__(self, error: Exception | None) -> None:
+        self.__dict__["error"] = error
+        self.__dict__["taken"] = []
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        self.taken.append((name, value))
+        if self.error is not None:
+            raise self.error
+
+    def write(self, data: bytes) -> None:
+        self.taken.append(data)
+        if self.error is not None:
+            raise self.error
+
+    def close(self) -> None:
+        self.write(b"closed")
+
+    def reset_input_buffer(self) -> None:
+        self.taken.append("emptied")
+
+    def fileno(self) -> int:
+        return -1
+
+
+def test_a_port_that_has_gone_is_told_whatever_is_asked_of_it() -> None:
+    for error, what in (
+        (OSError(), "was lost"),
+        (serial.SerialTimeoutException(), "takes no more"),
+    ):
+        transport = SerialTransport("p", Broken(error))  # type: ignore[arg-type]
+        for act in (
+            lambda t=transport: t.write(b"x"),
+            lambda t=transport: t.set_baud(9600),
+            transport.close,
+        ):
+            with pytest.raises(PortFailed, match=f"p {what}"):
+                act()
+    whole = Broken(None)
+    transport = SerialTransport("p", whole)  # type: ignore[arg-type]
+    transport.write(b"M503\n")
+    transport.set_baud(9600)
+    transport.close()
+    assert whole.taken == [b"M503\n", ("baudrate", 9600), "emptied", b"closed"]
+
+
+def test_on_another_system_a_port_in_use_is_told_as_forbidden(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    import sys
+
+    for module in (port, listing):
+        monkeypatch.setattr(module, "sys", Part(sys, platform="win32"))
+    assert port._cannot_open("COM3", OSError(errno.EACCES, "x")).cause == "busy"
+    assert port._cannot_open("COM3", OSError(errno.ENOENT, "x")).cause == "absent"
+    assert not port._is_young(str(tmp_path))
+    assert listing.way_in("/dev/never-there") == ""
+    assert listing.permission_remedy("COM3").startswith("Only root may open it")
