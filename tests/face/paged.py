@@ -62,6 +62,7 @@ def picture_of(figure: Any) -> Iterator[str]:
         ticks = [label.get_text() for label in axes.get_yticklabels()]
         yield f"  axes {axes.get_xlabel()!r}, {axes.get_ylabel()!r}, {inline(axes.get_ylim(), 2)}"
         yield f"   x {inline(axes.get_xlim(), 2)}, left spine {axes.spines['left'].get_visible()}"
+        yield f"   ticks {axes.yaxis.get_tick_params().get('length', 'as usual')}"
         if any(re.search("[a-z]", tick) for tick in ticks):
             yield f"   rows {ticks}"
         for line in axes.get_lines():
@@ -70,6 +71,7 @@ def picture_of(figure: Any) -> Iterator[str]:
             yield (
                 f"   line {line.get_marker()} {line.get_linestyle()} {line.get_color()}"
                 f" {line.get_markerfacecolor()} {number(line.get_markersize(), 1)}"
+                f" {number(line.get_linewidth(), 1)}"
                 f" {len(xy)}: {inline(some, 3)}"
             )
         for collection in axes.collections:
@@ -78,9 +80,13 @@ def picture_of(figure: Any) -> Iterator[str]:
         for patch in axes.patches:
             x, y = patch.get_xy()[:2] if hasattr(patch, "get_width") else (0.0, 0.0)
             size = (patch.get_width(), patch.get_height()) if hasattr(patch, "get_width") else ()
-            yield f"   box {inline((x, y), 3)} {inline(size, 3)} {patch.get_hatch()}"
+            colours = inline((patch.get_facecolor(), patch.get_edgecolor()), 2)
+            yield f"   box {inline((x, y), 3)} {inline(size, 3)} {patch.get_hatch()} {colours}"
         for text in axes.texts:
-            yield f"   words {text.get_text()!r} at {inline(text.xy, 3)} {text.get_ha()}"
+            aside = inline((*text.xyann, text.get_fontsize()), 1)
+            yield f"   words {text.get_text()!r} at {inline(text.xy, 3)} {text.get_ha()} {aside}"
         legend = axes.get_legend()
         if legend is not None:
-            yield f"   legend {[text.get_text() for text in legend.get_texts()]}"
+            names = [text.get_text() for text in legend.get_texts()]
+            place = inline(legend.get_bbox_to_anchor().transformed(axes.transAxes.inverted()), 2)
+            yield f"   legend {names} in {legend._ncols} at {place}"

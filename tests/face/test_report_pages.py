@@ -432,6 +432,32 @@ def test_pictures_of_values(pinned: Pinned) -> None:
     pinned("report/pictures", "\n".join(text))
 
 
+def test_pictures_are_drawn_in_our_style_whatever_the_users_own_is() -> None:
+    import matplotlib
+
+    with matplotlib.rc_context({"font.size": 30, "lines.linewidth": 9, "svg.fonttype": "path"}):
+        with figures._style():
+            found = {name: matplotlib.rcParams[name] for name in figures._STYLE}
+        assert matplotlib.rcParams["font.size"] == 30
+    assert {k: v for k, v in found.items() if not isinstance(v, list)} == {
+        "text.parse_math": False,
+        "svg.fonttype": "none",
+        "svg.hashsalt": "plumbelt",
+        "font.size": 8,
+        "axes.linewidth": 0.6,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "axes.edgecolor": "black",
+        "lines.linewidth": 0.9,
+        "xtick.direction": "out",
+        "xtick.major.width": 0.6,
+        "ytick.major.width": 0.6,
+        "legend.frameon": False,
+        "legend.fontsize": 8,
+        "hatch.linewidth": 0.4,
+    }
+
+
 def test_a_picture_in_a_page_has_names_of_its_own_and_no_style() -> None:
     drawn = figures.intervals(
         "own", figures.Panel("mm", (figures.Span("one", 0.1, 0.2),), {})
