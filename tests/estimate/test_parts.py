@@ -5,16 +5,27 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from scipy import stats
 
-from agent.errors import BadInput
+from agent.errors import BadInput, Refused
 from agent.estimate import solve
+from agent.estimate.advice.practice import contradictory
+from agent.estimate.belt_findings import find
 from agent.estimate.belt_run import Period, belt_run, reversal, tells, whole_turns
 from agent.estimate.checking import checked, zero_and_scale
-from agent.estimate.consistency import _likeliest, _shortlist, _unlike_others, copied_rows
+from agent.estimate.consistency import (
+    Goodness,
+    _likeliest,
+    _shortlist,
+    _unlike_others,
+    _weighed,
+    copied_rows,
+    examine,
+)
 from agent.estimate.design import Candidate, Course, course, doubted
 from agent.estimate.drift import Dated, drift, recheck_days
 from agent.estimate.fit import _inside, fit
@@ -37,16 +48,19 @@ from agent.estimate.remedies import decide, errors_after, power_of_two
 from agent.estimate.repeats import apart, repeatability, strays, suspect, torn
 from agent.estimate.shares import contributor
 from agent.estimate.solution import Parameter, Residual, Solution
+from agent.estimate.solve import list_deviate
 from agent.estimate.spread import spread
 from agent.estimate.standing import askew, standing, verdict
 from agent.estimate.uncertainty import chi2_beyond, combined, coverage_factor, grubbs_critical
 from agent.model.budget import CONTRIBUTORS
+from agent.model.drive import Drive, Roller, Toothed
 from agent.model.feature import Reading
 from agent.model.geometry import ERRORS, Array
 from agent.model.materials import expansion
-from agent.model.profile import Instrument, Tolerance
+from agent.model.profile import Instrument, SavedSetting, Tolerance
 from agent.model.roles import WANTED
-from agent.model.survey import Check, Conditions, Survey
+from agent.model.settings import Event, Readback, Setting
+from agent.model.survey import BeltRun, Check, Conditions, Survey
 from tests.digits import digits, row
 from tests.estimate.benches import GOOD, OFF, SURVEYS, UPRIGHT
 from tests.estimate.cases import codes
@@ -822,3 +836,121 @@ def test_how_many_looks_a_fit_takes(robust: bool, pinned: Pinned) -> None:
         fit(counted, unknowns, robust=robust)
         lines.append(f"{name}: {_Counted.looks}")
     pinned(f"estimate/looks {'with long tails' if robust else 'plain'}", "\n".join(lines))
+
+
+# --- where the plain way does not lead on --------------------------------------------------------
+
+
+def test_readings_that_do_not_settle_are_refused_or_told_from_where_most_agree(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """One step of the plain fit is too few for an inch among millimetres; long tails get there."""
+    inch = SURVEYS["inch"]()
+    monkeypatch.setattr("agent.estimate.fit._MOST_STEPS", 1)
+    with pytest.raises(Refused, match="the estimate does not settle"):
+        fit(*observe(inch))
+    found = examine(inch)
+    assert [(a.row, a.mistake) for a in found.accused] == [(3, "inch")]
+
+
+def test_an_explanation_that_leads_nowhere_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    def nowhere(*_: object) -> None:
+        raise Refused("nowhere")
+
+    inch = SURVEYS["inch"]()
+    obs, unknowns = observe(inch)
+    slip, named = _suspect(3, 1.0, "off"), _suspect(3, 1.0, "inch", 173.0)
+    monkeypatch.setattr("agent.estimate.consistency._settled", nowhere)
+    for found in (slip, named):
+        assert _weighed(inch, obs, unknowns, [], found, 0.0) is None
+
+
+def test_readings_that_contradict_without_one_to_blame_are_told_as_such() -> None:
+    examined = solve(OFF).examined
+    assert examined is not None
+    goodness = Goodness(61.4, 19, 1e-6)
+    whole = replace(examined, agrees=False, goodness=goodness)
+    told_ = list(contradictory(SimpleNamespace(examined=whole)))  # type: ignore[arg-type]
+    assert [a.code for a in told_] == ["contradiction"]
+    assert "no single one is to blame (chi-squared 61 for 19 readings)" in told_[0].text
+    assert whole.contradictory
+    assert list(contradictory(SimpleNamespace(examined=examined))) == []  # type: ignore[arg-type]
+    assert not examined.contradictory
+
+
+def test_edges_lie_on_the_belt() -> None:
+    rising = Reading("outside", (0.0, 40.0, 0.1), (40.0,), "edges", name="a")
+    assert "a: edges lie on the belt, but along" in refused(
+        lambda: observe(replace(OFF, readings=(rising,)))
+    )
+    nameless = replace(rising, name="", along=(0.0, 40.0, 0.0))
+    assert refused(lambda: observe(replace(OFF, readings=(nameless,)))) == "taken"
+
+
+@pytest.mark.parametrize(
+    ("output", "loop", "names"),
+    [
+        (Toothed(20, 2.0), 380.0, ["loop"]),
+        (Toothed(20, 2.0), None, []),
+        (Roller(29.0, 1.1), None, ["roller"]),
+        (Roller(29.0, 1.1), 380.0, ["roller", "loop"]),
+        (Roller(29.0, 1.1), 1380.0, ["roller"]),  # the run of 931 mm is no three quarters of it
+        (Roller(29.0, 1.1), 1240.0, ["roller", "loop"]),
+    ],
+)
+def test_periods_that_a_run_can_show(
+    output: Roller | Toothed, loop: float | None, names: list[str]
+) -> None:
+    survey = SURVEYS["roller and joint"]()
+    drives = {"belt": Drive(200, 16, 3.0, output)}
+    mechanics = replace(survey.mechanics, drives=drives, belt_loop_mm=loop)
+    found = find(replace(survey, mechanics=mechanics))
+    assert found is not None
+    assert [w.period.name for w in found.runs[0].waves] == names
+    assert bool(found.best_lengths) == isinstance(output, Roller)
+    across = tuple(replace(run, axis="across") for run in survey.belt_runs)
+    other = find(replace(survey, mechanics=mechanics, belt_runs=across))
+    assert other is not None
+    assert other.runs[0].waves == ()
+
+
+def test_a_run_without_scatter_has_the_uncertainty_of_the_instrument() -> None:
+    """Exactly straight: nothing to estimate a scatter from, so that 0.02 and d/sqrt(12) stand."""
+    marks = tuple(float(x) for x in range(0, 80, 16))
+    run = BeltRun(marks, tuple(1.25 * x for x in marks), axis="across")
+    found = find(replace(OFF, readings=(), belt_runs=(run,)))
+    assert found is not None
+    u = math.hypot(0.02, 0.01 / math.sqrt(12))
+    expected = u / math.sqrt(np.var(marks) * len(marks))
+    assert found.runs[0].u_scale == pytest.approx(expected)
+
+
+def test_where_nothing_is_to_be_set_shared_motors_are_left_alone() -> None:
+    solution = solve(replace(GOOD, mechanics=replace(GOOD.mechanics, coupling="motors")))
+    assert "coupled_motors" not in codes(solution)
+
+
+def test_nothing_wanted_to_be_foretold_keeps_list_deviates() -> None:
+    """1 % shared out: 2.58 for one reading, 2.81 for two; none is taken as one."""
+    normal = stats.norm.ppf
+    for count, level in ((0, 0.01), (1, 0.01), (2, 0.005), (20, 0.0005)):
+        assert list_deviate(count) == pytest.approx(normal(1 - level / 2))
+
+
+def test_an_event_and_a_reading_of_settings_in_plain_form() -> None:
+    assert Event("stored", {"by": "M500"}).to_plain() == {"kind": "stored", "by": "M500"}
+    setting = Setting(80.0, "step/mm", 2, "as sent")
+    read = Readback("replay", {"steps_per_mm.x": setting}, ("a line",), "me", (Event("loaded"),))
+    assert read.to_plain() == {
+        "family": "replay",
+        "identity": "me",
+        "settings": {"steps_per_mm.x": {"value": 80.0, "unit": "step/mm", "digits": 2}},
+        "other": ["a line"],
+        "events": [{"kind": "loaded"}],
+        "damaged": False,
+        "notes": [],
+    }
+    spoiled = replace(read, damage=("cut",), notes=("odd",))
+    assert (spoiled.damaged, spoiled.to_plain()["notes"]) == (True, ["cut", "odd"])
+    assert SavedSetting(setting, 80.001).exact == 80.001
+    assert SavedSetting(setting, 80.01).exact == SavedSetting(setting).exact == 80.0
