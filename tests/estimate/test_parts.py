@@ -132,6 +132,10 @@ COURSES: dict[str, Callable[[], Course]] = {
     "the belt alone": lambda: course(
         bare(OFF, 0.15, 0.15), candidates(OFF), SETUPS, wanted=("z_scale",)
     ),
+    "a sign that would not be seen": lambda: course(
+        bare(OFF, 8.0, 3.0, "post l", "move z"), candidates(OFF), SETUPS,
+        wanted=("gantry_angle_deg",), there=("post",),
+    ),
     "leans alone": lambda: course(
         bare(OFF, 0.15, 0.4), [c for c in candidates(OFF) if c.reading.kind in ("lean", "travel")],
         SETUPS,
