@@ -13,12 +13,14 @@ from scipy import stats
 
 from agent.errors import BadInput, Refused
 from agent.estimate import solve
+from agent.estimate.advice.angles import belt_in_lean
 from agent.estimate.advice.practice import contradictory
 from agent.estimate.belt_findings import find
 from agent.estimate.belt_run import Period, belt_run, reversal, tells, whole_turns
 from agent.estimate.checking import checked, zero_and_scale
 from agent.estimate.consistency import (
     Goodness,
+    _anything_goes,
     _likeliest,
     _shortlist,
     _unlike_others,
@@ -43,6 +45,7 @@ from agent.estimate.mistakes import (
 from agent.estimate.observation import Observations, observe, turned_with_gantry
 from agent.estimate.planning import _at_hand, _by_moves, _by_printing
 from agent.estimate.positioning import positioning
+from agent.estimate.proof import _tolerance as tolerance_of_proof
 from agent.estimate.proof import shown_errors
 from agent.estimate.remedies import decide, errors_after, power_of_two
 from agent.estimate.repeats import apart, repeatability, strays, suspect, torn
@@ -958,3 +961,38 @@ def test_an_event_and_a_reading_of_settings_in_plain_form() -> None:
     assert (spoiled.damaged, spoiled.to_plain()["notes"]) == (True, ["cut", "odd"])
     assert SavedSetting(setting, 80.001).exact == 80.001
     assert SavedSetting(setting, 80.01).exact == SavedSetting(setting).exact == 80.0
+
+
+def test_nothing_is_known_of_a_machine_unlike_all_others() -> None:
+    """Scales to 100 %, turns to ten times their size; all else as it is stated."""
+    unknowns = observe(OFF)[1]
+    free = _anything_goes(unknowns)
+    assert free.u[:3].tolist() == [1.0, 1.0, 1.0]
+    assert free.u[3:7] == pytest.approx(10 * unknowns.u[3:7])
+    assert free.u[7:].tolist() == unknowns.u[7:].tolist()
+    fixed = unknowns.u.copy()
+    fixed[1] = 0.0
+    assert _anything_goes(replace(unknowns, u=fixed)).u[:3].tolist() == [1.0, 0.0, 1.0]
+
+
+def test_the_tolerance_of_a_proof_is_in_the_units_of_the_fit() -> None:
+    survey = replace(OFF, tolerance=Tolerance(0.2, 0.3))
+    assert tolerance_of_proof(survey, "x_scale") == 0.002
+    assert tolerance_of_proof(survey, "gantry_angle_deg") == pytest.approx(math.radians(0.3))
+
+
+def test_the_share_of_the_belt_in_a_lean_is_told_beyond_the_tolerance() -> None:
+    solution = solve(OFF)
+    belt = solution.parameters["z_scale"]
+    share = math.degrees(belt.value / math.tan(OFF.mechanics.gantry_angle))
+
+    def told_(tolerance: float, **changes: bool) -> bool:
+        survey = replace(OFF, tolerance=Tolerance(0.1, tolerance))
+        parameters = {"z_scale": replace(belt, **changes)}
+        found = SimpleNamespace(survey=survey, parameters=parameters)
+        return bool(list(belt_in_lean(found)))  # type: ignore[arg-type]
+
+    assert told_(0.999 * share)
+    assert not told_(share)
+    assert not told_(0.1, determined=False)
+    assert not told_(0.1, significant=False)

@@ -10,12 +10,20 @@ from tests.pinned import Pinned
 
 #: Surveys of which it is also held what the solution rests on.
 DEEP = {
-    "off", "upright", "good", "off read once", "checked twice", "wrong side", "swapped",
-    "sliced elsewhere", "runs beside pieces", "gantry alone", "wide priors",
+    "off", "upright", "good", "off without budget", "off read once", "checked twice", "wrong side",
+    "swapped", "sliced elsewhere", "runs beside pieces", "gantry alone", "wide priors",
 }  # fmt: skip
 
 #: And of which it is held who shares what.
-LAID = {"off", "upright", "gantry alone", "grown beads", "sliced elsewhere", "runs beside pieces"}
+LAID = {
+    "off",
+    "upright",
+    "off without budget",
+    "gantry alone",
+    "grown beads",
+    "sliced elsewhere",
+    "runs beside pieces",
+}
 
 
 @pytest.mark.parametrize("name", SURVEYS)
