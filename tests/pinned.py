@@ -34,7 +34,8 @@ def hold(name: str, text: str) -> None:
     """Fail where `text` is not what was kept, but for the last digit of decimal numbers."""
     path = PINS / f"{name}.txt"
     kept = path.read_text(encoding="utf-8") if path.exists() else ""
-    assert unlike(kept, _plain(text)) == [], f"{name}: --pin keeps it anew, if it is meant"
+    differ = "".join(f"\n- {old}\n+ {new}" for old, new in unlike(kept, _plain(text))[:20])
+    assert not differ, f"{name}: --pin keeps it anew, if it is meant{differ}"
 
 
 def unlike(kept: str, said: str) -> list[tuple[str, str]]:

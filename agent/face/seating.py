@@ -128,39 +128,46 @@ def read_one(
             kept_odd = odd == "keep"
             continue
         now = values.now
-        answer = screen.ask(
-            _question(feature, now, repeats, offered=bool(offered) and now == had, many=many),
-            reading=True,
-        )
-        word, _, rest = answer.lower().partition(" ")
-        if not answer:
-            if offered and now == had:
-                values.put((*had, *offered))
-                kept_odd = True
-                continue
+        shown = bool(offered) and now == had
+        asked = _question(feature, now, repeats, offered=shown, many=many)
+        answer = screen.ask(asked, reading=True)
+        if not answer and not shown:
             return _finish(desk, feature, now)
-        if word == "all" and offered and many:
-            if now == had:
+        if not answer:
+            values.put((*had, *offered))
+            kept_odd = True
+        elif answer.lower() == "all" and offered and many:
+            if shown:
                 values.put((*had, *offered))
                 _finish(desk, feature, values.now)
             return Step.ALL
-        if word == "stop":
-            return Step.STOP
-        if word == "back":
-            if not now:
-                return Step.BACK
-            values.put(now[:-1])
-            screen.say(f"  {now[-1]:.2f} is taken back.")
-        elif word == "again":
-            values.put(())
-        elif word == "?":
-            screen.say(WORDS)
-        elif word == "fix":
-            _fix(desk, feature, values, rest)
-        else:
-            values.put((*now, *_typed_values(desk, feature, answer, now)))
+        elif step := _taken(desk, feature, values, answer):
+            return step
     screen.say(f"  {feature.name} is left; 'gauge {feature.name.replace(' ', '-')}' comes back.")
     return Step.ON
+
+
+def _taken(desk: Desk, feature: Feature, values: Values, answer: str) -> Step | None:
+    """Carry out what was typed; where to go next, or None to go on with this feature."""
+    now = values.now
+    word, _, rest = answer.lower().partition(" ")
+    match word:
+        case "stop":
+            return Step.STOP
+        case "back" if not now:
+            return Step.BACK
+        case "back":
+            values.put(now[:-1])
+            desk.screen.say(f"  {now[-1]:.2f} is taken back.")
+        case "again":
+            values.put(())
+        case "?":
+            desk.screen.say(WORDS)
+        case "fix":
+            _fix(desk, feature, values, rest)
+        case _:
+            values.put((*now, *_typed_values(desk, feature, answer, now)))
+    return None
 
 
 def offered_by_bench(desk: Desk, seat: Seat, repeats: int) -> tuple[float, ...]:
