@@ -18,10 +18,13 @@ from agent.face import short
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
 from agent.face.words import shown
+from agent.model.feature import length
 from agent.pieces.catalogue import CATALOGUE
 
 if TYPE_CHECKING:
     from agent.estimate.solution import Solution
+    from agent.model.feature import Reading
+    from agent.model.roles import Role
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,13 +259,25 @@ def read_again(desk: Desk) -> Step | None:
 
 def line_again(taken: Taken) -> str:
     """The line that takes a reading again."""
+    reading = taken.reading
     if taken.piece != MOVES:
-        return f"gauge {taken.reading.name.replace(' ', '-')}"
-    kind, *rest = taken.reading.name.split()
+        return f"gauge {(reading.name or taken.piece).replace(' ', '-')}"
+    # a reading of a file may have no name
+    kind, *rest = reading.name.split() or (
+        reading.kind,
+        _axis_of(reading),
+        f"{length(reading.along):g}",
+    )
     if kind != MOVES:
         return f"gauge {kind}"
     role, *mm = rest
     return f"gauge {MOVES}-{role}" + "".join(f" --mm {length}" for length in mm)
+
+
+def _axis_of(reading: Reading) -> Role:
+    """The axis along which a move went."""
+    x, _, h = reading.along
+    return "across" if x else "gantry" if h else "belt"
 
 
 def carry_out(desk: Desk) -> Step | None:

@@ -217,7 +217,7 @@ def _show_problem(line: str) -> None:
 
 def sentence(text: str) -> str:
     """`text` with a capital and a full stop; a name of a file, port or setting stays as it is."""
-    head = re.match(r"[a-z]+(?= |\. |$)|cancelled(?=:)", text)
+    head = re.match(r"[a-z]+(?= |\. |$)|(?:cancelled|halted)(?=:)", text)
     if head is not None:
         text = text[0].upper() + text[1:]
     return text if text.endswith((".", "!", "?", ":")) else f"{text}."

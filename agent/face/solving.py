@@ -92,7 +92,9 @@ def _solve_all(
         desk.screen.documents(documents)
     if worst is not None:
         bad = sum("error" in document for document in documents)
-        told = f"{bad} of {len(files)} files could not be solved" if bad else worst.what
+        if not bad:
+            raise worst
+        told = f"{bad} of {len(files)} files could not be solved"
         raise type(worst)(told, remedy="See what is said of each")
 
 

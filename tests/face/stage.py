@@ -25,6 +25,7 @@ from typing import Any
 
 import pytest
 
+from agent import __version__
 from agent.face.desk import Desk
 from agent.face.main import run
 from agent.face.screen import Screen
@@ -137,7 +138,8 @@ def _document(text: str) -> str:
 def _parts(name: str, value: Any) -> Iterator[str]:
     """Lines of a part of a document; what is short stands in one."""
     plain = _plain(value)
-    if len(name) + len(plain) < _SHORT or not isinstance(value, dict | list) or not value:
+    short = len(name) + len(plain) < _SHORT or name.endswith(".budget")
+    if short or not isinstance(value, dict | list) or not value:
         yield f"{name} = {plain}"
         return
     parts = value.items() if isinstance(value, dict) else enumerate(value)
@@ -232,6 +234,8 @@ class Stage:
             answer = self._answers.pop(0)
             answer = {"-": "", "{digest}": digest_in(plain)}.get(answer, answer)
         else:
+            if self.said[-8:].count(f"{question}[]\n") >= 3:
+                raise KeyboardInterrupt  # nobody goes on saying nothing
             answer = Technician(dict(AGREEABLE))(question)
         self.said.append(f"{question}[{answer}]\n")
         return answer
@@ -287,8 +291,36 @@ class Stage:
 
     def _told(self) -> str:
         text = "".join(self.said).replace(str(TREE), "~tree").replace(str(Path.cwd()), "~here")
+        text = text.replace(__version__, "~version")
         text = _CAUTIONS.sub(r"\1(the cautions)\n", text)
-        return _ESCAPE.sub(lambda found: f"<{found[1]}>", text)
+        return once(_ESCAPE.sub(lambda found: f"<{found[1]}>", text))
+
+
+#: So many lines that stood there before are told in one.
+_AGAIN = 5
+
+
+def once(text: str) -> str:
+    """`text` in which lines that stood there before in the same order are only counted."""
+    lines = text.splitlines()
+    seen: dict[tuple[str, ...], int] = {}
+    told: list[str] = []
+    place = 0
+    while place < len(lines):
+        here = tuple(lines[place : place + _AGAIN])
+        before, run = seen.get(here, -1), 0
+        while before >= 0 and before + run < place and place + run < len(lines):
+            if lines[before + run] != lines[place + run]:
+                break
+            run += 1
+        if len(here) == _AGAIN:
+            seen.setdefault(here, place)
+        if run >= _AGAIN:
+            told.append(f"... {run} lines as before, from {lines[place].strip()!r}")
+        else:
+            told.append(lines[place])
+        place += max(run, 1) if run >= _AGAIN else 1
+    return "\n".join(told) + "\n"
 
 
 def _commands(script: str) -> Iterator[tuple[str, list[str]]]:

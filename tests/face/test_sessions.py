@@ -27,6 +27,50 @@ def test_a_tune_by_the_guide_alone(stage: Staged, pinned: Pinned) -> None:
 FILES = {
     "points.txt": "# X S H\n0 0 0.10\n240; 0; 0,12\n\n0 300 0.08  # rear left\n240 300 0.30\n",
     "wrong.txt": "0 0 0\n1 2\n3 4 five\n",
+    "tower.yaml": """\
+format: plumbelt-readings/1
+mechanics: {gantry_angle_deg: 45}
+settings: {steps_per_mm: {x: 80, y: 80, z: 154}}
+instrument: {resolution_mm: 0.01, mpe_mm: 0.03}
+material: {shrink_percent: 0, shrink_u_percent: 0.02}
+readings:
+  - {feature: outside, along: [0, 25, 0], mm: [24.91, 24.90, 24.92], between: edges}
+  - {feature: outside, along: [0, 200, 0], mm: [198.42, 198.41, 198.43], between: edges}
+  - {feature: travel, along: [0, 300, 0], mm: [297.45], u_mm: 0.1}
+  - {feature: pitch, along: [0, 0, 60], mm: [59.79, 59.80, 59.78]}
+  - {feature: lean, along: [0, 0, 60], mm: [1.46, 1.44, 1.47]}
+""",
+    "askew.yaml": """\
+format: plumbelt-readings/1
+family: numbered
+mechanics: {gantry_angle_deg: 60}
+settings: {steps_per_mm: {x: 100, y: 100, z: 130}}
+readings:
+  - {feature: outside, along: [100, 80, 0], mm: [127.35, 127.36], between: points}
+  - {feature: outside, along: [100, -80, 0], mm: [128.75, 128.74], between: points}
+  - {feature: sway, along: [0, 0, 80], mm: [0.9, 0.92]}
+  - {feature: gap, along: [160, 0, 0], mm: [0.5], u_mm: 0.03}
+  - {feature: lean, along: [0, 0, 80], mm: [-0.2, -0.21]}
+""",
+    "apart.yaml": """\
+format: plumbelt-readings/1
+mechanics: {gantry_angle_deg: 45}
+readings:
+  - {feature: travel, along: [200, 0, 0], mm: [200.1], u_mm: 0.05}
+  - {feature: travel, along: [150, 0, 0], mm: [153.1], u_mm: 0.05}
+""",
+    "wrong.yaml": "format: plumbelt-readings/1\nreadings:\n  - {feature: hole, mm: [2]}\n",
+    "dump.txt": "ok\necho: M92 X80.00 Y80.00 Z105.37 E412.00\necho:  M203 X180.00 Y160.00\nok\n",
+    "evening.txt": """\
+# what is done every evening
+status   # first of all
+gauge travel-belt 265.7 --u 0.05
+
+gauge travel-belt 199.28 --mm 204.99 --u 0.05
+solve
+""",
+    "broken.txt": "status\nlay cube\nnext\nstatus\n",
+    "mistakes.txt": "status\nfly away\nrun evening.txt\nsolve 'open\n\nattach\n",
     "bed.yaml": "screw: M4\nat: {a: [0, 0], b: [200, 0], c: [0, 300], d: [200, 300]}\n",
 }
 
@@ -579,6 +623,116 @@ sim --faults
 sim --effects --json
 rehearse --faults --effects
 run
+""",
+    ),
+    "files of readings": (
+        {"seed": 3},
+        """
+solve tower.yaml
+solve tower.yaml --readings --budget
+solve askew.yaml
+solve apart.yaml
+solve wrong.yaml
+solve nowhere.yaml
+solve tower.yaml apart.yaml wrong.yaml
+solve apart.yaml tower.yaml --budget --readings
+solve tower.yaml wrong.yaml --json
+gauge --file tower.yaml
+gauge travel --file tower.yaml
+attach
+gauge --file apart.yaml
+gauge --file apart.yaml --json
+solve
+next
+gauge travel-across
+  halt
+status
+attach --again
+readback --from dump.txt
+readback --from dump.txt --all --json
+readback --from wrong.yaml
+""",
+    ),
+    "scripts": (
+        {"seed": 3},
+        """
+run mistakes.txt
+run evening.txt
+attach
+run evening.txt
+  understood
+  yes
+  yes
+run evening.txt --json
+run broken.txt
+run broken.txt --json
+run evening.txt --port memory://
+""",
+    ),
+    "a profile asked for": (
+        {"seed": 3},
+        """
+profile new heron
+profile new mine
+  ?
+  x y
+  x y -z
+  back
+  x y -z
+  450
+  35
+  teeth 20 pitch 2
+  stop
+profile new mine
+  lead 8
+  roller 24 belt 0.8
+  200 220
+  200 220 4000
+  unknown
+  M3 260
+  PETG
+  240 75
+  1.75 0.4
+  0.5 0.25
+  0.01 0.03 150
+  0.05
+  0.1 0.1
+profile check mine
+profile show mine
+profile new mine
+attach
+profile new other
+  -
+  45
+  7
+  1
+  2
+  unknown
+  ratio 3 roller 28 belt 1
+  ?
+  no
+  220 200 5000
+  1460
+  stop
+profile new other --json
+  -
+  yes
+  understood
+  yes
+  again
+  left
+  up
+  forward
+  PETG
+  240 75
+  -
+  -
+  -
+  0.05
+  -
+profile list
+mechanics
+profile new third --answers nowhere.txt
 """,
     ),
 }
