@@ -84,7 +84,6 @@ def lines_of(findings: tuple[Finding, ...], known: set[str] | None = None) -> It
     [
         ("heron", HERON.mechanics, Axes()),
         ("crane", CRANE, Axes()),
-        ("turned", CRANE, Axes("z", "-x", "y")),
         ("vague", VAGUE, Axes()),
         ("bare", Mechanics(), Axes()),
     ],
@@ -110,7 +109,7 @@ def test_every_guard_on_a_grid_of_steps(
 def test_every_guard_on_a_grid_of_limits_and_others(pinned: Pinned) -> None:
     said = []
     for kind in UNITS:
-        for old in (0.0, 1.0, 100.0):
+        for old in (0.0, 100.0):
             found = one_of_each(old)
             for value in (-600.0, -1.0, 0.0, 0.124, 0.126, 1.0, 7.9, 8.1, 100.0, 799.0, 801.0, 1e6):
                 key = f"{kind}.x"

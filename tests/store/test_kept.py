@@ -1064,7 +1064,6 @@ def test_a_folder_that_takes_no_new_file_is_named(
 def test_the_questions_of_a_fleet_are_kept_up_in_both_engines(pinned: Pinned) -> None:
     from agent.store import milestones
 
-    said = [milestones.refill("sqlite"), milestones.refill("postgresql"), milestones.SQLITE]
-    said += [milestones.SQLITE_LATE, milestones.postgresql("shop", "readers")]
+    said = [milestones.SQLITE, milestones.SQLITE_LATE, milestones.postgresql("shop", "readers")]
     said += [milestones.postgresql_late("shop")]
     pinned("store/milestones", "\n\n".join(said))

@@ -163,6 +163,8 @@ def _in_state(name: str) -> Exchange:
 def test_what_a_line_does_to_the_exchange(name: str, pinned: Pinned) -> None:
     said = []
     for data in HEARD:
+        if name == "heats" and data[:1] not in b"TBCX<[>":
+            continue  # only a report may be the answer here and is none elsewhere
         exchange = _in_state(name)
         said.append(repr(data))
         said += [f"    {told(event)}" for event in exchange.receive(data + b"\n", 0.5)]

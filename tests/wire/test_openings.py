@@ -172,11 +172,13 @@ def test_every_failure_of_an_opening_in_our_words(
 ) -> None:
     monkeypatch.setattr(port, "holder_of", lambda name: "cat (process 7)" if "a" in name else "")
     monkeypatch.setattr(port, "permission_remedy", lambda name: f"remedy of {name}")
-    said = []
+    said: list[str] = []
     for name in ("/dev/a", "/dev/b", "socket://c:1", "rfc2217://c:1", "odd://c"):
+        rows = []
         for what, error in _failures().items():
             told = port._cannot_open(name, error)
-            said.append(f"{what}: {told.cause}: {told}")
+            rows.append(f"{what}: {told.cause}: {told}".replace(name, "NAME"))
+        said += [name, *(f"  {row}" for row in rows if f"  {row}" not in said)]
     pinned("wire/cannot-open", "\n".join(said))
 
 
