@@ -345,3 +345,24 @@ def test_lines_are_named_at_a_link_that_has_a_gate_and_at_one_that_has_none() ->
         link.ask("M92 X81")
     with pytest.raises(Refused):
         link.ask("M92 X81")
+
+
+def test_of_what_is_said_again_and_again_only_news_are_kept() -> None:
+    """Some controllers say a thing up to four times, with others in between."""
+    from agent.families.values import Collection
+
+    said = {
+        "stored": "Settings Stored",
+        "loaded": "Stored settings retrieved",
+        "defaults_live": "Hardcoded Default Settings Loaded",
+        "no_storage": "No EEPROM",
+        "storage_write_failed": "Error writing it",
+        "override_present": "; config override present",
+    }
+    for count, again in ((3, False), (4, True)):
+        reading = Collection("replay")
+        words = list(said.values())
+        for text in ("Settings Stored", *words[1 : count + 1], "Settings Stored"):
+            reading.say(text)
+        kinds = [event.kind for event in reading.events]
+        assert kinds == [*list(said)[: count + 1], *(["stored"] if again else [])]

@@ -654,3 +654,14 @@ def test_pieces_that_rise_want_the_angle_they_were_sliced_for() -> None:
     assert "expected a run over marks: {commanded: [...], measured: [...]}, found '5'" in str(
         caught.value
     )
+
+
+def test_lines_of_a_file_are_a_hundred_characters_long_at_most() -> None:
+    assert dump({"a": ["x" * 95]}) == f"a: [{'x' * 95}]\n"
+    assert dump({"a": ["x" * 96]}) == f"a: [\n  {'x' * 96},\n  ]\n"
+    assert dump({"a": {"b": "x" * 92}}) == f"a: {{b: {'x' * 92}}}\n"
+    assert dump({"a": {"b": "x" * 93}}) == f"a:\n  b: {'x' * 93}\n"
+    fits, beyond = ["x" * 50, "y" * 44, "z"], ["x" * 50, "y" * 45, "z"]
+    assert dump({"a": fits}) == f"a: [\n  {'x' * 50}, {'y' * 44},\n  z,\n  ]\n"
+    assert dump({"a": beyond}) == f"a: [\n  {'x' * 50},\n  {'y' * 45}, z,\n  ]\n"
+    assert dump({"a": "x" * 300}) == f"a: {'x' * 300}\n"

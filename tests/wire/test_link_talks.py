@@ -192,6 +192,13 @@ TALKS: dict[str, tuple[Mapping[str, Said], Said, dict[str, Any], list[Callable[[
     "a stream that is stopped": ({"*": OK}, [], {}, [
         stream(*(f"G1 X{n}" for n in range(30)), window=2, stop=lambda: True)]),
     "a stream without a line": ({}, [], {}, [stream("; nothing")]),
+    "numbers that nobody agrees to": ({}, [], {"numbered": True}, [ask("M503")]),
+    "numbers that are worked on for ever": (
+        {"M110 N0": [(float(n), b"busy: so\n") for n in range(1, 70)]},
+        [],
+        {"numbered": True},
+        [ask("M503")],
+    ),
     "a line that is none": ({}, [], {}, [ask("M117 \n"), stream("M117 *")]),
 }  # fmt: skip
 
@@ -331,3 +338,20 @@ def test_a_boot_is_given_two_seconds_of_quiet() -> None:
     link = Link(Timed({}, [(0.3, b"start\n")]))
     link.settle(quiet=3.0)
     assert link.transport.now() == pytest.approx(3.3)
+
+
+def test_eight_lines_of_a_stream_are_looked_at_before_there_is_room() -> None:
+    transport = Timed({"*": OK})
+    link = Link(transport)
+    link.gate = lambda line: transport.log.append(f"asked {line}")
+    assert link.stream((f"G1 X{n}" for n in range(12)), window=2) == 12
+    first = next(n for n, line in enumerate(transport.log) if ">" in line)
+    assert transport.log[:first] == [f"asked G1 X{n}" for n in range(8)]
+    assert [line for line in transport.log[first:] if "<" not in line][:6] == [
+        "0.000 > G1 X0",
+        "0.000 > G1 X1",
+        "asked G1 X8",
+        "asked G1 X9",
+        "0.100 > G1 X2",
+        "asked G1 X10",
+    ]

@@ -865,3 +865,11 @@ def test_on_another_system_a_port_in_use_is_told_as_forbidden(
     assert not port._is_young(str(tmp_path))
     assert listing.way_in("/dev/never-there") == ""
     assert listing.permission_remedy("COM3").startswith("Only root may open it")
+
+
+def test_who_talks_without_end_is_asked_after_four_seconds_of_it() -> None:
+    transport = Tuned(9600)
+    transport._coming = [(0.05 * n, b"T:20 /0\n") for n in range(400)]
+    assert find_speed(transport, (9600,)) == 9600
+    asked = next(line for line in transport.log if "> M115" in line)
+    assert 4.0 <= float(asked.split()[0]) <= 4.1
