@@ -18,20 +18,20 @@ TIMES = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d+)?)?(\+00:00|Z)?")
 DIGEST = re.compile(r"\b[0-9a-f]{8}\b")
 
 
-def text_of(page: Page) -> str:
-    """All of a page."""
+def text_of(page: Page, *, pictures: bool = True) -> str:
+    """All of a page; what its pictures show takes as long as drawing them."""
     lines = [page.kind, page.title, page.state, f"simulated {page.simulated}"]
     lines += [f"{name}: {value}" for name, value in page.facts if name != "Made by"]
     for part in page.certificate:
-        lines += part_of(part)
+        lines += part_of(part, pictures=pictures)
     for section in page.annex:
         lines.append(f"\n== {section.name}: {section.title}")
         for part in section.parts:
-            lines += part_of(part)
+            lines += part_of(part, pictures=pictures)
     return DIGEST.sub("DIGEST", TIMES.sub("TIME", "\n".join(lines)))
 
 
-def part_of(part: Part) -> Iterator[str]:
+def part_of(part: Part, *, pictures: bool = True) -> Iterator[str]:
     match part:
         case Words():
             yield f"{'! ' if part.strong else ''}{part.text}"
@@ -50,7 +50,8 @@ def part_of(part: Part) -> Iterator[str]:
         case Picture():
             yield f"picture: {part.words}"
             drawn: Any = part.drawn
-            yield from picture_of(drawn.figure)
+            if pictures:
+                yield from picture_of(drawn.figure)
         case Blanks():
             yield f"blanks: {', '.join(part.labels)}"
 
