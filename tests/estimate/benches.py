@@ -322,6 +322,13 @@ SURVEYS: Final[Mapping[str, Callable[[], Survey]]] = {
         ),
         material=Material("", 0.0, 0.1),
     ),
+    "all short alike, as is stated": lambda: _sizes(
+        ("pitch", 150.0, 0.0, 0.0, 149.1),
+        ("pitch", 80.0, 0.0, 0.0, 79.52),
+        ("pitch", 0.0, 150.0, 0.0, 149.11),
+        ("pitch", 0.0, 70.0, 0.0, 69.58),
+        material=Material("", 0.3, 0.02),
+    ),
     "of one material": lambda: replace(
         _named(OFF, "strip", "post", "move"), material=Material("PP", 1.5, 0.5)
     ),

@@ -15,7 +15,7 @@ from agent.errors import BadInput, Refused
 from agent.estimate import solve
 from agent.estimate.advice.angles import belt_in_lean
 from agent.estimate.advice.practice import contradictory
-from agent.estimate.belt_findings import find
+from agent.estimate.belt_findings import _by_mark, find
 from agent.estimate.belt_run import Period, belt_run, reversal, tells, whole_turns
 from agent.estimate.checking import checked, zero_and_scale
 from agent.estimate.consistency import (
@@ -996,3 +996,13 @@ def test_the_share_of_the_belt_in_a_lean_is_told_beyond_the_tolerance() -> None:
     assert not told_(share)
     assert not told_(0.1, determined=False)
     assert not told_(0.1, significant=False)
+
+
+def test_marks_reached_within_a_twentieth_of_a_millimetre_are_one() -> None:
+    """Both ways over 0, 4, 8 mm, each time a little elsewhere; 4.06 is a mark of its own."""
+    commanded = (0.0, 4.0, 4.06, 8.0, 7.99, 4.01, 0.02)
+    run = BeltRun(commanded, tuple(c + 0.1 * n for n, c in enumerate(commanded)), approach="both")
+    forward, backward = zip(*_by_mark(run), strict=True)
+    assert [len(f) for f in forward] == [1, 1, 1]
+    assert [f[0] for f in forward] == pytest.approx([0.0, 0.1, 0.3])
+    assert [b[0] for b in backward] == pytest.approx([0.6, 0.5, 0.4])
