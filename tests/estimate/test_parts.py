@@ -42,7 +42,8 @@ from agent.estimate.mistakes import (
     slip_odds,
     suspicions,
 )
-from agent.estimate.observation import Observations, observe, turned_with_gantry
+from agent.estimate.observation import Observations, noise_of, observe, turned_with_gantry
+from agent.estimate.parameters import parameters_of
 from agent.estimate.planning import _at_hand, _by_moves, _by_printing
 from agent.estimate.positioning import positioning
 from agent.estimate.proof import _tolerance as tolerance_of_proof
@@ -1006,3 +1007,54 @@ def test_marks_reached_within_a_twentieth_of_a_millimetre_are_one() -> None:
     assert [len(f) for f in forward] == [1, 1, 1]
     assert [f[0] for f in forward] == pytest.approx([0.0, 0.1, 0.3])
     assert [b[0] for b in backward] == pytest.approx([0.6, 0.5, 0.4])
+
+
+@pytest.mark.parametrize(
+    ("groups", "spread_", "s", "dof"),
+    [
+        ([3, 3, 3], 0.001, 0.01 / math.sqrt(12), 6),  # enough, but rounding alone makes more
+        ([3, 3, 3], 0.01, 0.01, 6),
+        ([3, 3, 2], 0.01, 0.02, math.inf),  # five: what is stated stands
+        ([3, 3, 2], 0.0199, 0.02, math.inf),
+        ([3, 3, 2], 0.03, 0.03, 5),  # but not below what is seen
+        ([1, 1], 0.0, 0.02, math.inf),
+    ],
+)
+def test_the_repeatability_is_what_is_seen_often_enough_else_what_is_stated(
+    groups: list[int], spread_: float, s: float, dof: float
+) -> None:
+    """Groups of two at +-s/sqrt(2), of three at -s, 0, +s: each has the deviation s."""
+    shapes = {1: (0.0,), 2: (-math.sqrt(0.5), math.sqrt(0.5)), 3: (-1.0, 0.0, 1.0)}
+    readings = tuple(
+        Reading("pitch", (50.0, 0, 0), tuple(50 + spread_ * x for x in shapes[n])) for n in groups
+    )
+    copies = Reading("pitch", (60.0, 0, 0), (60.0,) * 9)
+    stated = Reading("pitch", (70.0, 0, 0), (70.0, 71.0, 69.0, 70.5), u_mm=0.5)
+    found = noise_of(replace(OFF, readings=(*readings, copies, stated)))
+    assert (found.s, found.dof) == (pytest.approx(s), dof)
+
+
+def test_which_unknowns_the_readings_determine() -> None:
+    """Known to less than half of what it was before; the rest leans on what such machines are."""
+    solution = solve(OFF)
+    assert solution.examined is not None
+    fit_ = solution.examined.fit
+    i = fit_.unknowns.index("ex")
+    for share, told_ in ((0.499, True), (0.5, False)):
+        cov = fit_.cov.copy()
+        cov[i, :] = cov[:, i] = 0.0
+        cov[i, i] = (share * fit_.unknowns.u[i]) ** 2
+        found = parameters_of(replace(fit_, cov=cov))["x_scale"]
+        assert found.determined is told_
+
+
+def test_a_parameter_is_significant_beyond_its_interval() -> None:
+    solution = solve(OFF)
+    assert solution.examined is not None
+    fit_ = solution.examined.fit
+    i = fit_.unknowns.index("delta")
+    wide = fit_.coverage(i) * fit_.u[i]
+    for value, beyond in ((wide, False), (1.0001 * wide, True), (-1.0001 * wide, True)):
+        p = fit_.p.copy()
+        p[i] = value
+        assert parameters_of(replace(fit_, p=p))["gantry_angle_deg"].significant is beyond

@@ -32,7 +32,7 @@ from agent.model.exact import (
 from agent.model.feature import KINDS, Reading, direction_group
 from agent.model.heat import Heat, Heats, danger_of, eased, heating_left
 from agent.model.inference import Candidate, Sign, _listed_outputs, infer, microsteps_told, signs_of
-from agent.model.interview import Interview, Told
+from agent.model.interview import Interview, Told, read_drive
 from agent.model.materials import USUAL, enlarged, expansion, usual
 from agent.model.profile import Instrument, Material, Mechanics, Profile, Tolerance
 from agent.model.replaced import PARTS, WORDS, after_replacing, parts_of, with_parts
@@ -709,3 +709,15 @@ def test_what_is_said_of_what_is_no_answer(pinned: Pinned) -> None:
         usual = {"moves": "yes", "material": "PLA"}
         interview = interview.answer(usual.get(question.key, question.default or "unknown"))
     pinned("model/no answers", "\n".join(lines))
+
+
+def test_every_word_of_a_drive_may_be_used_at_once() -> None:
+    """Teeth and pitch go before a lead, a lead before a roller."""
+    motor = "steps 400 micro 32 ratio 2"
+    roller = "roller 28 belt 1.2"
+    read = [read_drive(f"{motor} {words}") for words in (
+        f"teeth 20 pitch 2 lead 8 {roller}", f"lead 8 {roller}", roller
+    )]  # fmt: skip
+    outputs = (Toothed(20, 2.0), Screw(8.0), Roller(28.0, 1.2))
+    assert read == [Drive(400, 32, 2.0, output) for output in outputs]
+    assert read_drive(" ;lead 8, ") == Drive(200, 16, 1.0, Screw(8.0))
