@@ -15,6 +15,7 @@ ROOT = Path(agent.__file__).parent.parent
 #: Packages of the product from the ground up: each may use those before it and itself.
 LAYERS = (
     "agent.errors",
+    "agent.plain",
     "agent.model",
     "agent.wire",
     "agent.families",

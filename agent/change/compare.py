@@ -12,6 +12,7 @@ from agent.families.base import Family
 from agent.model.exact import as_printed
 from agent.model.profile import Profile
 from agent.model.settings import Readback, Setting
+from agent.plain import Plain
 from agent.store.journal import Journal
 from agent.store.profiles import profile_plain
 from agent.store.yamltext import number
@@ -22,7 +23,7 @@ _ORIGIN: Final = ("format", "name", "note", "read_at", "read_from", "identity")
 
 
 @dataclass(frozen=True, slots=True)
-class Difference:
+class Difference(Plain):
     """One thing that is not the same on both sides; None where a side lacks it."""
 
     key: str
@@ -35,15 +36,6 @@ class Difference:
         left, right = (side if side is not None else "(none)" for side in (self.left, self.right))
         share = "" if self.percent is None else f" ({self.percent:+.3g} %)"
         return f"{self.key}: {left} | {right} {self.unit}".rstrip() + share
-
-    def to_plain(self) -> dict[str, Any]:
-        return {
-            "key": self.key,
-            "left": self.left,
-            "right": self.right,
-            "unit": self.unit,
-            "percent": self.percent,
-        }
 
 
 def compare_settings(

@@ -11,17 +11,15 @@ from agent.change.judgement import judge_change
 from agent.model.profile import ANGLE, BED, NOZZLE, Profile
 from agent.model.roles import ROLES
 from agent.model.settings import Readback
+from agent.plain import Plain
 
 
 @dataclass(frozen=True, slots=True)
-class Gap:
+class Gap(Plain):
     """Something that is not known."""
 
     key: str  #: dotted, as in the file
     forbids: str
-
-    def to_plain(self) -> dict[str, Any]:
-        return {"key": self.key, "forbids": self.forbids}
 
 
 @dataclass(frozen=True, slots=True)

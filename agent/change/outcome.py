@@ -10,6 +10,7 @@ from agent.change.plan import Change, Plan
 from agent.errors import LinkFailed
 from agent.model.exact import decimals, in_full
 from agent.model.settings import Event, Readback
+from agent.plain import Plain
 
 State = Literal["took", "did not", "other", "unknown"]
 
@@ -45,7 +46,7 @@ STATE_WORDS: Final[dict[State, str]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Fate:
+class Fate(Plain):
     """What became of one change."""
 
     key: str
@@ -57,15 +58,6 @@ class Fate:
     def __str__(self) -> str:
         found = "" if self.found is None else f" ({in_full(self.found)})"
         return f"{self.key}: {STATE_WORDS[self.state]}{found}"
-
-    def to_plain(self) -> dict[str, Any]:
-        return {
-            "key": self.key,
-            "old": self.old,
-            "wanted": self.wanted,
-            "found": self.found,
-            "state": self.state,
-        }
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from agent.families.base import Family
 from agent.model.exact import as_printed, decimals, in_full, sendable
 from agent.model.profile import Profile
 from agent.model.settings import Readback, Setting, kind_of, letter_of
+from agent.plain import Plain
 
 #: Where wanted values come from.  `new` ones meet every guard.  `saved` ones were measured on the
 #: machine before: their distance from what is live now (factory values, say) means nothing.  Values
@@ -29,7 +30,7 @@ DIGEST_LENGTH: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class Change(Plain):
     """One setting, from what the controller printed to what is wanted."""
 
     key: str
@@ -50,16 +51,6 @@ class Change:
         return (
             f"{self.key} {self.old:.{self.digits}f} -> {in_full(self.new)} {self.unit}{share}{why}"
         )
-
-    def to_plain(self) -> dict[str, Any]:
-        return {
-            "key": self.key,
-            "old": self.old,
-            "new": self.new,
-            "unit": self.unit,
-            "digits": self.digits,
-            "why": self.why,
-        }
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import fmean, stdev
-from typing import Any, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -30,6 +30,7 @@ from agent.errors import BadInput
 from agent.estimate.uncertainty import display_step, rectangular
 from agent.model.profile import Instrument
 from agent.model.survey import Survey
+from agent.plain import Plain
 
 Verdict = Literal["conforms", "does not conform", "not decided"]
 
@@ -39,7 +40,7 @@ U_BLOCK = 0.001
 
 
 @dataclass(frozen=True, slots=True)
-class Checked:
+class Checked(Plain):
     """One check of the instrument; lengths in mm."""
 
     known_mm: float
@@ -48,16 +49,6 @@ class Checked:
     u_mm: float
     mpe_mm: float
     verdict: Verdict
-
-    def to_plain(self) -> dict[str, Any]:
-        return {
-            "known_mm": self.known_mm,
-            "mm": list(self.mm),
-            "deviation_mm": self.deviation_mm,
-            "u_mm": self.u_mm,
-            "mpe_mm": self.mpe_mm,
-            "verdict": self.verdict,
-        }
 
 
 def checked(known_mm: float, values: Sequence[float], instrument: Instrument) -> Checked:

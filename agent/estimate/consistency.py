@@ -41,6 +41,7 @@ from agent.estimate.spread import Spread, averaged, spread
 from agent.estimate.uncertainty import chi2_beyond, display_step
 from agent.model.geometry import ERRORS, EZ
 from agent.model.survey import Survey
+from agent.plain import Plain
 
 #: Below this probability the readings cannot be of one machine and the stated budget.
 POOR: Final = 0.001
@@ -79,15 +80,12 @@ class Accusation:
 
 
 @dataclass(frozen=True, slots=True)
-class Goodness:
+class Goodness(Plain):
     """Chi-squared of a whole survey against its stated uncertainties."""
 
     statistic: float
     dof: int
     p: float  #: probability of a larger one
-
-    def to_plain(self) -> dict[str, float]:
-        return {"statistic": self.statistic, "dof": self.dof, "p": self.p}
 
 
 @dataclass(frozen=True, slots=True)

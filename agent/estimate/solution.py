@@ -10,32 +10,27 @@ from agent.estimate.belt_findings import BeltFindings
 from agent.estimate.consistency import Examined, Goodness
 from agent.estimate.fit import Fit
 from agent.model.feature import Vector
+from agent.plain import Plain
 
 
 @dataclass(frozen=True, slots=True)
-class Share:
+class Share(Plain):
     """Part of a parameter's variance that one contributor brings."""
 
     component: str
     share: float  #: all of a parameter add up to 1
 
-    def to_plain(self) -> dict[str, Any]:
-        return {"component": self.component, "share": self.share}
-
 
 @dataclass(frozen=True, slots=True)
-class Explanation:
+class Explanation(Plain):
     """The mistake that would make a reading agree with all others."""
 
     mistake: str  #: see `agent.estimate.mistakes`
     text: str
 
-    def to_plain(self) -> dict[str, str]:
-        return {"mistake": self.mistake, "text": self.text}
-
 
 @dataclass(frozen=True, slots=True)
-class Parameter:
+class Parameter(Plain):
     """One unknown; scales and shrink relative, angles in degrees, offsets in mm."""
 
     value: float
@@ -48,11 +43,6 @@ class Parameter:
     told_by: int | None = None  #: how many readings tell of it
     unseen_slip: float | None = None  #: what a slip of one that stays unseen could move it by
 
-    def to_plain(self) -> dict[str, Any]:
-        plain = {name: getattr(self, name) for name in self.__slots__}
-        plain["budget"] = [share.to_plain() for share in self.budget]
-        return plain
-
     @classmethod
     def from_plain(cls, plain: Mapping[str, Any]) -> Parameter:
         """The parameter that `to_plain` described; older ones have no budget."""
@@ -61,7 +51,7 @@ class Parameter:
 
 
 @dataclass(frozen=True, slots=True)
-class Correction:
+class Correction(Plain):
     """A motor setting to change."""
 
     setting: str
@@ -72,14 +62,9 @@ class Correction:
     why: str
     effects: tuple[float, ...] = ()  #: change of each reading by this line alone, mm
 
-    def to_plain(self) -> dict[str, Any]:
-        plain = {name: getattr(self, name) for name in self.__slots__}
-        plain["effects"] = list(self.effects)
-        return plain
-
 
 @dataclass(frozen=True, slots=True)
-class Residual:
+class Residual(Plain):
     """A reading against what the estimate says it should be, mm."""
 
     predicted: float
@@ -89,11 +74,6 @@ class Residual:
     outlier: bool
     explanation: Explanation | None = None
     allowed: float | None = None  #: how large it may be and still fit; None: it always fits
-
-    def to_plain(self) -> dict[str, Any]:
-        plain = {name: getattr(self, name) for name in self.__slots__}
-        plain["explanation"] = self.explanation.to_plain() if self.explanation else None
-        return plain
 
     @classmethod
     def from_plain(cls, plain: Mapping[str, Any]) -> Residual:
@@ -127,7 +107,7 @@ class Advice:
 
 
 @dataclass(frozen=True, slots=True)
-class NextReading:
+class NextReading(Plain):
     """The reading that helps most; uncertainties in the unit of the parameter."""
 
     feature: str
@@ -136,21 +116,13 @@ class NextReading:
     u_now: float
     u_then: float
 
-    def to_plain(self) -> dict[str, Any]:
-        plain = {name: getattr(self, name) for name in self.__slots__}
-        plain["along"] = list(self.along)
-        return plain
-
 
 @dataclass(frozen=True, slots=True)
-class Combination:
+class Combination(Plain):
     """A combination of parameters that is known better than they are."""
 
     value: float
     u: float
-
-    def to_plain(self) -> dict[str, float]:
-        return {"value": self.value, "u": self.u}
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any, Final
 
+from agent.plain import Plain
+
 if TYPE_CHECKING:
     from agent.model.profile import Lines
 
@@ -29,7 +31,7 @@ class Opening:
 
 
 @dataclass(frozen=True, slots=True)
-class PortInfo:
+class PortInfo(Plain):
     """A port that is there now, and what it would be known by under another name."""
 
     device: str
@@ -72,10 +74,6 @@ class PortInfo:
             other.serial_number or "",
             other.interface,
         )
-
-    def to_plain(self) -> dict[str, Any]:
-        """As plain data; `from_plain` reads it."""
-        return {field.name: getattr(self, field.name) for field in fields(self)}
 
     @classmethod
     def from_plain(cls, plain: Mapping[str, Any]) -> PortInfo:

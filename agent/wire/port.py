@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import serial
 
 from agent.errors import LinkFailed
+from agent.plain import Plain
 from agent.wire.identity import USUAL_BAUD, Match, Opening, PortInfo, same_port
 from agent.wire.listing import holder_of, list_ports, permission_remedy
 
@@ -153,7 +154,7 @@ def _set_lines(port: Any, url: str, lines: Lines) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Address:
+class Address(Plain):
     """Where a controller is, kept so that its port can be opened once more."""
 
     url: str
@@ -235,16 +236,6 @@ class Address:
             time.sleep(_BETWEEN)
         fresh = cls(url) if like is None else replace(like, url=url, port=None)
         return fresh._seen()
-
-    def to_plain(self) -> dict[str, Any]:
-        """As plain data; `from_plain` reads it."""
-        return {
-            "url": self.url,
-            "baud": self.baud,
-            "lines": self.lines,
-            "port": None if self.port is None else self.port.to_plain(),
-            "beside": [port.to_plain() for port in self.beside],
-        }
 
     @classmethod
     def from_plain(cls, plain: Mapping[str, Any]) -> Address:

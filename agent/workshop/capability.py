@@ -12,13 +12,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist, fmean, stdev
-from typing import Any
+
+from agent.plain import Plain
 
 Interval = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
-class Capability:
+class Capability(Plain):
     """Indices with their intervals; how many values, and how many of them lie within."""
 
     n: int
@@ -34,18 +35,6 @@ class Capability:
     def share_within(self) -> float:
         """Yield: the share that lies within."""
         return self.within / self.n
-
-    def to_plain(self) -> dict[str, Any]:
-        return {
-            "n": self.n,
-            "within": self.within,
-            "mean": self.mean,
-            "deviation": self.deviation,
-            "cp": self.cp,
-            "cp_interval": list(self.cp_interval),
-            "cpk": self.cpk,
-            "cpk_interval": list(self.cpk_interval),
-        }
 
 
 def capability(

@@ -24,6 +24,8 @@ from typing import Any
 
 import numpy as np
 
+from agent.plain import Plain
+
 #: Chance that a page with nothing wrong in it names anything.
 LEVEL = 0.05
 
@@ -44,7 +46,7 @@ class Fit:
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class Verdict(Plain):
     """A machine or batch that stands out in one error."""
 
     error: str
@@ -53,9 +55,6 @@ class Verdict:
     value: float  #: how far from the others, in the unit of the error
     p: float  #: of one test
     p_held: float  #: held over all tests of the page (Holm)
-
-    def to_plain(self) -> dict[str, Any]:
-        return {name: getattr(self, name) for name in self.__slots__}
 
 
 def fit(values: Mapping[str, Sequence[float]], batch_of: Mapping[str, str]) -> Fit | None:
