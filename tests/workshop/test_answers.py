@@ -9,6 +9,7 @@ from collections.abc import Callable
 from datetime import date
 from itertools import count
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -19,6 +20,7 @@ from tests.workshop import shop
 from tests.workshop.shop import STEPS, Writer, instant
 
 TODAY = date(2026, 11, 2)
+URL = "postgresql://anna@shop/db"
 
 ANNA, BOB = "00000000-0000-4000-8000-00000000000a", "00000000-0000-4000-8000-00000000000b"
 
@@ -180,3 +182,59 @@ def test_a_bench_without_a_record_says_so(
     text += [give("sync"), give("note", "heron"), give("note", "heron", "hello", "--belt", "B-1")]
     text += [give("show", "heron"), give("list")]
     pinned("workshop/empty", re.sub(r"\d{4}-\d\d-\d\d \d\d:\d\d", "TIME", "\n".join(text)))
+
+
+def test_making_joining_and_syncing_are_told(
+    give: Give, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, pinned: Pinned
+) -> None:
+    """What each does is done by others; this is what is said of it."""
+    from agent.workshop.exchange import Carried, Exchanged
+    from agent.workshop.sync import Synced
+
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path / "joined"))
+    (tmp_path / "joined").mkdir()
+    done: list[tuple[str, ...]] = [("role made", "tables made"), ()]
+
+    def made(url: str, technicians: tuple[str, ...], readers: tuple[str, ...]) -> tuple[str, ...]:
+        assert (url, technicians, readers) == (URL, ("anna", "bob"), ("eve",))
+        return done.pop(0)
+
+    class Open:
+        shown, identity = "db on shop", "w-1"
+
+        def __init__(self, url: str) -> None:
+            assert url == URL
+
+        def __enter__(self) -> Open:
+            return self
+
+        def __exit__(self, *_: object) -> None:
+            pass
+
+    synced = [
+        Synced(Exchanged(Carried(3), Carried(4), renewed=False), 0.0, 1, 0, ()),
+        Synced(Exchanged(Carried(0), Carried(4, 2), renewed=False), 0.0, 0, 0, ()),
+    ]
+
+    def sync(record: Record, url: str, told: Callable[[str, int], None], **more: Any) -> Synced:
+        assert url == URL
+        assert more["patience"] in (0, 5)
+        more["waits"]()
+        told("sent", 150_000)
+        return synced.pop(0)
+
+    monkeypatch.setattr("agent.workshop.server.make_workshop", made)
+    monkeypatch.setattr("agent.workshop.server.Shared", Open)
+    monkeypatch.setattr("agent.workshop.sync.sync", sync)
+    users = ("--technician", "anna", "--technician", "bob", "--reader", "eve")
+    text = [give("init", URL, *users), give("init", URL, *users, "--json")]
+    joined = " ".join(give("join", URL).split())  # the path is as long as it is, and wraps
+    text += [
+        re.sub(r"kept in .*?workshop\. ?y ?a ?m ?l", "kept in FILE", joined),
+        give("join", URL, "--auto", "--due-days", "30", "--json"),
+    ]
+    text.append((tmp_path / "joined" / "workshop.yaml").read_text(encoding="utf-8"))
+    text += [give("sync"), give("sync", "--patience", "5", "--json")]
+    (tmp_path / "joined" / "workshop-last.json").write_text('{"error": "gone"}')
+    text += [give("list"), give("list", "--json")]
+    pinned("workshop/joining", "\n".join(text))
