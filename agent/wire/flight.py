@@ -49,7 +49,7 @@ class Flight:
         self.waiting: deque[Sent] = deque()
         self.again: list[Sent] = []  #: refused; to be sent again once the wire is quiet
         self._recent: deque[Sent] = deque(maxlen=_REMEMBERED)
-        self._refusals = 0  #: requests heard for `again`
+        self._refusals: int  #: requests heard for `again`, from the first one on
         self._owed = False  #: an acknowledgement now would belong to the last request
 
     def __bool__(self) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from agent.wire.events import Received, Rejected, Restarted, Stray, Unsolicited
+from agent.wire.events import Junk, Received, Rejected, Restarted, Stray, Unsolicited
 from agent.wire.exchange import Exchange, State, Window
 from agent.wire.notices import bare, narrate, notice
 from agent.wire.words import ALARMS, REFUSALS, halt_reason, recognised, refusal
@@ -289,3 +289,14 @@ def test_a_halted_exchange_stays_so_until_it_boots_or_is_unlocked() -> None:
     assert exchange.receive(b"ALARM:2\n", 0.1) == []  # told once
     exchange.receive(b"start\n", 0.2)
     assert exchange.state is State.READY  # nothing was sent yet: no doubt
+
+
+@pytest.mark.parametrize("size", range(1, 13))
+def test_a_line_is_junk_where_a_third_of_its_bytes_or_more_is_no_text(size: int) -> None:
+    for wrong in range(1, size + 1):
+        data = b"q" * (size - wrong) + b"\xfe" * wrong
+        [event] = Exchange().receive(data + b"\n", 0.0)
+        if 3 * wrong >= size:
+            assert event == Junk(size)
+        else:
+            assert event == Received("q" * (size - wrong) + "\\xfe" * wrong)
