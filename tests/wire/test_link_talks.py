@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from agent.errors import AgentError
-from agent.wire.exchange import Window
+from agent.wire.exchange import State, Window
 from agent.wire.link import AFTER_BOOT, Link
 from tests.pinned import Pinned
 
@@ -355,3 +355,12 @@ def test_eight_lines_of_a_stream_are_looked_at_before_there_is_room() -> None:
         "0.100 > G1 X2",
         "asked G1 X10",
     ]
+
+
+def test_what_was_in_flight_when_shouted_is_in_doubt() -> None:
+    transport = Timed({})
+    link = Link(transport)
+    link._send("G1 X1", 10.0)
+    link.shout(["M108", "M112"])
+    assert (link.state, link.exchange.in_flight) == (State.DOUBT, ())
+    assert transport.log == ["0.000 > G1 X1", "0.000 > M108", "0.000 > M112"]
