@@ -116,6 +116,29 @@ def read_scan(scan: Scan, piece: Piece) -> ScanReading:
             remedy=f"Is it the {piece.name} that was laid last, in the sizes that 'piece"
             f" {piece.name}' shows, whole and flat?",
         )
+    taken, left_out = _measured(scan, plane, pose, piece, jaws, lines)
+    return ScanReading(tuple(taken), left_out, plane, pose, rules, blur)
+
+
+def _rules(scan: Scan, found: Found) -> tuple[Marks, ...]:
+    rules = tuple(marks for bar in found.bars if (marks := read_rule(scan, bar)) is not None)
+    if found.bars and not rules:
+        raise Refused(
+            "what lies beside the piece shows no graduations",
+            remedy="Lay steel rules with their millimetre sides on the glass, towards the piece",
+        )
+    return rules
+
+
+def _measured(
+    scan: Scan,
+    plane: Plane,
+    pose: Pose,
+    piece: Piece,
+    jaws: Mapping[str, tuple[Jaw, Jaw]],
+    lines: Mapping[Edge, Line],
+) -> tuple[list[Taken], dict[str, str]]:
+    """What was read, and of every other feature why it was not.  Raises Refused for too few."""
     taken: list[Taken] = []
     left_out: dict[str, str] = {}
     for feature in piece.features:
@@ -134,17 +157,7 @@ def read_scan(scan: Scan, piece: Piece) -> ScanReading:
             f"only {len(taken)} of {len(jaws)} features can be read: {'; '.join(reasons)}",
             remedy="Clean glass and piece, keep lamps and sun off it, and scan again",
         )
-    return ScanReading(tuple(taken), left_out, plane, pose, rules, blur)
-
-
-def _rules(scan: Scan, found: Found) -> tuple[Marks, ...]:
-    rules = tuple(marks for bar in found.bars if (marks := read_rule(scan, bar)) is not None)
-    if found.bars and not rules:
-        raise Refused(
-            "what lies beside the piece shows no graduations",
-            remedy="Lay steel rules with their millimetre sides on the glass, towards the piece",
-        )
-    return rules
+    return taken, left_out
 
 
 def _edges(jaw: Jaw) -> tuple[Edge, ...]:

@@ -8,12 +8,12 @@ The same data gives the same bytes.
 from __future__ import annotations
 
 import io
-import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache, cached_property, partial, wraps
 from typing import TYPE_CHECKING, Any, Concatenate, Final, ParamSpec, cast
+from xml.etree import ElementTree
 
 import matplotlib
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -125,17 +125,34 @@ class Drawing:
         nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
         with _style():
             self.figure.savefig(out, format="svg", metadata=nothing)
-        text = out.getvalue()
-        text = text[text.index("<svg") :]
-        text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
-        # Inside HTML the names of the vocabularies are known; a rule for all elements is not ours.
-        text = re.sub(r' xmlns(:xlink)?="[^"]*"', "", text)
-        text = re.sub(r"<style[^>]*>.*?</style>", "", text, flags=re.DOTALL)
-        text = re.sub(r"font-family: [^;\"]*", "font-family: inherit", text)
-        text = text.replace('id="', f'id="{self.name}-').replace('href="#', f'href="#{self.name}-')
-        text = text.replace("url(#", f"url(#{self.name}-")
-        text = re.sub(r'(<svg) width="[^"]*" height="[^"]*"', r"\1", text)
-        return "\n".join(line.rstrip() for line in text.splitlines() if line.strip())
+        return ElementTree.tostring(self._embedded(out.getvalue()), encoding="unicode").strip()
+
+    def _embedded(self, text: str) -> ElementTree.Element:
+        """The element without what is for files alone, its names set apart from other figures'."""
+        root = ElementTree.fromstring(text)
+        for name in ("width", "height"):
+            del root.attrib[name]  # as wide as the page lets it be
+        for parent in root.iter():
+            for child in list(parent):
+                # a rule for all elements is not ours
+                if child.tag.rpartition("}")[2] in ("metadata", "style"):
+                    parent.remove(child)
+        for element in root.iter():
+            # inside HTML the names of the vocabularies are known
+            element.tag = element.tag.rpartition("}")[2]
+            element.text, element.tail = element.text and element.text.strip(), None
+            for key in list(element.attrib):
+                value = element.attrib.pop(key)
+                if key == "id":
+                    value = f"{self.name}-{value}"
+                if key == "style":  # letters are those of the page
+                    parts = value.split("; ")
+                    value = "; ".join(p for p in parts if not p.startswith("font-family"))
+                value = value.replace("url(#", f"url(#{self.name}-")
+                if key.endswith("href"):
+                    value = value.replace("#", f"#{self.name}-", 1)
+                element.set(key.rpartition("}")[2], value)
+        return root
 
     def png(self) -> tuple[bytes, float]:
         """A PNG file fit for print, and its height as a share of its width."""
