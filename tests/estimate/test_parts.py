@@ -48,7 +48,13 @@ from agent.estimate.planning import _at_hand, _by_moves, _by_printing
 from agent.estimate.positioning import positioning
 from agent.estimate.proof import _tolerance as tolerance_of_proof
 from agent.estimate.proof import shown_errors
-from agent.estimate.remedies import decide, errors_after, power_of_two
+from agent.estimate.remedies import (
+    _is_travelled,
+    decide,
+    errors_after,
+    power_of_two,
+    several_speak,
+)
 from agent.estimate.repeats import apart, repeatability, strays, suspect, torn
 from agent.estimate.shares import contributor
 from agent.estimate.solution import Parameter, Residual, Solution
@@ -58,7 +64,7 @@ from agent.estimate.standing import askew, standing, verdict
 from agent.estimate.uncertainty import chi2_beyond, combined, coverage_factor, grubbs_critical
 from agent.model.budget import CONTRIBUTORS
 from agent.model.drive import Drive, Roller, Toothed
-from agent.model.feature import Reading
+from agent.model.feature import Between, Kind, Reading
 from agent.model.geometry import ERRORS, Array
 from agent.model.materials import expansion
 from agent.model.profile import Instrument, SavedSetting, Tolerance
@@ -1058,3 +1064,39 @@ def test_a_parameter_is_significant_beyond_its_interval() -> None:
         p = fit_.p.copy()
         p[i] = value
         assert parameters_of(replace(fit_, p=p))["gantry_angle_deg"].significant is beyond
+
+
+@pytest.mark.parametrize(
+    ("rows", "several"),
+    [
+        ((("travel", 100.0, None), ("travel", 100.0, None)), False),
+        ((("travel", 100.0, None), ("travel", 100.0000001, None)), False),
+        ((("travel", 100.0, None), ("travel", 100.001, None)), True),
+        ((("travel", 100.0, None), ("travel", -100.0, None)), True),
+        ((("travel", 100.0, None), ("pitch", 100.0, "points")), True),  # only one is of plastic
+        ((("pitch", 100.0, "points"), ("pitch", 100.0, "faces")), True),
+        ((("pitch", 100.0, "points"), ("outside", 100.0, "points")), True),
+        ((("outside", 100.0, None), ("inside", 100.0, None)), True),
+        ((("pitch", 100.0, None), ("sway", 0.0, None)), False),  # a sway tells nothing of it
+        ((("sway", 0.0, None),), False),
+    ],
+)
+def test_two_different_features_are_several(
+    rows: tuple[tuple[Kind, float, Between | None], ...], several: bool
+) -> None:
+    readings = tuple(
+        Reading(kind, (x, 0.0, 0.0 if x else 50.0), (abs(x),), between, 0.02)
+        for kind, x, between in rows
+    )
+    at = fit(*observe(replace(OFF, readings=readings)))
+    assert several_speak(at, 0) is several
+
+
+def test_a_scale_of_the_plastic_alone_is_travelled_by_no_move() -> None:
+    """A move along the gantry tells of the gantry, and of no other axis."""
+    names = {"x": ("move x", "strip"), "y": ("move y", "strip"), "none": ("strip", "post")}
+    for axis, of in names.items():
+        survey = replace(OFF, readings=tuple(r for r in OFF.readings if r.name.startswith(of)))
+        at = fit(*observe(survey))
+        told_ = [_is_travelled(survey, at, column) for column in range(3)]
+        assert told_ == [axis == letter for letter in "xyz"]
