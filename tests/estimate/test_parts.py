@@ -14,7 +14,8 @@ from scipy import stats
 from agent.errors import BadInput, Refused
 from agent.estimate import solve
 from agent.estimate.advice.angles import belt_in_lean
-from agent.estimate.advice.practice import contradictory
+from agent.estimate.advice.axes import offsets
+from agent.estimate.advice.practice import contradictory, scatter
 from agent.estimate.belt_findings import _by_mark, find
 from agent.estimate.belt_run import Period, belt_run, reversal, tells, whole_turns
 from agent.estimate.checking import checked, zero_and_scale
@@ -23,6 +24,7 @@ from agent.estimate.consistency import (
     _anything_goes,
     _likeliest,
     _shortlist,
+    _unlike,
     _unlike_others,
     _weighed,
     copied_rows,
@@ -30,6 +32,7 @@ from agent.estimate.consistency import (
 )
 from agent.estimate.design import Candidate, Course, course, doubted
 from agent.estimate.drift import Dated, drift, recheck_days
+from agent.estimate.effects import layout, own
 from agent.estimate.fit import _inside, fit
 from agent.estimate.foretelling import compare, growth_bound
 from agent.estimate.linear import fit_linear, line
@@ -47,8 +50,9 @@ from agent.estimate.parameters import parameters_of
 from agent.estimate.planning import _at_hand, _by_moves, _by_printing
 from agent.estimate.positioning import positioning
 from agent.estimate.proof import _tolerance as tolerance_of_proof
-from agent.estimate.proof import shown_errors
+from agent.estimate.proof import proof, shown_errors
 from agent.estimate.remedies import (
+    Verdict,
     _is_travelled,
     decide,
     errors_after,
@@ -1100,3 +1104,107 @@ def test_a_scale_of_the_plastic_alone_is_travelled_by_no_move() -> None:
         at = fit(*observe(survey))
         told_ = [_is_travelled(survey, at, column) for column in range(3)]
         assert told_ == [axis == letter for letter in "xyz"]
+
+
+# --- bounds of what is told ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("form", "grade", "p", "told_"),
+    [
+        (1.0, 1.0, 0.5, False),
+        (1.89, 1.89, 0.5, False),
+        (1.91, 1.0, 0.5, True),
+        (1.0, 1.91, 0.5, True),
+        (1.0, 1.0, 0.0011, False),
+        (1.0, 1.0, 0.0009, True),
+    ],
+)
+def test_scatter_is_told_from_nearly_twice_the_stated_sizes_on(
+    form: float, grade: float, p: float, told_: bool
+) -> None:
+    examined = SimpleNamespace(
+        contradictory=False, unlike=(), goodness=Goodness(40.0, 19, p),
+        spread=SimpleNamespace(form=form, grade=grade),
+    )  # fmt: skip
+    found = SimpleNamespace(examined=examined, survey=OFF)
+    assert bool(list(scatter(found))) is told_  # type: ignore[arg-type]
+    for other in ({"contradictory": True}, {"unlike": (0,)}):
+        left = SimpleNamespace(**{**vars(examined), **other})
+        of = SimpleNamespace(examined=left, survey=OFF)
+        assert not list(scatter(of))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("at", "said"), [(4.9, 0), (5.1, 1), (5.9, 1), (499.0, 1), (500.5, 0), (-40.0, 0)]
+)
+def test_scale_and_offset_that_cancel_are_told_for_lengths_of_5_to_500_mm(
+    at: float, said: int
+) -> None:
+    """A scale of 1 % beside a shrink of 0.5 %: the offset that cancels 0.5 % at that length."""
+    scale, shrink, offset = _known(0.01), _known(0.005), _known(-0.005 * at)
+    verdicts = {r: Verdict(r, scale, True, "scale") for r in ("across", "gantry", "belt")}
+    found = SimpleNamespace(
+        parameters={"shrink": shrink, "offset.x": offset},
+        remedies=SimpleNamespace(verdicts=verdicts),
+    )
+    told_ = list(offsets(found))  # type: ignore[arg-type]
+    assert [a.code for a in told_] == ["cancelling_length"] * said
+    if said:
+        assert f"at {at:.0f} mm the two errors cancel" in told_[0].text
+
+
+def test_a_cheaper_reading_proves_a_change_where_it_shows_two_tolerances(pinned: Pinned) -> None:
+    """Features cost less here than moves; where they show too little, the best reading is taken."""
+    lines = []
+    for tolerance in (0.03, 0.05, 0.07, 0.09, 0.11, 0.13, 0.16, 0.2, 0.25):
+        survey = replace(OFF, tolerance=Tolerance(tolerance, tolerance))
+        for dear in ("travel", "pitch"):
+            shown = proof(survey, solve(survey), lambda r, d=dear: 9.0 if r.kind == d else 1.0)
+            names = ", ".join(f"{s.parameter} by {s.name} {digits(s.error, 4)}" for s in shown)
+            lines.append(f"{tolerance} {dear} dear: {names}")
+    pinned("estimate/proofs", "\n".join(lines))
+
+
+def test_an_error_is_unlike_such_machines_beyond_five_deviations_that_two_readings_tell() -> None:
+    readings = tuple(Reading("travel", (x, 0, 0), (x,), u_mm=0.02) for x in (60.0, 100.0))
+    obs, unknowns = observe(replace(OFF, readings=readings))
+    at = fit(obs, unknowns)
+    for size, found in ((4.99, ()), (5.01, (0,)), (-5.01, (0,))):
+        p = at.p.copy()
+        p[0] = size * unknowns.u[0]
+        assert _unlike(replace(at, p=p), unknowns) == found
+    p = at.p.copy()
+    p[:3] = 6 * unknowns.u[:3]
+    assert _unlike(replace(at, p=p), unknowns) == (0,)  # no reading tells of the others
+    alone = observe(replace(OFF, readings=readings[:1]))
+    one = fit(*alone)
+    q = one.p.copy()
+    q[0] = 6 * alone[1].u[0]
+    assert _unlike(replace(one, p=q), alone[1]) == ()
+
+
+def test_short_readings_have_a_direction_and_waves_too() -> None:
+    """Half a millimetre: nothing in the layout counts in whole ones."""
+    short = (
+        Reading("pitch", (0.3, 0.4, 0.0), (0.5,)),
+        Reading("travel", (0, 0.5, 0), (0.5,), u_mm=0.1),
+    )
+    survey = replace(OFF, readings=short)
+    of = layout(survey)
+    assert of.direction[0].tolist() == pytest.approx([0.6, 0.8, 0.0])
+    obs, unknowns = observe(survey)
+    J = obs.predict(unknowns.mean)[1]
+    waves = own(survey, of, J)["roller_wave_mm"]
+    # variance a^2 (1 - cos) with no period known: a^2, for the belt's share of the way
+    assert waves[1] == pytest.approx(0.02**2)
+    assert waves[0] == pytest.approx((0.02 * 0.8 * 0.997) ** 2, rel=1e-6)
+
+
+def test_best_lengths_are_no_longer_than_600_mm() -> None:
+    survey = SURVEYS["oval roller"]()
+    roller = Roller(600.5 / 6 / math.pi - 1.0, 1.0)
+    mechanics = replace(survey.mechanics, drives={"belt": Drive(200, 16, 3.0, roller)})
+    found = find(replace(survey, mechanics=mechanics))
+    assert found is not None
+    assert found.best_lengths == pytest.approx([600.5 / 6 * n for n in range(1, 6)])
