@@ -137,7 +137,8 @@ class _Side:
         level = self.level(t[:, None, None] + shift[None, :, None], w[None, None, :]).mean(axis=1)
         outside = np.median(level[:, : len(w) // 4], axis=1)
         steel = np.median(level[:, -len(w) // 4 :], axis=1)
-        rise = (level - outside[:, None]) / (steel - outside)[:, None]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            rise = (level - outside[:, None]) / (steel - outside)[:, None]
         weak = np.abs(steel - outside) < 0.03
         # the crossing nearest the steel: the shadow outside has crossings of its own
         over = rise >= 0.5

@@ -821,3 +821,161 @@ def test_edges_look_one_of_four_ways() -> None:
     told = {(0.9, 0.1): (0, 1), (-0.9, 0.3): (0, -1), (0.2, 0.8): (1, 1), (0.2, -0.8): (1, -1)}
     for normal, way in told.items():
         assert reading._looks(np.array(normal)) == way
+
+
+# -- one feature -------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def lines(both: dict[str, tuple[Scan, ScanReading]]) -> dict[outline.Edge, Line]:
+    """Every edge of the dark strip as a line."""
+    scan, read = both["dark"]
+    pairs = [outline.jaws_of(small_strip(), f) for f in small_strip().features]
+    wanted = {edge: None for pair in pairs for jaw in pair or () for edge in reading._edges(jaw)}
+    found, blur = reading._lines(scan, read.pose, list(wanted))
+    assert len(found) == len(wanted)
+    assert blur == pytest.approx(read.blur_mm, abs=1e-3)
+    return found
+
+
+def _one(name: str) -> tuple[Feature, tuple[outline.Jaw, outline.Jaw]]:
+    feature = next(f for f in small_strip().features if f.name == name)
+    pair = outline.jaws_of(small_strip(), feature)
+    assert pair is not None
+    return feature, pair
+
+
+def test_a_feature_is_read_where_both_its_edges_are_whole_and_within_the_rules(
+    both: dict[str, tuple[Scan, ScanReading]], lines: dict[outline.Edge, Line]
+) -> None:
+    scan, read = both["dark"]
+    feature, pair = _one("strip s2")
+    first, second = pair
+    assert isinstance(first, outline.Edge)
+    assert isinstance(second, outline.Edge)
+
+    def measured(some: dict[outline.Edge, Line], found: plane.Plane = read.plane) -> Any:
+        return reading._measure(scan, found, read.pose, feature, pair, some)
+
+    for edge in (first, second):
+        without = {e: line for e, line in lines.items() if e != edge}
+        assert measured(without) == "an edge of it is not seen"
+        broken = {**lines, edge: replace(lines[edge], kept=0.599)}
+        assert measured(broken) == "an edge of it is broken up by a reflection or by dirt"
+        assert not isinstance(measured({**lines, edge: replace(lines[edge], kept=0.6)}), str)
+    near = replace(read.plane, v_range=(40.0, 200.0))
+    assert measured(lines, near) == "a rule does not reach as far"
+    # without what the map is known to, its own scatter and what nobody knows of an edge are left
+    sure = replace(read.plane, covariance=np.zeros_like(read.plane.covariance))
+    own = math.hypot(lines[first].u, lines[second].u)
+    assert measured(lines, sure).u_mm == pytest.approx(
+        math.sqrt(own**2 + 2 * 0.0025**2 + 0.004**2), rel=1e-9
+    )
+    assert measured(lines).u_mm > measured(lines, sure).u_mm
+    assert measured(lines).mm == pytest.approx(45.0, abs=0.02)
+
+
+def test_a_diagonal_is_read_from_tip_to_tip(
+    both: dict[str, tuple[Scan, ScanReading]], lines: dict[outline.Edge, Line]
+) -> None:
+    """Its uncertainty holds what is not known of a corner's end, 0.008 mm for each."""
+    scan, read = both["dark"]
+    feature, pair = _one("strip d1")
+    first, second = pair
+    assert isinstance(first, outline.Corner)
+    assert isinstance(second, outline.Corner)
+    sure = replace(read.plane, covariance=np.zeros_like(read.plane.covariance))
+    found = reading._measure(scan, sure, read.pose, feature, pair, lines)
+    assert not isinstance(found, str)
+    ends = [reading._touch(scan, read.pose, corner, lines) for corner in (first, second)]
+    assert ends[0] is not None
+    assert ends[1] is not None
+    own = math.hypot(ends[0][1], ends[1][1])
+    assert found.u_mm == pytest.approx(math.sqrt(own**2 + 2 * 0.008**2 + 0.004**2), rel=1e-9)
+    for end, corner in zip(ends, (first, second), strict=True):
+        assert end is not None
+        place, u, shown = end
+        assert 0.005 <= u < 0.02
+        # a sharp corner blurred: its tip is drawn in along the diagonal, by less than 0.1 mm
+        off = place - read.pose.place(np.array(corner.at))
+        towards = read.pose.A @ np.array(corner.towards)
+        assert abs(float(off @ towards)) < 0.12
+        assert abs(float(off @ np.array([-towards[1], towards[0]]))) < 0.15
+        assert shown.shape == (37, 2)
+    grey = replace(scan, values=np.full_like(scan.values, 100))
+    assert reading._touch(grey, read.pose, first, lines) is None
+    told = reading._measure(grey, read.plane, read.pose, feature, pair, lines)
+    assert told == "a corner of it is not seen"
+    cropped = replace(scan, values=np.ascontiguousarray(scan.values[:40, :40]))
+    assert reading._touch(cropped, read.pose, first, lines) is None
+
+
+def test_places_are_within_what_the_rules_cover_and_three_millimetres_more(
+    both: dict[str, tuple[Scan, ScanReading]],
+) -> None:
+    found = replace(both["dark"][1].plane, u_range=(10.0, 60.0), v_range=(20.0, 90.0))
+    for (u0, v0, u1, v1), within in (
+        ((7.0, 17.0, 63.0, 93.0), True),
+        ((6.9, 17.0, 63.0, 93.0), False),
+        ((7.0, 16.9, 63.0, 93.0), False),
+        ((7.0, 17.0, 63.1, 93.0), False),
+        ((7.0, 17.0, 63.0, 93.1), False),
+    ):
+        assert reading._within(found, np.array([[u0, v0], [u1, v1]])) is within
+
+
+def test_base_places_stand_a_pixel_apart_but_not_too_near() -> None:
+    edge = outline.Edge((5.0, 5.0), (0.0, 1.0), (-3.0, 1.0))
+    where = pose.Pose(np.array([[2.0, 0.0], [0.0, 2.0]]), np.array([1.0, 0.0]))
+    for dpi, count in ((254.0, 80), (600.0, 107), (25.4, 8), (2.0, 4)):
+        base, normal = reading._base(Scan(np.zeros((9, 9), np.uint8), dpi), where, edge)
+        assert len(base) == count
+        assert base[0].tolist() == [17.0, 10.0]
+        assert base[-1].tolist() == [9.0, 10.0]
+        assert normal.tolist() == [0.0, 1.0]
+
+
+def test_the_steels_edge_is_half_way_and_nearest_to_the_steel() -> None:
+    """A shadow outside has crossings of its own; steel like its backing has no edge."""
+    rows = np.arange(400) * 0.1 + 0.05  # pixels of 0.1 mm
+    light = np.where(rows < 20.0, 0.80, 0.40)
+    light[194:197] = 0.30  # a shadow half a millimetre off the steel
+    values = np.tile(light[:, None], (1, 300))
+    values[:, 200:] = 0.41
+    encoded = np.clip(1.055 * values ** (1 / 2.4) - 0.055, 0, 1)
+    scan = Scan(np.round(encoded * 255).astype(np.uint8), 254.0)
+    bar = glass.Bar(np.array([15.0, 25.0]), np.array([1.0, 0.0]), 30.0, 10.0)
+    side = _Side(scan, bar, np.array([0.0, 20.0]), np.array([1.0, 0.0]), np.array([0.0, 1.0]))
+    at = side._edge_at(np.array([3.0, 10.0, 15.0, 25.0]), 1.2)
+    assert at[:3] == pytest.approx(np.zeros(3), abs=0.06)
+    assert np.isnan(at[3])
+    assert side.place(np.array([2.0]), np.array([3.0])).tolist() == [[2.0, 23.0]]
+
+
+def test_blur_and_shadow_are_those_of_edges_that_look_the_same_way() -> None:
+    """The blur of a direction is told by its clearer side; a side without lines takes all."""
+
+    def edge(n: int) -> outline.Edge:
+        return outline.Edge((float(n), 0.0), (0.0, 1.0), (-1.0, 1.0))
+
+    normals = [(0.0, 1.0), (0.0, 1.0), (0.0, -1.0), (1.0, 0.0), (-1.0, 0.0)]
+    cuts = {
+        edge(n): Cut(np.zeros((1, 2)), np.array(normal), D, np.zeros((1, len(D))))
+        for n, normal in enumerate(normals)
+    }
+    terms = {
+        0: (0.10, 0.05, 0.30), 1: (0.12, 0.07, 0.34), 2: (0.08, 0.01, 0.20), 3: (0.20, 0.30, 0.40),
+    }  # fmt: skip
+    first = {
+        edge(n): Line(
+            np.zeros((2, 2)), 0.0, 0.0, Fit(np.array([0.0, c, 0.1, 0.8, a, w]), 0.0, 0.0), 1.0
+        )
+        for n, (c, a, w) in terms.items()
+    }
+    held = reading._held(cuts, first)
+    assert held[(1, 1)].value == pytest.approx((0.08, 0.06, 0.32))
+    assert held[(1, -1)].value == pytest.approx((0.08, 0.01, 0.20))
+    assert held[(0, 1)].value == pytest.approx((0.20, 0.30, 0.40))
+    # none of its own: the medians of all, but for the blur of its direction
+    assert held[(0, -1)].value == pytest.approx((0.20, 0.06, 0.32))
+    assert held[(1, 1)].u == pytest.approx((0.004, 0.03, 0.05))
