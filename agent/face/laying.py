@@ -220,7 +220,8 @@ def goes_on(desk: Desk, drawn: Piece, laying: Laying) -> bool:
         where = "; the nozzle is raised off the piece" if lifted else ""
         nozzle, bed = laying.heating
         by_hand = "STILL HEATED by controllers of its own"
-        hot = f"STILL HEATED (nozzle {nozzle:g} °C, bed {bed:g} °C)" if nozzle or bed else "cold"
+        parts = [f"{part} {heat:g} °C" for part, heat in (("nozzle", nozzle), ("bed", bed)) if heat]
+        hot = f"STILL HEATED ({', '.join(parts)})" if parts else "cold"
         hot = hot if laying.wording.heats else by_hand
         screen.say(
             f"Paused after {laying.done} of {len(laying.lines)} lines of {drawn.name}. The machine"

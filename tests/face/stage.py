@@ -5,7 +5,8 @@ order: `-` is Enter alone, `{digest}` the start of the digest that is asked for.
 these are answered by a technician who agrees to everything.  A command that begins with `$` is a
 process of its own; one that begins with `!` happens at the machine: `! off and on`, `! pull WORD`
 (the cable, as soon as WORD is to be sent), `! interrupt WORD` (somebody presses Ctrl-C then),
-`! set KEY VALUE` (somebody sets something at the machine), `! hot`, `! laid PIECE`.
+`! set KEY VALUE` (somebody sets something at the machine), `! hot`, `! laid PIECE`, `! stop N` (a
+laying is stopped after so many lines more).
 """
 
 from __future__ import annotations
@@ -213,6 +214,7 @@ class Stage:
     desk: Desk = field(default_factory=Desk)
     colour: bool = False
     at_word: tuple[str, str] = ("", "")  #: what happens, and the word at which it does
+    stop_at: int = 0  #: so many lines received end a laying
     said: list[str] = field(default_factory=list)
     _answers: list[str] = field(default_factory=list)
 
@@ -282,12 +284,20 @@ class Stage:
             case "set":
                 key, value = rest.split()
                 controller.live[key] = float(value)
+            case "stop":
+                self.stop_at = len(self.machine.received) + int(rest)
             case "hot":
                 controller.hotend.set(215.0, controller.now)
             case "laid":
                 self.machine.bed.laid_jobs[-1].label = rest
             case _:
                 raise AssertionError(f"nobody knows how to {what}")
+
+    def stops(self, *_: object) -> bool:
+        """Whether somebody asks a laying to stop now."""
+        asked = 0 < self.stop_at <= len(self.machine.received)
+        self.stop_at = 0 if asked else self.stop_at
+        return asked
 
     def _told(self) -> str:
         text = "".join(self.said).replace(str(TREE), "~tree").replace(str(Path.cwd()), "~here")
@@ -381,6 +391,7 @@ def staged(tmp_path: Path) -> Iterator[Staged]:
                 stage.desk = stage.wired(in_shell=True)
                 stage.desk.session.contact.use(load_profile(path))
             stage.desk.screen.coloured = colour
+            patch.setattr("agent.face.laying.stops", stage.stops)
             made.append(stage)
             return stage
 

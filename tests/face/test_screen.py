@@ -119,3 +119,98 @@ def test_a_row_without_a_last_word_takes_no_line_more(
     assert [line for line in shown if not line.strip()] == []
     assert shown[-2].strip() == "read again"
     assert shown[-1].startswith("b" * 30)
+
+
+class Window(io.StringIO):
+    """Standard output at which somebody sits."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize(
+    ("lines", "answers", "shown", "asked"),
+    [
+        (8, [], list(range(8)), []),
+        (9, [""], list(range(9)), [1]),
+        (20, ["", ""], list(range(20)), [12, 4]),
+        (20, ["e"], [*range(8), "passed over 4", *range(12, 20)], [12]),
+        (14, ["e"], [*range(8), *range(8, 14)], [6]),
+        (17, ["e"], [*range(8), "passed over 1", *range(9, 17)], [9]),
+    ],
+)
+def test_a_long_answer_is_shown_page_by_page_and_its_end_always(
+    lines: int,
+    answers: list[str],
+    shown: list[object],
+    asked: list[int],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Ten rows: two are left for the question."""
+    questions: list[str] = []
+
+    def ask(question: str) -> str:
+        questions.append(question)
+        return answers[len(questions) - 1]
+
+    screen = Screen(ask)
+    out = Window()
+    monkeypatch.setattr("sys.stdout", out)
+    monkeypatch.setattr("sys.stdin", Window())
+    monkeypatch.setattr(Screen, "rows", 10)
+    monkeypatch.setenv("TERM", "xterm")
+    screen.answer({}, lambda: [screen.say(f"{n}") for n in range(lines)] and None)
+    told = [f"-- {n} lines passed over --" if (n := _passed(row)) else str(row) for row in shown]
+    assert out.getvalue().splitlines() == told
+    words = "more lines: Enter goes on, 'e' shows the end --"
+    assert questions == [f"-- {left} {words}" for left in asked]
+
+
+def _passed(row: object) -> int:
+    return int(str(row).rpartition(" ")[2]) if "passed" in str(row) else 0
+
+
+@pytest.mark.parametrize(
+    ("term", "pages", "rows"), [("dumb", True, 1), ("xterm", False, 1), ("xterm", True, 1000)]
+)
+def test_where_nobody_turns_pages_all_is_shown_at_once(
+    term: str, pages: bool, rows: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def ask(question: str) -> str:
+        raise AssertionError(question)
+
+    screen = Screen(ask)
+    screen.pages = pages
+    out = Window()
+    monkeypatch.setattr("sys.stdout", out)
+    monkeypatch.setattr("sys.stdin", Window())
+    monkeypatch.setattr(Screen, "rows", rows)
+    monkeypatch.setenv("TERM", term)
+    screen.answer({}, lambda: [screen.say(f"{n}") for n in range(9)] and None)
+    assert out.getvalue().splitlines() == [str(n) for n in range(9)]
+
+
+def test_a_question_in_the_middle_shows_what_was_gathered_first(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    out = Window()
+    seen: list[str] = []
+
+    def ask(question: str) -> str:
+        seen.append(out.getvalue())
+        return "no"
+
+    screen = Screen(ask)
+    monkeypatch.setattr("sys.stdout", out)
+    monkeypatch.setattr("sys.stdin", Window())
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setattr(Screen, "rows", 30)
+
+    def show() -> None:
+        screen.say("gathered")
+        assert not screen.agrees("Really?")
+        screen.say("behind it")
+
+    screen.answer({}, show)
+    assert seen == ["gathered\n"]
+    assert out.getvalue() == "gathered\nbehind it\n"

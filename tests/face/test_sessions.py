@@ -669,6 +669,23 @@ run broken.txt --json
 run evening.txt --port memory://
 """,
     ),
+    "pieces on the scanner": (
+        {"seed": 3},
+        """
+gauge --scan strip.png
+gauge cube --scan strip.png
+gauge strip --scan strip.png
+attach
+lay strip --size plate-along=60
+  understood
+  yes
+gauge strip --scan strip.png --dpi 0
+gauge strip --scan strip.png --picture points.txt
+gauge strip --scan tower.yaml
+gauge --scan tower.yaml
+gauge --scan tower.yaml --size plate-along=60
+""",
+    ),
     "a profile asked for": (
         {"seed": 3},
         """

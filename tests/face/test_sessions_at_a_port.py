@@ -434,6 +434,66 @@ attach --again
 next
 """,
     ),
+    "a laying that is paused, ended and lost": (
+        {"seed": 3},
+        """
+$ --profile heron profile save heron --port memory://heron
+attach memory://heron
+! stop 3
+lay stem --size height=40
+  understood
+  yes
+  what
+  on
+! stop 300
+lay stem --size height=40
+  yes
+  now
+  later
+  perhaps
+status
+next
+send G28 X
+  yes
+send G28 X Y
+  yes
+next
+! stop 400
+lay stem --size height=40
+  yes
+  on
+! stop 300
+lay strip --size plate-along=60
+  yes
+  stop
+  yes
+status
+! stop 400
+lay stem --size height=40
+  yes
+  stop
+  no
+! stop 2
+lay stem --size height=40
+  yes
+  stop
+! pull M105
+lay stem --size height=40
+  yes
+status
+next
+attach --again
+status
+gauge travel-across 160.2
+  no
+next
+log list --kind laying --kind stopped --kind place --kind heat --kind piece
+! hot
+prove power
+lay stem --json
+  yes
+""",
+    ),
     "a machine with a table": (
         {"seed": 3, "profile": "curlew", "family": "table"},
         """
