@@ -73,7 +73,7 @@ def _end(lines: list[str], start: int | None) -> int:
     end = start + 1
     while end < len(lines) and not re.match(r"\S", lines[end]):
         end += 1
-    while end > start + 1 and not lines[end - 1].strip():
+    while not lines[end - 1].strip():  # the line at `start` is none of them
         end -= 1
     return end
 

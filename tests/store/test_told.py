@@ -665,3 +665,36 @@ def test_lines_of_a_file_are_a_hundred_characters_long_at_most() -> None:
     assert dump({"a": fits}) == f"a: [\n  {'x' * 50}, {'y' * 44},\n  z,\n  ]\n"
     assert dump({"a": beyond}) == f"a: [\n  {'x' * 50},\n  {'y' * 45}, z,\n  ]\n"
     assert dump({"a": "x" * 300}) == f"a: {'x' * 300}\n"
+
+
+def test_what_must_be_above_nought_may_be_as_small_as_it_likes() -> None:
+    least = 1e-9
+    document = {
+        "format": "plumbelt-readings/1",
+        "settings": {
+            kind: {"x": least} for kind in ("steps_per_mm", "max_speed", "max_acceleration")
+        },
+        "readings": [{"feature": "gap", "along": [9, 0, 0], "mm": [0], "u_mm": least}],
+        "belt_run": {"commanded": [0, 1, 2], "measured": [0, 1, 2], "u_mm": least},
+        "checks": [{"known_mm": least, "deviation_mm": 0, "u_mm": least}],
+        "pieces": [{"name": "a", "piece": "b", "size": {"long": least}}],
+        "conditions": {"minutes_since_print": 0},
+    }
+    file = read_readings(json.dumps(document).encode(), "f")
+    assert (file.survey.readings[0].u_mm, file.survey.belt_runs[0].u_mm) == (least, least)
+    assert file.survey.checks == (Check(least, 0, least),)
+    assert file.pieces[0].size == {"long": least}
+    assert set(file.settings.values()) == {least}
+    assert file.survey.conditions.minutes_since_print == 0
+
+
+def test_a_long_or_odd_key_is_shown_shortened_and_quoted() -> None:
+    shape = Table(dict, {"a": Key(Number())})
+    for name, shown in (
+        ("k" * 60, "k" * 60),
+        ("k" * 61, f"'{'k' * 60}'"),
+        ('"k\\tq"', r"'k\tq'"),
+    ):
+        with pytest.raises(BadInput) as caught:
+            read_sheet(f"{name}: 1\n".encode(), "f", shape)
+        assert [problem.key for problem in caught.value.problems] == [shown]
