@@ -344,3 +344,57 @@ def test_what_no_reading_determined_is_no_point(tmp_path: Path) -> None:
         w.estimate(session, 1.2, {"y_scale": -1.0})
         w.keep(record)
         assert list(lives(OwnRecord(record), "egret")) == []
+
+
+def test_a_sitting_ends_with_the_last_failure(capsys: pytest.CaptureFixture[str]) -> None:
+    """What fails is told by its code though later lines succeed; without any it is nought."""
+    row = _row(1)
+    typed = ["heron-1: gauge nothing", "heron-1: readback", "done"]
+    code = sit(row, Screen(), lambda _: typed.pop(0))
+    assert code != 0
+    typed = ["row", "row", "done"]
+    assert sit(row, Screen(), lambda _: typed.pop(0)) == 0
+    row.close()
+
+
+def test_an_attach_that_fails_leaves_its_machine_out_until_one_succeeds(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    places = [Place("gone", str(tmp_path / "nothing"), "heron"), Place("other", "memory", "heron")]
+    row = Row.set_up(places, Screen(Technician(WILLING)))
+    row.desks["other"].rehearsal = in_memory(seed=3)
+    row.desks["other"].session = Session(row.desks["other"].session.profile)
+    typed = ["", "done"]
+    assert sit(row, Screen(), lambda _: typed.pop(0)) != 0
+    assert row.failed == {"gone"}
+    told = "".join(capsys.readouterr().out.split())  # a long path is broken anywhere
+    assert f"goneisleftoutfornow;'gone:attach{tmp_path}/nothing'triesagain." in told
+    assert "Atother(2of2):" in told
+    row.failed.add("other")
+    typed = ["other: attach", "done"]
+    row.failed.discard("gone")
+    assert sit(row, Screen(), lambda _: typed.pop(0)) == 0
+    assert row.failed == set()
+    row.close()
+
+
+@pytest.mark.parametrize("lacks", ["format", "machines", "name", "port"])
+def test_a_row_wants_each_of_its_keys_but_the_profile(lacks: str, tmp_path: Path) -> None:
+    from agent.errors import BadInput
+    from agent.face.shop.row import read_row
+
+    text = "format: plumbelt-row/1\nmachines:\n  - name: a\n    port: b\n    profile: c\n"
+    file = tmp_path / "row.yaml"
+    file.write_text(text)
+    assert read_row(file) == (Place("a", "b", "c"),)
+    file.write_text(text.replace("    profile: c\n", ""))
+    assert read_row(file) == (Place("a", "b"),)
+    lines = text.splitlines(keepends=True)
+    cut = {"format": lines[1:], "machines": lines[:1], "name": [*lines[:2], "  - port: b\n"]}
+    file.write_text("".join(cut.get(lacks, [*lines[:2], "  - name: a\n"])))
+    with pytest.raises(BadInput) as caught:
+        read_row(file)
+    assert lacks in str(caught.value)
+    file.write_text("format: plumbelt-row/1\nmachines: []\n")
+    with pytest.raises(BadInput):
+        read_row(file)

@@ -13,9 +13,9 @@ from typing import Any
 
 import pytest
 
-from agent.errors import BadInput, LinkFailed, Refused
+from agent.errors import AgentError, BadInput, LinkFailed, Refused
 from agent.face.screen import Screen
-from agent.face.shop import afterwards, sheets
+from agent.face.shop import afterwards, holding, sheets
 from agent.face.shop.verbs import _span, _told
 from agent.model.profile import Tolerance
 from agent.store.checks import MOST_BODY
@@ -699,3 +699,108 @@ def test_a_sync_by_itself_leaves_what_came_of_it(own_home: Path) -> None:
         afterwards.last_path().write_text("{}")
         afterwards.carry_out()  # one waits already: that one takes it along
     assert json.loads(afterwards.last_path().read_text()) == {}
+
+
+def test_a_sync_by_itself_waits_a_minute_for_its_turn(
+    own_home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It leaves word of itself while it runs, and what came of it afterwards."""
+    join(Joined("postgresql://anna@shop/db", "auto"))
+    given: list[Any] = []
+
+    def synced(record: Record, url: str, **more: Any) -> Synced:
+        given.append((url, more["patience"], json.loads(afterwards.last_path().read_text())))
+        more["begun"]()
+        turn("waiting").release()  # the next may wait by now
+        return Synced(Exchanged(Carried(1), Carried(2), renewed=False), 0.0, 0, 0, ())
+
+    monkeypatch.setattr("agent.workshop.sync.sync", synced)
+    afterwards.last_path().write_text('{"error": "gone"}')
+    afterwards.carry_out()
+    [(url, patience, meanwhile)] = given
+    assert (url, patience) == ("postgresql://anna@shop/db", 60)
+    assert meanwhile["error"] == "gone"
+    assert meanwhile["since"]
+    found = json.loads(afterwards.last_path().read_text())
+    assert (found["sent"], found["received"], "since" in found) == (1, 2, False)
+
+
+class _Held:
+    """A connection that holds machines, and hears of who comes."""
+
+    def __init__(self, who: str = "", came: list[str] | None = None) -> None:
+        self.who, self.words, self.closed = who, came or [], False
+
+    def hold(self, machine: str, holder: str) -> str:
+        if self.who == "refuse":
+            raise Refused("may not look")
+        self.held = (machine, holder)
+        return self.who
+
+    def came(self, machine: str) -> list[str]:
+        if self.who == "broken":
+            raise LinkFailed("the line is cut")
+        return self.words
+
+    def close(self) -> None:
+        self.closed = True
+
+
+def _presence(monkeypatch: pytest.MonkeyPatch, held: _Held | AgentError) -> holding.Presence:
+    """Asked as patiently as it takes, so that no busy computer hurries it."""
+
+    def opened(url: str, bench: str) -> _Held:
+        if isinstance(held, AgentError):
+            raise held
+        return held
+
+    monkeypatch.setattr(holding, "SILENT", 60.0)
+    monkeypatch.setattr(holding, "PATIENCE", 120.0)
+    monkeypatch.setattr("agent.workshop.server.Shared", opened)
+    monkeypatch.setattr("getpass.getuser", lambda: "anna")
+    monkeypatch.setattr("platform.node", lambda: "desk")
+    return holding.Presence()
+
+
+def test_who_else_is_at_a_machine_is_told_at_once_where_the_answer_comes_at_once(
+    own_home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    said: list[str] = []
+    held = _Held("bob at hall since 08:00", ["eve at yard"])
+    presence = _presence(monkeypatch, held)
+    assert presence.take("heron", said.append) == ""  # no workshop was joined
+    join(Joined("postgresql://anna@shop/db"))
+    assert presence.take("heron", said.append) == (
+        "heron is in the hands of bob at hall since 08:00: speak to them before anything is written"
+    )
+    assert said == []
+    assert held.held == ("heron", "anna at desk")
+    assert presence.take("heron", said.append) == ""  # it is held already
+    assert presence.news() == [
+        "eve at yard has come to heron, too: speak to them before anything is written"
+    ]
+    presence.close()
+    assert held.closed
+    assert presence.news() == []
+
+
+def test_a_workshop_that_does_not_answer_is_in_nobodys_way(
+    own_home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    join(Joined("postgresql://anna@shop/db"))
+    unknown = "who else is at heron is not known: "
+    assert _presence(monkeypatch, LinkFailed("no answer")).take("heron") == f"{unknown}no answer"
+    refused = _Held("refuse")
+    assert _presence(monkeypatch, refused).take("heron") == f"{unknown}may not look"
+    assert refused.closed
+    alone = _presence(monkeypatch, _Held())
+    assert alone.take("heron") == ""
+    assert alone.news() == []
+    broken = _Held("broken")
+    presence = _presence(monkeypatch, broken)
+    presence.take("heron")
+    assert presence.news() == [f"{unknown}the line is cut. 'attach' asks again"]
+    assert broken.closed
+    assert presence.news() == []
+    (own_home / "workshop.yaml").write_text("format: [")
+    assert presence.take("heron").startswith(unknown)
