@@ -31,7 +31,15 @@ from agent.model.exact import (
 )
 from agent.model.feature import KINDS, Reading, direction_group
 from agent.model.heat import Heat, Heats, danger_of, eased, heating_left
-from agent.model.inference import Candidate, Sign, _listed_outputs, infer, microsteps_told, signs_of
+from agent.model.inference import (
+    Candidate,
+    Sign,
+    _listed_outputs,
+    _p_speed,
+    infer,
+    microsteps_told,
+    signs_of,
+)
 from agent.model.interview import Interview, Told, read_drive
 from agent.model.materials import USUAL, enlarged, expansion, usual
 from agent.model.profile import Instrument, Material, Mechanics, Profile, Tolerance
@@ -721,3 +729,36 @@ def test_every_word_of_a_drive_may_be_used_at_once() -> None:
     outputs = (Toothed(20, 2.0), Screw(8.0), Roller(28.0, 1.2))
     assert read == [Drive(400, 32, 2.0, output) for output in outputs]
     assert read_drive(" ;lead 8, ") == Drive(200, 16, 1.0, Screw(8.0))
+
+
+@pytest.mark.parametrize(("off", "near"), [(0.0599, True), (-0.0599, True), (0.0601, False)])
+def test_drives_within_six_per_cent_of_a_stored_value_are_looked_at(off: float, near: bool) -> None:
+    found = infer({"across": Sign(80.0 * (1 + off), 4)}, most=200)["across"]
+    plain = [c.output for c in found if c.ratio == 1 and c.microsteps == 16]
+    assert (Toothed(20, 2.0) in plain) == near
+
+
+@pytest.mark.parametrize(
+    ("across", "thinkable"), [(11.99, False), (12.01, True), (119.9, True), (120.1, False)]
+)
+def test_rollers_of_12_to_120_mm_are_thinkable(across: float, thinkable: bool) -> None:
+    """One of 200 full steps at one microstep and no gear: 200 / (pi D) step/mm."""
+    sign = Sign(200 / (math.pi * across), 6, microsteps=1)
+    found = infer({"belt": sign}, most=500)["belt"]
+    plain = [c for c in found if c.output is None and c.ratio == 1 and c.full_steps == 200]
+    assert bool(plain) is thinkable
+
+
+def test_a_tenth_is_shown_by_one_decimal() -> None:
+    """Twice half a digit of 0.05 is a tenth, however its logarithm is rounded."""
+    for half, places in ((0.5, 0), (0.05, 1), (0.005, 2), (0.0005, 3), (0.06, 1), (0.04, 2)):
+        assert decimals(Setting(2.0, "mm/s", 1, tolerance=half)) == places
+
+
+def test_speeds_of_a_motor_are_likeliest_at_three_and_a_half_turns_a_second() -> None:
+    """A logarithmic normal of a factor of two: one such step off weighs exp(-1/2)."""
+    one = Candidate(200, 16, 1.0, Toothed(20, 2.0), 40.0, 80.0)
+    assert _p_speed(one, None) == 1.0
+    assert _p_speed(one, 140.0) == pytest.approx(1.0)  # 3.5 turns of 40 mm
+    for times in (2.0, 0.5):
+        assert _p_speed(one, 140.0 * times) == pytest.approx(math.exp(-0.5))
