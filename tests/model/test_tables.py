@@ -762,3 +762,12 @@ def test_speeds_of_a_motor_are_likeliest_at_three_and_a_half_turns_a_second() ->
     assert _p_speed(one, 140.0) == pytest.approx(1.0)  # 3.5 turns of 40 mm
     for times in (2.0, 0.5):
         assert _p_speed(one, 140.0 * times) == pytest.approx(math.exp(-0.5))
+
+
+def test_five_drives_are_told_of_an_axis_and_slow_axes_have_a_speed_too() -> None:
+    assert len(infer({"across": Sign(80.0)})["across"]) == 5
+    settings = {
+        "steps_per_mm.x": Setting(80.0, "step/mm", 2),
+        "max_speed.x": Setting(0.5, "mm/s", 1),
+    }
+    assert signs_of(Readback("numbered", settings), Axes())["across"].max_speed == 0.5
