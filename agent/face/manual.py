@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from inspect import cleandoc
 from typing import Final
 
 import click
@@ -69,7 +70,7 @@ def _rest() -> Iterator[str]:
 
 def _paragraphs(text: str) -> Iterator[str]:
     """Paragraphs of a help text; one behind click's mark keeps its lines."""
-    for part in re.split(r"\n\s*\n", text.strip()):
+    for part in re.split(r"\n\s*\n", cleandoc(text)):
         kept = part.startswith("\b\n")
         lines = [line.strip() for line in part.removeprefix("\b\n").splitlines()]
         yield ".PP"

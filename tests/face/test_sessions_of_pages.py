@@ -103,3 +103,11 @@ def test_the_same_screens_in_other_windows(
     at = stage(seed=11, width=width, colour=colour)
     name = f"sessions/screens-{width}{'-coloured' if colour else ''}"
     pinned(name, at.play(SCREENS if width == 60 else FEW))
+
+
+def test_examples_stand_in_lines_of_their_own_in_the_manual(stage: Staged) -> None:
+    """Whether or not Python takes the indentation of a help text away."""
+    page = stage().play("help --man").splitlines()
+    place = page.index("Example: plumbelt> advance 250")
+    assert (page[place - 1], page[place + 1]) == (".nf", ".fi")
+    assert not [line for line in page if not line.isprintable()]
