@@ -90,6 +90,7 @@ class Plane:
     residuals: tuple[float, ...]  #: of each point, mm: measured minus plane
     u_height: float  #: standard uncertainty of one height that the fit rests on, mm
     dof: int  #: degrees of freedom left by the points
+    u_stated: float = U_HEIGHT  #: of one height beforehand, mm: a twist adds nothing to it
 
     @property
     def tilt_along_deg(self) -> float:
@@ -125,8 +126,8 @@ class Plane:
 
     @property
     def twisted(self) -> bool:
-        """A point strays from the plane by more than the heights are uncertain by."""
-        return self.dof > 0 and self.twist_mm > 3 * self.u_height / math.sqrt(2)
+        """A point strays from the plane by more than the heights are stated to be uncertain by."""
+        return self.dof > 0 and self.twist_mm > 3 * self.u_stated / math.sqrt(2)
 
 
 def plane(points: Sequence[Point], u_height: float = U_HEIGHT) -> Plane:
@@ -170,6 +171,7 @@ def plane(points: Sequence[Point], u_height: float = U_HEIGHT) -> Plane:
         tuple(map(float, left)),
         u,
         dof,
+        u_height,
     )
 
 

@@ -166,14 +166,16 @@ def test_heights_of_the_plane_and_between_two_places():
 
 @pytest.mark.parametrize(("corner", "twisted"), [(0.24, False), (0.28, True)])
 def test_a_bed_is_twisted_beyond_what_the_heights_are_uncertain_by(corner, twisted):
-    """A quarter of the corner's height is left at each; the limit is 3 * 0.03 / sqrt(2) mm.
+    """A quarter of the corner's height is left at each; the limit is 3 * 0.03 / sqrt(2) = 0.064 mm.
 
-    The scatter stands in for the uncertainty where it is larger: sqrt(4 * (c/4)^2 / 1) = c/2.
+    What a twist makes of the scatter must not hide it: four points scatter by twice what is left.
     """
     points = [*at_corners(lambda x, s: 0.0, CORNERS), Point(240, 300, corner)]
     found = plane(points, 0.03)
-    limit = 3 * max(0.03, corner / 2) / math.sqrt(2)
-    assert found.twisted == (found.twist_mm > limit)
+    assert found.twist_mm == pytest.approx(corner / 4)
+    assert found.u_height == pytest.approx(corner / 2)
+    assert found.twisted is twisted
+    assert not plane(points, 0.04).twisted
 
 
 def test_the_number_of_points_and_their_uncertainty_are_bounded():
