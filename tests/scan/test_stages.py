@@ -97,10 +97,11 @@ def test_readings_and_what_is_beside_them(
     text = [f"blur {number(read.blur_mm)}, left out {dict(read.left_out)}"]
     for one in read.taken:
         text.append(f"{one.feature.name} {number(one.mm)} u {number(one.u_mm)}")
-        text.append(f"  ends {inline(one.ends, 3)}")
+        text.append(f"  ends {inline(one.ends, 1)}")
         for line in one.lines:
             middle = line.mean(axis=0)
-            text.append(f"  {len(line)} places about {inline(middle, 3)}: {inline(line[0], 2)}")
+            # along the edge a place is one of two that are as near
+            text.append(f"  {len(line)} places about {inline(middle, 1)}: {inline(line[0], 1)}")
     where = read.pose
     text.append(f"pose {inline(where.A, 4)} {inline(where.b, 3)}")
     text += _map(read.plane)
