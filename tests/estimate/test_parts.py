@@ -16,7 +16,7 @@ from agent.estimate import solve
 from agent.estimate.advice.angles import belt_in_lean
 from agent.estimate.advice.axes import offsets
 from agent.estimate.advice.practice import contradictory, scatter
-from agent.estimate.belt_findings import _by_mark, find
+from agent.estimate.belt_findings import _by_mark, find, passes_of
 from agent.estimate.belt_run import Period, belt_run, reversal, tells, whole_turns
 from agent.estimate.checking import checked, zero_and_scale
 from agent.estimate.consistency import (
@@ -1208,3 +1208,45 @@ def test_best_lengths_are_no_longer_than_600_mm() -> None:
     found = find(replace(survey, mechanics=mechanics))
     assert found is not None
     assert found.best_lengths == pytest.approx([600.5 / 6 * n for n in range(1, 6)])
+
+
+@pytest.mark.parametrize(("chi2", "consistent"), [(3.7, True), (3.95, False)])
+def test_results_drift_consistently_up_to_two_deviations_of_chi_squared(
+    chi2: float, consistent: bool
+) -> None:
+    """One degree of freedom: 1 + 2 sqrt(2) = 3.83.  The middle of three off by d: (2/3) d^2/u^2."""
+    off = 0.1 * math.sqrt(1.5 * chi2)
+    found = drift([Dated(0, 0.0, 0.1), Dated(50, off, 0.1), Dated(100, 0.0, 0.1)])
+    assert found is not None
+    assert found.consistent is consistent
+
+
+def test_a_mark_repeated_at_the_end_is_reached_going_back() -> None:
+    run = BeltRun((0.0, 50.0, 100.0, 100.0), (0.0, 50.0, 100.1, 100.0), approach="both")
+    assert [ahead for _, ahead in passes_of(run)] == [True, True, True, False]
+    turned = BeltRun((0.0, 50.0, 50.0, 100.0), (0.0, 50.0, 50.1, 100.0), approach="both")
+    assert [ahead for _, ahead in passes_of(turned)] == [True, True, True, True]
+
+
+def test_periods_below_a_millimetre_are_sought_too() -> None:
+    x = np.array([0.13 * n * (1 + 0.01 * n) for n in range(24)])
+    y = x + 0.05 * np.sin(2 * np.pi * x / 0.8)
+    found = belt_run(x.tolist(), y.tolist(), [Period("cog", 0.82, 0.02)], 0.001)
+    assert found.waves[0].period.mm == pytest.approx(0.8, abs=0.002)
+    assert found.waves[0].amplitude == pytest.approx(0.05, abs=0.001)
+
+
+@pytest.mark.parametrize(("mean", "worth"), [(0.000995, False), (0.001005, True)])
+def test_the_mean_of_shared_motors_is_set_beyond_the_tolerance(mean: float, worth: bool) -> None:
+    mechanics = replace(OFF.mechanics, coupling="motors")
+    survey = replace(OFF, mechanics=mechanics, tolerance=Tolerance(0.1, 0.1))
+    solution = solve(survey)
+    assert solution.examined is not None
+    pair = {"x_scale": _known(0.003), "y_scale": _known(2 * mean - 0.003)}
+    found = decide(survey, solution.examined, {**solution.parameters, **pair}, withheld={})
+    for role in ("across", "gantry"):
+        assert (found.verdicts[role].apply, found.verdicts[role].reason) == (
+            worth,
+            "coupled_motors",
+        )
+    assert found.applied[:2] == pytest.approx([mean if worth else 0.0] * 2)
