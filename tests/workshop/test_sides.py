@@ -220,6 +220,10 @@ def test_portions_are_as_long_as_they_may_be(two: tuple[Bench, Bench]) -> None:
             size = sum(sizes[identity] for identity in portion)
             assert size <= most or len(portion) == 1
             assert size + sizes[following[0]] > most
+    for some in range(2, len(ids)):  # filled to the last character
+        most = sum(sizes[identity] for identity in ids[:some])
+        assert next(in_portions(first, "entry", ids, most)) == ids[:some]
+        assert next(in_portions(first, "entry", ids, most - 1)) == ids[: some - 1]
     assert list(in_portions(first, "session", ["a", "b"], 1)) == [["a", "b"]]
     assert list(in_portions(first, "entry", [], 1)) == []
     found = rows_of(first, "entry", ids[::-1])
