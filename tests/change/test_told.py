@@ -92,7 +92,26 @@ def test_every_guard_on_a_grid_of_steps(
     name: str, mechanics: Mechanics, axes: Axes, pinned: Pinned
 ) -> None:
     shares = (0.01, 0.1, 0.24, 0.5, 0.8, 0.86, 0.9499, 0.951, 0.99, 0.9985, 1.0, 1.0015, 1.01, 1.04)
-    shares += (1.0501, 1.06, 1.14, 1.16, 1.3, 2.0, 2.2, 8, 8.6, 9.1, 10, 11, 99, 0.117, 0.112)
+    shares += (
+        1.0501,
+        1.06,
+        1.14,
+        1.16,
+        1.3,
+        2.0,
+        2.2,
+        8,
+        8.6,
+        9.1,
+        10,
+        11,
+        99,
+        0.117,
+        0.112,
+        0.996,
+        0.9921,
+        0.9919,
+    )
     known: set[str] = set()
     said = []
     for key in ("steps_per_mm.x", "steps_per_mm.y", "steps_per_mm.z", "steps_per_mm.e0"):
@@ -111,7 +130,7 @@ def test_every_guard_on_a_grid_of_limits_and_others(pinned: Pinned) -> None:
     for kind in UNITS:
         for old in (0.0, 100.0):
             found = one_of_each(old)
-            for value in (-600.0, -1.0, 0.0, 0.124, 0.126, 1.0, 7.9, 8.1, 100.0, 799.0, 801.0, 1e6):
+            for value in (-600.0, -1.0, 0.0, 1.0, 12.4, 12.6, 100.0, 799.0, 801.0, 1e6):
                 key = f"{kind}.x"
                 findings = examine(found, {key: value}, CRANE, Axes())
                 codes = ", ".join(f"{f.level} {f.code}" for f in findings)
@@ -785,3 +804,11 @@ def test_a_value_of_which_no_snapshot_tells_is_the_printed_one() -> None:
     assert back.wanted == {"steps_per_mm.x": 80.0, "steps_per_mm.z": 105.37}
     finding = Finding("ask", "code", "key", "text")
     assert finding.to_plain() == {"level": "ask", "code": "code", "key": "key", "text": "text"}
+
+
+def test_from_nought_any_value_is_a_large_change() -> None:
+    found = holding(steps_per_mm__x=0.0, max_speed__x=0.0)
+    codes = [f.code for f in examine(found, {"steps_per_mm.x": 82.0}, HERON.mechanics, Axes())]
+    assert codes == ["outside_bracket", "large_change"]
+    assert examine(found, {"steps_per_mm.x": 80.0}, HERON.mechanics, Axes()) == ()
+    assert examine(found, {"max_speed.x": 180.0}, HERON.mechanics, Axes()) == ()

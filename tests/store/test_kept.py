@@ -340,7 +340,8 @@ def test_sessions_machines_lines_and_trends(record: Record) -> None:
 
 
 def test_an_entry_is_named_by_its_end(record: Record) -> None:
-    assert record.entry("0000000d").body == {"text": "belt of heron"}
+    whole = EntryRow(_id(13), _id(1), _at(13), "note", {"text": "belt of heron"}, "heron")
+    assert record.entry("0000000d") == record.entries(kinds=("note",))[1] == whole
     assert record.entry(_id(13)).short == "0000000d"
     for tail, what in (("d", None), ("zz", "no entry ends in 'zz'"), ("0000", "no entry ends")):
         if what is None:
