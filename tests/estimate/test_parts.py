@@ -30,7 +30,7 @@ from agent.estimate.consistency import (
     copied_rows,
     examine,
 )
-from agent.estimate.design import Candidate, Course, course, doubted
+from agent.estimate.design import Ask, Candidate, Course, course, doubted
 from agent.estimate.drift import Dated, drift, recheck_days
 from agent.estimate.effects import layout, own
 from agent.estimate.fit import _inside, fit
@@ -135,6 +135,7 @@ COURSES: dict[str, Callable[[], Course]] = {
     "from nothing": lambda: course(bare(OFF, 0.15, 0.15), candidates(OFF), SETUPS),
     "upright": lambda: course(bare(UPRIGHT, 0.15, 0.2), candidates(UPRIGHT), SETUPS),
     "out of reach": lambda: course(bare(OFF, 0.02, 0.02), candidates(OFF), SETUPS),
+    "a little out of reach": lambda: course(bare(OFF, 0.06, 0.06), candidates(OFF), SETUPS),
     "post laid": lambda: course(
         bare(OFF, 0.15, 0.15, "post"), candidates(OFF), SETUPS, there=("post",)
     ),
@@ -1250,3 +1251,26 @@ def test_the_mean_of_shared_motors_is_set_beyond_the_tolerance(mean: float, wort
             "coupled_motors",
         )
     assert found.applied[:2] == pytest.approx([mean if worth else 0.0] * 2)
+
+
+def test_what_is_outside_of_a_course_and_when_it_is_enough() -> None:
+    def found(now: float, *asks: Ask) -> Course:
+        return Course(("x_scale",), {"x_scale": 1.0}, {"x_scale": now}, {}, asks, {})
+
+    ask = Ask(candidates(OFF)[0], 1, 2.5, {"x_scale": 0.5})
+    assert [found(now).outside for now in (1.0, 1.0 + 1e-10, 1.00001, 1.5)] == [
+        (), (), ("x_scale",), ("x_scale",),
+    ]  # fmt: skip
+    assert [found(1.0).enough, found(1.5).enough, found(1.0, ask).enough] == [True, False, False]
+    assert found(1.0).after == {"x_scale": 1.0}
+    assert found(1.0, ask).after == {"x_scale": 0.5}
+    assert (found(1.0).minutes, found(1.0, ask, ask).minutes) == (0.0, 5.0)
+    assert (found(1.0).more, found(1.0).more_after, found(1.0).doubt) == ("", {}, "")
+
+
+def test_what_costs_nothing_to_have_costs_the_hand_alone() -> None:
+    """The belt needs two moves; a bench that is not among the setups is there in no time."""
+    moves = [r for r in OFF.readings if r.name.startswith("move z")]
+    free = [Candidate(r, 30.0, ("bench", "gauge")) for r in moves]
+    found = course(bare(OFF, 0.15, 0.15), free, {"gauge": 2.0}, wanted=("z_scale",))
+    assert [ask.minutes for ask in found.asks] == [2.5, 0.5]
