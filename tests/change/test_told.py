@@ -27,6 +27,7 @@ from agent.change.judgement import judge, judge_change
 from agent.change.outcome import (
     STAGES,
     STATE_WORDS,
+    Broken,
     Fate,
     Outcome,
     failed_stages,
@@ -37,7 +38,7 @@ from agent.change.outcome import (
 from agent.change.plan import Change, Plan, file_lines, make_plan, short_digest, snapshot_digest
 from agent.change.restore import restore, sort_profile
 from agent.change.resume import Account, account, finish, settings_of, undo
-from agent.change.storing import Look, _lines_back, look, prove, refuse_no_store, store
+from agent.change.storing import Look, _heard, _lines_back, look, prove, refuse_no_store, store
 from agent.change.transaction import check_approval, read_clean, refuse_moved, write
 from agent.errors import AgentError, Refused
 from agent.families import FAMILIES
@@ -812,3 +813,40 @@ def test_from_nought_any_value_is_a_large_change() -> None:
     assert codes == ["outside_bracket", "large_change"]
     assert examine(found, {"steps_per_mm.x": 80.0}, HERON.mechanics, Axes()) == ()
     assert examine(found, {"max_speed.x": 180.0}, HERON.mechanics, Axes()) == ()
+
+
+@pytest.mark.parametrize(("line", "states"), [(0, ["unknown", "did not"]), (1, ["unknown"] * 2)])
+def test_only_lines_that_may_have_gone_out_are_in_doubt(line: int, states: list[str]) -> None:
+    bench = heron()
+    plan = bench.plan()
+    ask = bench.link.ask
+
+    def cut(text: str, **how: Any) -> Any:
+        if text == plan.lines[line]:
+            bench.link.transport = CutTransport(bench.link.transport, after_sent=0)
+        return ask(text, **how)
+
+    bench.link.ask = cut  # type: ignore[method-assign]
+    with pytest.raises(Broken) as caught:
+        write(bench.link, bench.family, plan, plan.digest, journal=bench.journal)
+    assert [fate.state for fate in caught.value.outcome.fates] == states
+    broken = bench.journal.entries[-1]
+    assert (broken["step"], broken["sent"]) == ("broken", line + 1)
+
+
+@pytest.mark.parametrize(
+    ("kinds", "notes"),
+    [
+        ((), []),
+        (("loaded", "stored"), []),
+        (("no_storage", "loaded", "no_storage"), ["the controller said to that: no storage"]),
+        (("layout_mismatch",), ["what is stored now could not be read"]),
+        (("checksum_of_storage", "busy"),
+         ["the controller said to that: busy", "what is stored now could not be read"]),
+        (("defaults_live",), ["what is stored now could not be read"]),
+    ],
+)  # fmt: skip
+def test_what_is_said_to_a_look_in_words(kinds: tuple[str, ...], notes: list[str]) -> None:
+    told = _heard(tuple(Event(kind) for kind in kinds))
+    assert len(told) == len(notes)
+    assert all(text.startswith(note) for text, note in zip(told, notes, strict=True))
