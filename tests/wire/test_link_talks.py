@@ -364,3 +364,9 @@ def test_what_was_in_flight_when_shouted_is_in_doubt() -> None:
     link.shout(["M108", "M112"])
     assert (link.state, link.exchange.in_flight) == (State.DOUBT, ())
     assert transport.log == ["0.000 > G1 X1", "0.000 > M108", "0.000 > M112"]
+
+
+def test_of_a_boot_only_lines_are_given_no_sizes_of_junk() -> None:
+    link = Link(Timed({}, [(0.1, b"x" * 5000 + b"\n\nhello\n")]))
+    assert link.settle() == ("hello",)
+    assert link.junk == 5000
