@@ -16,7 +16,7 @@ from agent.estimate import solve
 from agent.estimate.advice.angles import belt_in_lean
 from agent.estimate.advice.axes import offsets
 from agent.estimate.advice.practice import contradictory, scatter
-from agent.estimate.belt_findings import _by_mark, find, passes_of
+from agent.estimate.belt_findings import BeltFindings, _by_mark, find, passes_of
 from agent.estimate.belt_run import Period, belt_run, reversal, tells, whole_turns
 from agent.estimate.checking import checked, zero_and_scale
 from agent.estimate.consistency import (
@@ -1274,3 +1274,55 @@ def test_what_costs_nothing_to_have_costs_the_hand_alone() -> None:
     free = [Candidate(r, 30.0, ("bench", "gauge")) for r in moves]
     found = course(bare(OFF, 0.15, 0.15), free, {"gauge": 2.0}, wanted=("z_scale",))
     assert [ask.minutes for ask in found.asks] == [2.5, 0.5]
+
+
+def _runs_of(*runs: BeltRun) -> BeltFindings:
+    found = find(replace(SURVEYS["oval roller"](), belt_runs=runs))
+    assert found is not None
+    return found
+
+
+def test_two_marks_reached_both_ways_tell_a_reversal_and_two_passes_the_positioning() -> None:
+    """Forward over 0, 50, 100 and back over 50 and 0; the way back reads 0.2 mm less."""
+    there = (0.0, 50.0, 100.0)
+
+    def both(back: tuple[float, ...], times: int, off: float = 0.2) -> BeltRun:
+        read = (*there, *(x - off for x in back))
+        wobble = tuple(0.004 * ((3 * n) % 5 - 2) for n in range(len(read) * times))
+        measured = tuple(x + w for x, w in zip(read * times, wobble, strict=True))
+        return BeltRun((*there, *back) * times, measured, approach="both")
+
+    assert _runs_of(both((50.0,), 1)).reversals == {}
+    one = _runs_of(both((50.0, 0.0), 1))
+    assert one.reversals["belt"].mean == pytest.approx(0.2, abs=0.01)
+    assert one.positioning is None
+    two = _runs_of(both((50.0, 0.0), 2), both((50.0, 0.0), 2, off=0.7))
+    assert two.reversals["belt"].mean == pytest.approx(0.2, abs=0.01)  # of the first run
+    assert two.positioning is not None
+    assert two.positioning.B_mean == pytest.approx(0.2, abs=0.01)
+    across = replace(both((50.0, 0.0), 2), axis="across")
+    assert _runs_of(across).positioning is None  # the figures are told of the belt alone
+    assert _runs_of(across).reversals.keys() == {"across"}
+    ahead = replace(both((50.0, 0.0), 2), approach="forward")
+    assert _runs_of(ahead).reversals == {}
+
+
+@pytest.mark.parametrize(("count", "names"), [(5, []), (6, ["roller"]), (8, ["roller", "loop"])])
+def test_a_period_wants_six_marks_and_each_further_one_two_more(
+    count: int, names: list[str]
+) -> None:
+    marks = (0.0, 61.0, 117.0, 206.0, 271.0, 348.0, 383.0, 440.0)[:count]
+    marks = (*marks[:-1], 440.0)
+    run = BeltRun(marks, tuple(x + 0.01 * ((5 * n) % 7) for n, x in enumerate(marks)))
+    assert [w.period.name for w in _runs_of(run).runs[0].waves] == names
+
+
+def test_of_axes_run_empty_no_other_run_joins_the_estimate() -> None:
+    marks = (0.0, 50.0, 110.0, 160.0)
+    empty = BeltRun(marks, (0.0, 50.1, 110.22, 160.31))
+    part = BeltRun(marks, (0.0, 50.1, 110.23, 160.3), load="part")
+    across = replace(part, axis="across")
+    assert [r.name for r in _runs_of(empty, part).readings] == ["belt run"] * 2
+    assert [r.name for r in _runs_of(part).readings] == ["belt run"] * 2
+    names = [r.name for r in _runs_of(empty, across).readings]
+    assert names == ["belt run"] * 2 + ["across run"] * 2
