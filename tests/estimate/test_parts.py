@@ -17,7 +17,7 @@ from agent.estimate.advice.angles import belt_in_lean
 from agent.estimate.advice.axes import offsets
 from agent.estimate.advice.practice import contradictory, scatter
 from agent.estimate.belt_findings import BeltFindings, _by_mark, find, passes_of
-from agent.estimate.belt_run import Period, belt_run, reversal, tells, whole_turns
+from agent.estimate.belt_run import Period, belt_run, reversal, slip, tells, whole_turns
 from agent.estimate.checking import checked, zero_and_scale
 from agent.estimate.consistency import (
     Goodness,
@@ -30,7 +30,7 @@ from agent.estimate.consistency import (
     copied_rows,
     examine,
 )
-from agent.estimate.design import Ask, Candidate, Course, course, doubted
+from agent.estimate.design import Ask, Candidate, Course, _State, course, doubted
 from agent.estimate.drift import Dated, drift, recheck_days
 from agent.estimate.effects import layout, own
 from agent.estimate.fit import _inside, fit
@@ -51,11 +51,13 @@ from agent.estimate.planning import _at_hand, _by_moves, _by_printing
 from agent.estimate.positioning import positioning
 from agent.estimate.proof import _tolerance as tolerance_of_proof
 from agent.estimate.proof import proof, shown_errors
+from agent.estimate.reliability import DELTA
 from agent.estimate.remedies import (
     Verdict,
     _is_travelled,
     decide,
     errors_after,
+    looks_like_material,
     power_of_two,
     several_speak,
 )
@@ -1326,3 +1328,69 @@ def test_of_axes_run_empty_no_other_run_joins_the_estimate() -> None:
     assert [r.name for r in _runs_of(part).readings] == ["belt run"] * 2
     names = [r.name for r in _runs_of(empty, across).readings]
     assert names == ["belt run"] * 2 + ["across run"] * 2
+
+
+def test_growth_of_all_faces_alike_is_taken_out_of_what_was_read_again() -> None:
+    """0.3 mm wider outside, narrower inside, by a bead that may change by so much."""
+    survey = SURVEYS["the other side of the walls"]()
+    survey = replace(survey, readings=survey.readings[:4])
+    change = replace(solve(OFF).corrections[0], old=100.0, new=102.0)
+    solution = replace(solve(survey), corrections=(change,))
+    named = replace(
+        survey, readings=tuple(replace(r, name=f"r{n}") for n, r in enumerate(survey.readings))
+    )
+    now = [
+        replace(r, mm=(expected + 0.3,))
+        for r, expected in zip(named.readings, solution.expected_next, strict=True)
+    ]
+    wide = compare(named, solution, now, 20.0)  # 1.5 * 20 * 2 % = 0.6 mm
+    assert [c.growth for c in wide] == pytest.approx([0.3] * 4)
+    assert [c.agrees for c in wide] == [True] * 4
+    assert [c.apart for c in wide] == pytest.approx([0.0] * 4, abs=1e-9)
+    narrow = compare(named, solution, now, 5.0)  # 0.15 mm
+    assert [c.growth for c in narrow] == pytest.approx([0.15] * 4)
+    assert not any(c.agrees for c in narrow)
+
+
+def test_what_leans_share_shows_less_once_another_reading_tells_of_the_same() -> None:
+    """One unknown of 2 mm before; readings of 0.1 and 0.2 mm.  A slip shared by the first alone has
+    the variance 0.1^2 + 2^2, and with the second 0.1^2 + 1 / (1/2^2 + 1/0.2^2)."""
+    J, v, u0 = np.array([[1.0], [1.0]]), np.array([0.01, 0.04]), np.array([2.0])
+    state = _State(J, v, np.diag(u0**2), u0, [1, 0])
+    alone = math.sqrt(0.01 + 4.0)
+    assert state.common_slip([0]) == pytest.approx(DELTA * alone, rel=1e-4)
+    with_other = math.sqrt(0.01 + 1 / (1 / 4 + 1 / 0.04))
+    assert state.common_slip([0], 1) == pytest.approx(DELTA * with_other, rel=1e-4)
+    twice = math.sqrt(0.005 + 4.0)
+    assert state.common_slip([0], 0) == pytest.approx(DELTA * twice, rel=1e-4)
+    assert state.count == [1, 0]
+
+
+@pytest.mark.parametrize(("ratio", "present"), [(2.5, False), (2.5000001, True)])
+def test_scatter_two_and_a_half_times_as_large_is_slip(ratio: float, present: bool) -> None:
+    run = belt_run(_X.tolist(), _Y.tolist())
+    found = slip(replace(run, scatter=1.0), replace(run, scatter=ratio))
+    assert found.present is present
+
+
+def test_the_level_of_a_survey_is_shared_out_among_readings_of_three_and_more() -> None:
+    """Triples: the farthest of one stands off by z(1 - 0.002 / (2 * 3 * count)) sigma sqrt(1.5)."""
+    clean = [(20.0, 20.0, 20.0001)] * 19
+    limits = [stats.norm.ppf(1 - 0.002 / (6 * n)) * 0.02 * math.sqrt(1.5) for n in (1, 20)]
+    for off, found in ((1.02 * limits[1], ((0, 2),)), (0.98 * limits[1], ())):
+        assert off > limits[0]  # of a single reading it would be asked about
+        assert strays([(20.0, 20.0, 20.0 + off), *clean], 0.02) == found
+
+
+@pytest.mark.parametrize(("size", "material"), [(-2.1, True), (-1.9, False), (-2.9, True)])
+def test_the_material_is_short_by_more_than_two_uncertainties(size: float, material: bool) -> None:
+    survey = SURVEYS["all short alike"]()
+    at = fit(*observe(survey))
+    p = at.p.copy()
+    m = at.unknowns.index("shrink")
+    p[m] = 0.0
+    for column in (0, 2):
+        gradient = np.zeros(len(p))
+        gradient[[column, m]] = 1.0, -1.0
+        p[column] = size * at.of(gradient)[1]
+    assert looks_like_material(survey, replace(at, p=p)) is material
