@@ -285,3 +285,11 @@ def test_roles_are_named_in_what_the_tables_grant() -> None:
     assert text.count("EXECUTE FUNCTION refuse_change()") == 9
     assert text.count("EXECUTE FUNCTION lines_arrive()") == 1
     assert text.count("EXECUTE FUNCTION entries_arrive()") == 1
+
+
+def test_a_driver_that_is_not_installed_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    import sys
+
+    monkeypatch.setitem(sys.modules, "psycopg", None)
+    with pytest.raises(Refused, match="driver for PostgreSQL is not installed"):
+        server.checked_address("postgresql://shop/db")
