@@ -16,6 +16,7 @@ from agent.face.plots import interval
 from agent.face.words import reading_name, shown, vector
 from agent.model.exact import in_full
 from agent.model.feature import Reading
+from agent.model.roles import WANTED
 from agent.model.survey import BeltRun, Survey
 
 if TYPE_CHECKING:
@@ -27,6 +28,9 @@ if TYPE_CHECKING:
 
 #: Heading of the half widths of 95 % intervals.
 SPREAD: Final = "± (95 %)"
+
+#: Contributors that bring less than this share are summed up.
+_LEAST_SHARE: Final = 0.05
 
 _FOUND: Final = (("found", "right"), (SPREAD, "right"))
 
@@ -206,6 +210,50 @@ def readings(taken: Sequence[Reading], pieces: Sequence[str], step_mm: float) ->
         name="readings",
         page=("no", "nominal", "mean", "s", "stated u"),
     ).without_empty("no", "reading", "measured, mm")
+
+
+def budget(solution: Solution) -> Table:
+    """Where the uncertainty of each wanted error comes from; no rows where nothing is known."""
+    from agent.estimate.shares import contributor
+
+    rows: list[tuple[str, ...]] = []
+    for name in WANTED:
+        found = solution.parameters.get(name)
+        if found is None:
+            continue
+        words = shown(name)
+        told = [share for share in found.budget if share.share >= _LEAST_SHARE]
+        rest = 1 - math.fsum(share.share for share in told)
+        parts = [(*contributor(share.component), share.share) for share in told]
+        if told and rest >= 0.005:
+            parts.append(("others", "", rest))
+        if not parts:
+            continue
+        slip = found.unseen_slip
+        rows.append(
+            (
+                f"{words.words}, ± {words.amount(found.expanded95, words.digits)} (95 %)",
+                "",
+                "",
+                "" if found.told_by is None else str(found.told_by),
+                words.amount(slip, words.digits) if slip is not None and found.told_by else "",
+            )
+        )
+        rows += [(f"– {what}", f"{100 * x:.0f} %", remedy, "", "") for what, remedy, x in parts]
+    return Table(
+        (
+            ("error, and what it comes from", "left"),
+            ("share", "right"),
+            ("what would shrink it", "wide"),
+            ("readings", "right"),
+            ("unseen slip", "right"),
+        ),
+        tuple(rows),
+        "Shares of the variance. Readings: how many determine the error; unseen slip: how far a"
+        " slip in one of them could move it unseen by the others.",
+        name="budget",
+        page=("readings", "unseen slip"),
+    )
 
 
 def corrections(solution: Solution) -> Table:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -16,7 +16,7 @@ from agent.face.screen import Screen
 from agent.face.sketches import sketch
 from agent.face.words import most_helpful, reading_name, shown
 from agent.model.exact import DECIMALS
-from agent.model.roles import WANTED, scale_of
+from agent.model.roles import scale_of
 from agent.model.settings import UNITS, Readback, Setting, kind_of, letter_of
 from agent.model.survey import Survey
 
@@ -98,25 +98,10 @@ def _solve_all(
         raise type(worst)(told, remedy="See what is said of each")
 
 
-#: Contributors that bring less than this share are summed up.
-_LEAST_SHARE: Final = 0.02
-
-
 def show_budget(screen: Screen, solution: Solution) -> None:
-    """What the uncertainty of each wanted parameter comes from, and what would shrink it most."""
-    from agent.estimate.shares import contributor
-
+    """What the uncertainty of each wanted parameter comes from, and what would shrink it."""
     screen.heading("What the uncertainties come from")
-    for name in WANTED:
-        p = solution.parameters[name]
-        words = shown(name)
-        told = [(contributor(s.component), s) for s in p.budget if s.share >= _LEAST_SHARE]
-        screen.say(f"{words.words}, ± {words.amount(p.expanded95, words.digits)} (95 %):")
-        screen.table(
-            [("contributor", False), ("share", True), ("what would shrink it", False)],
-            [(what, f"{100 * s.share:.0f} %", remedy) for (what, remedy), s in told],
-        )
-    screen.say(f"Contributors below {100 * _LEAST_SHARE:.0f} % are left out here.")
+    screen.show(described.budget(solution))
 
 
 def solved_file(path: Path) -> tuple[Survey, Solution]:

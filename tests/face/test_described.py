@@ -23,10 +23,10 @@ AGAIN = [line for line in TO_A_PLAN if line.startswith(("gauge", "lay"))]
 #: A tune up to its report, and a change that no tune led to.
 TUNE = [
     *TO_A_PLAN,
-    "solve --readings",
+    "solve --readings --budget",
     "write",
     *AGAIN,
-    "solve --readings",
+    "solve --readings --budget",
 ]
 
 

@@ -6,7 +6,6 @@ from collections.abc import Iterator, Sequence
 
 from agent.bench.surveyed import Surveyed
 from agent.estimate.drift import drift as slope_of
-from agent.estimate.shares import contributor
 from agent.face import described
 from agent.face.digits import as_read
 from agent.face.parts import Items, Part, Picture, Table, Wire, Words
@@ -16,7 +15,6 @@ from agent.face.report.tune import Tune
 from agent.face.sketches import sketch
 from agent.face.words import most_helpful, shown
 from agent.model.exact import in_full
-from agent.model.roles import WANTED
 
 _FOUND = (("found", "right"), ("± (95 %)", "right"))
 
@@ -63,48 +61,10 @@ def results(measured: Surveyed) -> Sequence[Part]:
     return parts
 
 
-#: Contributors that bring less than this share are summed up.
-_LEAST_SHARE = 0.05
-
-
 def budget(measured: Surveyed) -> Sequence[Part]:
     """Where the uncertainty of each main error comes from; nothing for results without shares."""
-    rows = []
-    for name in WANTED:
-        found = measured.solution.parameters.get(name)
-        if found is None or not found.budget:
-            continue
-        words = shown(name)
-        told = [s for s in found.budget if s.share >= _LEAST_SHARE]
-        shares = [f"{contributor(s.component)[0]} {100 * s.share:.0f} %" for s in told]
-        rest = 1 - sum(s.share for s in told)
-        rows.append(
-            (
-                words.words,
-                words.interval(found.expanded95),
-                "; ".join([*shares, *([f"others {100 * rest:.0f} %"] if rest >= 0.005 else [])]),
-                contributor(found.budget[0].component)[1],
-                "" if found.told_by is None else str(found.told_by),
-                "" if found.unseen_slip is None else words.amount(found.unseen_slip, words.digits),
-            )
-        )
-    if not rows:
-        return ()
-    return (
-        Table(
-            (
-                ("error", "left"),
-                ("± (95 %)", "right"),
-                ("shares of its variance", "wide"),
-                ("what would shrink it most", "wide"),
-                ("readings", "right"),
-                ("unseen slip", "right"),
-            ),
-            tuple(rows),
-            "Readings: how many determine the error; unseen slip: how far a slip in one of them"
-            " could move it unseen by the others.",
-        ),
-    )
+    table = described.budget(measured.solution)
+    return (table,) if table.rows else ()
 
 
 def _pictures(name: str, before: Surveyed, after: Surveyed | None) -> Iterator[Part]:
