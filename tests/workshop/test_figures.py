@@ -77,6 +77,7 @@ def test_fits_of_machines_and_batches(pinned: Pinned) -> None:
         "one value each": ([1] * 8, {}, ab),
         "no batches": ([3, 2, 4, 1], {1: 0.1}, {}),
         "a batch of one": ([3, 3, 3, 3], {3: 0.1}, {"m3": "C"}),
+        "one to spare": ([3, 3, 3], {2: 0.1}, {"m2": "C"}),
         "three": ([2, 2, 2], {}, {}),
         "two": ([9, 9], {}, {}),
         "an empty one": ([3, 0, 3], {}, {}),
@@ -91,6 +92,8 @@ def test_fits_of_machines_and_batches(pinned: Pinned) -> None:
             fits[name] = found
     same = fit({"a": [1.0, 1.0], "b": [1.0], "c": [1.0]}, {})
     text.append(f"all equal: {_told(same)}")
+    alike = fit({"a": [1.0, 1.0], "b": [1.0], "c": [2.0], "d": [2.0]}, {"c": "C", "d": "C"})
+    text.append(f"equal within batches: {_told(alike)}")
     text.append(listing(standing_out(fits), 5))
     pinned("workshop/fits", "\n".join(text))
 
