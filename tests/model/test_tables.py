@@ -65,7 +65,8 @@ def refused(act: Callable[[], object]) -> str:
 
 #: Was, is, degrees: a part that cools, stays, warms; at and beyond every bound.
 _OFF_PAIRS = (
-    (200.0, 199.25), (200.0, 199.5), (200.0, 199.75), (200.0, 203.0), (60.5, 60.0), (60.25, 60.25),
+    (200.0, 199.25), (200.0, 199.5), (200.0, 199.75), (200.0, 203.0), (60.5, 60.0), (60.0, 60.0),
+    (60.25, 60.25),
     (60.5, 60.25), (25.0, 25.0),
 )  # fmt: skip
 _ON_PAIRS = (
