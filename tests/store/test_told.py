@@ -601,6 +601,8 @@ def test_what_a_person_wrote_stays_when_it_is_saved_over(home: Path) -> None:
     again = save_profile(Profile("mine", note="x"), expect=stamp(saved.path))
     assert "# my own remark" in again.path.read_text()
     assert "note: x" in again.path.read_text()
+    absent = home / "profiles" / "absent.yaml"
+    assert save_profile(Profile("any"), absent, expect=None).path.exists()
     anew = save_profile(Profile("other", note="x"), home / "profiles" / "new.yaml")
     assert anew.path.read_text() == profile_text(Profile("other", note="x"))
 
