@@ -250,6 +250,7 @@ def test_what_is_told_in_a_reading_is_told_once() -> None:
 def test_a_restart_in_a_reading_is_waited_for_once() -> None:
     link = _link(b"start\n", WHOLE)
     assert read_back_once_up(link, FAMILIES["replay"]).damage == ()
+    assert link.transport.now() == pytest.approx(0.5)  # it was let boot
     link = _link(b"start\n", b"start\n", WHOLE)
     with pytest.raises(AgentError, match="restarted during M503"):
         read_back_once_up(link, FAMILIES["replay"])
@@ -366,3 +367,20 @@ def test_of_what_is_said_again_and_again_only_news_are_kept() -> None:
             reading.say(text)
         kinds = [event.kind for event in reading.events]
         assert kinds == [*list(said)[: count + 1], *(["stored"] if again else [])]
+
+
+def test_a_question_that_a_boot_swallowed_is_asked_again() -> None:
+    """After silence the link is in doubt, where only what reads may be asked."""
+    transport = Scripted(lambda line: b"" if len(transport.received) == 1 else b"ok\n")
+    assert identify(Link(transport)) == (None, "")
+    assert transport.received == ["M115", "M115", "M92", "M503", "M205"]
+
+
+def test_a_printed_number_is_in_the_unit_of_its_key_unless_said() -> None:
+    from agent.families.values import Collection, setting
+
+    assert setting("jerk.x", "8.50", "raw") == Setting(8.5, "mm/s", 2, "raw", None)
+    assert setting("jerk.x", "60.0", "raw", 1 / 60) == Setting(1.0, "mm/s", 1, "raw", 0.05 / 60)
+    reading = Collection("replay")
+    reading.add("jerk.x", "8.50", "raw")
+    assert reading.settings["jerk.x"] == Setting(8.5, "mm/s", 2, "raw", None)
