@@ -1394,3 +1394,12 @@ def test_the_material_is_short_by_more_than_two_uncertainties(size: float, mater
         gradient[[column, m]] = 1.0, -1.0
         p[column] = size * at.of(gradient)[1]
     assert looks_like_material(survey, replace(at, p=p)) is material
+
+
+def test_six_degrees_of_freedom_speak_for_the_instrument_and_a_tie_is_no_more() -> None:
+    groups = [(20.0, 20.25, 20.5)] * 3
+    assert repeatability(0.1, groups) == pytest.approx(0.25)
+    assert repeatability(0.1, [*groups[:2], (20.0,)]) == 0.1
+    two = tuple(Reading("pitch", (50.0, 0, 0), mm) for mm in groups[:2])
+    tie = replace(OFF, readings=two, instrument=Instrument(repeatability_mm=0.25))
+    assert (noise_of(tie).s, noise_of(tie).dof) == (0.25, math.inf)
