@@ -98,15 +98,17 @@ def residuals_of(survey: Survey, examined: Examined) -> tuple[Residual, ...]:
     """Residuals with their standard uncertainty; outliers are the readings called wrong.
 
     A reading of variance V and with the row j of the Jacobian leaves cov(y - f(p)) = V - j P j'
-    where it counts in the estimate (P its covariance), V + j P j' where it was left out.  With
+    where it counts in the estimate (P its covariance; the mean over the grades of bench that the
+    estimate weighs), V + j P j' where it was left out.  With
     e = (y - f(p)) V / (V - j P j') it differs from what all others say of it.
     """
     fit = examined.fit
     why = {a.row: Explanation(a.mistake, a.text) for a in examined.accused}
-    V, told = _own_and_told(fit)
-    out = np.array([i in why for i in range(len(V))], dtype=bool)
-    left = np.where(out, V + told, np.maximum(V - told, 0.0))
-    share = np.where(out, 1.0, left / V)
+    out = np.array([i in why for i in range(fit.observations.size)], dtype=bool)
+    own, told = _own_and_told(fit)
+    V, left = examined.spread.left()
+    left = np.where(out, own + told, left)
+    share = np.where(out, 1.0, left / np.maximum(V, LEAST_VARIANCE))
     alone = share <= _ALONE
     apart = np.maximum(left, LEAST_VARIANCE) / np.maximum(share, _ALONE) ** 2
     limit = slip_limit(apart, slip_shares(survey.readings)) * share

@@ -147,6 +147,25 @@ class Spread:
             variance = np.einsum("ki,kij,kj->k", h, self.inverse, h)
         return np.sum(h * self.x, axis=1), variance
 
+    def left(self) -> tuple[Array, Array]:
+        """Variance (n,) of each reading by itself, mm^2, and what of it stands between it and the
+        estimate: cov(y - f(p)) = V - H N^-1 H' = V S^-1 V at each node, their mean.
+
+        (Not from the covariance of the mixture: that holds the doubt about the sizes, too, and
+        would leave many a reading nothing.)
+        """
+        near = self.at(self.weights > _LEAST_WEIGHT)
+        own, left = np.zeros(len(self.r)), np.zeros(len(self.r))
+        for w, V, size, inverse in zip(near.weights, near.V, near.size, near.inverse, strict=True):
+            h = self.J * size
+            if self.of_readings:
+                of_node = V**2 * np.diag(inverse)
+            else:
+                of_node = V - ((h @ inverse) * h).sum(axis=1)
+            own += w * V
+            left += w * np.maximum(of_node, 0.0)
+        return own, left
+
     @property
     def weights(self) -> Array:
         """Weight (K,) of each node, adding up to 1."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
@@ -86,27 +86,29 @@ def times_of(piece: Piece, profile: Profile) -> Times:
     return Times(summary(piece, profile).seconds / 60, cooling_minutes(piece, profile))
 
 
-@lru_cache(maxsize=32)
-def _short_piece(key: str) -> tuple[Piece, Times] | None:
-    from agent.errors import AgentError
-    from agent.pieces import PIECES
+@dataclass(frozen=True, slots=True)
+class _Written:
+    """A profile that is the same as another where all that stands in it is the same."""
 
-    profile = _PROFILES[key]
-    try:
-        piece = PIECES[SHORT_PIECE](profile)
-        return piece, times_of(piece, profile)
-    except AgentError:  # travel or angle not known: 'outlook' and 'lay' say what is missing
-        return None
-
-
-_PROFILES: dict[str, Profile] = {}
+    text: str
+    profile: Profile = field(compare=False)
 
 
 def short_piece(profile: Profile) -> tuple[Piece, Times] | None:
     """The piece of the short tune and its minutes; None where it cannot be laid."""
-    key = repr((profile.mechanics, profile.bead, profile.material, profile.instrument))
-    _PROFILES[key] = profile
-    return _short_piece(key)
+    return _short_piece(_Written(repr(profile), profile))
+
+
+@lru_cache(maxsize=32)
+def _short_piece(written: _Written) -> tuple[Piece, Times] | None:
+    from agent.errors import AgentError
+    from agent.pieces import PIECES
+
+    try:
+        piece = PIECES[SHORT_PIECE](written.profile)
+        return piece, times_of(piece, written.profile)
+    except AgentError:  # travel or angle not known: 'outlook' and 'lay' say what is missing
+        return None
 
 
 def pool(

@@ -397,7 +397,7 @@ def test_saving_over_keeps_what_was_edited_in_the_file(world: World) -> None:
 def test_halt_is_heard_at_a_question(world: World) -> None:
     told = world.run("gauge", "travel-belt", clear="halt")
     assert told.code == 1
-    assert "halted" in told.text
+    assert "emergency word was sent in answer to a question" in told.text
     assert world.controller.halted
     assert world.bench.halted
 

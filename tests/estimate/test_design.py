@@ -151,3 +151,16 @@ def test_a_lean_of_the_wrong_sign_would_be_seen() -> None:
 def test_a_narrow_tolerance_costs_no_less_than_a_wide_one() -> None:
     counts = [len(fresh(heron(s, a)).asks) for s, a in ((0.2, 0.2), (0.1, 0.1), (0.05, 0.05))]
     assert counts == sorted(counts)
+
+
+def test_minutes_of_the_short_piece_are_those_of_the_settings_at_hand() -> None:
+    fast = heron()
+    before = short_piece(fast)
+    usual = fast.settings["acceleration.print"]
+    slowly = replace(usual, setting=replace(usual.setting, value=100.0))
+    slow = {**fast.settings, "acceleration.print": slowly}
+    after = short_piece(replace(fast, settings=slow))
+    assert before is not None
+    assert after is not None
+    assert after[1].laying > 1.2 * before[1].laying
+    assert after[0].size == before[0].size

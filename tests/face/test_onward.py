@@ -52,14 +52,15 @@ def test_without_a_machine_the_line_that_attaches_one_is_named(
 
 
 def test_the_only_port_is_named_and_of_two_none(
-    stage: Staged, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    stage: Staged, capsys: pytest.CaptureFixture[str]
 ) -> None:
     at = stage(at="port")
     ports = [PortInfo(name, "", None, None, None, None) for name in ("/dev/tty A", "/dev/ttyB")]
     for count, line in ((1, "--port '/dev/tty A'"), (2, "--port PORT")):
         found = tuple(ports[:count])
-        monkeypatch.setattr("agent.wire.listing.list_ports", lambda found=found: found)
-        assert told(at, "ports", capsys=capsys) == f"Next: plumbelt {line}\n"
+        with pytest.MonkeyPatch.context() as patch:  # ends before that of the stage
+            patch.setattr("agent.wire.listing.list_ports", lambda found=found: found)
+            assert told(at, "ports", capsys=capsys) == f"Next: plumbelt {line}\n"
 
 
 def test_with_a_machine_its_own_next_step_is_named(
