@@ -66,7 +66,7 @@ def test_plan_and_line_mean_the_same_number(value: float, digits: int, unit: flo
     assert "e" not in line
     assert line != "-0"
     assert float(line) * rule.factor(read) == pytest.approx(sent, abs=1e-9)
-    assert rule.sendable(sent, read) == pytest.approx(sent, abs=1e-12)
+    assert rule.sendable(sent, read) == pytest.approx(sent, rel=1e-15, abs=1e-12)
 
 
 def test_a_reading_per_minute_tells_two_speeds_apart_by_its_snapshot() -> None:
