@@ -175,17 +175,18 @@ def make_plan(
         for f in findings
         if f.level != "warn" and f.key in kept and (origin == "new" or f.mechanical)
     ]
+    lines = _lines(family, changes, readback)
     return Plan(
         machine=machine,
         family=readback.family,
         identity=readback.identity,
         changes=changes,
-        lines=_lines(family, changes, readback),
+        lines=lines,
         snapshot=snapshot_digest(readback),
         warnings=(
             *(str(f) for f in findings if f.level == "warn" and f.key in kept),
             *_too_small(readback, wanted, same),
-            *_storing(family, changes),
+            *_storing(family, changes, lines),
         ),
         asks=tuple(str(f) for f in asked),
         retype=tuple(dict.fromkeys(f.key for f in asked if f.retype)),
@@ -205,12 +206,16 @@ def _lines(family: Family, changes: Iterable[Change], readback: Readback) -> tup
     return tuple(lines)
 
 
-def file_lines(family: Family, changes: Iterable[Change]) -> tuple[str, ...]:
-    """Lines for the controller's own file, where its store word does not cover the settings."""
+def file_lines(family: Family, changes: Iterable[Change], lines: Iterable[str]) -> tuple[str, ...]:
+    """Those of the changes' lines that belong into the controller's own file, because its store
+    word does not cover them."""
     if family.words.covers_steps:
         return ()
-    lines = (family.file_line(change.key, change.new) for change in changes)
-    return tuple(line for line in lines if line is not None)
+    return tuple(
+        line
+        for change, line in zip(changes, lines, strict=True)
+        if family.file_line(change.key, change.new) is not None
+    )
 
 
 def _bent(finding: Finding, origin: Origin) -> bool:
@@ -257,13 +262,15 @@ def _too_small(readback: Readback, wanted: Mapping[str, float], same: list[str])
     )
 
 
-def _storing(family: Family, changes: tuple[Change, ...]) -> tuple[str, ...]:
+def _storing(
+    family: Family, changes: tuple[Change, ...], lines: tuple[str, ...]
+) -> tuple[str, ...]:
     """What the family's way of storing means for this plan."""
     if not changes:
         return ()
     if family.words.writing_stores:
         return ("this controller has no trial stage: writing is storing, at once and for good",)
-    lines = file_lines(family, changes)
+    lines = file_lines(family, changes, lines)
     if not lines:
         return ()
     return (

@@ -131,7 +131,7 @@ def refuse_no_store(family: Family, plan: Plan) -> None:
             "This controller stores as it writes: there is nothing left to store",
             remedy="Switch it off and on and read back to prove it",
         )
-    lines = file_lines(family, plan.changes)
+    lines = file_lines(family, plan.changes, plan.lines)
     if lines or family.words.store is None:
         raise Refused(
             "This controller's store word does not cover these settings",

@@ -80,7 +80,7 @@ def write(
     return replace(
         outcome,
         notes=(*outcome.notes, *why, *last.trouble),
-        hand_over=file_lines(family, plan.changes),
+        hand_over=file_lines(family, plan.changes, plan.lines),
         kept_by=family.words.kept_by,
     )
 

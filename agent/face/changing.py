@@ -323,7 +323,7 @@ def edit_file(desk: Desk) -> None:
     done = desk.session.bench.done
     if done is None or family.words.writing_stores or family.words.covers_steps:
         return
-    lines = file_lines(family, done.changes)
+    lines = file_lines(family, done.changes, done.lines)
     desk.screen.say("These lines belong into the controller's own file:")
     for line in lines:
         desk.screen.say(f"    {line}")

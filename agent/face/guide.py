@@ -321,7 +321,8 @@ def keep(desk: Desk) -> Step | None:
     if session.bench.done is not None and (words.store is None or not words.covers_steps):
         from agent.change.plan import file_lines
 
-        lines = " | ".join(file_lines(session.contact.family, session.bench.done.changes))
+        done = session.bench.done
+        lines = " | ".join(file_lines(session.contact.family, done.changes, done.lines))
         return Step(
             "prove power",
             f"This controller's store word does not keep steps. Put into its file: {lines}. Then"

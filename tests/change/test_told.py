@@ -248,7 +248,7 @@ def test_a_plan_says_all_of_itself(name: str, pinned: Pinned) -> None:
         said += [
             str(plan),
             *_plain(plan.to_plain()),
-            f"lines {file_lines(bench.family, plan.changes)}",
+            f"lines {file_lines(bench.family, plan.changes, plan.lines)}",
         ]
         assert Plan.from_plain(json.loads(json.dumps(plan.to_plain()))) == plan
     pinned(f"change/plan-{name}", "\n".join(said))

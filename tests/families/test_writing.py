@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from agent.change.plan import file_lines, make_plan
 from agent.errors import Refused
 from agent.families import FAMILIES
 from agent.model.exact import number as plain_number
@@ -151,3 +152,12 @@ def test_printed_values_come_back(numbers: list[float], decimals: int) -> None:
     read = FAMILIES["replay"].parse([f"echo: M92 {printed}"])
     assert [s.value for s in read.settings.values()] == numbers
     assert {s.digits for s in read.settings.values()} == {decimals}
+
+
+def test_of_several_extruders_the_line_for_the_file_holds_all() -> None:
+    """One with the value of the second alone would set the first when the controller starts."""
+    family = FAMILIES["script"]
+    made = make_plan(reading("script"), {"steps_per_mm.e1": 425.2}, family, machine="heron")
+    assert made.lines == ("M92 E420:425.2",)
+    assert file_lines(family, made.changes, made.lines) == made.lines
+    assert "M92 E420:425.2" in made.warnings[-1]
