@@ -118,7 +118,7 @@ def help_page(ctx: click.Context, desk: Desk, /, topic: str | None, man: bool) -
     elif topic in verbs:
         tree = ctx.find_root().command
         assert isinstance(tree, click.Group)
-        inner = click.Context(tree.commands[topic], info_name=topic)
+        inner = click.Context(tree.commands[topic], ctx.find_root(), info_name=topic)
         page = inner.get_help()
         screen.answer({"topic": topic, "page": page}, lambda: click.echo(page))
     else:

@@ -37,18 +37,19 @@ def manual(tree: click.Group) -> str:
         *_paragraphs(cautions_text()),
         ".SH COMMANDS",
     ]
-    return "\n".join([*head, *_commands(tree, ""), *_rest()]) + "\n"
+    root = click.Context(tree, **tree.context_settings)  # options are named as it names them
+    return "\n".join([*head, *_commands(tree, root, ""), *_rest()]) + "\n"
 
 
-def _commands(group: click.Group, before: str) -> Iterator[str]:
+def _commands(group: click.Group, root: click.Context, before: str) -> Iterator[str]:
     for name, command in sorted(group.commands.items()):
         words = f"{before}{name}"
         if isinstance(command, click.Group):
-            yield from _commands(command, f"{words} ")
+            yield from _commands(command, root, f"{words} ")
             continue
         if command.hidden:
             continue
-        context = click.Context(command, info_name=words)
+        context = click.Context(command, root, info_name=words)
         usage = " ".join(command.collect_usage_pieces(context))
         yield f".SS {_roff(f'{words} {usage}')}"
         yield from _paragraphs(command.help or "")

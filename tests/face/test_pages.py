@@ -82,7 +82,12 @@ def test_a_page_flows_in_a_narrow_window_and_drawings_and_lists_stay() -> None:
 
 def test_what_a_user_types_has_one_name() -> None:
     """It is a command: the code's own word for it is on no page that a user reads."""
-    pages = [command.get_help(click.Context(command)) for _, command in verbs()]
+    pages = [
+        command.get_help(
+            click.Context(command, click.Context(plumbelt, **plumbelt.context_settings))
+        )
+        for _, command in verbs()
+    ]
     pages += [README.read_text(encoding="utf-8"), *(page for _, page in TOPICS.values())]
     pages += [title for title, _ in TOPICS.values()] + [line for _, line in PLACES.values()]
     assert not [page for page in pages if re.search(r"\bverbs?\b", page, re.IGNORECASE)]
