@@ -190,5 +190,6 @@ def test_the_number_of_points_and_their_uncertainty_are_bounded():
 def test_the_short_way_of_few_and_of_many_places():
     assert short_path({}) == ()
     assert short_path({"a": (0, 0), "b": (5, 0)}) == ("a", "b")
+    assert short_path({"a": (0, 0), "b": (9, 0), "c": (5, 0)}) == ("a", "c", "b")
     row = {str(n): (10.0 * ((n * 3) % 8), 0.0) for n in range(8)}  # 0 30 60 10 40 70 20 50
     assert [row[name][0] for name in short_path(row)] == [0, 10, 20, 30, 40, 50, 60, 70]
