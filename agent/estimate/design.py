@@ -31,7 +31,6 @@ from agent.estimate.observation import (
     Noise,
     Observations,
     Unknowns,
-    noise_of,
     observe,
 )
 from agent.estimate.parameters import PUBLIC, public_unit
@@ -395,19 +394,19 @@ def linear(
     survey: Survey, readings: tuple[Reading, ...], examined: Examined | None
 ) -> tuple[Observations, Unknowns, Array]:
     """All readings, what they rest on, and the Jacobian (f, k) at what is known of that."""
-    noise = noise_of(survey) if survey.readings else _stated(survey)
+    noise = _stated(survey) if examined is None else examined.fit.observations.noise
     obs, unknowns = observe(replace(survey, readings=readings), noise)
     p = unknowns.mean.copy()
     if examined is not None:
         obs, unknowns = sized(obs, unknowns, examined.spread.form, examined.spread.grade)
         known = dict(zip(examined.fit.unknowns.names, examined.fit.p, strict=True))
         p = np.array([known.get(n, x) for n, x in zip(unknowns.names, p, strict=True)])
-    n = len(survey.readings)
-    fit = described(obs, unknowns, p)
-    fit = replace(fit, cov=posterior(fit.J[:n], obs.independent[:n], unknowns.u))
-    if (curved := bent(fit)) is not None:
-        obs, unknowns = curved
-        p = np.append(p, np.zeros(len(unknowns.names) - len(p)))
+    fit = described(obs, unknowns, p, read=len(survey.readings))
+    curved = bent(fit)
+    if curved is None:
+        return obs, unknowns, fit.J
+    obs, unknowns = curved
+    p = np.append(p, np.zeros(len(unknowns.names) - len(p)))
     return obs, unknowns, obs.predict(p)[1]
 
 

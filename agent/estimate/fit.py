@@ -165,15 +165,21 @@ def _inside(theta: float, p: Array, step: Array) -> float:
 
 
 def described(
-    observations: Observations, unknowns: Unknowns, p: Array, cov: Array | None = None
+    observations: Observations,
+    unknowns: Unknowns,
+    p: Array,
+    cov: Array | None = None,
+    *,
+    read: int | None = None,
 ) -> Fit:
     """The fit at the unknowns p: prediction, Jacobian, covariance; all variances as stated.
 
-    cov: covariance (k, k) to give it instead of the one that follows.
+    cov   covariance (k, k) to give it instead of the one that follows
+    read  how many readings, from the first, tell of the unknowns; the others are only planned
     """
     y, J = observations.predict(p)
     if cov is None:
-        cov = posterior(J, observations.independent, unknowns.u)
+        cov = posterior(J[:read], observations.independent[:read], unknowns.u)
     return Fit(unknowns, observations, p, cov, J, y, np.full(len(p), coverage_factor(math.inf)))
 
 
