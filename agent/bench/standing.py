@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Any, Final
 
 from agent.bench.value import Bench
+from agent.model.exact import several
 from agent.model.roles import WANTED
 
 #: Settings that are named one by one; more are counted.
@@ -82,9 +83,11 @@ def _readings(bench: Bench) -> Iterator[str]:
     if count:
         since = f", begun {bench.begun_at[:16].replace('T', ' ')}" if bench.begun_at else ""
         solved = "solved" if now.solved else "not solved yet"
-        told, them = ("1 reading", "it") if count == 1 else (f"{count} readings", "them")
-        verb = "is" if count == 1 else "are"
-        yield f"{told} of this state {verb} at hand ({solved}{since}); 'begin' sets {them} aside."
+        are, them = ("is", "it") if count == 1 else ("are", "them")
+        yield (
+            f"{several(count, 'reading')} of this state {are} at hand ({solved}{since});"
+            f" 'begin' sets {them} aside."
+        )
     if unread:
         yield f"Laid and not read yet: {', '.join(unread)}."
 

@@ -14,7 +14,7 @@ from agent.errors import Declined, LinkFailed, Refused
 from agent.face import tables
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json, number_from
-from agent.model.exact import in_full, same
+from agent.model.exact import in_full, same, several
 from agent.work.laying import SWITCH_OFF
 
 if TYPE_CHECKING:
@@ -453,6 +453,6 @@ def begin(desk: Desk, /) -> None:
     desk.screen.answer(
         {"set_aside": count},
         lambda: desk.screen.say(
-            f"A new tune; {'1 reading was' if count == 1 else f'{count} readings were'} set aside."
+            f"A new tune; {several(count, 'reading')} {'was' if count == 1 else 'were'} set aside."
         ),
     )

@@ -35,6 +35,7 @@ from agent.face.options import (
 )
 from agent.face.pressing import pressed
 from agent.face.seating import Seat, Step, Values, believed, offered_by_bench, read_one
+from agent.model.exact import several
 from agent.pieces.catalogue import CATALOGUE
 
 if TYPE_CHECKING:
@@ -294,7 +295,7 @@ def take_profile(desk: Desk, name: str | None) -> None:
 def take_file(desk: Desk, path: Path) -> None:
     """Take up the readings of the file `path`, which stays as it is."""
     count = desk.session.readings.take_file(path)
-    words = "1 reading" if count == 1 else f"{count} readings"
+    words = several(count, "reading")
     desk.screen.say(f"{words} of {path} taken up." if count else f"Nothing in {path} is new.")
 
 

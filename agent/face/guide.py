@@ -18,6 +18,7 @@ from agent.face import short
 from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
 from agent.face.words import shown
+from agent.model.exact import several
 from agent.model.feature import length
 from agent.pieces.catalogue import CATALOGUE
 
@@ -186,7 +187,7 @@ def measure(desk: Desk) -> Step | None:
         return Step(f"gauge {MOVES} --enough", _moves_why(desk, wished))
     if any(one.name == first.piece for one in now.laid):
         left = sum(wish.piece == first.piece for wish in wished)
-        told = "1 feature is" if left == 1 else f"{left} features are"
+        told = f"{several(left, 'feature')} {'is' if left == 1 else 'are'}"
         doubt = _doubt(desk)
         why = doubt or f"The {first.piece} is laid; {told} worth reading."
         return Step(f"gauge {first.piece} --enough", why)
@@ -201,7 +202,7 @@ def measure(desk: Desk) -> Step | None:
 
 def _moves_why(desk: Desk, wished: Sequence[short.Wish]) -> str:
     moves = [wish for wish in wished if wish.piece == MOVES]
-    count = "1 move" if len(moves) == 1 else f"{len(moves)} moves"
+    count = several(len(moves), "move")
     if desk.session.now.follows is not None:
         return (
             f"Now measure again and compare with what was expected: first {count}."

@@ -17,6 +17,7 @@ from agent.face.cabling import joined, port_options
 from agent.face.desk import Desk, at_desk
 from agent.face.onward import note_next
 from agent.face.options import Verb, as_json
+from agent.model.exact import several
 
 #: Lines of damage, and of notes, that are shown of one reading.
 MOST_SHOWN: Final = 6
@@ -239,7 +240,7 @@ def show_state(desk: Desk, readback: Readback) -> None:
 
 def _more(count: int) -> str:
     """How many lines of a reading are not settings."""
-    return f"{'1 more line' if count == 1 else f'{count} more lines'} ('--all' shows them)."
+    return f"{several(count, 'more line')} ('--all' shows them)."
 
 
 def show_damage(desk: Desk, readback: Readback) -> None:

@@ -14,7 +14,7 @@ import click
 
 from agent.errors import BadInput, Problem
 from agent.face.desk import Desk, keep_json
-from agent.model.exact import LEAST_OF_USE, MOST_OF_USE
+from agent.model.exact import LEAST_OF_USE, MOST_OF_USE, several
 
 if TYPE_CHECKING:  # older releases of click are not generic at run time
     _FloatType = click.ParamType[float]
@@ -187,9 +187,8 @@ def _typed(ctx: click.Context) -> str:
 
 def wrong_line(problems: list[Problem], verb: str) -> BadInput:
     """All mistakes of one command line."""
-    count = "1 error" if len(problems) == 1 else f"{len(problems)} errors"
     return BadInput(
-        f"{count} in the line for '{verb}'",
+        f"{several(len(problems), 'error')} in the line for '{verb}'",
         problems=problems,
         remedy=f"'{verb} --help' shows what it takes. Nothing was done",
     )

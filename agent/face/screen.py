@@ -203,14 +203,15 @@ class Screen:
 
     def say(self, text: str = "") -> None:
         """Text for people, wrapped at words; lines that start with a blank are kept as they are."""
-        stream = self._held or (sys.stderr if self.json else sys.stdout)
-        stream.write(ranked(wrapped(text, _text_width()), self.colours) + "\n")
-        stream.flush()
+        self._write_out(ranked(wrapped(text, _text_width()), self.colours) + "\n")
 
     def quote(self, text: str) -> None:
         """Lines of a file as they stand in it, moved in by two blanks and never wrapped."""
+        self._write_out("".join(f"  {line}".rstrip() + "\n" for line in clean(text).split("\n")))
+
+    def _write_out(self, text: str) -> None:
         stream = self._held or (sys.stderr if self.json else sys.stdout)
-        stream.write("".join(f"  {line}".rstrip() + "\n" for line in clean(text).split("\n")))
+        stream.write(text)
         stream.flush()
 
     def complain(self, text: str) -> None:

@@ -14,6 +14,7 @@ from agent.face.cabling import port_options
 from agent.face.desk import Desk, at_desk
 from agent.face.linking import one_shot
 from agent.face.options import Verb, as_json
+from agent.model.exact import several
 
 SHELLS: Final = ("bash", "zsh", "fish")
 
@@ -84,7 +85,7 @@ def read_script(path: Path) -> list[tuple[int, str]]:
             problems.append(Problem(str(path), number, words[0], "not in a script: use --port"))
         lines.append((number, shlex.join(words)))
     if problems:
-        count = "1 error" if len(problems) == 1 else f"{len(problems)} errors"
+        count = several(len(problems), "error")
         raise BadInput(f"{count} in {path}", problems=problems, remedy="Nothing was carried out")
     return lines
 

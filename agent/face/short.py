@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 from agent.bench.rounds import MOVES, Round
 from agent.errors import AgentError
 from agent.face.words import shown
+from agent.model.exact import several
 from agent.model.feature import length
 from agent.model.roles import WANTED
 from agent.work.tuning import (
@@ -117,9 +118,7 @@ def foot(desk: Desk) -> tuple[str, str]:
     """
     if desk.session.now.follows is not None:
         left = len(wishes(desk))
-        words = (
-            f"proof: {left} reading{'s' if left != 1 else ''} left" if left else "proof: all read"
-        )
+        words = f"proof: {several(left, 'reading')} left" if left else "proof: all read"
         return words, words
     course = course_now(desk)
     if course is None:

@@ -15,7 +15,7 @@ from agent.face.options import Verb, as_json
 from agent.face.screen import Screen
 from agent.face.sketches import sketch
 from agent.face.words import most_helpful, reading_name, shown
-from agent.model.exact import DECIMALS
+from agent.model.exact import DECIMALS, several
 from agent.model.roles import scale_of
 from agent.model.settings import UNITS, Readback, Setting, kind_of, letter_of
 from agent.model.survey import Survey
@@ -185,7 +185,7 @@ def show_readings(screen: Screen, survey: Survey, solution: Solution, *, every: 
         return
     judged = list(zip(readings, solution.residuals, limits, strict=True))
     apart = [row for row in judged if row[1].outlier]
-    count = "1 reading" if len(judged) == 1 else f"{len(judged)} readings"
+    count = several(len(judged), "reading")
     if solution.goodness is not None:
         screen.say(_fit_words(solution.goodness))
     if not apart and solution.contradictory:
@@ -212,9 +212,9 @@ def _fit_words(goodness: Goodness) -> str:
         how = "the readings scatter less than the usual sizes of the budget"
     else:
         how = "the readings scatter as their stated uncertainties say"
-    count = "1 reading" if goodness.dof == 1 else f"{goodness.dof} readings"
     return (
-        f"Fit of the whole: chi-squared {goodness.statistic:.1f} for {count}"
+        f"Fit of the whole: chi-squared {goodness.statistic:.1f} for"
+        f" {several(goodness.dof, 'reading')}"
         f" (p = {goodness.p:.2g}): {how}."
     )
 

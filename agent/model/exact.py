@@ -56,6 +56,11 @@ def on_line(value: float, setting: Setting) -> str:
     return number(value / factor(setting), max(DECIMALS, setting.digits))
 
 
+def several(count: int, what: str) -> str:
+    """How many of what: `1 reading`, `3 readings`; `what` as it is called where it is one."""
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
 def number(value: float, places: int = DECIMALS) -> str:
     """`value` as controllers read it: no exponent, no superfluous zeros, never minus nought."""
     text = f"{value:z.{places}f}"

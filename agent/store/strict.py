@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from typing import Any, Final, Generic, Protocol, TypeVar
 
 from agent.errors import BadInput
-from agent.model.exact import LEAST_OF_USE
+from agent.model.exact import LEAST_OF_USE, several
 from agent.store.nodes import Items, Node, Pairs, Scalar, Sheet, compose, describe
 
 #: A file with more mistakes than these is of another kind; the rest is counted, not listed.
@@ -364,9 +364,8 @@ def _bad_input(sheet: Sheet) -> BadInput:
     found = sorted(sheet.problems, key=lambda problem: problem.line or 0)
     listed = found[:MOST_PROBLEMS]
     more = f", of which the first {MOST_PROBLEMS} are listed" if count > MOST_PROBLEMS else ""
-    errors = "1 error" if count == 1 else f"{count} errors"
     return BadInput(
-        f"{errors} in {sheet.source}{more}",
+        f"{several(count, 'error')} in {sheet.source}{more}",
         problems=listed,
         remedy="Correct the file. Nothing was done",
     )

@@ -14,6 +14,7 @@ from agent.face.report import changes, figures, fitting, measured
 from agent.face.report.certificate import overall
 from agent.face.report.tune import Tune
 from agent.face.words import shown
+from agent.model.exact import several
 from agent.model.roles import WANTED
 
 
@@ -46,8 +47,7 @@ def state_of(tunes: Sequence[Tune], unread: Sequence[tuple[Path, str]]) -> str:
     well = sum(_standing(tune) == _WELL for tune in tunes)
     told = f"Measured. {well} of {len(tunes)} are in tolerance with certainty."
     if unread:
-        files = "1 file" if len(unread) == 1 else f"{len(unread)} files"
-        told += f" {files} could NOT be solved."
+        told += f" {several(len(unread), 'file')} could NOT be solved."
     return told
 
 

@@ -15,6 +15,7 @@ from agent.face.screen import clean
 from agent.face.shop import sheets
 from agent.face.shop.sheets import Drifts, Sheet
 from agent.face.words import shown
+from agent.model.exact import several
 from agent.workshop.capability import Capability
 from agent.workshop.comparison import Verdict
 from agent.workshop.fleet import Machine
@@ -156,7 +157,7 @@ def summary(found: Sequence[Machine], today: date) -> str:
         counts[machine.standing] += 1
     told = ", ".join(f"{count} {state}" for state, count in counts.items() if count)
     waiting = sum(bool(m.open) for m in found)
-    count = f"{len(found)} machine" + ("" if len(found) == 1 else "s")
+    count = several(len(found), "machine")
     return (
         f"{count}: {told or 'none'}; {len(due_now(found, today))} due; "
         f"{waiting} with something open."
