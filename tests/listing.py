@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Mapping
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -11,8 +12,7 @@ import numpy as np
 
 def number(value: float, decimals: int = 4) -> str:
     """A number in fixed decimals, never `-0`."""
-    text = f"{value:.{decimals}f}"
-    return text.lstrip("-") if not text.strip("-0.") else text
+    return f"{value:z.{decimals}f}"
 
 
 def inline(value: Any, decimals: int = 4) -> str:
@@ -38,3 +38,41 @@ def inline(value: Any, decimals: int = 4) -> str:
 def listing(values: Iterable[Any], decimals: int = 4) -> str:
     """Each value on a line of its own."""
     return "\n".join(inline(value, decimals) for value in values)
+
+
+def digits(value: float | None, places: int = 5) -> str:
+    """A number with fixed decimals; what is open or endless by its word, far numbers by their size.
+
+    Numbers of a million and more stand for 'nothing known'.
+    """
+    if value is None:
+        return "open"
+    if math.isnan(value) or math.isinf(value):
+        return str(value)
+    if abs(value) >= 1e6:
+        return "huge"
+    text = number(value, places)
+    return text if text.strip("0.") else "0"
+
+
+def row(values: Iterable[float | None], places: int = 5) -> str:
+    return " ".join(digits(value, places) for value in values)
+
+
+def leaves(value: Any, name: str = "") -> Iterator[str]:
+    """Every value of a nest of dataclasses, mappings and lists, one a line, by its path."""
+    inside: Iterable[tuple[Any, Any]]
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        inside = ((f.name, getattr(value, f.name)) for f in dataclasses.fields(value))
+        if type(value).__name__ not in name:
+            name = f"{name}({type(value).__name__})"
+    elif isinstance(value, Mapping):
+        inside = value.items()
+    elif isinstance(value, Sequence) and not isinstance(value, str):
+        inside = enumerate(value)
+    else:
+        text = digits(value) if isinstance(value, float) else repr(value)
+        yield f"{name} = {text}"
+        return
+    for key, part in inside:
+        yield from leaves(part, f"{name}.{key}")

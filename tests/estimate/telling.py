@@ -24,7 +24,7 @@ from agent.estimate.spread import spread
 from agent.estimate.standing import askew, outside, standing, verdict
 from agent.model.geometry import Array
 from agent.model.survey import Survey
-from tests.digits import digits, leaves, row
+from tests.listing import digits, leaves, row
 
 #: Every combination that is told of.
 COMBINATIONS = (

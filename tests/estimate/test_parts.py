@@ -77,10 +77,10 @@ from agent.model.profile import Instrument, SavedSetting, Tolerance
 from agent.model.roles import WANTED
 from agent.model.settings import Event, Readback, Setting
 from agent.model.survey import BeltRun, Check, Conditions, Survey
-from tests.digits import digits, row
 from tests.estimate.benches import GOOD, OFF, SURVEYS, UPRIGHT
 from tests.estimate.cases import codes
 from tests.estimate.telling import figures
+from tests.listing import digits, row
 from tests.pinned import Pinned
 
 

@@ -48,7 +48,7 @@ from agent.model.roles import ROLES, Axes, Role
 from agent.model.settings import POSITIVE, UNITS, Readback, Setting, kind_of, letter_of
 from agent.model.survey import BeltRun
 from agent.model.wording import USUAL_WORDING
-from tests.digits import digits, leaves, row
+from tests.listing import digits, leaves, row
 from tests.pinned import Pinned
 
 
