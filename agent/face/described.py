@@ -49,7 +49,7 @@ def parameters(survey: Survey, solution: Solution) -> Table:
                 words.spread(p.expanded95),
                 words.spread(2 * p.prior_u),
                 "readings" if p.determined else "assumption",
-                interval(p.value, p.expanded95, 2 * p.prior_u, 15) if p.prior_u > 0 else "stated",
+                interval(p.value, p.expanded95, 2 * p.prior_u) if p.prior_u > 0 else "stated",
                 verdict(name, p, solution, survey),
             )
         )

@@ -1,55 +1,45 @@
-"""Pictures of plain characters for the terminal: intervals, residuals, belt runs, drift.
+"""Pictures of plain characters for the terminal: intervals, residuals, belt runs.
 
-Every function returns lines of at most `width` characters, in ASCII and without colour: what a
+Every function returns lines of at most `WIDTH` characters, in ASCII and without colour: what a
 mark means is said by its shape and by words beside it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from agent.estimate.belt_run import BeltRun as Evaluated
-    from agent.estimate.drift import Dated, Drift
     from agent.estimate.solution import Residual
     from agent.model.survey import BeltRun
 
-#: Widest picture, characters: a terminal of the least size.
-WIDTH: Final = 80
+#: Widest picture, characters: a terminal of the least size, moved in by a blank.
+WIDTH: Final = 79
 
 #: Width of a drawn interval, characters; odd, so that zero has a place of its own.
-INTERVAL_WIDTH: Final = 21
+INTERVAL_WIDTH: Final = 15
+
+#: Rows of a diagram, without its title and its axis.
+_ROWS: Final = 9
+
+#: What stands beside a reading that fits no other.
+_OUTLIER: Final = "  read again"
 
 #: Characters kept on the left of a diagram for the numbers of its upright axis.
 _MARGIN: Final = 9
 
 
-@dataclass(frozen=True, slots=True)
-class Bar:
-    """One value with its interval, all in one unit."""
-
-    name: str
-    value: float
-    half: float  #: half width of the 95 % interval
-    reach: float  #: the drawn line goes from -reach to +reach
-    figures: str = ""  #: value and interval in digits
-    note: str = ""  #: what follows from it
-
-
-def interval(value: float, half: float, reach: float, width: int = INTERVAL_WIDTH) -> str:
+def interval(value: float, half: float, reach: float) -> str:
     """A value with its interval on a line from -reach to +reach: `:` is zero, `o` the value.
 
-    What lies outside is drawn as an arrow at the edge.  Raises ValueError for a reach that is not
-    positive.
+    What lies outside is drawn as an arrow at the edge.
     """
-    if not reach > 0:
-        raise ValueError(f"reach must be positive, not {reach!r}")
+    width = INTERVAL_WIDTH
     middle = width // 2
 
     def place(x: float) -> int:
-        return middle + round(max(-1.2, min(1.2, x / reach)) * middle)
+        return middle + round(x / reach * middle)
 
     row = [" "] * width
     row[middle] = ":"
@@ -60,50 +50,30 @@ def interval(value: float, half: float, reach: float, width: int = INTERVAL_WIDT
     return "".join(row)
 
 
-def bars(rows: Sequence[Bar], width: int = WIDTH) -> list[str]:
-    """Each value with its interval on a line of its own; all lines of one length scale alike."""
-    if not rows:
-        return []
-    name, figures, note = (
-        max(len(text) for text in column)
-        for column in zip(*((row.name, row.figures, row.note) for row in rows), strict=True)
-    )
-    room = max(9, min(width - name - figures - note - 6, 41))
-    room -= 1 - room % 2  # odd
-    return [
-        f"{row.name:<{name}}  {row.figures:>{figures}}  "
-        f"{interval(row.value, row.half, row.reach, room)}  {row.note}".rstrip()[:width]
-        for row in rows
-    ]
-
-
 def residuals(
     names: Sequence[str],
     found: Sequence[Residual],
     limits: Sequence[float | None],
-    width: int = WIDTH,
-    *,
-    words: str = "read again",
 ) -> list[str]:
     """Readings against the estimate: within `( )` they fit, `o` is what is left.
 
     limits  how far each may be off and still fit; None where nothing could gainsay it
 
-    An outlier is drawn as `#` and has `words` beside it.
+    An outlier is drawn as `#` and has words beside it.
     """
     if not found:
         return []
     halves = [limit or 0.0 for limit in limits]
     reach = max(max(abs(r.residual), h) for r, h in zip(found, halves, strict=True)) * 1.05 or 1.0
     wide = min(max(map(len, names)), 20)
-    room = max(width - wide - 15 - (len(words) + 2), 9) // 2 * 2 - 1
+    room = (WIDTH - wide - 15 - len(_OUTLIER)) // 2 * 2 - 1
     lines = [
         f"{name[:wide]:<{wide}} {r.residual:+z8.3f}  |{_held(r, half, reach, room)}|"
-        + (f"  {words}" if r.outlier else "")
+        + (_OUTLIER if r.outlier else "")
         for name, r, half in zip(names, found, halves, strict=True)
     ]
     foot = f"{'':<{wide}} {'mm':>8}  {_ends(f'{-reach:+.3f}', '0', f'{reach:+.3f}', room + 2)}"
-    return [line.rstrip()[:width] for line in (*lines, foot)]
+    return [line.rstrip() for line in (*lines, foot)]
 
 
 def _held(r: Residual, half: float, reach: float, room: int) -> str:
@@ -137,7 +107,7 @@ class Diagram:
     def __init__(
         self, x: tuple[float, float], y: tuple[float, float], columns: int, rows: int
     ) -> None:
-        self._x, self._y = _widened(x), _widened(y)
+        self._x, self._y = x, y
         self.columns, self.rows = columns, rows
         self._cells = [[" "] * columns for _ in range(rows)]
 
@@ -150,22 +120,16 @@ class Diagram:
         return round((high - y) / (high - low) * (self.rows - 1))
 
     def mark(self, x: float, y: float, sign: str) -> None:
-        """Put a sign where (x, y) lies; nothing outside the rectangle."""
-        column, row = self.column(x), self.row(y)
-        if 0 <= column < self.columns and 0 <= row < self.rows:
-            self._cells[row][column] = sign
+        """Put a sign where (x, y) lies; nothing above or below the rectangle."""
+        row = self.row(y)
+        if 0 <= row < self.rows:
+            self._cells[row][self.column(x)] = sign
 
     def curve(self, of: Callable[[float], float], sign: str) -> None:
         low, high = self._x
         for column in range(self.columns):
             x = low + (high - low) * column / (self.columns - 1)
             self.mark(x, of(x), sign)
-
-    def upright(self, x: float, low: float, high: float, sign: str = "|") -> None:
-        for row in range(max(self.row(high), 0), min(self.row(low), self.rows - 1) + 1):
-            column = self.column(x)
-            if 0 <= column < self.columns:
-                self._cells[row][column] = sign
 
     def level(self, y: float, sign: str = "-") -> None:
         row = self.row(y)
@@ -187,12 +151,6 @@ class Diagram:
         return lines
 
 
-def _widened(ends: tuple[float, float]) -> tuple[float, float]:
-    """A range with some length."""
-    low, high = ends
-    return (low, high) if high > low else (low - 0.5, high + 0.5)
-
-
 def _around(values: Sequence[float]) -> tuple[float, float]:
     """A range that holds all values with a little air, and zero unless it is far away."""
     low, high = min(values), max(values)
@@ -211,7 +169,7 @@ def marks_of(run: BeltRun) -> Iterator[tuple[float, float, bool]]:
         yield commanded, measured - commanded, ahead
 
 
-def belt_run(run: BeltRun, found: Evaluated, width: int = WIDTH, height: int = 16) -> list[str]:
+def belt_run(run: BeltRun, found: Evaluated) -> list[str]:
     """Error along a belt run: `o` going forward, `x` going back, `.` the fitted line and sine."""
     marks = list(marks_of(run))
     xs = [x for x, _, _ in marks]
@@ -219,8 +177,8 @@ def belt_run(run: BeltRun, found: Evaluated, width: int = WIDTH, height: int = 1
     diagram = Diagram(
         (min(xs), max(xs)),
         _around([*ys, *(found.error_at(x) for x in xs)]),
-        width - _MARGIN,
-        max(height - 3, 5),
+        WIDTH - _MARGIN,
+        _ROWS,
     )
     diagram.level(0.0)
     diagram.curve(found.error_at, ".")
@@ -229,38 +187,4 @@ def belt_run(run: BeltRun, found: Evaluated, width: int = WIDTH, height: int = 1
     back = "" if all(ahead for _, _, ahead in marks) else "  x read going back"
     title = f"error, mm: o read{' going forward' if back else ''}{back}  . fitted"
     lines = diagram.lines(f"{min(xs):g}", f"commanded {max(xs):g} mm")
-    return [line[:width] for line in (title, *lines)]
-
-
-def drift(
-    results: Sequence[Dated],
-    found: Drift | None,
-    dates: tuple[str, str],
-    *,
-    unit: str = "",
-    width: int = WIDTH,
-    height: int = 14,
-) -> list[str]:
-    """Dated results with their 95 % bars, and the fitted line where there is one.
-
-    `dates`: what stands under the first and the last day.  No lines without results.
-    """
-    if not results:
-        return []
-    days = [r.day for r in results]
-    ends = [r.value + side * 2 * r.u for r in results for side in (-1, 1)]
-    aside = 0.02 * (max(days) - min(days))
-    diagram = Diagram(
-        (min(days) - aside, max(days) + aside), _around(ends), width - _MARGIN, max(height - 3, 5)
-    )
-    diagram.level(0.0)
-    for r in results:
-        diagram.upright(r.day, r.value - 2 * r.u, r.value + 2 * r.u)
-    if found is not None:
-        diagram.curve(found.at, ".")
-    for r in results:
-        diagram.mark(r.day, r.value, "o")
-    title = f"{unit + ': ' if unit else ''}o result  | its 95 %" + (
-        "  . fitted line" if found is not None else ""
-    )
-    return [line[:width] for line in (title, *diagram.lines(*dates))]
+    return [line[:WIDTH] for line in (title, *lines)]

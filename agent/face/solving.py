@@ -180,7 +180,7 @@ def show_readings(screen: Screen, survey: Survey, solution: Solution, *, every: 
     if every:
         screen.show(described.residuals(readings, solution.residuals, limits))
         names = [reading_name(reading) for reading in readings]
-        for line in plots.residuals(names, solution.residuals, limits, width=79):
+        for line in plots.residuals(names, solution.residuals, limits):
             screen.say(f" {line}")
         return
     judged = list(zip(readings, solution.residuals, limits, strict=True))
@@ -229,7 +229,7 @@ def show_belt_runs(screen: Screen, survey: Survey, solution: Solution) -> None:
         zip(survey.belt_runs, solution.belt.runs, strict=True), start=1
     ):
         screen.heading(f"Run {number} over marks, {run.axis} axis")
-        for line in plots.belt_run(run, found, width=79, height=12):
+        for line in plots.belt_run(run, found):
             screen.say(f" {line}")
         screen.show(described.belt_run(run, found, solution.belt))
 
