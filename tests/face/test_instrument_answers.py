@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import queue
+import sys
 from collections.abc import Sequence
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from prompt_toolkit.application import create_app_session
+from prompt_toolkit.input import create_pipe_input
+from prompt_toolkit.output import DummyOutput
 
 from agent.errors import BadInput, LinkFailed
 from agent.face.desk import Desk
-from agent.face.pressing import open_instrument, pressed
+from agent.face.pressing import _shared_lines, open_instrument, pressed
 from agent.face.screen import Screen
 from agent.instruments.lines import Damaged, Failed, Measured
 from agent.instruments.reader import Doubled, Event
 from tests.face.bench import desk_at
+from tests.patience import PATIENCE
 
 GONE = LinkFailed("the cable is out", remedy="Put it in")
 
@@ -239,3 +244,61 @@ def test_a_rehearsal_has_an_instrument_of_its_own_and_nobody_else(
         open_instrument(Desk(), "rehearsal")
     with pytest.raises(BadInput):
         open_instrument(Desk(), "/dev/x nonsense")
+
+
+# -- at a terminal, and from a pipe -----------------------------------------------------------
+
+
+def at_a_terminal(
+    monkeypatch: pytest.MonkeyPatch, looks: Sequence[Look], typed: str = ""
+) -> tuple[str, Instrument]:
+    """The answer at a line editor into which `typed` is typed."""
+    instrument = Instrument(looks)
+    monkeypatch.setattr("agent.face.pressing.open_instrument", lambda desk, link: instrument)
+    monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: True))
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setenv("COLUMNS", "80")
+    desk = Desk(Screen(lambda question: "by hand"))
+    with create_pipe_input() as keys, create_app_session(input=keys, output=DummyOutput()):
+        keys.send_text(typed)
+        with pressed(desk, "tty"):
+            return desk.screen.ask("How long?", reading=True), instrument
+
+
+@pytest.mark.parametrize(
+    ("looks", "typed", "answer"),
+    [
+        ([[measured(20.01)]], "", "20.01"),
+        ([[], [Failed("ERR")], [], [measured(7.5)]], "", "7.5"),
+        ([], "19.98\r", "19.98"),
+        ([], "\x04", ""),  # Ctrl-D: no answer
+        ([[], GONE], "", "by hand"),
+    ],
+)
+def test_at_a_line_editor_too_whatever_comes_first_answers(
+    looks: list[Look], typed: str, answer: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    got, instrument = at_a_terminal(monkeypatch, looks, typed)
+    assert got == answer
+    assert instrument.asked == 1
+    assert instrument.closed == 1
+
+
+def test_lines_of_a_pipe_are_read_ahead_and_its_end_stays_its_end(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A reading may be waited for with a limit; other questions read the same lines."""
+    come: queue.Queue[str] = queue.Queue()
+    monkeypatch.setattr("sys.stdin", iter(come.get, ""))
+    lines = _shared_lines()
+    with pytest.raises(queue.Empty):
+        lines.get(0.001)
+    for line in (" 20.01 \n", "yes\n", "20.02\n", ""):
+        come.put(line)
+    assert lines.get(PATIENCE) == "20.01"
+    assert sys.stdin.readline() == "yes\n"
+    assert not sys.stdin.isatty()
+    assert _shared_lines().get(PATIENCE) == "20.02"  # the one reader goes on
+    assert [_shared_lines().get(PATIENCE) for _ in range(2)] == ["", ""]
+    assert [sys.stdin.readline() for _ in range(2)] == ["", ""]
+    assert lines.get(PATIENCE) == ""
