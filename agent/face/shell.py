@@ -105,17 +105,16 @@ def run_shell(desk: Desk, *, port: str | None = None) -> int:
     desk.in_shell = True
     desk.screen.say(GREETING)
     read = _reader(desk)
-    if port is not None:
-        from agent.face.main import run
-
-        code = run(["attach", port], desk)
-        if code:
-            desk.close()
-            return code
     typed, failed = sys.stdin.isatty(), 0
-    if typed and port is not None:
-        show_next(desk)
     try:
+        if port is not None:
+            from agent.face.main import run
+
+            code = run(["attach", port], desk)
+            if code:
+                return code
+            if typed:
+                show_next(desk)
         while True:
             try:
                 line = read()

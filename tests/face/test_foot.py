@@ -4,15 +4,33 @@ from __future__ import annotations
 
 import io
 import sys
+from collections.abc import Iterator
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from prompt_toolkit.application import create_app_session
+from prompt_toolkit.completion import CompleteEvent
+from prompt_toolkit.document import Document
+from prompt_toolkit.history import FileHistory, InMemoryHistory
+from prompt_toolkit.input import PipeInput, create_pipe_input
+from prompt_toolkit.output import ColorDepth, DummyOutput
 
 from agent.errors import LinkFailed
 from agent.face.desk import Desk, fitted, heater_sentence, words_of
 from agent.face.main import main, run, sentence, step_of
-from agent.face.shell import GREETING, leaves, offers, run_line, run_shell, split, wants_file
+from agent.face.shell import (
+    GREETING,
+    _questions,
+    editor,
+    leaves,
+    offers,
+    run_line,
+    run_shell,
+    split,
+    wants_file,
+)
 from agent.model.heat import Heat, Heats
 from agent.wire.exchange import State
 from agent.work.signals import Ended
@@ -265,6 +283,139 @@ def test_what_may_stand_behind_a_word(desk: Desk) -> None:
     assert names[:2] == ["strip", "rail"]
     assert wants_file(desk, ["run"], "")
     assert not wants_file(desk, ["lay"], "")
+
+
+def test_what_is_let_go_of_where_nothing_answered_at_the_port(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The record is closed and the workshop told, whatever ended the shell."""
+    closed: list[Desk] = []
+    monkeypatch.setattr(Desk, "close", lambda self: closed.append(self))
+    desk = desk_at()
+    assert piped(desk, "", monkeypatch, port="/dev/nothing-there") == 3
+    assert closed == [desk]
+
+
+def test_whoever_came_meanwhile_is_told_before_the_next_line(
+    desk: Desk, capsys: pytest.CaptureFixture[str]
+) -> None:
+    desk._presence = SimpleNamespace(  # type: ignore[assignment]
+        news=lambda: ["somebody has come to heron"], close=lambda: None
+    )
+    capsys.readouterr()
+    assert run_line(desk, "mechanics") == 0
+    assert capsys.readouterr().out.startswith("Warning: somebody has come to heron.\nheron: ")
+
+
+# --- lines of an editor --------------------------------------------------------------------------
+
+
+@pytest.fixture
+def keys(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[PipeInput]:
+    """What is typed at a terminal that shows nothing."""
+    monkeypatch.setattr(sys, "stdin", SimpleNamespace(isatty=lambda: True))
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path / "home"))
+    monkeypatch.setenv("COLUMNS", "80")
+    with create_pipe_input() as keys, create_app_session(input=keys, output=DummyOutput()):
+        yield keys
+
+
+def test_a_typed_session_asks_and_ends_well_whatever_failed_in_it(
+    keys: PipeInput, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """Ctrl-C at the prompt only drops the line; an answer is kept in no history."""
+    desk = desk_at()
+    keys.send_text("fly\rnothing\x03gauge travel\runderstood\r\x04mechanics\rquit\r")
+    assert run_shell(desk, port="memory://") == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert said.index("BEFORE THE MACHINE MOVES") < said.index("heron: gantry at 45")
+    assert "Next" in said, "at a terminal the next step is told after the attach"
+    history = (tmp_path / "home" / "history").read_text()
+    assert [line for line in history.splitlines() if line.startswith("+")] == [
+        "+fly",
+        "+gauge travel",
+        "+mechanics",
+        "+quit",
+    ]
+
+
+@pytest.mark.parametrize("asked", ["\r", "yes\r"])
+def test_a_shell_with_something_hot_is_left_only_by_a_yes(
+    asked: str, keys: PipeInput, desk: Desk, capsys: pytest.CaptureFixture[str]
+) -> None:
+    forge(desk, heater_state="on")
+    capsys.readouterr()
+    keys.send_text(f"quit\r{asked}mechanics\r\x04")
+    assert run_shell(desk) == 0
+    assert ("gantry at 45" in capsys.readouterr().out) == (asked == "\r")
+
+
+def test_the_foot_of_a_question_is_there_while_readings_are_taken(
+    keys: PipeInput, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk = desk_at()
+    widths: list[int] = []
+    foot_bar = desk.foot_bar
+    monkeypatch.setattr(desk, "foot_bar", lambda width: (widths.append(width), foot_bar(width))[1])
+    ask = _questions(desk)
+    keys.send_text("a\r")
+    assert (ask("?"), widths) == ("a", [])
+    desk.foot = lambda: ("nearly", "near")
+    keys.send_text("b\r")
+    assert ask("?") == "b"
+    assert set(widths) == {80}  # columns of that terminal
+
+
+def test_the_editor_keeps_history_and_looks_as_it_was_wished(
+    keys: PipeInput, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    desk = desk_at()
+    session = editor(desk)
+    assert isinstance(session.history, FileHistory)
+    assert session.history.filename == str(tmp_path / "home" / "history")
+    assert session.complete_while_typing is False  # Tab alone completes
+    assert session.color_depth is None
+    assert callable(session.message)
+    assert session.message() == "heron : "
+    assert callable(session.bottom_toolbar)
+    assert session.bottom_toolbar() == desk.foot_bar(80)
+    assert session.style is not None
+    assert ("danger", "reverse bold ansired") in session.style.style_rules
+    assert ("bottom-toolbar", "reverse") in session.style.style_rules
+    desk.screen.coloured = False
+    session = editor(desk)
+    assert session.color_depth == ColorDepth.DEPTH_1_BIT
+    assert session.style is not None
+    assert ("danger", "reverse bold") in session.style.style_rules
+    (tmp_path / "home").rmdir()
+    (tmp_path / "home").write_text("a file")
+    assert isinstance(editor(desk).history, InMemoryHistory)
+    assert "No history is kept" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("typed", "offered"),
+    [
+        ("readb", [("readback", -5)]),
+        ("  help  lea", [("lean", -3), ("lean-returns", -3)]),
+        ("solve rea", [("dings.yaml", 0)]),  # what is left of the name of a file
+        ("lay rea", []),
+    ],
+)
+def test_tab_offers_words_and_files(
+    typed: str,
+    offered: list[tuple[str, int]],
+    keys: PipeInput,
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+) -> None:
+    """How many characters before the cursor each takes the place of stands beside it."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "readings.yaml").touch()
+    completer = editor(desk_at()).completer
+    assert completer is not None
+    found = completer.get_completions(Document(typed), CompleteEvent())
+    assert [(one.text, one.start_position) for one in found] == offered
 
 
 # --- the installed command -----------------------------------------------------------------------
