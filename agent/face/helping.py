@@ -14,7 +14,7 @@ from agent.face.desk import Desk, at_desk
 from agent.face.options import Verb, as_json
 from agent.face.screen import hanging
 from agent.face.topics import TOPICS
-from agent.face.tree import grouped, meant
+from agent.face.tree import GROUPS, meant
 
 
 def complete_topic(
@@ -97,7 +97,7 @@ def help_page(ctx: click.Context, desk: Desk, /, topic: str | None, man: bool) -
 
         def show() -> None:
             screen.say("Commands ('COMMAND --help' tells more) and topics.")
-            for title, names in grouped(verbs).items():
+            for title, names in GROUPS.items():
                 screen.heading(title)
                 for name in names:
                     screen.say(f"{name:<12}  {verbs[name]}")

@@ -77,10 +77,10 @@ def run_line(desk: Desk, line: str) -> int:
         desk.offered = ""
     code = run(words, desk)
     desk.screen.json = False
-    if code == 0 and desk.in_shell:
+    if code == 0:
         if entered:
             show_next(desk, entered)
-        elif words and words[0] in LEADS_ON and "--json" not in words and sys.stdin.isatty():
+        elif words[0] in LEADS_ON and "--json" not in words and sys.stdin.isatty():
             name_next(desk)
     return code
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, MutableMapping
+from collections.abc import Iterable, Iterator, Mapping
 from importlib import import_module
 from typing import Any, Final
 
@@ -55,7 +55,7 @@ PLACES: Final[dict[str, tuple[str, str]]] = {
 }
 
 
-#: What verbs are for; those that stand nowhere here are listed last.
+#: What verbs are for, in the order of a job.
 GROUPS: Final[dict[str, tuple[str, ...]]] = {
     "Connect": ("ports", "attach", "detach", "readback", "send", "cool", "halt"),
     "Measure": ("outlook", "piece", "lay", "advance", "gauge", "marks", "feed"),
@@ -99,14 +99,6 @@ MEANT: Final[dict[str, str]] = {
 }
 
 
-def grouped(names: Iterable[str]) -> dict[str, list[str]]:
-    """`names` by what they are for, in the order of a job."""
-    left = set(names)
-    groups = {title: [n for n in group if n in left] for title, group in GROUPS.items()}
-    rest = sorted(left.difference(*GROUPS.values()))
-    return {title: found for title, found in {**groups, "More": rest}.items() if found}
-
-
 def meant(word: str, known: Iterable[str]) -> str:
     """The line that was likely meant by `word`; empty if nothing is near."""
     import difflib
@@ -127,7 +119,7 @@ class Tree(click.Group):
     """The verbs; the page that lists them brings none of them in."""
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        for title, names in grouped(self.list_commands(ctx)).items():
+        for title, names in GROUPS.items():
             with formatter.section(title):
                 formatter.write_dl([(name, PLACES[name][1]) for name in names])
 
@@ -142,7 +134,7 @@ class Tree(click.Group):
         raise click.UsageError(f"unknown command '{word}'.{hint}", ctx)
 
 
-class Verbs(MutableMapping[str, click.Command]):
+class Verbs(Mapping[str, click.Command]):
     """Commands by name; iterating tells the names and brings nothing in."""
 
     def __init__(self) -> None:
@@ -155,14 +147,6 @@ class Verbs(MutableMapping[str, click.Command]):
             command.short_help = PLACES[name][1]
             self._known[name] = command
         return self._known[name]
-
-    def __setitem__(self, name: str, command: click.Command) -> None:
-        self._known[name] = command
-        self._places.setdefault(name, "")
-
-    def __delitem__(self, name: str) -> None:
-        del self._places[name]
-        self._known.pop(name, None)
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._places)

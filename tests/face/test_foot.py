@@ -307,6 +307,38 @@ def test_whoever_came_meanwhile_is_told_before_the_next_line(
     assert capsys.readouterr().out.startswith("Warning: somebody has come to heron.\nheron: ")
 
 
+@pytest.mark.parametrize(
+    ("sits", "line", "named"),
+    [
+        (True, "readback", True),
+        (True, "readback --json", False),  # a program reads it
+        (True, "ports", False),  # leads to nothing here
+        (True, "readback nowhere.txt", False),  # failed
+        (False, "readback", False),  # nobody sits there
+    ],
+)
+def test_a_typed_line_that_leads_on_ends_with_what_comes_next(
+    sits: bool,
+    line: str,
+    named: bool,
+    desk: Desk,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setattr(sys, "stdin", SimpleNamespace(isatty=lambda: sits))
+    run_line(desk, line)
+    assert ("Next: " in capsys.readouterr().out) is named
+
+
+def test_enter_on_a_step_that_fails_leads_no_further(
+    desk: Desk, capsys: pytest.CaptureFixture[str]
+) -> None:
+    desk.offered = "undo"
+    assert run_line(desk, "") == 1
+    assert capsys.readouterr().out == "  undo\n"
+    assert desk.offered == ""
+
+
 # --- lines of an editor --------------------------------------------------------------------------
 
 

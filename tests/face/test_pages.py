@@ -137,7 +137,34 @@ def test_text_from_a_controller_cannot_move_the_cursor() -> None:
 def test_every_verb_stands_in_one_group() -> None:
     listed = [name for names in GROUPS.values() for name in names]
     assert len(listed) == len(set(listed))
-    assert set(plumbelt.commands) <= set(listed)
+    assert set(plumbelt.commands) == set(listed)
+
+
+def test_the_first_page_names_what_verbs_are_for_and_brings_none_of_them_in(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is there at once, because nothing that a verb needs is loaded for it."""
+    monkeypatch.setattr("agent.face.tree.brought_in", lambda place: pytest.fail(place))
+    assert run(["--help"]) == 0
+    page = capsys.readouterr().out.partition("\nConnect:\n")[2].splitlines()
+    told = [line.split(maxsplit=1) for line in page if line.startswith("  ")]
+    names = [name for group in GROUPS.values() for name in group]
+    assert told == [[name, PLACES[name][1]] for name in names]
+    titles = [line for line in page if line and not line.startswith(" ")]
+    assert titles == [f"{title}:" for title in list(GROUPS)[1:]]
+
+
+def test_a_word_that_looks_like_an_option_is_no_verb_to_be_guessed_at(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert run(["--stop"]) == 2
+    assert "halt" not in capsys.readouterr().err
+    assert run(["qqqqq"]) == 2
+    assert "Did you mean" not in capsys.readouterr().err
+    assert run(["STOP"]) == 2
+    assert "Did you mean 'halt'?" in capsys.readouterr().err
+    assert run(["Redback"]) == 2
+    assert "Did you mean 'readback'?" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("word", list(MEANT))
