@@ -178,10 +178,13 @@ def cut_across(scan: Scan, base: Array, normal: Array, inside: float, outside: f
 
 
 def rough_place(cut: Cut) -> float | None:
-    """d at which the plastic begins, seen from outside; None if nothing stands out there.
+    """d at which the plastic begins, seen from outside; None if nothing stands out there, or if the
+    image ends before the cut does.
 
     Nearer the plastic there may be a shadow, and inside it gaps between beads.
     """
+    if not np.isfinite(cut.level).any(axis=0).all():
+        return None
     mean = np.nanmedian(cut.level, axis=0)
     off = np.abs(mean - np.median(mean[-max(3, len(mean) // 5) :]))
     most = float(np.max(off))

@@ -161,16 +161,14 @@ def _behind(image: npt.NDArray[np.float32]) -> Array:
 def _bar(thing: Thing) -> Bar | None:
     """The thing as a bar, if it is a long filled rectangle."""
     points = thing.points()
-    middle = points.mean(axis=0)
-    spread, axes = np.linalg.eigh(np.cov((points - middle).T))
+    spread, axes = np.linalg.eigh(np.cov(points.T))
     axis = axes[:, 1] if axes[:, 1].sum() > 0 else -axes[:, 1]
-    along, aside = (points - middle) @ axis, (points - middle) @ np.array([-axis[1], axis[0]])
+    along, aside = points @ axis, points @ np.array([-axis[1], axis[0]])
     length = float(np.ptp(along)) + thing.side
     # from the spread of an even rectangle, which single pixels at its rim do not change
     width = math.sqrt(12 * max(float(spread[0]), 0.0))
-    fills = thing.area / max(length * width, 1e-9)
     slim = _RULE_WIDTH[0] <= width <= _RULE_WIDTH[1] and length >= max(_RULE_LENGTH, 3 * width)
     even = float(np.ptp(aside)) < width + 3.0
-    if not (slim and even and fills >= _RULE_FILL):
+    if not (slim and even and thing.area >= _RULE_FILL * length * width):
         return None
-    return Bar(middle, axis, length, width)
+    return Bar(points.mean(axis=0), axis, length, width)

@@ -179,8 +179,6 @@ def _settled(scan: Scan, pose: Pose, wanted: Sequence[Edge]) -> Pose:
         for edge in wanted:
             base, normal = _base(scan, pose, edge)
             cut = cut_across(scan, base[:: max(1, len(base) // 40)], normal, min(reach, 1.4), reach)
-            if not np.isfinite(cut.level).any(axis=0).all():
-                continue
             at = rough_place(cut)
             if at is None:
                 continue

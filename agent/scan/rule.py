@@ -81,12 +81,12 @@ class _Side:
     zero: Array  #: (u, v) of t = 0, w = 0
     axis: Array
     inward: Array
-    strength: float = 0.0  #: of the marks' period
-    step: float = 0.0  #: the period, mm of the image
-    deep: float = 0.0  #: how far inward the short marks reach, mm
-    t: Array = field(default_factory=lambda: np.zeros(0))  #: places of the strip's columns
-    w: Array = field(default_factory=lambda: np.zeros(0))  #: and of its rows
-    strip: Array = field(default_factory=lambda: np.zeros((0, 0)))  #: (w, t) levels inside the edge
+    strength: float = field(init=False)  #: of the marks' period
+    step: float = field(init=False)  #: the period, mm of the image
+    deep: float = field(init=False)  #: how far inward the short marks reach, mm
+    t: Array = field(init=False)  #: places of the strip's columns
+    w: Array = field(init=False)  #: and of its rows
+    strip: Array = field(init=False)  #: (w, t) levels inside the edge
 
     @classmethod
     def of(cls, scan: Scan, bar: Bar, sign: float) -> _Side | None:
@@ -141,9 +141,8 @@ class _Side:
             rise = (level - outside[:, None]) / (steel - outside)[:, None]
         weak = np.abs(steel - outside) < 0.03
         # the crossing nearest the steel: the shadow outside has crossings of its own
-        over = rise >= 0.5
-        last = np.where(over.all(axis=1), 0, len(w) - 1 - np.argmax(~over[:, ::-1], axis=1))
-        last = np.clip(last, 0, len(w) - 2)
+        last = len(w) - 1 - np.argmax(~(rise >= 0.5)[:, ::-1], axis=1)
+        last = np.minimum(last, len(w) - 2)
         rows = np.arange(len(t))
         low, high = rise[rows, last], rise[rows, last + 1]
         with np.errstate(invalid="ignore", divide="ignore"):

@@ -243,6 +243,25 @@ def _painted(scan: Scan, *spots: tuple[float, float, float, float, int]) -> Scan
     return replace(scan, values=values)
 
 
+@pytest.mark.parametrize(
+    ("rim", "axis", "out"), [(1.7, 1, set()), (1.0, 0, {"s1", "s2", "s3", "s4"})]
+)
+def test_an_edge_too_near_the_rim_of_the_scan_is_not_seen(
+    rim: float, axis: int, out: set[str], both: dict[str, tuple[Scan, ScanReading]]
+) -> None:
+    """What lies 1.5 mm beyond it tells its place; where the image ends before, all else counts."""
+    scan, usual = both["dark"]
+    first = glass.look(scan).things[0].points().min(axis=0)[1 - axis]
+    kept = slice(round((first - rim) / scan.pixel), None)
+    values = scan.values[kept] if axis == 0 else scan.values[:, kept]
+    read = read_scan(replace(scan, values=np.ascontiguousarray(values)), small_strip())
+    assert read.left_out == {f"strip {name}": "an edge of it is not seen" for name in out}
+    same = {one.feature: one.mm for one in usual.taken}
+    assert len(read.taken) == len(same) - len(out)
+    for one in read.taken:
+        assert one.mm == pytest.approx(same[one.feature], abs=0.02)
+
+
 def test_why_scans_are_refused(dark: Scan, pinned: Pinned) -> None:
     piece = small_strip()
     behind = 238
@@ -677,6 +696,74 @@ def test_planes_of_synthetic_rules(pinned: Pinned) -> None:
     pinned("scan/planes", "\n".join(text))
 
 
+def test_a_body_turns_as_a_whole() -> None:
+    """Along by the angle, outward square to it, on the side that the marks look to."""
+    body = plane._Rule.of(_marks(True, 50, 1.0, 0.1))
+    c, s = math.cos(0.1), math.sin(0.1)
+    assert body.along == pytest.approx((c, s))
+    assert body.outward == pytest.approx((s, -c))
+    body.turn(0.2)
+    length = math.hypot(1.0, 0.2)
+    assert body.along == pytest.approx(((c + 0.2 * s) / length, (s - 0.2 * c) / length))
+    assert body.outward == pytest.approx(((s - 0.2 * c) / length, (-c - 0.2 * s) / length))
+
+
+def test_every_unknown_of_a_plane_is_held_but_where_the_rules_lie() -> None:
+    """Terms and knots to 3 mm, bends of the wobble to 0.02 mm, a rule's turn to 0.2 rad, its
+    marks' being square to 0.02 degrees; of five knots and two rules."""
+    rows = plane._priors(13, 5)
+    single = [row for row in rows if np.count_nonzero(row) == 1]
+    held = {int(np.flatnonzero(row)[0]): 1 / row.sum() for row in single}
+    square = math.radians(0.02)
+    assert held == pytest.approx(
+        {**dict.fromkeys(range(13), 3.0), 13: 0.2, 16: square, 17: 0.2, 20: square}
+    )
+    bends = [row for row in rows if np.count_nonzero(row) == 3]
+    assert [int(np.flatnonzero(row)[0]) for row in bends] == [8, 9, 10]
+    for row in bends:
+        assert row[np.flatnonzero(row)] == pytest.approx([50.0, -100.0, 50.0])
+    assert len(rows) == len(single) + len(bends) == 20
+
+
+@pytest.mark.parametrize(("scatter", "fine"), [(0.08, True), (0.086, False)])
+def test_graduations_may_stray_by_six_hundredths(scatter: float, fine: bool) -> None:
+    """Where everything strays: standard deviation of marks, each of two halves, of scatter / 1.4.
+
+    The edges stray by twice as much, which weighs as much.
+    """
+    chance = np.random.default_rng(8)
+
+    def strayed(across: bool) -> Marks:
+        marks = _marks(across, 400, 4.0, 0.0)
+        way = np.array([1.0, 0.0] if across else [0.0, 1.0])
+        near, far = (scatter * chance.standard_normal((400, 1)) * way for _ in range(2))
+        edge = marks.edge + 2 * scatter * chance.standard_normal((399, 1)) * way[::-1]
+        number = marks.number / 4
+        return replace(marks, number=number, near=marks.near + near, far=marks.far + far, edge=edge)
+
+    rules = [strayed(True), strayed(False)]
+    if fine:
+        assert plane.fit_plane(rules).residual == pytest.approx(scatter / math.sqrt(2), rel=0.05)
+    else:
+        with pytest.raises(Refused, match="the graduations stray"):
+            plane.fit_plane(rules)
+
+
+@pytest.mark.parametrize(("count", "fine"), [(52, True), (56, False)])
+def test_seven_tenths_of_the_graduations_stand_evenly(count: int, fine: bool) -> None:
+    """Of 180 of two rules 128 do, or 124: the others stand off by half a millimetre."""
+    off = np.zeros((120, 2))
+    some = np.random.default_rng(9).permutation(120)[:count]
+    off[some, 0] = np.where(np.arange(count) % 2, 0.5, -0.5)
+    marks = _marks(True, 120, 1.0, 0.0)
+    rules = [replace(marks, near=marks.near + off, far=marks.far + off), _marks(False, 60, 1.0, 0)]
+    if fine:
+        assert plane.fit_plane(rules).residual < 0.01
+    else:
+        with pytest.raises(Refused, match="the graduations stray"):
+            plane.fit_plane(rules)
+
+
 def test_marks_that_stand_unevenly_are_no_rule() -> None:
     uneven = _marks(True, 90, 1.0, 0.0)
     wild = np.random.default_rng(2).uniform(-0.3, 0.3, 90)[:, None] * np.array([1.0, 0.0])
@@ -687,7 +774,11 @@ def test_marks_that_stand_unevenly_are_no_rule() -> None:
 
 @pytest.mark.parametrize(
     ("found", "usual"),
-    [(301.0, 300.0), (291.3, 300.0), (291.2, 291.0), (617.9, 600.0), (76.0, 75.0), (500.2, 500.0)],
+    [
+        *((301.0, 300.0), (291.3, 300.0), (291.2, 291.0), (617.9, 600.0), (500.2, 500.0)),
+        *((1.01 * dpi, dpi) for dpi in (75.0, 100.0, 150.0, 200.0, 240.0, 400.0, 800.0)),
+        *((1.01 * dpi, dpi) for dpi in (1200.0, 2400.0)),
+    ],
 )
 def test_a_resolution_near_a_usual_one_is_that(found: float, usual: float) -> None:
     assert _usual(found) == usual
@@ -745,6 +836,20 @@ def test_dust_is_smaller_than_a_thing_and_a_rule_has_its_measures() -> None:
     notched = _boxes((10, 40, 10, 110))
     notched.values[14:36, 40:70] = 230
     assert not glass.look(notched).bars  # filled by less than 86 %
+
+
+@pytest.mark.parametrize("corner", [(0, 0), (4, 3), (8, 8)])
+def test_a_thing_is_taken_away_with_its_rim(corner: tuple[int, int]) -> None:
+    """A plate of 2 by 2 pixels of 1 mm, and what touches it by a side; at the rim what there is."""
+    seen = np.ones((10, 10), dtype=bool)
+    glass._take_away(seen, glass.Thing(np.ones((2, 2), dtype=bool), corner, 1.0, False))
+    row, column = corner
+    wanted = {
+        *((row + i, column + j) for i in (-1, 0, 1, 2) for j in (0, 1)),
+        *((row + i, column + j) for i in (0, 1) for j in (-1, 2)),
+    }
+    gone = set(zip(*(map(int, found) for found in np.nonzero(~seen)), strict=True))
+    assert gone == {(i, j) for i, j in wanted if 0 <= i < 10 and 0 <= j < 10}
 
 
 def test_a_small_image_is_no_scan_of_a_glass() -> None:
