@@ -8,7 +8,7 @@ import click
 
 from agent.errors import BadInput, Problem
 from agent.face.desk import Desk, at_desk
-from agent.face.options import COMMAND_LINE, LENGTH, RATIO, Count, Number, Verb, as_json
+from agent.face.options import COMMAND_LINE, LENGTH, RATIO, Count, Number, Verb
 from agent.face.options import wrong_line as wrong
 from agent.model.drive import Drive, Output, Roller, Screw, Toothed, steps_after_change
 from agent.model.roles import ROLES, Role
@@ -59,7 +59,6 @@ _OUTPUTS = {
 )
 @click.option("--was-pitch", type=LENGTH, help="value before the replacement (default: unchanged)")
 @click.option("--was-lead", type=LENGTH, help="value before the replacement (default: unchanged)")
-@as_json
 @at_desk
 def drive(
     desk: Desk,

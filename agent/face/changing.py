@@ -13,7 +13,7 @@ from agent.bench.value import BY_WORD
 from agent.errors import Declined, LinkFailed, Refused
 from agent.face import tables
 from agent.face.desk import Desk, at_desk
-from agent.face.options import Verb, as_json, number_from
+from agent.face.options import Verb, number_from
 from agent.model.exact import in_full, same, several
 from agent.work.laying import SWITCH_OFF
 
@@ -48,7 +48,6 @@ REQUESTS: Final = {
 
 
 @click.command(cls=Verb)
-@as_json
 @at_desk
 def preview(desk: Desk, /) -> None:
     """The changes that the solution asks for: table, exact lines, digest. Sends nothing.
@@ -95,7 +94,6 @@ def show_effects(desk: Desk) -> None:
 
 @click.command(cls=Verb)
 @click.option("--approve", metavar="DIGEST", help="confirm with this digest; do not ask")
-@as_json
 @at_desk
 def write(desk: Desk, /, approve: str | None) -> None:
     """Show the plan and, once its digest is typed, write it and read it back.
@@ -221,7 +219,6 @@ def finish(desk: Desk, outcome: Outcome) -> None:
     metavar="all|plan",
     help="other differing settings: store them too, or only the plan",
 )
-@as_json
 @at_desk
 def store(desk: Desk, /, approve: str | None, others: str | None) -> None:
     """Make what was written permanent, load it again from storage, and compare.
@@ -280,7 +277,6 @@ def finish_stored(desk: Desk, outcome: Outcome) -> None:
 
 @click.command(cls=Verb)
 @click.argument("after", type=click.Choice(list(STAGE_WORDS)), metavar="power|homing|job")
-@as_json
 @at_desk
 def prove(desk: Desk, /, after: str) -> None:
     """Read back after a power cycle, homing, or a job's start, and compare with the plan.
@@ -361,7 +357,6 @@ def power_cycle(desk: Desk, address: str) -> str:
 @click.option("--to", "entry", metavar="ENTRY", help="the state after this entry ('undo --list')")
 @click.option("--list", "listed", is_flag=True, help="the states that changes have left behind")
 @click.option("--approve", metavar="DIGEST", help="write the plan of this digest, unasked")
-@as_json
 @at_desk
 def undo(desk: Desk, /, entry: str | None, listed: bool, approve: str | None) -> None:
     """Bring an earlier state back: every setting and the slicing angle, in full precision.
@@ -415,7 +410,6 @@ def show_past(desk: Desk) -> None:
 
 
 @click.command(cls=Verb)
-@as_json
 @at_desk
 def cool(desk: Desk, /) -> None:
     """Switch all heaters off, and have the controller say so.
@@ -440,7 +434,6 @@ def cool(desk: Desk, /) -> None:
 
 
 @click.command(cls=Verb)
-@as_json
 @at_desk
 def begin(desk: Desk, /) -> None:
     """Begin a new tune: readings and pieces so far are set aside, and stay in the record.

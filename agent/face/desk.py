@@ -395,7 +395,7 @@ def _as_wished(address: Address, how: Opening | None) -> Address:
     return address if how is None else address.using(how)
 
 
-def at_desk(function: Callable[Concatenate[Desk, P], None]) -> Callable[P, None]:
+def with_desk(function: Callable[Concatenate[Desk, P], None]) -> Callable[P, None]:
     """Pass the desk as the first argument of a command."""
 
     def command(*args: P.args, **kwargs: P.kwargs) -> None:
@@ -407,8 +407,22 @@ def at_desk(function: Callable[Concatenate[Desk, P], None]) -> Callable[P, None]
     return command
 
 
-def keep_json(ctx: click.Context, _param: click.Parameter, wanted: Any) -> None:
-    """Callback of `--json`: standard output is the program's for the time of this command."""
+def at_desk(function: Callable[Concatenate[Desk, P], None]) -> Callable[P, None]:
+    """As `with_desk`, for a command that answers and ends: it takes `--json` as well.
+
+    That is kept by the screen, not passed on: from then on standard output is the program's.
+    """
+    return click.option(
+        "--json",
+        is_flag=True,
+        expose_value=False,
+        is_eager=True,
+        callback=_keep_json,
+        help="one JSON document on standard output; messages on standard error",
+    )(with_desk(function))
+
+
+def _keep_json(ctx: click.Context, _param: click.Parameter, wanted: Any) -> None:
     desk = ctx.find_object(Desk)
     if wanted and desk is not None:
         desk.screen.json = True

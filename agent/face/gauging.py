@@ -29,7 +29,6 @@ from agent.face.options import (
     Count,
     Number,
     Verb,
-    as_json,
     number_from,
     wrong_line,
 )
@@ -77,7 +76,6 @@ FRESH: Final = 10.0
     type=click.Path(path_type=Path, dir_okay=False),
     help="file that a piece printed by other means was made from: its slicing angle is checked",
 )
-@as_json
 @at_desk
 def gauge(
     desk: Desk,

@@ -16,7 +16,7 @@ from agent.bench.rounds import MOVES, Taken
 from agent.bench.value import Bench
 from agent.face import short
 from agent.face.desk import Desk, at_desk
-from agent.face.options import Verb, as_json
+from agent.face.options import Verb
 from agent.face.words import shown
 from agent.model.exact import several
 from agent.model.feature import length
@@ -543,7 +543,6 @@ def step_now(desk: Desk) -> Step:
 
 
 @click.command("next", cls=Verb)
-@as_json
 @at_desk
 def next_step(desk: Desk, /) -> None:
     """The one best step now, and why; Enter on an empty line does it.

@@ -11,7 +11,7 @@ import click
 
 from agent.errors import BadInput, Refused
 from agent.face.desk import Desk, at_desk
-from agent.face.options import Verb, as_json
+from agent.face.options import Verb
 
 if TYPE_CHECKING:
     from agent.families.base import Family
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 @click.command(cls=Verb)
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), help="the copy; usual: NAME.new beside it")
-@as_json
 @at_desk
 def handover(desk: Desk, /, file: Path, out: Path | None) -> None:
     """Put what was written into a copy of the controller's own FILE, and show the difference.

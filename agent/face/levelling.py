@@ -17,7 +17,6 @@ from agent.face.options import (
     HEIGHT,
     LENGTH,
     Verb,
-    as_json,
     number_from,
     wrong_line,
 )
@@ -66,7 +65,6 @@ SURE: Final = 2.0
 @click.option("--back", type=HEIGHT, help="the same at the back")
 @click.option("--pitch", type=LENGTH, help="height of one turn of the screw, mm")
 @click.option("--screw", help="coarse thread instead of a pitch: M3, M4, ...")
-@as_json
 @at_desk
 def shim(
     desk: Desk,

@@ -16,7 +16,7 @@ from agent.face import tables
 from agent.face.cabling import joined, port_options
 from agent.face.desk import Desk, at_desk
 from agent.face.onward import note_next
-from agent.face.options import Verb, as_json
+from agent.face.options import Verb
 from agent.model.exact import several
 
 #: Lines of damage, and of notes, that are shown of one reading.
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 
 
 @click.command(cls=Verb)
-@as_json
 @at_desk
 def ports(desk: Desk, /) -> None:
     """Serial ports of this computer, who holds them, and what a user without rights lacks.
@@ -107,7 +106,6 @@ def complete_port(
 @port_options
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
 @click.option("--again", is_flag=True, help="the same machine: readings and plans stay")
-@as_json
 @at_desk
 def attach(
     desk: Desk,
@@ -257,7 +255,6 @@ def show_damage(desk: Desk, readback: Readback) -> None:
 
 
 @click.command(cls=Verb)
-@as_json
 @at_desk
 def detach(desk: Desk, /) -> None:
     """Let go of the port; readings and results stay.
@@ -287,7 +284,6 @@ def detach(desk: Desk, /) -> None:
 @port_options
 @click.option("--all", "whole", is_flag=True, help="also what is kept as text")
 @click.option("--stored", "with_stored", is_flag=True, help="also what is stored, where it differs")
-@as_json
 @at_desk
 def readback(
     desk: Desk, /, port: str | None, log: Path | None, whole: bool, with_stored: bool

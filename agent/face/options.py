@@ -7,13 +7,13 @@ instead of the first, so that a wrong line is mended in one go.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from agent.errors import BadInput, Problem
-from agent.face.desk import Desk, keep_json
+from agent.face.desk import Desk
 from agent.model.exact import LEAST_OF_USE, MOST_OF_USE, several
 
 if TYPE_CHECKING:  # older releases of click are not generic at run time
@@ -192,18 +192,3 @@ def wrong_line(problems: list[Problem], verb: str) -> BadInput:
         problems=problems,
         remedy=f"'{verb} --help' shows what it takes. Nothing was done",
     )
-
-
-def as_json(function: Callable[..., Any]) -> Callable[..., Any]:
-    """The `--json` option that every one-shot command takes.
-
-    Kept by the screen, not passed to the command: from then on standard output is the program's.
-    """
-    return click.option(
-        "--json",
-        is_flag=True,
-        expose_value=False,
-        is_eager=True,
-        callback=keep_json,
-        help="one JSON document on standard output; messages on standard error",
-    )(function)

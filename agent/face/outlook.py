@@ -10,7 +10,7 @@ import click
 
 from agent.face.benchwork import chosen_profile
 from agent.face.desk import Desk, at_desk
-from agent.face.options import LENGTH, Number, Verb, as_json
+from agent.face.options import LENGTH, Number, Verb
 from agent.face.words import shown
 from agent.model.profile import Tolerance
 from agent.model.roles import WANTED
@@ -34,7 +34,6 @@ _OTHERS: Final = ((0.05, 0.05), (0.1, 0.1), (0.2, 0.2))
 @click.option("--angle", type=Number("deg", above=0), help="tolerance of the angle, degrees")
 @click.option("--u", "u_mm", type=LENGTH, help="standard uncertainty of what reads a move, mm")
 @click.option("--sizes", is_flag=True, help="sizes of the piece: minutes against uncertainty")
-@as_json
 @at_desk
 def outlook(
     desk: Desk,

@@ -21,7 +21,7 @@ from agent.face.moving import (
     try_short_moves,
     usual_u,
 )
-from agent.face.options import LENGTH, Count, Number, Verb, as_json
+from agent.face.options import LENGTH, Count, Number, Verb
 from agent.model.feature import Feature, direction_of
 from agent.model.roles import ROLES, Role
 from agent.model.survey import BeltRun
@@ -51,7 +51,6 @@ if TYPE_CHECKING:
     help="what lies on the belt or drags on it",
 )
 @click.option("--u", "u_mm", type=Number("mm", above=0), help="own standard uncertainty, mm")
-@as_json
 @at_desk
 def marks(
     desk: Desk,
@@ -219,7 +218,6 @@ def belt_run(
 
 @click.command(cls=Verb)
 @click.argument("mm", type=LENGTH)
-@as_json
 @at_desk
 def advance(desk: Desk, /, mm: float) -> None:
     """Feed the belt forward by MM, to bring a piece off or a clean stretch up.

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from agent.errors import BadInput, Refused
-from agent.face.desk import Desk, at_desk
-from agent.face.options import Count, Number, Verb, as_json, number_from
+from agent.face.desk import Desk, at_desk, with_desk
+from agent.face.options import Count, Number, Verb, number_from
 from agent.face.screen import wrapped
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ def bench_options(default: str | None = DEFAULT_BENCH) -> Callable[..., Any]:
 @click.option("--speed", type=Number("times", least=0), default=0.0, show_default=True)
 @click.option("--faults", "list_faults", is_flag=True, help="list all faults and leave")
 @click.option("--effects", "list_effects", is_flag=True, help="list all effects and leave")
-@at_desk
+@with_desk
 def rehearse(
     desk: Desk,
     /,
@@ -151,7 +151,6 @@ class _WithFaults(Verb):
 )
 @click.option("--faults", "list_faults", is_flag=True, help="list all faults and leave")
 @click.option("--effects", "list_effects", is_flag=True, help="list all effects and leave")
-@as_json
 @at_desk
 def sim(
     desk: Desk,

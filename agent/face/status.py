@@ -10,13 +10,12 @@ import click
 from agent.bench.standing import progress_of, standing_of, wanted_of
 from agent.face.desk import Desk, at_desk
 from agent.face.guide import step_now
-from agent.face.options import Verb, as_json
+from agent.face.options import Verb
 from agent.face.screen import bar
 from agent.face.words import shown
 
 
 @click.command(cls=Verb)
-@as_json
 @at_desk
 def status(desk: Desk, /) -> None:
     """Where the work stands: heaters, what waits, what is known, what is next.

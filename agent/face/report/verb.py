@@ -11,7 +11,7 @@ import click
 
 from agent.errors import AgentError, BadInput, Refused
 from agent.face.desk import Desk, at_desk
-from agent.face.options import Count, Verb, as_json
+from agent.face.options import Count, Verb
 from agent.store.names import safe_name
 
 if TYPE_CHECKING:
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 @click.option("--date", "day", metavar="YYYY-MM-DD", help="date of the report; today")
 @click.option("--pdf", is_flag=True, help="a PDF for print instead of an HTML page")
 @click.option("--force", is_flag=True, help="write over a file that is there")
-@as_json
 @at_desk
 def report(
     desk: Desk,
