@@ -5,40 +5,49 @@ The simulator shares no formula with the estimate, so that agreement is a proof.
 
 from __future__ import annotations
 
+import contextlib
 import functools
+import io
 import json
 import math
-import subprocess
-import sys
 from typing import Any
 
 import pytest
 
-from agent.face.demo import Job
-from agent.rehearsal import bench_of, in_memory
+from agent.face.demo import Job, whole_job
+from agent.face.desk import Desk
+from agent.face.main import run
+from agent.rehearsal import Rehearsal, bench_of, in_memory
 from tests.demos import SCALES, carried_out, job_at
-from tests.patience import PATIENCE
+from tests.pinned import Pinned
 
 #: Machines of the fast suite; `python -m tests.demos` does as many as are wanted.
 SEEDS = (2, 7, 12)
 
 
+@pytest.fixture(autouse=True)
+def _window(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+
+
 @functools.cache
-def job_of(seed: int) -> tuple[Job, dict[str, Any]]:
-    """One job for each seed: another plant, another caliper."""
-    job = job_at(in_memory(seed=seed))
-    return job, carried_out(job)
+def job_of(seed: int | None) -> tuple[Job, dict[str, Any], str]:
+    """One job for each seed (another plant, another caliper), and all that it said."""
+    job, said = job_at(in_memory(seed=seed)), io.StringIO()
+    with contextlib.redirect_stdout(said):
+        document = whole_job(job)
+    return job, document, said.getvalue()
 
 
 @pytest.fixture
 def jobs() -> dict[int, tuple[Job, dict[str, Any]]]:
     """The jobs of all seeds; each was done in a test of its own, with a time limit of its own."""
-    return {seed: job_of(seed) for seed in SEEDS}
+    return {seed: job_of(seed)[:2] for seed in SEEDS}
 
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_every_machine_is_brought_inside_its_tolerance_and_proved(seed: int) -> None:
-    _, document = job_of(seed)
+    _, document, _ = job_of(seed)
     assert document["verified"], document["proofs"]
     assert max(abs(document["after"][name]) for name in SCALES) <= 0.001
     assert abs(document["after"]["gantry_angle_deg"]) <= 0.1
@@ -78,8 +87,7 @@ def test_spanner_errors_are_covered_by_their_uncertainty(
 
 
 def test_a_true_machine_is_left_alone() -> None:
-    job = job_at(in_memory(seed=None))
-    document = carried_out(job)
+    job, document, _ = job_of(None)
     assert (document["lines"], document["verified"]) == ([], True)
     assert not [line for line in job.rehearsal.received if line.startswith(("M92 ", "M500"))]
 
@@ -113,18 +121,48 @@ def test_a_machine_that_changes_meanwhile_is_not_verified(
     assert not document["verified"]
 
 
-def test_demo_over_a_real_pseudo_terminal() -> None:
-    line = [sys.executable, "-m", "agent.face.main", "demo", "--json", "--seed", "4"]
-    line += ["--bench", "none"]
-    done = subprocess.run(line, capture_output=True, text=True, timeout=PATIENCE, check=False)
-    document = json.loads(done.stdout)
-    assert (done.returncode, document["verified"]) == (0, True)
+@pytest.mark.parametrize("seed", [2, None], ids=["seed 2", "a true machine"])
+def test_the_whole_job_is_told_step_by_step(seed: int | None, pinned: Pinned) -> None:
+    job, _, said = job_of(seed)
+    first = next(each for each in job.session.bench.rounds if each.taken)
+    lines = [f"{t.piece}: {t.reading.name} {len(t.reading.mm)}" for t in first.taken]
+    told = [said, "What is read, and how many values:", *lines]
+    pinned(f"demo/{seed or 'true'}", "\n".join(told))
+
+
+def test_demo_over_a_real_pseudo_terminal(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["demo", "--json", "--seed", "4", "--bench", "none"]) == 0
+    said = capsys.readouterr()
+    document = json.loads(said.out)
+    assert (document["verified"], document["seed"]) == (True, 4)
     keys = {"before", "after", "naive_after", "by_hand", "lines", "verified", "digest"}
     assert keys <= document.keys()
     for which in ("before", "after", "naive_after"):
         assert document[which].keys() == {*SCALES, "gantry_angle_deg"}
     assert document["by_hand"].keys() == {"yaw_deg", "rail_deg", "roll_deg"}
-    assert "Lay and measure again" in done.stderr
+    assert "Lay and measure again" in said.err
+
+
+def test_a_demo_that_proves_nothing_is_an_error_and_leaves_nothing_open(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What was not proved is named; the machine is let go of, the port is closed."""
+    closed: list[str] = []
+    rehearsal = in_memory(seed=3)
+    monkeypatch.setattr(Rehearsal, "close", lambda rehearsal: closed.append("closed"))
+    monkeypatch.setattr("agent.face.demo.behind_a_terminal", lambda *_, **__: rehearsal)
+    jobs: list[Job] = []
+
+    def whole_job(job: Job) -> dict[str, Any]:
+        job.session.contact.attach(job.rehearsal.open())
+        jobs.append(job)
+        return {"verified": False, "proofs": {"written": True, "stored": False, "again": False}}
+
+    monkeypatch.setattr("agent.face.demo.whole_job", whole_job)
+    assert run(["demo"], Desk()) == 1
+    assert "Stop: Not verified: stored, again" in capsys.readouterr().err
+    assert closed == ["closed"]
+    assert jobs[0].session.contact.link is None
 
 
 @pytest.mark.parametrize("seed", [11])

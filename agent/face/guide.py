@@ -65,22 +65,21 @@ def attach(desk: Desk) -> Step | None:
 def read_cleanly(desk: Desk) -> Step | None:
     from agent.wire.exchange import State
 
-    session = desk.session
-    if desk.lost and session.contact.link is not None:
-        return Step(
-            f"attach {desk.lost} --again",
-            "The link is lost. Check cable and power; what was read and found stays.",
-        )
-    if session.contact.link is not None and (
-        session.bench.halted or session.contact.link.state is State.HALTED
-    ):
-        return Step(
-            f"attach {session.contact.link.transport.name} --again",
-            "The controller has halted: reset it, or switch it off and on, then attach again.",
-        )
-    if session.contact.link is not None and session.contact.link.state is State.DOUBT:
-        return Step("readback", "The effect of the last line is not known; reading back tells.")
-    if session.bench.readback is None or session.bench.readback.damaged:
+    bench, link = desk.session.bench, desk.session.contact.link
+    if link is not None:
+        if desk.lost:
+            return Step(
+                f"attach {desk.lost} --again",
+                "The link is lost. Check cable and power; what was read and found stays.",
+            )
+        if bench.halted or link.state is State.HALTED:
+            return Step(
+                f"attach {link.transport.name} --again",
+                "The controller has halted: reset it, or switch it off and on, then attach again.",
+            )
+        if link.state is State.DOUBT:
+            return Step("readback", "The effect of the last line is not known; reading back tells.")
+    if bench.readback is None or bench.readback.damaged:
         return Step("readback", "The last reading is damaged; nothing may rest on it.")
     return None
 
@@ -314,16 +313,13 @@ def _warranted(solution: Solution | None) -> bool:
 def keep(desk: Desk) -> Step | None:
     """What is live and not stored is stored, where the controller has a word for it."""
     session = desk.session
-    if not session.bench.unstored or session.now.taken or session.contact.family is None:
+    done, family = session.bench.done, session.contact.family
+    if not session.bench.unstored or session.now.taken or family is None or done is None:
         return None
-    words = session.contact.family.words
-    if words.writing_stores:
-        return None
-    if session.bench.done is not None and (words.store is None or not words.covers_steps):
+    if not family.words.covers_steps:
         from agent.change.plan import file_lines
 
-        done = session.bench.done
-        lines = " | ".join(file_lines(session.contact.family, done.changes, done.lines))
+        lines = " | ".join(file_lines(family, done.changes, done.lines))
         return Step(
             "prove power",
             f"This controller's store word does not keep steps. Put into its file: {lines}. Then"
@@ -354,10 +350,9 @@ def prove_power(desk: Desk) -> Step | None:
     session = desk.session
     if session.bench.done is None or any(p.stage == _FOR_GOOD for p in session.bench.proofs):
         return None
-    if session.bench.unstored and session.contact.family is not None:
-        words = session.contact.family.words
-        if not words.writing_stores and words.store is not None and words.covers_steps:
-            return None
+    family = session.contact.family
+    if session.bench.unstored and family is not None and family.words.covers_steps:
+        return None  # it is to be stored first
     if session.now.taken or session.now.laid:
         return None
     return Step("prove power", "Stored. Now switch off and on to prove that it is permanent.")
