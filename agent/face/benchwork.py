@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from agent.errors import BadInput, Problem, Refused
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.options import COMMAND_LINE, Number, Verb, number_from, wrong_line
 from agent.face.words import Shown, shown
 from agent.model.feature import Feature, length
@@ -58,7 +58,6 @@ _FILE_WORDS: Final = {"gcode": "G-code", "stl": "Solid (STL)", "svg": "Drawing (
 @click.option("--tilted", is_flag=True, help="turn the solid so that its layers lie level")
 @click.option("--svg", type=click.Path(path_type=Path), help="write the drawing to this file")
 @click.option("--force", is_flag=True, help="write over files that are there")
-@at_desk
 def piece(
     desk: Desk,
     /,

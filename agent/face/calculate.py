@@ -7,7 +7,7 @@ from typing import Any
 import click
 
 from agent.errors import BadInput, Problem
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.options import COMMAND_LINE, LENGTH, RATIO, Count, Number, Verb
 from agent.face.options import wrong_line as wrong
 from agent.model.drive import Drive, Output, Roller, Screw, Toothed, steps_after_change
@@ -59,7 +59,6 @@ _OUTPUTS = {
 )
 @click.option("--was-pitch", type=LENGTH, help="value before the replacement (default: unchanged)")
 @click.option("--was-lead", type=LENGTH, help="value before the replacement (default: unchanged)")
-@at_desk
 def drive(
     desk: Desk,
     /,

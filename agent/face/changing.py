@@ -12,7 +12,7 @@ import click
 from agent.bench.value import BY_WORD
 from agent.errors import Declined, LinkFailed, Refused
 from agent.face import tables
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.options import Verb, number_from
 from agent.model.exact import in_full, same, several
 from agent.work.laying import SWITCH_OFF
@@ -48,7 +48,6 @@ REQUESTS: Final = {
 
 
 @click.command(cls=Verb)
-@at_desk
 def preview(desk: Desk, /) -> None:
     """The changes that the solution asks for: table, exact lines, digest. Sends nothing.
 
@@ -94,7 +93,6 @@ def show_effects(desk: Desk) -> None:
 
 @click.command(cls=Verb)
 @click.option("--approve", metavar="DIGEST", help="confirm with this digest; do not ask")
-@at_desk
 def write(desk: Desk, /, approve: str | None) -> None:
     """Show the plan and, once its digest is typed, write it and read it back.
 
@@ -219,7 +217,6 @@ def finish(desk: Desk, outcome: Outcome) -> None:
     metavar="all|plan",
     help="other differing settings: store them too, or only the plan",
 )
-@at_desk
 def store(desk: Desk, /, approve: str | None, others: str | None) -> None:
     """Make what was written permanent, load it again from storage, and compare.
 
@@ -277,7 +274,6 @@ def finish_stored(desk: Desk, outcome: Outcome) -> None:
 
 @click.command(cls=Verb)
 @click.argument("after", type=click.Choice(list(STAGE_WORDS)), metavar="power|homing|job")
-@at_desk
 def prove(desk: Desk, /, after: str) -> None:
     """Read back after a power cycle, homing, or a job's start, and compare with the plan.
 
@@ -357,7 +353,6 @@ def power_cycle(desk: Desk, address: str) -> str:
 @click.option("--to", "entry", metavar="ENTRY", help="the state after this entry ('undo --list')")
 @click.option("--list", "listed", is_flag=True, help="the states that changes have left behind")
 @click.option("--approve", metavar="DIGEST", help="write the plan of this digest, unasked")
-@at_desk
 def undo(desk: Desk, /, entry: str | None, listed: bool, approve: str | None) -> None:
     """Bring an earlier state back: every setting and the slicing angle, in full precision.
 
@@ -410,7 +405,6 @@ def show_past(desk: Desk) -> None:
 
 
 @click.command(cls=Verb)
-@at_desk
 def cool(desk: Desk, /) -> None:
     """Switch all heaters off, and have the controller say so.
 
@@ -434,7 +428,6 @@ def cool(desk: Desk, /) -> None:
 
 
 @click.command(cls=Verb)
-@at_desk
 def begin(desk: Desk, /) -> None:
     """Begin a new tune: readings and pieces so far are set aside, and stay in the record.
 

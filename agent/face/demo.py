@@ -16,7 +16,7 @@ import click
 from agent.bench.rounds import MOVES
 from agent.errors import Refused
 from agent.face import described, tables
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.options import Count, Verb
 from agent.face.screen import Screen
 from agent.face.simulating import DEFAULT_SEED, bench_options
@@ -62,7 +62,6 @@ class Job:
     help="random seed: which simulated machine",
 )
 @bench_options()
-@at_desk
 def demo(desk: Desk, /, seed: int, bench_kind: str, effects: tuple[str, ...]) -> None:
     """The whole job on a simulated machine, from the first byte to the proof.
 

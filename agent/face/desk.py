@@ -6,9 +6,7 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec
-
-import click
+from typing import TYPE_CHECKING, Any
 
 from agent.errors import AgentError
 from agent.face.screen import Screen
@@ -25,8 +23,6 @@ if TYPE_CHECKING:
     from agent.wire.port import Address
     from agent.wire.transport import Transport
     from agent.work.session import Session
-
-P = ParamSpec("P")
 
 
 @dataclass
@@ -393,36 +389,3 @@ def _said_by(profile: Profile) -> Opening:
 def _as_wished(address: Address, how: Opening | None) -> Address:
     """`address`, opened as a command wants it where it says so."""
     return address if how is None else address.using(how)
-
-
-def with_desk(function: Callable[Concatenate[Desk, P], None]) -> Callable[P, None]:
-    """Pass the desk as the first argument of a command."""
-
-    def command(*args: P.args, **kwargs: P.kwargs) -> None:
-        context = click.get_current_context()
-        function(context.find_object(Desk) or Desk(), *args, **kwargs)
-
-    command.__doc__ = function.__doc__
-    command.__name__ = getattr(function, "__name__", "command")
-    return command
-
-
-def at_desk(function: Callable[Concatenate[Desk, P], None]) -> Callable[P, None]:
-    """As `with_desk`, for a command that answers and ends: it takes `--json` as well.
-
-    That is kept by the screen, not passed on: from then on standard output is the program's.
-    """
-    return click.option(
-        "--json",
-        is_flag=True,
-        expose_value=False,
-        is_eager=True,
-        callback=_keep_json,
-        help="one JSON document on standard output; messages on standard error",
-    )(with_desk(function))
-
-
-def _keep_json(ctx: click.Context, _param: click.Parameter, wanted: Any) -> None:
-    desk = ctx.find_object(Desk)
-    if wanted and desk is not None:
-        desk.screen.json = True

@@ -11,7 +11,7 @@ import click
 from agent.errors import Declined, Refused
 from agent.face.cautions import acknowledge
 from agent.face.changing import show_plan
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.moving import asked_length
 from agent.face.options import LENGTH, Count, Number, Verb
 from agent.families.gate import named
@@ -32,7 +32,6 @@ HEATING_TIMEOUT: Final = 900.0
 @click.option("--length", type=LENGTH, default=50.0, show_default=True, help="of each feed, mm")
 @click.option("--repeats", type=Count(2), default=5, show_default=True, help="how many feeds")
 @click.option("--speed", type=Number("mm/s", above=0), default=1.0, show_default=True)
-@at_desk
 def feed(desk: Desk, /, kind: str, length: float, repeats: int, speed: float) -> None:
     """The extruder: several slow feeds of filament, running out free or through the hot nozzle.
 

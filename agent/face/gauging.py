@@ -21,7 +21,7 @@ from agent.face import described, short
 from agent.face.answers import Typed, typed_lengths
 from agent.face.benchwork import show_picture, sizes_from
 from agent.face.checking import CHECK, check_instrument, check_slicing
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.moving import MOVE_NAMES, gauge_enough, gauge_moves
 from agent.face.options import (
     COMMAND_LINE,
@@ -76,7 +76,6 @@ FRESH: Final = 10.0
     type=click.Path(path_type=Path, dir_okay=False),
     help="file that a piece printed by other means was made from: its slicing angle is checked",
 )
-@at_desk
 def gauge(
     desk: Desk,
     /,

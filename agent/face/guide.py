@@ -15,7 +15,7 @@ import click
 from agent.bench.rounds import MOVES, Taken
 from agent.bench.value import Bench
 from agent.face import short
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.options import Verb
 from agent.face.words import shown
 from agent.model.exact import several
@@ -538,7 +538,6 @@ def step_now(desk: Desk) -> Step:
 
 
 @click.command("next", cls=Verb)
-@at_desk
 def next_step(desk: Desk, /) -> None:
     """The one best step now, and why; Enter on an empty line does it.
 

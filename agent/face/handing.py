@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from agent.errors import BadInput, Refused
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.options import Verb
 
 if TYPE_CHECKING:
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 @click.command(cls=Verb)
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), help="the copy; usual: NAME.new beside it")
-@at_desk
 def handover(desk: Desk, /, file: Path, out: Path | None) -> None:
     """Put what was written into a copy of the controller's own FILE, and show the difference.
 

@@ -10,7 +10,7 @@ from click.shell_completion import CompletionItem
 
 from agent.errors import BadInput
 from agent.face.cautions import cautions_text
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.options import Verb
 from agent.face.screen import hanging
 from agent.face.topics import TOPICS
@@ -75,7 +75,6 @@ _DRAWN: Final = re.compile(r"[|_=]|--")
 @click.command("help", cls=Verb)
 @click.argument("topic", required=False, shell_complete=complete_topic)
 @click.option("--man", is_flag=True, help="everything as a manual page: '... --man | man -l -'")
-@at_desk
 @click.pass_context
 def help_page(ctx: click.Context, desk: Desk, /, topic: str | None, man: bool) -> None:
     """A page on a TOPIC or a command; without one, what there is.
@@ -139,7 +138,6 @@ def show_manual(ctx: click.Context, desk: Desk) -> None:
 
 
 @click.command(cls=Verb)
-@at_desk
 def cautions(desk: Desk, /) -> None:
     """The cautions that are shown before the first motion or heating of a session.
 

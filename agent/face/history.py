@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from agent.errors import BadInput, Refused
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.options import Count, Verb
 
 if TYPE_CHECKING:
@@ -62,7 +62,6 @@ def _record(desk: Desk) -> Record:
 @click.option("--until", default="9999", metavar="DATE", help="before this day")
 @click.option("--text", default="", help="only entries that hold this text")
 @click.option("--most", type=Count(1), default=40, show_default=True, help="how many")
-@at_desk
 def log_list(
     desk: Desk,
     /,
@@ -156,7 +155,6 @@ def _short_items(body: Mapping[str, Any]) -> list[tuple[str, Any]]:
 @log.command("show", cls=Verb)
 @click.argument("entry")
 @click.option("--wire", is_flag=True, help="also every line of its session")
-@at_desk
 def log_show(desk: Desk, /, entry: str, wire: bool) -> None:
     """One ENTRY whole, by the end of its identity as 'log list' shows it.
 
@@ -184,7 +182,6 @@ def log_show(desk: Desk, /, entry: str, wire: bool) -> None:
 @click.argument("key")
 @click.option("--machine", required=True, help="of which machine")
 @click.option("--most", type=Count(1), default=100, show_default=True, help="how many are shown")
-@at_desk
 def log_trend(desk: Desk, /, key: str, machine: str, most: int) -> None:
     """A figure over time: a setting (steps_per_mm.z) or an estimate (estimate.z_scale).
 
@@ -250,7 +247,6 @@ def _day(point: Point) -> float:
 @log.command("export", cls=Verb)
 @click.argument("file", type=click.Path(path_type=Path))
 @_MACHINE
-@at_desk
 def log_export(desk: Desk, /, file: Path, machine: str | None) -> None:
     """Write the record (of one machine) to FILE as JSON lines, for another computer.
 
@@ -271,7 +267,6 @@ def log_export(desk: Desk, /, file: Path, machine: str | None) -> None:
 @log.command("readings", cls=Verb)
 @click.option("--out", "file", type=click.Path(path_type=Path), required=True, help="a new file")
 @click.option("--machine", help="of this machine; else of the one that was on the bench last")
-@at_desk
 def log_readings(desk: Desk, /, file: Path, machine: str | None) -> None:
     """Write the readings of the present state as a readings file; never over one that is there.
 
@@ -301,7 +296,6 @@ def log_readings(desk: Desk, /, file: Path, machine: str | None) -> None:
 
 @log.command("merge", cls=Verb)
 @click.argument("file", type=click.Path(path_type=Path))
-@at_desk
 def log_merge(desk: Desk, /, file: Path) -> None:
     """Add what 'log export' wrote elsewhere; merging twice changes nothing.
 

@@ -11,7 +11,7 @@ import click
 from agent.errors import BadInput, Refused
 from agent.face.cabling import port_options
 from agent.face.changing import confirmed_write, finish, finish_stored
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.history import when
 from agent.face.linking import one_shot
 from agent.face.options import Verb
@@ -37,7 +37,6 @@ def profile() -> None:
 
 
 @profile.command("list", cls=Verb)
-@at_desk
 def profile_list(desk: Desk, /) -> None:
     """All profiles, saved ones and those that come with plumbelt.
 
@@ -70,7 +69,6 @@ def profile_list(desk: Desk, /) -> None:
 
 @profile.command("show", cls=Verb)
 @click.argument("name")
-@at_desk
 def profile_show(desk: Desk, /, name: str) -> None:
     """What a profile NAME (or file) holds.
 
@@ -86,7 +84,6 @@ def profile_show(desk: Desk, /, name: str) -> None:
 
 @profile.command("use", cls=Verb)
 @click.argument("name")
-@at_desk
 def profile_use(desk: Desk, /, name: str) -> None:
     """From now on the machine on the link is the one of profile NAME.
 
@@ -108,7 +105,6 @@ def profile_use(desk: Desk, /, name: str) -> None:
 @port_options
 @click.option("--over", is_flag=True, help="replace the saved profile of this name")
 @click.option("--like", help="take mechanics, material and the rest from this profile")
-@at_desk
 def profile_save(desk: Desk, /, name: str, port: str | None, over: bool, like: str | None) -> None:
     """Read the settings back and keep them, with everything known of the machine, as NAME.
 
@@ -193,7 +189,6 @@ def _base(session: Session, saved: ProfileFile | None, like: str | None) -> Prof
 @click.argument("other", required=False)
 @_PORT
 @port_options
-@at_desk
 def profile_compare(desk: Desk, /, name: str, other: str | None, port: str | None) -> None:
     """What differs between a profile NAME and OTHER, or the machine on the link.
 
@@ -248,7 +243,6 @@ def profile_compare(desk: Desk, /, name: str, other: str | None, port: str | Non
     type=click.Path(path_type=Path, dir_okay=False),
     help="controller's own file: a copy with the lines in it is written beside it",
 )
-@at_desk
 def profile_restore(
     desk: Desk,
     /,
@@ -404,7 +398,6 @@ for _verb in (profile_new, profile_check, profile_edit, profile_set):
 
 @click.command(cls=Verb)
 @click.option("--profile", "profile_name", help="of this machine: a name or a file")
-@at_desk
 def mechanics(desk: Desk, /, profile_name: str | None) -> None:
     """How the machine is built, and what steps per mm that gives against what is live.
 

@@ -17,7 +17,7 @@ from agent.bench.rounds import Laid
 from agent.errors import Declined, LinkFailed, Refused
 from agent.face.benchwork import show_needs, sizes_from
 from agent.face.cautions import acknowledge
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.moving import try_short_moves
 from agent.face.options import Verb
 from agent.face.screen import bar, clean
@@ -89,7 +89,6 @@ def stoppable() -> Iterator[Callable[[], bool]]:
 @click.option(
     "--size", "sizes", multiple=True, metavar="NAME=MM", help="size, for example height=60"
 )
-@at_desk
 def lay(desk: Desk, /, name: str, sizes: tuple[str, ...]) -> None:
     """Lay a test piece on the attached machine. Heats and moves; asks first.
 

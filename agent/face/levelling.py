@@ -11,7 +11,7 @@ import click
 
 from agent.errors import BadInput, Problem, Refused
 from agent.face.answers import typed_length
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.options import (
     COMMAND_LINE,
     HEIGHT,
@@ -65,7 +65,6 @@ SURE: Final = 2.0
 @click.option("--back", type=HEIGHT, help="the same at the back")
 @click.option("--pitch", type=LENGTH, help="height of one turn of the screw, mm")
 @click.option("--screw", help="coarse thread instead of a pitch: M3, M4, ...")
-@at_desk
 def shim(
     desk: Desk,
     at: tuple[tuple[float, float, float], ...],

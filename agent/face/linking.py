@@ -14,7 +14,7 @@ from click.shell_completion import CompletionItem
 from agent.errors import BadInput, BrokenByRestart, LinkFailed, Refused
 from agent.face import tables
 from agent.face.cabling import joined, port_options
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.onward import note_next
 from agent.face.options import Verb
 from agent.model.exact import several
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 
 
 @click.command(cls=Verb)
-@at_desk
 def ports(desk: Desk, /) -> None:
     """Serial ports of this computer, who holds them, and what a user without rights lacks.
 
@@ -106,7 +105,6 @@ def complete_port(
 @port_options
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
 @click.option("--again", is_flag=True, help="the same machine: readings and plans stay")
-@at_desk
 def attach(
     desk: Desk,
     /,
@@ -255,7 +253,6 @@ def show_damage(desk: Desk, readback: Readback) -> None:
 
 
 @click.command(cls=Verb)
-@at_desk
 def detach(desk: Desk, /) -> None:
     """Let go of the port; readings and results stay.
 
@@ -284,7 +281,6 @@ def detach(desk: Desk, /) -> None:
 @port_options
 @click.option("--all", "whole", is_flag=True, help="also what is kept as text")
 @click.option("--stored", "with_stored", is_flag=True, help="also what is stored, where it differs")
-@at_desk
 def readback(
     desk: Desk, /, port: str | None, log: Path | None, whole: bool, with_stored: bool
 ) -> None:

@@ -1,7 +1,8 @@
 """Values as people type them: numbers with a point or a comma, never endless or undefined.
 
-`Verb` is the command class of the whole tree: it names every mistake of a command line at once
-instead of the first, so that a wrong line is mended in one go.
+`Verb` is the command class of the whole tree: it hands the desk to what it carries out, and names
+every mistake of a command line at once instead of the first, so that a wrong line is mended in one
+go.
 """
 
 from __future__ import annotations
@@ -144,8 +145,34 @@ def _nearest(param: click.Parameter, message: str) -> str:
     return f" Did you mean '{near[0]}'?" if near else ""
 
 
+def _json_option() -> click.Option:
+    return click.Option(
+        ["--json"],
+        is_flag=True,
+        expose_value=False,
+        is_eager=True,
+        callback=_keep_json,
+        help="one JSON document on standard output; messages on standard error",
+    )
+
+
+def _keep_json(ctx: click.Context, _param: click.Parameter, wanted: Any) -> None:
+    desk = ctx.find_object(Desk)
+    if wanted and desk is not None:
+        desk.screen.json = True
+
+
 class Verb(click.Command):
-    """A command that names all mistakes of its line at once, as one BadInput."""
+    """A command whose function gets the desk first; all mistakes of its line are one BadInput.
+
+    json: it answers and ends, and takes `--json`.  That is kept by the screen, not passed on: from
+    then on standard output is the program's.
+    """
+
+    def __init__(self, *args: Any, json: bool = True, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if json:
+            self.params.append(_json_option())
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         try:
@@ -159,10 +186,10 @@ class Verb(click.Command):
         return rest
 
     def invoke(self, ctx: click.Context) -> Any:
-        result = super().invoke(ctx)
-        desk = ctx.find_object(Desk)
-        if desk is not None:
-            desk.carried_out = (ctx.command_path.partition(" ")[2], ctx.params)
+        desk = ctx.ensure_object(Desk)
+        assert self.callback is not None
+        result = ctx.invoke(self.callback, desk, **ctx.params)
+        desk.carried_out = (_typed(ctx), ctx.params)
         return result
 
     def _all_mistakes(self, ctx: click.Context, args: list[str]) -> list[Problem]:

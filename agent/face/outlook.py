@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from agent.face.benchwork import chosen_profile
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.options import LENGTH, Number, Verb
 from agent.face.words import shown
 from agent.model.profile import Tolerance
@@ -34,7 +34,6 @@ _OTHERS: Final = ((0.05, 0.05), (0.1, 0.1), (0.2, 0.2))
 @click.option("--angle", type=Number("deg", above=0), help="tolerance of the angle, degrees")
 @click.option("--u", "u_mm", type=LENGTH, help="standard uncertainty of what reads a move, mm")
 @click.option("--sizes", is_flag=True, help="sizes of the piece: minutes against uncertainty")
-@at_desk
 def outlook(
     desk: Desk,
     /,

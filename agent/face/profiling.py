@@ -13,7 +13,7 @@ import click
 from agent.errors import AgentError, BadInput, Problem, Refused, Unknown
 from agent.face.cabling import port_options
 from agent.face.cautions import acknowledge
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.linking import one_shot
 from agent.face.options import COMMAND_LINE, Verb, wrong_line
 from agent.model.profile import DRIVES, TRAVEL
@@ -42,7 +42,6 @@ WORDS: Final = "Enter takes what stands in brackets; '?' explains, 'back', 'stop
     type=click.Path(path_type=Path, dir_okay=False),
     help="file of answers, one a line, instead of typing them",
 )
-@at_desk
 def profile_new(desk: Desk, /, name: str, port: str | None, answers: Path | None) -> None:
     """Ask about a new machine and write its profile NAME, only what is known.
 
@@ -225,7 +224,6 @@ def _moved(desk: Desk, interview: Interview, question: Question) -> bool:
 @click.argument("name")
 @_PORT
 @port_options
-@at_desk
 def profile_check(desk: Desk, /, name: str, port: str | None) -> None:
     """What profile NAME does not know yet, what that forbids, and what cannot be right.
 
@@ -271,7 +269,6 @@ def _say_checked(desk: Desk, gaps: Sequence[Any], findings: Sequence[str]) -> No
 
 @click.command("edit", cls=Verb)
 @click.argument("name")
-@at_desk
 def profile_edit(desk: Desk, /, name: str) -> None:
     """Open profile NAME in your editor ($VISUAL or $EDITOR) and check it on leaving.
 
@@ -366,7 +363,6 @@ def _open_with(editor: list[str], path: Path) -> None:
 @click.argument("key")
 @click.argument("value", nargs=-1, required=True)
 @click.option("--profile", "name", help="of this profile instead of the machine at hand")
-@at_desk
 def profile_set(desk: Desk, /, key: str, value: tuple[str, ...], name: str | None) -> None:
     """Tell one KEY of a profile, such as mechanics.gantry_angle_deg 35, and keep it.
 

@@ -9,7 +9,7 @@ import click
 
 from agent.errors import Refused
 from agent.face.changing import confirmed_write, finish
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.options import Verb
 
 if TYPE_CHECKING:
@@ -22,7 +22,6 @@ WAYS: Final = ("finish", "undo", "leave")
 @click.command(cls=Verb)
 @click.argument("way", type=click.Choice(WAYS), required=False)
 @click.option("--approve", metavar="DIGEST", help="write the plan of this digest, unasked")
-@at_desk
 def resume(desk: Desk, /, way: str | None, approve: str | None) -> None:
     """What a broken-off change did, told by its journal and one read-back; finish it or undo it.
 

@@ -12,7 +12,7 @@ from agent.bench.rounds import MOVES
 from agent.errors import Refused
 from agent.face.answers import typed_length
 from agent.face.cautions import acknowledge
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.moving import (
     absolute_after,
     asked_length,
@@ -51,7 +51,6 @@ if TYPE_CHECKING:
     help="what lies on the belt or drags on it",
 )
 @click.option("--u", "u_mm", type=Number("mm", above=0), help="own standard uncertainty, mm")
-@at_desk
 def marks(
     desk: Desk,
     /,
@@ -218,7 +217,6 @@ def belt_run(
 
 @click.command(cls=Verb)
 @click.argument("mm", type=LENGTH)
-@at_desk
 def advance(desk: Desk, /, mm: float) -> None:
     """Feed the belt forward by MM, to bring a piece off or a clean stretch up.
 

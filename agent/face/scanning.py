@@ -94,8 +94,8 @@ def plain(read: ScanReading) -> dict[str, Any]:
 def meant(desk: Desk, what: str | None, sizes: dict[str, float] | None) -> tuple[Piece, str]:
     """The piece that a scan shows, and its name if it is a laid one, else ''.
 
-    That of the name, the newest without one, or one that was printed otherwise.  Raises BadInput where no piece
-    is named, Refused where a rehearsal laid none.
+    That of the name, the newest without one, or one that was printed otherwise.  Raises BadInput
+    where no piece is named, Refused where a rehearsal laid none.
     """
     from agent.pieces import CATALOGUE
 

@@ -11,7 +11,7 @@ import click
 
 from agent.errors import AgentError, BadInput, Problem, Refused
 from agent.face.cabling import port_options
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.linking import one_shot
 from agent.face.options import Verb
 from agent.model.exact import several
@@ -27,7 +27,6 @@ _NOT_IN_A_SCRIPT: Final = ("run", "rehearse", "sim", "demo", "attach", "detach")
 @click.option("--port", help="port of a machine that is not attached yet")
 @port_options
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
-@at_desk
 def run(desk: Desk, /, script: Path, port: str | None, profile_name: str | None) -> None:
     """Carry out the commands of SCRIPT, one a line, in one session; '#' begins a remark.
 
@@ -110,7 +109,6 @@ def carried_out(desk: Desk, line: str) -> tuple[int, list[dict[str, Any]]]:
 @click.command(cls=Verb)
 @click.argument("shell", type=click.Choice(SHELLS), metavar="bash|zsh|fish")
 @click.option("--install", is_flag=True, help="write them where that shell looks for them")
-@at_desk
 def completion(desk: Desk, /, shell: str, install: bool) -> None:
     """The lines that make SHELL complete commands and options of plumbelt.
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from agent.errors import BadInput, Refused
-from agent.face.desk import Desk, at_desk, with_desk
+from agent.face.desk import Desk
 from agent.face.options import Count, Number, Verb, number_from
 from agent.face.screen import wrapped
 
@@ -53,7 +53,7 @@ def bench_options(default: str | None = DEFAULT_BENCH) -> Callable[..., Any]:
     return add
 
 
-@click.command(cls=Verb)
+@click.command(cls=Verb, json=False)
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
 @click.option(
     "--seed",
@@ -68,7 +68,6 @@ def bench_options(default: str | None = DEFAULT_BENCH) -> Callable[..., Any]:
 @click.option("--speed", type=Number("times", least=0), default=0.0, show_default=True)
 @click.option("--faults", "list_faults", is_flag=True, help="list all faults and leave")
 @click.option("--effects", "list_effects", is_flag=True, help="list all effects and leave")
-@with_desk
 def rehearse(
     desk: Desk,
     /,
@@ -151,7 +150,6 @@ class _WithFaults(Verb):
 )
 @click.option("--faults", "list_faults", is_flag=True, help="list all faults and leave")
 @click.option("--effects", "list_effects", is_flag=True, help="list all effects and leave")
-@at_desk
 def sim(
     desk: Desk,
     /,

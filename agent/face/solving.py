@@ -10,7 +10,7 @@ import click
 
 from agent.errors import AgentError, Contradicted, Refused
 from agent.face import described, tables
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.options import Verb
 from agent.face.screen import Screen
 from agent.face.sketches import sketch
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
 @click.argument("files", type=click.Path(path_type=Path), nargs=-1, metavar="[FILE]...")
 @click.option("--readings", "every_reading", is_flag=True, help="list every reading")
 @click.option("--budget", "whole_budget", is_flag=True, help="what each uncertainty comes from")
-@at_desk
 def solve(desk: Desk, /, files: tuple[Path, ...], every_reading: bool, whole_budget: bool) -> None:
     """Every error of the machine at once, from readings FILEs or from this session.
 

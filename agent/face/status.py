@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from agent.bench.standing import progress_of, standing_of, wanted_of
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.guide import step_now
 from agent.face.options import Verb
 from agent.face.screen import bar
@@ -16,7 +16,6 @@ from agent.face.words import shown
 
 
 @click.command(cls=Verb)
-@at_desk
 def status(desk: Desk, /) -> None:
     """Where the work stands: heaters, what waits, what is known, what is next.
 

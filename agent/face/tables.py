@@ -136,7 +136,7 @@ def effects(screen: Screen, readings: Sequence[Reading], solution: Solution) -> 
         (
             reading_name(reading),
             f"{residual.measured:.3f}",
-            *(f"{c.effects[i]:+.3f}" for c in solution.corrections),
+            *(f"{c.effects[i]:+z.3f}" for c in solution.corrections),
             f"{expected:.3f}",
         )
         for i, (reading, residual, expected) in enumerate(

@@ -8,7 +8,7 @@ import click
 
 from agent.errors import BadInput, Declined, Refused
 from agent.face.cautions import acknowledge
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.options import Verb
 from agent.families.base import HEATERS_OFF
 from agent.work.asking import PROBE
@@ -27,7 +27,6 @@ HOMED: Final[tuple[Role, ...]] = ("across", "gantry")
 
 @click.command(cls=Verb)
 @click.argument("words", nargs=-1, metavar="LINE")
-@at_desk
 def send(desk: Desk, /, words: tuple[str, ...]) -> None:
     """Send one line that reads, and show the answer; for looking, not for setting.
 
@@ -108,7 +107,6 @@ def check(line: str) -> None:
 
 
 @click.command(cls=Verb)
-@at_desk
 def halt(desk: Desk, /) -> None:
     """Tell the controller to stop everything at once. The power switch is surer.
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from agent.errors import AgentError, BadInput, Refused
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.options import Count, Verb
 from agent.store.names import safe_name
 
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 @click.option("--date", "day", metavar="YYYY-MM-DD", help="date of the report; today")
 @click.option("--pdf", is_flag=True, help="a PDF for print instead of an HTML page")
 @click.option("--force", is_flag=True, help="write over a file that is there")
-@at_desk
 def report(
     desk: Desk,
     /,

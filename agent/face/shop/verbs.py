@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from agent.errors import BadInput
-from agent.face.desk import Desk, at_desk
+from agent.face.desk import Desk
 from agent.face.options import Count, Verb
 from agent.face.shop.afterwards import last_failure, under_way
 
@@ -103,7 +103,6 @@ def _answer(
 @click.argument("url")
 @click.option("--technician", "technicians", multiple=True, metavar="USER", help="adds and reads")
 @click.option("--reader", "readers", multiple=True, metavar="USER", help="reads")
-@at_desk
 def workshop_init(
     desk: Desk, /, url: str, technicians: tuple[str, ...], readers: tuple[str, ...]
 ) -> None:
@@ -133,7 +132,6 @@ def workshop_init(
 @click.argument("url")
 @click.option("--auto/--asked", "auto", default=False, help="sync after each command that changes")
 @click.option("--due-days", type=Count(1), default=180, show_default=True, help="between tunes")
-@at_desk
 def workshop_join(desk: Desk, /, url: str, auto: bool, due_days: int) -> None:
     """Name the workshop of this bench: the shared database at URL, without a password in it.
 
@@ -155,7 +153,6 @@ def workshop_join(desk: Desk, /, url: str, auto: bool, due_days: int) -> None:
 
 @workshop.command("sync", cls=Verb)
 @click.option("--patience", type=Count(0), default=0, help="seconds to wait for another sync")
-@at_desk
 def workshop_sync(desk: Desk, /, patience: int) -> None:
     """Exchange with the workshop what either side lacks; may be cut short and given again.
 
@@ -249,7 +246,6 @@ def _span(seconds: float) -> str:
 @click.option("--flash", metavar="WHAT", help="new firmware, in your words")
 @click.option("--place", metavar="WHERE", help="where the machine stands from now on")
 @click.option("--due-days", type=Count(1), help="days from one tune to the next")
-@at_desk
 def workshop_note(
     desk: Desk,
     /,
@@ -294,7 +290,6 @@ def workshop_note(
 @click.option(
     "--html", type=click.Path(path_type=Path), metavar="FILE", help="the whole as one page in FILE"
 )
-@at_desk
 def workshop_list(desk: Desk, /, shared: bool, table: Path | None, html: Path | None) -> None:
     """All machines: where, tuned when, how far off as left, what is open, when due.
 
@@ -361,7 +356,6 @@ def _save_page(
 @workshop.command("due", cls=Verb)
 @_SHARED
 @_CSV
-@at_desk
 def workshop_due(desk: Desk, /, shared: bool, table: Path | None) -> None:
     """Machines that are due for a tune, the longest overdue first.
 
@@ -388,7 +382,6 @@ def workshop_due(desk: Desk, /, shared: bool, table: Path | None) -> None:
 @click.argument("machine", required=False)
 @_SHARED
 @_CSV
-@at_desk
 def workshop_drift(desk: Desk, /, machine: str | None, shared: bool, table: Path | None) -> None:
     """Control charts of each error of each MACHINE: which rule fired, and what usually causes it.
 
@@ -465,7 +458,6 @@ def _fired(c: Charted) -> Iterator[str]:
 @click.option("--by", type=click.Choice(("belt", "roller")), default="belt", show_default=True)
 @_SHARED
 @_CSV
-@at_desk
 def workshop_compare(desk: Desk, /, by: str, shared: bool, table: Path | None) -> None:
     """Machines of the same parts side by side: which machine or which batch stands out.
 
@@ -507,7 +499,6 @@ def workshop_compare(desk: Desk, /, by: str, shared: bool, table: Path | None) -
 @click.option("--most", type=Count(1), default=60, show_default=True, help="how many, the newest")
 @_SHARED
 @_CSV
-@at_desk
 def workshop_show(desk: Desk, /, machine: str, most: int, shared: bool, table: Path | None) -> None:
     """The life of one MACHINE: tunes, changes, belts, rollers, flashes, drifts, and its documents.
 
@@ -575,7 +566,6 @@ def _open(machine: Machine) -> str:
 @click.argument("document")
 @click.option("--out", type=click.Path(path_type=Path), required=True, help="file to write")
 @_SHARED
-@at_desk
 def workshop_fetch(desk: Desk, /, document: str, out: Path, shared: bool) -> None:
     """Write one version of a profile or report, by the end of its identity, to a file.
 
@@ -605,7 +595,6 @@ def workshop_fetch(desk: Desk, /, document: str, out: Path, shared: bool) -> Non
 @click.option(
     "--out", type=click.Path(path_type=Path), default=Path(), help="folder for certificates"
 )
-@at_desk
 def workshop_tune(desk: Desk, /, machines: Path, out: Path) -> None:
     """Tune a row of attached machines in one sitting: one prompt, each with its own bench.
 
