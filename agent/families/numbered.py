@@ -26,6 +26,8 @@ _LINE: Final = re.compile(
     r"\$(?P<name>0|[1-9]\d*|N\d|[A-Za-z]\w*(?:/\w+)*)\s*=\s*(?P<value>[^\s(]*)"
     r"(?:\s+\((?P<text>[^)]*)\))?\s*$"
 )
+#: Start-up lines and names hold text, in which a blank or a bracket means nothing.
+_TEXT: Final = re.compile(r"\$(?P<name>N\d|[A-Za-z]\w*(?:/\w+)*)\s*=(?P<value>.*)")
 _PLAIN_NUMBER: Final = re.compile(r"-?\d+\.?\d{0,9}")
 
 #: Hundreds of numbers: kind, with the axis counted by the ones.
@@ -90,6 +92,9 @@ class Numbered(Family):
             match = _LINE.match(text)
             if match is not None:
                 _take(match, modern, reading)
+            elif (named := _TEXT.match(text)) and key_of(named["name"], "", modern=modern) is None:
+                if reading.is_first(f"${named['name']}", text):
+                    reading.other.append(text)
             elif text.startswith("$"):
                 reading.spoil(f"the remains of a line: {text}")
             elif text.startswith("[VER:"):

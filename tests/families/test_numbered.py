@@ -38,3 +38,15 @@ def test_lines_that_are_no_settings_are_noted_or_damage() -> None:
     assert reading.identity == "[VER:1.1:a board]"
     assert (reading.notes, reading.damage) == (("strange",), ())
     assert FAMILIES["numbered"].parse([*lines, "$10"]).damage == ("the remains of a line: $10",)
+
+
+def test_names_and_start_up_lines_may_hold_blanks_and_brackets() -> None:
+    """They are text; a number that is cut by a blank is damage all the same."""
+    steps = ["$X/StepsPerMm=80", "$Y/StepsPerMm=80", "$Z/StepsPerMm=105"]
+    texts = ["$N0=G54 G21 (inches never)", "$N1 = G90 G17", "$Name=bench two (spare)"]
+    reading = FAMILIES["numbered"].parse([*steps, *texts])
+    assert (reading.damage, reading.other) == ((), tuple(texts))
+    twice = FAMILIES["numbered"].parse([*steps, *texts, texts[0]])
+    assert twice.damage == (f"$N0 is given twice: {texts[0]}",)
+    for cut in ("$X/StepsPerMm=8 0", "$30=10 00", "$Name bench two"):
+        assert FAMILIES["numbered"].parse([*steps, cut]).damaged
