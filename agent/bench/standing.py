@@ -122,8 +122,13 @@ def progress_of(bench: Bench) -> list[tuple[str, bool]]:
 
 
 def wanted_of(bench: Bench) -> list[dict[str, Any]]:
-    """What is to be known, how well it is known (95 %), and how well it must be."""
-    tolerance, solution = bench.profile.tolerance, bench.now.solution
+    """What is to be known, how well it is known (95 %), and how well it must be.
+
+    A change takes out what was found and leaves how well it was known: until the readings that
+    follow it are solved themselves, the solution before it says so.
+    """
+    tolerance, now = bench.profile.tolerance, bench.now
+    solution = now.solution or (now.follows.solution if now.follows is not None else None)
     rows = []
     for name in WANTED:
         known = solution.parameters.get(name) if solution is not None else None

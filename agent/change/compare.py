@@ -34,7 +34,7 @@ class Difference(Plain):
 
     def __str__(self) -> str:
         left, right = (side if side is not None else "(none)" for side in (self.left, self.right))
-        share = "" if self.percent is None else f" ({self.percent:+.3g} %)"
+        share = "" if self.percent is None else f" ({self.percent:+z.3g} %)"
         return f"{self.key}: {left} | {right} {self.unit}".rstrip() + share
 
 

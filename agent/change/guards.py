@@ -371,7 +371,7 @@ def blocked_roles(findings: Iterable[Finding], axes: Axes) -> dict[Role, str]:
 
 
 def _percent(ratio: float) -> str:
-    return f"{(ratio - 1) * 100:+.3g} %"
+    return f"{(ratio - 1) * 100:+z.3g} %"
 
 
 def _times(ratio: float) -> str:

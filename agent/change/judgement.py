@@ -92,7 +92,7 @@ def judge(before: Mapping[str, float], identity: str, live: Readback, name: str)
             f"'profile restore {name} --preview' sorts what to bring back and what to measure",
         )
     if not kinds and any(abs(share) > _TRIM for share in steps.values()):
-        listed = ", ".join(f"{key} by {100 * share:+.1f} %" for key, share in steps.items())
+        listed = ", ".join(f"{key} by {100 * share:+z.1f} %" for key, share in steps.items())
         return Judgement(
             "mechanics",
             keys,

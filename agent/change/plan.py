@@ -46,7 +46,7 @@ class Change(Plain):
         return None if self.old == 0 else (self.new / self.old - 1) * 100
 
     def __str__(self) -> str:
-        share = "" if self.percent is None else f" ({self.percent:+.3g} %)"
+        share = "" if self.percent is None else f" ({self.percent:+z.3g} %)"
         why = f": {self.why}" if self.why else ""
         return (
             f"{self.key} {self.old:.{self.digits}f} -> {in_full(self.new)} {self.unit}{share}{why}"

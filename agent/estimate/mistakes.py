@@ -281,11 +281,11 @@ def _guesses(reading: Reading, y: float, i: int) -> Iterator[Suspicion]:
         return Suspicion(mistake, (i,), (right - y,), before, about, before)
 
     if reading.kind in _SIGNED:
-        yield guess(SIGN, -y, 1, 1, f"{-y:+.2f} mm")
+        yield guess(SIGN, -y, 1, 1, f"{-y:+z.2f} mm")
         if abs(y) < 30:
             right = length * math.tan(math.radians(y))
-            yield guess(DEGREES, right, 0.5, length * math.radians(1), f"{right:+.2f} mm")
-            yield guess(DEGREES, -right, 0.1, length * math.radians(1), f"{-right:+.2f} mm")
+            yield guess(DEGREES, right, 0.5, length * math.radians(1), f"{right:+z.2f} mm")
+            yield guess(DEGREES, -right, 0.1, length * math.radians(1), f"{-right:+z.2f} mm")
     else:
         yield guess(INCH, y * 25.4, 1, 25.4, f"{y * 25.4:.2f} mm")
     for factor in (10.0, 0.1, 100.0, 0.01):

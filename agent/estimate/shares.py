@@ -27,6 +27,9 @@ PRIORS: Final = "priors"
 MATERIAL: Final = "material"
 OFFSETS: Final = "size_offsets"
 
+#: Decimals of a share: equal ones keep their order, whatever their last bits were.
+_DECIMALS: Final = 12
+
 _OTHERS: Final = {
     STATED: ("uncertainty stated with the reading", "read with a better instrument, or again"),
     REPEATABILITY: ("spread of the repeats", "take more repeats"),
@@ -61,10 +64,10 @@ def shares(fit: Fit) -> list[tuple[Share, ...]]:
         parts[component] = parts.get(component, 0.0) + brought[j]
     whole = np.array(list(parts.values()))
     total = whole.sum(axis=0)
-    relative = np.divide(whole, total, out=np.zeros_like(whole), where=total > 0)
+    relative = np.divide(whole, total, out=np.zeros_like(whole), where=total > 0).round(_DECIMALS)
     found = []
     for column in relative.T:
-        order = np.argsort(-column)
+        order = np.argsort(-column, kind="stable")
         names = list(parts)
         found.append(tuple(Share(names[i], float(column[i])) for i in order if column[i] > 0))
     return found

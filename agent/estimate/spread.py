@@ -12,7 +12,8 @@ Biometrika 58 (1971) 545-554).  With the readings linearised, r = H x + e, x ~ N
     -2 ln L = r' S^-1 r + ln|S|,    S = V + H H',    N = 1 + H' V^-1 H
     S^-1 = V^-1 - V^-1 H N^-1 H' V^-1,    ln|S| = ln|V| + ln|N|,    N^-1 = 1 - H' S^-1 H
 
-whichever of S (n, n) and N (k, k) is smaller is inverted, and the other follows from it.
+whichever of S (n, n) and N (k, k) is smaller is inverted, and the other follows from it.  Beside
+priors far wider than the readings tell, 1 - H' S^-1 H would be rounding: then it is N.
 
 The answer is the mixture over the grid: its mean, its covariance, and the interval about the mean
 that holds 95 % of it.  The spread s of the repeats is known with its own degrees of freedom; the
@@ -59,6 +60,10 @@ _GRADES: Final = np.array([0.16, 0.25, 0.4, 0.63, 1.0, 1.6, 2.5])
 _PRIOR_LOG: Final = math.log(2.0)
 _PRIOR_GRADE: Final = math.log(0.8)
 
+#: Beyond this ratio of a prior's variance in a reading to the reading's own, N is inverted: the
+#: relative error of N^-1 by S is about the square of the ratio times the last bit, 2e-16.
+_WIDE: Final = 1e6
+
 #: Nodes that weigh less have no say in the answer.
 _LEAST_WEIGHT: Final = 1e-4
 
@@ -79,7 +84,8 @@ class Spread:
     quadratic: Array  #: (K,) r' S^-1 r
     size: Array  #: (K, k) prior standard uncertainties
     V: Array  #: (K, n) independent variances
-    inverse: Array  #: (K, n, n) of S, or (K, k, k) of N, whichever is smaller
+    of_readings: bool  #: S was inverted, not N
+    inverse: Array  #: (K, n, n) of S, or (K, k, k) of N
     x: Array  #: (K, k) unknowns in units of the prior sizes
     J: Array  #: (n, k)
     r: Array  #: (n,) linearised misfit at the prior mean
@@ -101,11 +107,6 @@ class Spread:
     def H(self) -> Array:
         """Jacobian (K, n, k) in units of the prior sizes."""
         return self.J * self.size[:, None, :]
-
-    @property
-    def of_readings(self) -> bool:
-        """S was inverted."""
-        return len(self.r) <= len(self.x[0])
 
     @property
     def Ninv(self) -> Array:
@@ -205,11 +206,15 @@ def spread(fit: Fit) -> Spread:
     size = grade**shared * unknowns.u
     V = stated + factors[:, 0:1] ** 2 * form
     V = V + sum(grade ** (2 * power) * own for power, own in by_power.items())
-    solved = _by_readings if len(r) <= len(unknowns.u) else _by_unknowns
+    wide = bool(np.any((fit.J * unknowns.u) ** 2 > _WIDE * obs.independent[:, None]))
+    of_readings = len(r) <= len(unknowns.u) and not wide
+    solved = _by_readings if of_readings else _by_unknowns
     inverse, x, quadratic, determinant = solved(fit.J, r, size, V)
     log = prior - 0.5 * (quadratic + determinant)
     evidence = float(np.logaddexp.reduce(log))
-    return Spread(factors, log - log.max(), evidence, quadratic, size, V, inverse, x, fit.J, r)
+    return Spread(
+        factors, log - log.max(), evidence, quadratic, size, V, of_readings, inverse, x, fit.J, r
+    )
 
 
 #: Inverse (K, m, m), unknowns x (K, k), r' S^-1 r (K,), ln|S| (K,).

@@ -27,7 +27,7 @@ def check_instrument(desk: Desk, numbers: Sequence[float]) -> None:
         )
     found = checked(numbers[0], numbers[1:], desk.session.profile.instrument)
     said = (
-        f"Caliper on {found.known_mm:g} mm: {found.deviation_mm:+.3f} mm ± {2 * found.u_mm:.3f}"
+        f"Caliper on {found.known_mm:g} mm: {found.deviation_mm:+z.3f} mm ± {2 * found.u_mm:.3f}"
         f" (95 %), allowed ± {found.mpe_mm:g}: {found.verdict}."
     )
     desk.session.book.append("check", {"text": said, **found.to_plain()})

@@ -264,7 +264,7 @@ def corrections(solution: Solution) -> Table:
             in_full(c.old),
             in_full(c.new),
             f"± {2 * c.u:.4f}",
-            f"{100 * (c.new / c.old - 1):+.3f} %",
+            f"{100 * (c.new / c.old - 1):+z.3f} %",
             c.line or "not known for this family",
             c.why,
         )

@@ -207,7 +207,7 @@ def show_result(desk: Desk, old: float, result: FeedResult | None) -> None:
     share = result.steps_per_mm / old - 1
     screen.say(
         f"Free feeds ask for {result.steps_per_mm:.2f} ± {2 * result.u_steps_per_mm:.2f} step/mm"
-        f" (95 %) instead of {old:g}: {100 * share:+.2f} %."
+        f" (95 %) instead of {old:g}: {100 * share:+z.2f} %."
     )
     if result.slip is not None and result.u_slip is not None:
         screen.say(
@@ -251,7 +251,7 @@ def show_flow(desk: Desk) -> None:
             screen.say("That is within what these readings can tell: leave the flow.")
         else:
             screen.say(
-                f"As flow that is {100 * (flow.factor - 1):+.1f} % ±"
+                f"As flow that is {100 * (flow.factor - 1):+z.1f} % ±"
                 f" {200 * flow.u_factor:.1f} %. In the slicer multiply the flow for this"
                 f" material by {1 / flow.factor:.3f}. Do not change the extruder steps."
             )

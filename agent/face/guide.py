@@ -252,7 +252,7 @@ def read_again(desk: Desk) -> Step | None:
     taken, residual = max(called_wrong, key=lambda of: abs(of[1].residual) / of[1].u)
     return Step(
         line_again(taken),
-        f"It stands {residual.residual:+.3f} mm off what all the others say: read it again"
+        f"It stands {residual.residual:+z.3f} mm off what all the others say: read it again"
         " ('preview' goes on without).",
     )
 

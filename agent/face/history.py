@@ -234,7 +234,7 @@ def log_trend(desk: Desk, /, key: str, machine: str, most: int) -> None:
         if found is not None:
             verdict = "it drifts" if found.significant else "no drift beyond the noise"
             desk.screen.say(
-                f"Change per year: {found.per_year:+.3g} ± {found.expanded95:.2g}: {verdict}."
+                f"Change per year: {found.per_year:+z.3g} ± {found.expanded95:.2g}: {verdict}."
             )
 
     desk.screen.answer(document, show)

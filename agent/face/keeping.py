@@ -219,7 +219,7 @@ def profile_compare(desk: Desk, /, name: str, other: str | None, port: str | Non
                 d.left or "-",
                 d.right or "-",
                 d.unit,
-                "" if d.percent is None else f"{d.percent:+.2f}",
+                "" if d.percent is None else f"{d.percent:+z.2f}",
             )
             for d in found
         ]

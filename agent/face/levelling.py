@@ -158,7 +158,7 @@ def _two_ends(
             return
         higher = "front" if found.which == "back" else "back"
         desk.screen.say(
-            f"  tilt     {found.tilt_deg:+.3f}°, the {higher} is"
+            f"  tilt     {found.tilt_deg:+z.3f}°, the {higher} is"
             f" {abs(found.height_mm):.3f} mm higher\n"
             f"  remedy   raise the {found.which} by {found.turns:.2f} turns of the screw"
             f" ({turn_mm:g} mm a turn),\n           or put {abs(found.height_mm):.2f} mm under it"
@@ -313,7 +313,7 @@ def _say_plane(
     ):
         higher = way[0] if tilt > 0 else way[1]
         sure = f"higher at {higher}" if abs(tilt) > SURE * u else "not told from level"
-        screen.say(f"  tilt {name:7} {tilt:+.3f}° ± {SURE * u:.3f}° (95 %): {sure}")
+        screen.say(f"  tilt {name:7} {tilt:+z.3f}° ± {SURE * u:.3f}° (95 %): {sure}")
     if found.dof:
         screen.say(f"  twist        no point is more than {found.twist_mm:.3f} mm off this plane")
         if found.twisted:
@@ -328,7 +328,7 @@ def _say_plane(
             turn.screw,
             turn.direction,
             "-" if turn.direction == "leave" else f"{turn.turns:.2f}",
-            f"{turn.mm:+.3f}",
+            f"{turn.mm:+z.3f}",
             f"{SURE * turn.u_turns:.2f}",
         )
         for turn in turns

@@ -138,7 +138,7 @@ def _show(
     share = 100 * (found.steps_per_mm / found.measured - 1)
     screen.say(
         f"  {key}   {found.measured:.4f} -> {found.steps_per_mm:.4f} ± {2 * found.u:.4f} step/mm"
-        f" (95 %), {share:+.2f} %"
+        f" (95 %), {share:+z.2f} %"
     )
     if line is not None:
         screen.say(f"  as a command line    {line}")

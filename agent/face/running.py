@@ -114,7 +114,7 @@ def marks(
     def show() -> None:
         apart = [m - c for c, m in zip(kept.commanded, kept.measured, strict=True)]
         screen.say(
-            f"{len(apart)} marks kept; farthest off {max(apart, key=abs):+.2f} mm."
+            f"{len(apart)} marks kept; farthest off {max(apart, key=abs):+z.2f} mm."
             " 'solve' separates scale, run-out, lost motion and slip."
         )
 

@@ -65,10 +65,10 @@ def told(desk: Desk, read: ScanReading, picture: Path | None) -> None:
     screen.table(columns, rows)
     for name, why in read.left_out.items():
         screen.say(f"! {name} is left out: {why}.")
-    across, along = (f"{100 * scale:+.2f} %" for scale in plane.scale)
+    across, along = (f"{100 * scale:+z.2f} %" for scale in plane.scale)
     screen.say(
         f"By the rules the scanner is off by {across} across, {along} along and"
-        f" {plane.askew_deg:+.2f}° from square; that is taken out. Graduations fit to"
+        f" {plane.askew_deg:+z.2f}° from square; that is taken out. Graduations fit to"
         f" {plane.residual:.3f} mm."
     )
     if picture is not None:

@@ -222,7 +222,7 @@ def _odd_one(desk: Desk, feature: Feature, read: Values) -> str:
     if odd is None:
         return ""
     off = values[odd] - others_mean(values, odd)
-    desk.screen.say(f"  {values[odd]:.2f} stands {off:+.2f} off the others ({_listed(values)}).")
+    desk.screen.say(f"  {values[odd]:.2f} stands {off:+z.2f} off the others ({_listed(values)}).")
     answer = desk.screen.ask("  Enter reads it again, 'keep' keeps it:", reading=True)
     if answer.lower() == "keep":
         return "keep"

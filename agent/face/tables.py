@@ -81,7 +81,7 @@ def plan(screen: Screen, plan: Plan) -> None:
                 f"{c.old:.{c.digits}f}",
                 in_full(c.new),
                 c.unit,
-                "" if c.percent is None else f"{c.percent:+.3f} %",
+                "" if c.percent is None else f"{c.percent:+z.3f} %",
                 c.why,
             )
             for c in plan.changes

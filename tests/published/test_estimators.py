@@ -1,6 +1,7 @@
 """The estimators against general libraries and published figures; nothing of ours in an oracle."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -123,6 +124,21 @@ def test_sizes_shown_by_the_readings_are_those_of_the_greatest_likelihood():
     )  # fmt: skip
     assert -best.fun >= every.max() - 1e-9
     assert abs(np.log(grid.factors[np.argmax(grid.log)]) - best.x) == pytest.approx(0.0, abs=0.55)
+
+
+@pytest.mark.parametrize("scale", [0.03, 0.3, 1.0, 30.0])
+def test_what_is_known_does_not_depend_on_how_wide_the_priors_are(scale):
+    """A machine unlike all others has priors of 100 % and more, of which readings of a hundredth of
+    a millimetre leave 1e-4: the covariance against numpy's QR of the same least-squares problem,
+    which does not subtract what is nearly equal."""
+    obs, unknowns = surveyed(Budget())
+    wide = np.where(np.arange(len(unknowns.u)) < 3, scale, unknowns.u)
+    at = fit(obs, replace(unknowns, u=wide))
+    grid = spread(at)
+    for size, V, Ninv in zip(grid.size, grid.V, grid.Ninv, strict=True):
+        rows = np.vstack([at.J * size / np.sqrt(V)[:, None], np.eye(len(size))])
+        upper = np.linalg.inv(np.linalg.qr(rows, mode="r"))
+        assert np.diag(Ninv) == pytest.approx((upper**2).sum(axis=1), rel=1e-4)
 
 
 def test_intervals_hold_95_per_cent_of_the_mixture():

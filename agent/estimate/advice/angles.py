@@ -71,7 +71,7 @@ def unsplit_lean(f: Findings) -> Iterator[Advice]:
     )
     yield Advice(
         "angle_or_scale",
-        f"Upright faces lean by {lean.value:+.2f}°, but gantry angle and gantry scale cannot be "
+        f"Upright faces lean by {lean.value:+z.2f}°, but gantry angle and gantry scale cannot be "
         f"told apart: measure {missing}, to 0.1 mm. Nothing is proposed until then.",
     )
 
@@ -86,7 +86,7 @@ def unsplit_height(f: Findings) -> Iterator[Advice]:
         return
     yield Advice(
         "angle_or_scale",
-        f"Heights come out {height.value:+.2f} % off, but gantry angle and gantry scale cannot be "
+        f"Heights come out {height.value:+z.2f} % off, but gantry angle and gantry scale cannot be "
         "told apart: measure the lean of an upright face of the same piece, to 0.1 mm. Nothing is "
         "proposed until then.",
     )
@@ -100,8 +100,8 @@ def belt_in_lean(f: Findings) -> Iterator[Advice]:
     if belt.determined and belt.significant and abs(share) > f.survey.tolerance.angle_deg:
         yield Advice(
             "belt_scale_lean",
-            f"{-share:+.2f}° of the lean is caused by the belt's scale and disappears when that is "
-            "corrected.",
+            f"{-share:+z.2f}° of the lean is caused by the belt's scale and disappears when that "
+            "is corrected.",
         )
 
 
@@ -174,7 +174,7 @@ def squareness(f: Findings) -> Iterator[Advice]:
         mm = abs(shim_mm(parameter.value, span))
         yield Advice(
             code,
-            f"{_NAMES[code]} {parameter.value:+.2f}° (± {parameter.expanded95:.2f}°): {what}. "
+            f"{_NAMES[code]} {parameter.value:+z.2f}° (± {parameter.expanded95:.2f}°): {what}. "
             f"{_move(code, parameter.value)} by {mm:.1f} mm over {span:g} mm. No setting can "
             "correct it.",
             Turn(_SIGNS[code] * shim_mm(parameter.value, span), span),
@@ -184,7 +184,7 @@ def squareness(f: Findings) -> Iterator[Advice]:
         if pair is None or abs(pair.value) <= max(2 * pair.u, tolerance):
             continue
         found = True
-        size = f"{pair.value:+.2f}° (± {2 * pair.u:.2f}°)"
+        size = f"{pair.value:+z.2f}° (± {2 * pair.u:.2f}°)"
         yield Advice(code, f"{seen.format(size=size)}. {which}")
     if found:
         yield Advice(

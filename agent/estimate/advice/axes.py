@@ -105,7 +105,7 @@ def offsets(f: Findings) -> Iterator[Advice]:
     if upright is not None and upright.determined and upright.significant:
         yield Advice(
             "offset_only",
-            f"Upright, faces stand {upright.value:+.2f} mm (± {upright.expanded95:.2f}) off "
+            f"Upright, faces stand {upright.value:+z.2f} mm (± {upright.expanded95:.2f}) off "
             "whatever the height: the first layer (gap, squash) or the bead on top, not a motor "
             "setting. Correct it by the gap over the belt or in slicing, never by steps.",
         )

@@ -49,8 +49,8 @@ def belt_runs(f: Findings) -> Iterator[Advice]:
         if run.trend_is_significant:
             yield Advice(
                 "trend",
-                f"The error of the {axis} axis grows along the run ({run.trend:+.2f} mm at its end "
-                f"beyond a straight line): {_GROWS[axis]}. A longer run tells which.",
+                f"The error of the {axis} axis grows along the run ({run.trend:+z.2f} mm at its "
+                f"end beyond a straight line): {_GROWS[axis]}. A longer run tells which.",
             )
 
 

@@ -40,7 +40,7 @@ Rule = Callable[[Findings], Iterator[Advice]]
 
 
 def percent(x: float) -> str:
-    return f"{100 * x:+.3f} %"
+    return f"{100 * x:+z.3f} %"
 
 
 def named(survey: Survey, i: int) -> str:

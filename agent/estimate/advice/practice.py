@@ -71,7 +71,7 @@ def unlike(f: Findings) -> Iterator[Advice]:
     for i in f.examined.unlike:
         turn = i > EZ
         size = (
-            f"{math.degrees(f.fit.p[i]):+.1f}° where ±{math.degrees(stated[i]):g}° is stated"
+            f"{math.degrees(f.fit.p[i]):+z.1f}° where ±{math.degrees(stated[i]):g}° is stated"
             if turn
             else f"{percent(f.fit.p[i])} where ±{100 * stated[i]:g} % is stated"
         )

@@ -86,7 +86,7 @@ def written(job: Job, found: Mapping[str, Correction] | None = None) -> Iterator
                 f"{change.old:.{change.digits}f}",
                 in_full(change.new),
                 "" if spread is None or spread.new != change.new else f"± {2 * spread.u:.4f}",
-                "" if change.percent is None else f"{change.percent:+.3f} %",
+                "" if change.percent is None else f"{change.percent:+z.3f} %",
                 *(("-", "") if fate is None else described.fate_cells(fate)[1:]),
                 change.why,
             )
@@ -264,6 +264,6 @@ def open_points(tune: Tune) -> Iterator[str]:
     for row in tune.compared:
         if not row.agrees:
             yield (
-                f"{row.name} was read {row.apart:+.3f} mm off what was expected, beyond the"
+                f"{row.name} was read {row.apart:+z.3f} mm off what was expected, beyond the"
                 f" {row.limit:.3f} mm allowed."
             )

@@ -110,7 +110,7 @@ def _first_page(tunes: Sequence[Tune], unread: Sequence[tuple[Path, str]]) -> It
 def _found(tune: Tune, name: str) -> str:
     p, words = tune.before.solution.parameters[name], shown(name)
     size = p.value * words.factor
-    return f"{size:+.{words.digits}f} {words.spread(p.expanded95)}"
+    return f"{size:+z.{words.digits}f} {words.spread(p.expanded95)}"
 
 
 def _tolerance(tune: Tune) -> str:

@@ -203,7 +203,7 @@ def _checks(survey: Survey) -> Iterator[tuple[str, str]]:
     for check in survey.checks:
         yield (
             f"Caliper on {check.known_mm:g} mm",
-            f"{check.deviation_mm:+.3f} ± {2 * check.u_mm:.3f} mm (95 %), {check.on or 'undated'}",
+            f"{check.deviation_mm:+z.3f} ± {2 * check.u_mm:.3f} mm (95 %), {check.on or 'undated'}",
         )
 
 

@@ -135,7 +135,7 @@ def belt(measured: Surveyed) -> Sequence[Part]:
         even = "the same everywhere" if reversal.constant else "not the same everywhere"
         parts.append(
             Words(
-                f"Lost motion of the {axis} axis between the two ways {reversal.mean:+.3f} mm"
+                f"Lost motion of the {axis} axis between the two ways {reversal.mean:+z.3f} mm"
                 f" ± {2 * reversal.u:.3f}, {even}."
             )
         )
@@ -193,7 +193,7 @@ def drift(tune: Tune) -> Sequence[Part]:
             cells = ("too few days", "", "")
         else:
             cells = (
-                f"{found.per_year:+.3f} {series.unit} a year",
+                f"{found.per_year:+z.3f} {series.unit} a year",
                 f"± {found.expanded95:.3f}",
                 "drifts" if found.significant else "no drift told from zero",
             )

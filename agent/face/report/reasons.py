@@ -113,7 +113,7 @@ def _not_for_settings(measured: Surveyed) -> Iterator[Kept]:
     if growth:
         yield Kept(
             "size offset of all faces",
-            (f"{min(growth):+.3f} to " if len(growth) > 1 else "") + f"{max(growth):+.3f} mm",
+            (f"{min(growth):+z.3f} to " if len(growth) > 1 else "") + f"{max(growth):+z.3f} mm",
             "does not grow with the part: set bead width and flow in the slicer, never steps",
         )
 

@@ -172,7 +172,7 @@ def signals(c: Charted) -> Iterator[tuple[str, ...]]:
             c.machine,
             shown(c.error).words,
             day(c.points[s.place].at),
-            f"{c.chart.values[s.place]:+.3f} ± {2 * c.u[s.place]:.3f} {c.unit}",
+            f"{c.chart.values[s.place]:+z.3f} ± {2 * c.u[s.place]:.3f} {c.unit}",
             s.what,
             s.usually,
         )
@@ -213,7 +213,7 @@ def verdicts(found: Sequence[Verdict]) -> Sheet:
             shown(v.error).words,
             v.what,
             v.name or "(not noted)",
-            f"{v.value:+.3f} {'%' if v.error.endswith('_scale') else '°'}",
+            f"{v.value:+z.3f} {'%' if v.error.endswith('_scale') else '°'}",
             f"{v.p_held:.2g}" if v.p_held >= _LEAST_P else f"< {_LEAST_P:g}",
         )
         for v in found

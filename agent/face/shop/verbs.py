@@ -428,13 +428,13 @@ def _drift_sheet(found: Sequence[Charted]) -> Sheet:
     rows = []
     for c in found:
         k = c.chart
-        limits = f"{k.lower:+.3f} to {k.upper:+.3f} {c.unit}" if k.enough else "too few values"
+        limits = f"{k.lower:+z.3f} to {k.upper:+z.3f} {c.unit}" if k.enough else "too few values"
         rows.append(
             (
                 shown(c.error).words,
                 "" if c.since is None else f"{c.since.part} {c.since.what}".strip(),
                 str(len(k.values)),
-                f"{k.values[-1]:+.3f} ± {2 * c.u[-1]:.3f} {c.unit}",
+                f"{k.values[-1]:+z.3f} ± {2 * c.u[-1]:.3f} {c.unit}",
                 limits,
                 "; ".join(_fired(c)) or "none",
             )
