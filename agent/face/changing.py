@@ -230,11 +230,8 @@ def store(desk: Desk, /, approve: str | None, others: str | None) -> None:
     screen.heading("What storing would make permanent")
     tables.look(screen, looked)
     if session.bench.done is None and not looked.others:
-        plain = looked.to_plain()
-        if session.contact.family is not None and session.contact.family.words.reload is not None:
-            screen.answer(plain, lambda: None)
-            return
-        raise Refused("nothing was written that could be stored", remedy="'write' comes first")
+        screen.answer(looked.to_plain(), lambda: None)
+        return
     if looked.others and others is None and approve is None:
         others = screen.ask(
             "Other settings differ as well. Type 'all' to store these as well, 'plan' to store only"
@@ -299,7 +296,7 @@ def prove(desk: Desk, /, after: str) -> None:
     # a word is no proof: stored is what was proved to be otherwise
     document = {"evidence": evidence, **outcome.to_plain(), "stored": desk.session.bench.kept}
     desk.screen.answer(document, lambda: None)
-    by_file = not (family.words.covers_steps or family.words.writing_stores)
+    by_file = family.words.kept_by == "file"
     raise Refused(
         "the link saw no power cycle: that the machine was off is only said by the operator"
         + (", and a controller that keeps its settings in a file is not proved by that" * by_file),
@@ -313,7 +310,7 @@ def edit_file(desk: Desk) -> None:
 
     _, family = desk.session.contact.joined()
     done = desk.session.bench.done
-    if done is None or family.words.writing_stores or family.words.covers_steps:
+    if done is None or family.words.kept_by != "file":
         return
     lines = file_lines(family, done.changes, done.lines)
     desk.screen.say("These lines belong into the controller's own file:")
