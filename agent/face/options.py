@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
@@ -99,6 +100,7 @@ class Count(_IntType):
 LENGTH: Final = Number("mm", above=0)  #: a length that must be there
 HEIGHT: Final = Number("mm")  #: a length of either sign
 RATIO: Final = Number("ratio", above=0)
+FILE: Final = click.Path(path_type=Path)
 
 
 def _label(param: click.Parameter) -> str:

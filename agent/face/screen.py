@@ -13,6 +13,7 @@ import textwrap
 import unicodedata
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from functools import partial
 from io import StringIO
 from typing import TYPE_CHECKING, Any, Final
 
@@ -255,10 +256,12 @@ class Screen:
                 wide = max(sum(widths[p] + _GAP for p in places) for places in lines)
                 console.print("-" * min(wide - _GAP, console.width), style="")
 
-    def answer(self, document: Mapping[str, Any], show: Callable[[], None]) -> None:
-        """The result of a command: `document` for a program, or whatever `show` prints."""
+    def answer(self, document: Mapping[str, Any], show: Callable[[], None] | str) -> None:
+        """The result of a command: `document` for a program, or what `show` prints or is."""
         if self.json or self.collected is not None:
             self.document(document)
+        elif isinstance(show, str):
+            self.answer(document, partial(self.say, show))
         elif not self._may_page or self._held is not None:
             show()
         else:

@@ -157,17 +157,18 @@ def leaves(desk: Desk) -> bool:
 def _reader(desk: Desk) -> Callable[[], str]:
     """How lines come in: an editor on a terminal, plain lines from a pipe or file."""
     if not sys.stdin.isatty():
-
-        def plain() -> str:
-            line = sys.stdin.readline()
-            if not line:
-                raise EOFError
-            return line
-
-        return plain
+        return plain_line
     session = editor(desk)
     desk.screen.ask_with(_questions(desk))
     return lambda: session.prompt()
+
+
+def plain_line() -> str:
+    """The next line of a pipe or file.  Raises EOFError at its end."""
+    line = sys.stdin.readline()
+    if not line:
+        raise EOFError
+    return line
 
 
 def _questions(desk: Desk) -> Callable[[str], str]:

@@ -86,12 +86,9 @@ class Machine(NamedTuple):
     clock_off: bool = False  #: noted by a clock that was off, and put right
 
     @property
-    def standing(self) -> Literal["within", "beyond", "open", "unknown"]:
-        """Of the machine as a whole: the worst of what is known."""
-        if not self.left or not self.measured_since:
-            return "unknown"
-        found = {left.standing for left in self.left.values()}
-        return "beyond" if "beyond" in found else "open" if "open" in found else "within"
+    def standing(self) -> Literal[Standing, "unknown"]:
+        """Of the machine as a whole."""
+        return standing_of(self.left if self.measured_since else {})
 
     @property
     def open(self) -> tuple[str, ...]:
@@ -123,6 +120,15 @@ class Machine(NamedTuple):
             "open": list(self.open),
             "clock_off": self.clock_off,
         }
+
+
+def standing_of(left: Mapping[str, Left]) -> Literal[Standing, "unknown"]:
+    """The worst of what is known of the errors of a machine."""
+    found = {one.standing for one in left.values()}
+    for worse in ("beyond", "open", "within"):
+        if worse in found:
+            return worse
+    return "unknown"
 
 
 class _Newest(NamedTuple):

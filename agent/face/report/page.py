@@ -6,7 +6,7 @@ says about itself is text on the page and nothing else.  Only our own pictures p
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any
 
 from agent.face.screen import clean
 
@@ -15,26 +15,25 @@ if TYPE_CHECKING:
 
     from agent.face.parts import Page
 
-TEMPLATE: Final = "page.html"
 
-
-def _environment() -> Environment:
+def environment(package: str, **more: Any) -> Environment:
+    """Templates of a package, filled with values that are text and nothing else."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    environment = Environment(
-        loader=PackageLoader("agent.face.report", "."),
+    return Environment(
+        loader=PackageLoader(package, "."),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
-        keep_trailing_newline=True,
         # Control characters of a controller are made visible wherever they stand.
         finalize=lambda value: clean(value) if type(value) is str else value,
+        **more,
     )
-    environment.tests["part"] = lambda value, kind: type(value).__name__ == kind
-    return environment
 
 
 def html(content: Page) -> str:
     """The content of a report as one HTML file; the same content gives the same text."""
-    return _environment().get_template(TEMPLATE).render(page=content)
+    templates = environment("agent.face.report", keep_trailing_newline=True)
+    templates.tests["part"] = lambda value, kind: type(value).__name__ == kind
+    return templates.get_template("page.html").render(page=content)

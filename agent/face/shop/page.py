@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
+from agent.face.report.page import environment
 from agent.face.screen import clean
 from agent.face.shop import sheets
 from agent.face.shop.sheets import Drifts, Sheet
@@ -25,18 +26,12 @@ from agent.workshop.series import Charted
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
-    svg: str
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
 class Part:
     name: str
     title: str
     texts: tuple[str, ...] = ()
     table: Sheet | None = None
-    pictures: tuple[Figure, ...] = ()
+    pictures: tuple[tuple[str, str], ...] = ()  #: SVG, and what it shows in words
 
 
 def page(
@@ -63,7 +58,7 @@ def page(
             "Drift",
             (false_alarms(drifts),) if drifts.rows else (NO_SIGNAL, false_alarms(drifts)),
             drifts.sheet if drifts.rows else None,
-            tuple(Figure(svg(c), _caption(c)) for c in drifts.pictured),
+            tuple((svg(c), _caption(c)) for c in drifts.pictured),
         ),
         Part(
             "compare",
@@ -96,18 +91,9 @@ def cover_page(machines: Sheet, capable: Sheet, yield_words: str, made: date) ->
 
 
 def _rendered(title: str, made: date, summary: str, parts: Sequence[Part]) -> str:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("agent.face.shop", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=lambda value: clean(value) if type(value) is str else value,
-    )
-    environment.filters["days"] = _days
-    return environment.get_template("fleet.html").render(
+    templates = environment("agent.face.shop")
+    templates.filters["days"] = _days
+    return templates.get_template("fleet.html").render(
         title=title, made=made.isoformat(), summary=summary, parts=parts
     )
 

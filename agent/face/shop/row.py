@@ -19,15 +19,15 @@ from agent.errors import AgentError, Refused
 from agent.face.desk import Desk
 from agent.face.guide import RULES, Step
 from agent.face.screen import Screen, clean
+from agent.face.shell import plain_line, run_line
 from agent.face.shop import sheets
 from agent.face.shop.sheets import Sheet
-from agent.model.profile import Profile
 from agent.store.nodes import read_file
 from agent.store.profiles import load_profile
 from agent.store.strict import Choice, Key, ListOf, Text, read_sheet
 from agent.store.strict import Table as Entry
 from agent.workshop.capability import Capability, capability
-from agent.workshop.fleet import ANGLES, SCALES, Left, as_left
+from agent.workshop.fleet import ANGLES, SCALES, Left, as_left, standing_of
 
 FORMAT: Final = "plumbelt-row/1"
 
@@ -97,12 +97,13 @@ class Row:
     @classmethod
     def set_up(cls, places: Sequence[Place], screen: Screen) -> Row:
         """A desk for each machine, with its profile; nothing is opened yet.  Raises BadInput."""
-        profiles = {place.name: _profile(place) for place in places}
+        profiles = [
+            replace(load_profile(place.profile or place.name), name=place.name) for place in places
+        ]
         desks = {}
-        for name, profile in profiles.items():
-            desk = Desk(screen, in_shell=True)
+        for profile in profiles:
+            desks[profile.name] = desk = Desk(screen, in_shell=True)
             desk.session.contact.use(profile)
-            desks[name] = desk
         return cls(desks, {place.name: place.port for place in places}, places[0].name)
 
     def behind(self) -> tuple[str, Step] | None:
@@ -132,8 +133,6 @@ class Row:
 
     def carry_out(self, line: str) -> int:
         """Carry out a line at the machine it is for; its exit code."""
-        from agent.face.shell import run_line
-
         self.here, rest = self.taken_apart(line)
         if not rest:
             return 0
@@ -151,10 +150,6 @@ def stage_of(desk: Desk) -> tuple[int, Step]:
         if step is not None:
             return stage, step
     raise AssertionError("the last rule always has an answer")
-
-
-def _profile(place: Place) -> Profile:
-    return replace(load_profile(place.profile or place.name), name=place.name)
 
 
 # --- the sitting ---------------------------------------------------------------------------------
@@ -212,13 +207,7 @@ def lines_of(screen: Screen) -> Callable[[str], str]:
         screen.ask_with(lambda question: PromptSession[str]().prompt(question))
         return session.prompt
 
-    def plain(_: str) -> str:
-        line = sys.stdin.readline()
-        if not line:
-            raise EOFError
-        return line
-
-    return plain
+    return lambda _: plain_line()
 
 
 # --- what comes of it ----------------------------------------------------------------------------
@@ -251,12 +240,7 @@ def results(row: Row, made: date, folder: Path) -> tuple[Result, ...]:
     found = []
     for name, desk in row.desks.items():
         left = _left(desk)
-        standings = {one.standing for one in left.values()}
-        standing = (
-            "unknown"
-            if not left
-            else next((s for s in ("beyond", "open") if s in standings), "within")
-        )
+        standing = standing_of(left)
         place = folder / f"report-{clean(name)}-{made.isoformat()}.html"
         try:
             written(job_at(desk), made, place)
@@ -287,16 +271,15 @@ def cover(found: Sequence[Result]) -> tuple[Sheet, Sheet, dict[str, Capability]]
         one = capability(shares, -1.0, 1.0)
         if one is not None:
             made[error] = one
-    rows = tuple((r.name, r.standing, _worst(r), r.certificate or f"none: {r.why}") for r in found)
+    rows = tuple(
+        (r.name, r.standing, sheets.largest(r.left), r.certificate or f"none: {r.why}")
+        for r in found
+    )
     columns = (
         *(("machine", False), ("as left", False)),
         *(("largest, of its tolerance", True), ("certificate", False)),
     )
     return Sheet(columns, rows), sheets.capabilities(tuple(made.items())), made
-
-
-def _worst(result: Result) -> str:
-    return sheets.largest(result.left)
 
 
 def yield_words(found: Sequence[Result]) -> str:

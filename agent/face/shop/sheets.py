@@ -7,7 +7,6 @@ import io
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from agent.face.screen import Column, clean
@@ -45,12 +44,6 @@ def _inert(cell: str) -> str:
     text = clean(cell)
     signed = text.startswith(("+", "-")) and text[1:2].isalpha()
     return f"'{text}" if signed or text.startswith(("=", "@")) else text
-
-
-def save_csv(path: Path, text: str) -> None:
-    from agent.store.atomic import ABSENT, write_file
-
-    write_file(path, text, expect=ABSENT)
 
 
 def day(at: str) -> str:

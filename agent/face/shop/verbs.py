@@ -13,11 +13,16 @@ import click
 
 from agent.errors import BadInput
 from agent.face.desk import Desk
-from agent.face.options import Count, Verb
+from agent.face.history import summary as told_of
+from agent.face.history import when
+from agent.face.options import FILE, Count, Verb
+from agent.face.shop import sheets
 from agent.face.shop.afterwards import last_failure, under_way
+from agent.face.shop.sheets import Sheet
+from agent.face.words import shown
+from agent.store.atomic import ABSENT, write_file
 
 if TYPE_CHECKING:
-    from agent.face.shop.sheets import Sheet
     from agent.workshop.asking import Asked
     from agent.workshop.fleet import Machine
     from agent.workshop.series import Charted
@@ -32,9 +37,7 @@ def workshop() -> None:
 _SHARED = click.option(
     "--shared", is_flag=True, help="ask the shared record itself, not what was exchanged with it"
 )
-_CSV = click.option(
-    "--csv", "table", type=click.Path(path_type=Path), metavar="FILE", help="also as CSV in FILE"
-)
+_CSV = click.option("--csv", "table", type=FILE, metavar="FILE", help="also as CSV in FILE")
 
 
 @contextmanager
@@ -78,10 +81,8 @@ def _answer(
 
     csv: what that file holds where it is more than the table.
     """
-    from agent.face.shop.sheets import save_csv
-
     if table is not None:
-        save_csv(table, sheet.csv() if csv is None else csv())
+        write_file(table, sheet.csv() if csv is None else csv(), expect=ABSENT)
 
     def show() -> None:
         if sheet.rows:
@@ -119,13 +120,9 @@ def workshop_init(
 
     done = make_workshop(url, technicians=technicians, readers=readers)
     what = shown_address(url)
-
-    def show() -> None:
-        for line in done or ("it was one already; nothing was changed",):
-            desk.screen.say(f"- {line}")
-        desk.screen.say(f"{what} is a workshop. Each bench joins with 'workshop join URL'.")
-
-    desk.screen.answer({"workshop": what, "done": list(done)}, show)
+    told = [f"- {line}" for line in done or ("it was one already; nothing was changed",)]
+    told.append(f"{what} is a workshop. Each bench joins with 'workshop join URL'.")
+    desk.screen.answer({"workshop": what, "done": list(done)}, "\n".join(told))
 
 
 @workshop.command("join", cls=Verb)
@@ -147,7 +144,7 @@ def workshop_join(desk: Desk, /, url: str, auto: bool, due_days: int) -> None:
     how = "after each command that changes something" if auto else "when 'workshop sync' is given"
     desk.screen.answer(
         {"workshop": what, "identity": identity, "sync": "auto" if auto else "asked"},
-        lambda: desk.screen.say(f"Joined {what}; it is kept in {place}. It syncs {how}."),
+        f"Joined {what}; it is kept in {place}. It syncs {how}.",
     )
 
 
@@ -173,12 +170,7 @@ def workshop_sync(desk: Desk, /, patience: int) -> None:
             waits=lambda: desk.screen.say("Another sync of this bench is under way: waiting ..."),
         )
         apart = record.apart()
-
-    def show() -> None:
-        for line in _told(done, apart):
-            desk.screen.say(line)
-
-    desk.screen.answer({**done.to_plain(), "apart": apart}, show)
+    desk.screen.answer({**done.to_plain(), "apart": apart}, "\n".join(_told(done, apart)))
     if not done.exchanged.complete:
         click.get_current_context().exit(1)
 
@@ -276,8 +268,7 @@ def workshop_note(
     with Record() as record:
         entry = note(record, machine, body, facts)
     desk.screen.answer(
-        {"machine": machine, "entry": entry, **body, **facts},
-        lambda: desk.screen.say(f"Noted of {machine}."),
+        {"machine": machine, "entry": entry, **body, **facts}, f"Noted of {machine}."
     )
 
 
@@ -287,17 +278,14 @@ def workshop_note(
 @workshop.command("list", cls=Verb)
 @_SHARED
 @_CSV
-@click.option(
-    "--html", type=click.Path(path_type=Path), metavar="FILE", help="the whole as one page in FILE"
-)
+@click.option("--html", type=FILE, metavar="FILE", help="the whole as one page in FILE")
 def workshop_list(desk: Desk, /, shared: bool, table: Path | None, html: Path | None) -> None:
     """All machines: where, tuned when, how far off as left, what is open, when due.
 
     \b
     Example: plumbelt workshop list --html workshop.html
     """
-    from agent.face.history import when
-    from agent.face.shop import sheets
+    from agent.face.shop.page import summary
     from agent.workshop.fleet import machines
 
     day, days = today(), due_days()
@@ -306,38 +294,31 @@ def workshop_list(desk: Desk, /, shared: bool, table: Path | None, html: Path | 
         if html is not None:
             _save_page(record, found, day, html, shared)
     document: dict[str, Any] = {"machines": [m.to_plain() for m in found]}
-    after = _summary(found, day) if found else ""
+    after = [summary(found, day)] if found else []
     if html is not None:
         document["html"] = str(html)
-        after = f"{after}\nPage written to {html}".strip()
+        after.append(f"Page written to {html}")
     if failed := last_failure():
         document["last_sync_failed"] = failed
-        after = f"{after}\n! The last sync by itself failed: {failed}".strip()
+        after.append(f"! The last sync by itself failed: {failed}")
     if since := under_way():
         document["sync_under_way_since"] = since
-        after = f"{after}\nA sync by itself is under way since {when(since)}.".strip()
+        after.append(f"A sync by itself is under way since {when(since)}.")
+    sheet = sheets.machines(found, day)
     _answer(
-        *(desk, document, sheets.machines(found, day), table, "The record has no machine.", after),
+        *(desk, document, sheet, table, "The record has no machine.", "\n".join(after)),
         csv=lambda: sheets.machines_csv(found, day),
     )
-
-
-def _summary(found: tuple[Machine, ...], day: date) -> str:
-    from agent.face.shop.page import summary
-
-    return summary(found, day)
 
 
 def _save_page(
     record: Asked, found: tuple[Machine, ...], day: date, place: Path, shared: bool
 ) -> None:
     from agent.face.shop.page import page
-    from agent.face.shop.sheets import Drifts
-    from agent.store.atomic import write_file
     from agent.workshop.questions import capabilities, compared
     from agent.workshop.series import charts, lately, lives
 
-    drifts, late = Drifts(), []
+    drifts, late = sheets.Drifts(), []
     for life in lives(record):
         for one in charts(life):
             drifts.see(one)
@@ -365,7 +346,6 @@ def workshop_due(desk: Desk, /, shared: bool, table: Path | None) -> None:
     \b
     Example: plumbelt workshop due
     """
-    from agent.face.shop import sheets
     from agent.workshop.fleet import due, machines
 
     day, days = today(), due_days()
@@ -392,7 +372,6 @@ def workshop_drift(desk: Desk, /, machine: str | None, shared: bool, table: Path
     \b
     Example: plumbelt workshop drift heron
     """
-    from agent.face.shop import sheets
     from agent.face.shop.page import NO_SIGNAL, false_alarms
     from agent.workshop.questions import drift
 
@@ -409,7 +388,7 @@ def workshop_drift(desk: Desk, /, machine: str | None, shared: bool, table: Path
     with asked(shared) as record:
         rows = (row for one in gone_through(record) for row in sheets.points(one))
         if table is not None:
-            sheets.save_csv(table, sheets.csv_text(sheets.POINTS, rows))
+            write_file(table, sheets.csv_text(sheets.POINTS, rows), expect=ABSENT)
         else:
             deque(gone_through(record), maxlen=0)
     after = false_alarms(drifts) if drifts.charts else ""
@@ -422,9 +401,6 @@ def workshop_drift(desk: Desk, /, machine: str | None, shared: bool, table: Path
 
 def _drift_sheet(found: Sequence[Charted]) -> Sheet:
     """Of one machine each of its charts."""
-    from agent.face.shop import sheets
-    from agent.face.words import shown
-
     rows = []
     for c in found:
         k = c.chart
@@ -440,18 +416,16 @@ def _drift_sheet(found: Sequence[Charted]) -> Sheet:
             )
         )
     heads = ("error", "since", "values", "newest", "limits", "rules that fired")
-    return sheets.Sheet(tuple((name, name == "values") for name in heads), tuple(rows))
+    return Sheet(tuple((name, name == "values") for name in heads), tuple(rows))
 
 
 def _fired(c: Charted) -> Iterator[str]:
     """Each rule that fired in a chart, and when."""
-    from agent.face.shop.sheets import day, often
-
     found: dict[str, list[str]] = {}
     for signal in c.chart.signals:
-        found.setdefault(signal.what, []).append(day(c.points[signal.place].at))
+        found.setdefault(signal.what, []).append(sheets.day(c.points[signal.place].at))
     for what, days in found.items():
-        yield f"{what} ({often(days)})"
+        yield f"{what} ({sheets.often(days)})"
 
 
 @workshop.command("compare", cls=Verb)
@@ -468,7 +442,6 @@ def workshop_compare(desk: Desk, /, by: str, shared: bool, table: Path | None) -
     \b
     Example: plumbelt workshop compare --by roller
     """
-    from agent.face.shop import sheets
     from agent.face.shop.page import NOTHING_STANDS_OUT
     from agent.workshop.questions import compared
     from agent.workshop.series import lately, lives
@@ -505,8 +478,6 @@ def workshop_show(desk: Desk, /, machine: str, most: int, shared: bool, table: P
     \b
     Example: plumbelt workshop show heron
     """
-    from agent.face.history import summary, when
-    from agent.face.shop import sheets
     from agent.workshop.fleet import machines
     from agent.workshop.life import events, versions
     from agent.workshop.questions import drift
@@ -523,11 +494,11 @@ def workshop_show(desk: Desk, /, machine: str, most: int, shared: bool, table: P
             when(e.at) + (" (clock put right)" if e.ahead else ""),
             e.bench,
             e.what,
-            e.text if e.entry is None else summary(e.entry),
+            e.text if e.entry is None else told_of(e.entry),
         )
         for e in newest
     )
-    sheet = sheets.Sheet((("when", False), ("bench", False), ("what", False), ("", False)), rows)
+    sheet = Sheet((("when", False), ("bench", False), ("what", False), ("", False)), rows)
     document = {
         "machine": None if stands is None else stands.to_plain(),
         "events": [
@@ -536,7 +507,7 @@ def workshop_show(desk: Desk, /, machine: str, most: int, shared: bool, table: P
                 "what": e.what,
                 "bench": e.bench,
                 "entry": None if e.entry is None else e.entry.id,
-                "text": e.text if e.entry is None else summary(e.entry),
+                "text": e.text if e.entry is None else told_of(e.entry),
                 "clock_ahead_s": e.ahead,
             }
             for e in newest
@@ -564,7 +535,7 @@ def _open(machine: Machine) -> str:
 
 @workshop.command("fetch", cls=Verb)
 @click.argument("document")
-@click.option("--out", type=click.Path(path_type=Path), required=True, help="file to write")
+@click.option("--out", type=FILE, required=True, help="file to write")
 @_SHARED
 def workshop_fetch(desk: Desk, /, document: str, out: Path, shared: bool) -> None:
     """Write one version of a profile or report, by the end of its identity, to a file.
@@ -572,7 +543,6 @@ def workshop_fetch(desk: Desk, /, document: str, out: Path, shared: bool) -> Non
     \b
     Example: plumbelt workshop fetch 1a2b3c4d --out heron.yaml
     """
-    from agent.store.atomic import ABSENT, write_file
     from agent.workshop.life import document_text
 
     with asked(shared) as record:
@@ -580,21 +550,19 @@ def workshop_fetch(desk: Desk, /, document: str, out: Path, shared: bool) -> Non
     write_file(out, text, expect=ABSENT)
     desk.screen.answer(
         {"file": str(out), "kind": version.kind, "name": version.name, "id": version.id},
-        lambda: desk.screen.say(f"{version.kind} {version.name} of {version.at[:10]} is in {out}."),
+        f"{version.kind} {version.name} of {version.at[:10]} is in {out}.",
     )
 
 
 @workshop.command("tune", cls=Verb)
 @click.option(
     "--machines",
-    type=click.Path(path_type=Path),
+    type=FILE,
     required=True,
     metavar="FILE",
     help="the row: names, ports, profiles",
 )
-@click.option(
-    "--out", type=click.Path(path_type=Path), default=Path(), help="folder for certificates"
-)
+@click.option("--out", type=FILE, default=Path(), help="folder for certificates")
 def workshop_tune(desk: Desk, /, machines: Path, out: Path) -> None:
     """Tune a row of attached machines in one sitting: one prompt, each with its own bench.
 
