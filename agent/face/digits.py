@@ -21,11 +21,6 @@ def _decimals(step: float) -> int:
     return max(0, -exponent) if isinstance(exponent, int) else 0
 
 
-def signed(value: float, digits: int) -> str:
-    """With its sign; what rounds to nought is +0."""
-    return f"{value:+z.{digits}f}"
-
-
 def nominal(reading: Reading) -> str:
     """What would be read of a true part: its length, or how far aside it ends."""
     component = COMPONENT.get(reading.kind)

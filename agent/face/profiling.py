@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -20,6 +20,7 @@ from agent.model.profile import DRIVES, TRAVEL
 from agent.model.roles import ROLES, Role
 
 if TYPE_CHECKING:
+    from agent.change.completeness import Checked
     from agent.model.drive import Drive
     from agent.model.interview import Interview, Question
     from agent.model.profile import Profile
@@ -89,7 +90,7 @@ def profile_new(desk: Desk, /, name: str, port: str | None, answers: Path | None
 
     def show() -> None:
         desk.screen.say(f"Written: {written.path} ({len(interview.given)} answers).")
-        _say_checked(desk, checked.gaps, checked.findings)
+        _say_checked(desk, checked)
         desk.screen.say(f"'profile edit {name}' opens it; every key may be changed by hand.")
 
     desk.screen.answer(document, show)
@@ -243,24 +244,20 @@ def profile_check(desk: Desk, /, name: str, port: str | None) -> None:
     elif desk.session.contact.link is not None and desk.session.profile.name == found.name:
         live = desk.session.contact.read_back()
     checked = check(found, live)
-
-    def show() -> None:
-        _say_checked(desk, checked.gaps, checked.findings)
-
-    desk.screen.answer(checked.to_plain(), show)
+    desk.screen.answer(checked.to_plain(), lambda: _say_checked(desk, checked))
     if not checked.complete or checked.findings:
         raise click.exceptions.Exit(1)
 
 
-def _say_checked(desk: Desk, gaps: Sequence[Any], findings: Sequence[str]) -> None:
-    if not gaps and not findings:
+def _say_checked(desk: Desk, checked: Checked) -> None:
+    if not checked.gaps and not checked.findings:
         desk.screen.say("Complete: nothing is missing, and nothing in it is doubtful.")
-    if gaps:
+    if checked.gaps:
         desk.screen.table(
             [("not known", False), ("what that forbids", False)],
-            [(gap.key, gap.forbids) for gap in gaps],
+            [(gap.key, gap.forbids) for gap in checked.gaps],
         )
-    for finding in findings:
+    for finding in checked.findings:
         desk.screen.say(f"! {finding}")
 
 
@@ -298,10 +295,7 @@ def profile_edit(desk: Desk, /, name: str) -> None:
         text = read_file(draft)
         if text == before:
             draft.unlink()
-            desk.screen.answer(
-                {"file": str(place), "changed": False},
-                lambda: desk.screen.say("Nothing was changed."),
-            )
+            desk.screen.answer({"file": str(place), "changed": False}, "Nothing was changed.")
             return
         try:
             read_profile(text, str(draft))
@@ -320,9 +314,7 @@ def profile_edit(desk: Desk, /, name: str) -> None:
     except Refused as refusal:
         raise Refused(refusal.what, remedy=f"Your text is kept in {draft}") from None
     draft.unlink()
-    desk.screen.answer(
-        {"file": str(place), "changed": True}, lambda: desk.screen.say(f"Written: {place}")
-    )
+    desk.screen.answer({"file": str(place), "changed": True}, f"Written: {place}")
 
 
 def _is_ready(path: Path) -> bool:
@@ -374,7 +366,7 @@ def profile_set(desk: Desk, /, key: str, value: tuple[str, ...], name: str | Non
     kept, path = keep_key(desk, key, " ".join(value), name)
     document = {"key": key, "file": None if path is None else str(path), "profile": kept.name}
     where = "for this session; 'profile save NAME' keeps it" if path is None else f"in {path}"
-    desk.screen.answer(document, lambda: desk.screen.say(f"{key} is kept {where}."))
+    desk.screen.answer(document, f"{key} is kept {where}.")
 
 
 def keep_key(

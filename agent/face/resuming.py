@@ -46,7 +46,7 @@ def resume(desk: Desk, /, way: str | None, approve: str | None) -> None:
     if not found:
         if session.bench.broken:
             session.mending.settle(way or "broke before anything was sent")
-        desk.screen.answer(document, lambda: desk.screen.say("No interrupted change."))
+        desk.screen.answer(document, "No interrupted change.")
         return
     if way is None:
         desk.screen.answer(document, lambda: _tell(desk, found))
@@ -54,15 +54,13 @@ def resume(desk: Desk, /, way: str | None, approve: str | None) -> None:
     _tell(desk, found)
     if way == "leave":
         session.mending.settle(way)
-        desk.screen.answer(document, lambda: desk.screen.say("Closed; the live values stay."))
+        desk.screen.answer(document, "Closed; the live values stay.")
         return
     plan = session.mending.plan(found, way)
     if plan.empty:
         session.mending.settle(way)
         wanted = "wanted" if way == "finish" else "before"
-        desk.screen.answer(
-            document, lambda: desk.screen.say(f"Everything is live as it was {wanted}.")
-        )
+        desk.screen.answer(document, f"Everything is live as it was {wanted}.")
         return
     outcome = confirmed_write(desk, plan, approve)
     if outcome.verified:

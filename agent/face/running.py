@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, cast
 
 import click
 
+from agent.bench.events import run_plain
 from agent.bench.rounds import MOVES
 from agent.errors import Refused
 from agent.face.answers import typed_length
@@ -102,23 +103,12 @@ def marks(
             "fewer than three marks were read, so the run tells nothing",
             remedy=f"The {axis} axis has moved; no reading was kept",
         )
-    document = {
-        "axis": kept.axis,
-        "commanded": list(kept.commanded),
-        "measured": list(kept.measured),
-        "approach": kept.approach,
-        "load": kept.load,
-        "u_mm": kept.u_mm,
-    }
-
-    def show() -> None:
-        apart = [m - c for c, m in zip(kept.commanded, kept.measured, strict=True)]
-        screen.say(
-            f"{len(apart)} marks kept; farthest off {max(apart, key=abs):+z.2f} mm."
-            " 'solve' separates scale, run-out, lost motion and slip."
-        )
-
-    screen.answer(document, show)
+    apart = [m - c for c, m in zip(kept.commanded, kept.measured, strict=True)]
+    screen.answer(
+        {"axis": kept.axis, **run_plain(kept)},
+        f"{len(apart)} marks kept; farthest off {max(apart, key=abs):+z.2f} mm."
+        " 'solve' separates scale, run-out, lost motion and slip.",
+    )
 
 
 def show_run(desk: Desk, run: Marks) -> None:
@@ -235,5 +225,4 @@ def advance(desk: Desk, /, mm: float) -> None:
     try_short_moves(desk, ["belt"])
     with absolute_after(desk):
         session.contact.send_lines(move.lines, seconds=move.seconds)
-    document: dict[str, Any] = {"advanced_mm": mm}
-    screen.answer(document, lambda: screen.say(f"The belt was fed forward by {mm:g} mm."))
+    screen.answer({"advanced_mm": mm}, f"The belt was fed forward by {mm:g} mm.")

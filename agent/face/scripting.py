@@ -13,7 +13,7 @@ from agent.errors import AgentError, BadInput, Problem, Refused
 from agent.face.cabling import port_options
 from agent.face.desk import Desk
 from agent.face.linking import one_shot
-from agent.face.options import Verb
+from agent.face.options import FILE, Verb
 from agent.model.exact import several
 
 SHELLS: Final = ("bash", "zsh", "fish")
@@ -23,7 +23,7 @@ _NOT_IN_A_SCRIPT: Final = ("run", "rehearse", "sim", "demo", "attach", "detach")
 
 
 @click.command(cls=Verb)
-@click.argument("script", type=click.Path(path_type=Path))
+@click.argument("script", type=FILE)
 @click.option("--port", help="port of a machine that is not attached yet")
 @port_options
 @click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
@@ -51,7 +51,7 @@ def run(desk: Desk, /, script: Path, port: str | None, profile_name: str | None)
     document = {"steps": results, "done": failed is None}
     good = len(results) - (failed is not None)
     done = f"{good} of {len(steps)} lines done"
-    desk.screen.answer(document, lambda: desk.screen.say(f"{done}."))
+    desk.screen.answer(document, f"{done}.")
     if failed is not None:
         left = len(steps) - len(results)
         behind = "1 line after it was" if left == 1 else f"{left} lines after it were"
@@ -120,8 +120,7 @@ def completion(desk: Desk, /, shell: str, install: bool) -> None:
     from agent.face.main import plumbelt
 
     maker = get_completion_class(shell)
-    if maker is None:
-        raise Refused(f"nothing is known of {shell}", remedy="There are bash, zsh and fish")
+    assert maker is not None  # it knows all of `SHELLS`
     try:
         source = maker(plumbelt, {}, "plumbelt", "_PLUMBELT_COMPLETE").source()
     except RuntimeError as error:
@@ -134,10 +133,8 @@ def completion(desk: Desk, /, shell: str, install: bool) -> None:
     path, then = completion_place(shell)
     make_folder(path.parent)
     write_file(path, source)
-    desk.screen.answer(
-        {"shell": shell, "file": str(path), "then": then},
-        lambda: desk.screen.say(f"Written to {path}. {then}"),
-    )
+    document = {"shell": shell, "file": str(path), "then": then}
+    desk.screen.answer(document, f"Written to {path}. {then}")
 
 
 def completion_place(shell: str) -> tuple[Path, str]:

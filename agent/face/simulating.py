@@ -241,10 +241,8 @@ def show_lists(desk: Desk, *, faults: bool, effects: bool) -> None:
     """The pages of all faults and of all effects of a bench."""
     from agent.rehearsal import describe_effects, describe_faults
 
-    pages: dict[str, str] = {}
-    if faults:
-        pages["faults"] = describe_faults()
+    pages = {"faults": describe_faults()} if faults else {}
     if effects:
         pages["effects"] = describe_effects()
     document = {name: page.splitlines() for name, page in pages.items()}
-    desk.screen.answer(document, lambda: desk.screen.say("\n\n".join(pages.values())))
+    desk.screen.answer(document, "\n\n".join(pages.values()))

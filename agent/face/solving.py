@@ -11,7 +11,7 @@ import click
 from agent.errors import AgentError, Contradicted, Refused
 from agent.face import described, tables
 from agent.face.desk import Desk
-from agent.face.options import Verb
+from agent.face.options import FILE, Verb
 from agent.face.screen import Screen
 from agent.face.sketches import sketch
 from agent.face.words import most_helpful, reading_name, shown
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 
 @click.command(cls=Verb)
-@click.argument("files", type=click.Path(path_type=Path), nargs=-1, metavar="[FILE]...")
+@click.argument("files", type=FILE, nargs=-1, metavar="[FILE]...")
 @click.option("--readings", "every_reading", is_flag=True, help="list every reading")
 @click.option("--budget", "whole_budget", is_flag=True, help="what each uncertainty comes from")
 def solve(desk: Desk, /, files: tuple[Path, ...], every_reading: bool, whole_budget: bool) -> None:

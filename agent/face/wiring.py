@@ -114,12 +114,9 @@ def halt(desk: Desk, /) -> None:
     Example: plumbelt> halt
     """
     word = desk.session.contact.halt()
-
-    def show() -> None:
-        desk.screen.say(
-            f"'{word}' was sent. If anything still moves or heats, use the power switch now.\n"
-            "The controller takes no more until it is reset; its position is lost. Then"
-            " 'attach --again': what was read stays."
-        )
-
-    desk.screen.answer({"sent": word}, show)
+    desk.screen.answer(
+        {"sent": word},
+        f"'{word}' was sent. If anything still moves or heats, use the power switch now.\n"
+        "The controller takes no more until it is reset; its position is lost. Then"
+        " 'attach --again': what was read stays.",
+    )

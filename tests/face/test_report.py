@@ -18,7 +18,7 @@ from agent.errors import Refused
 from agent.estimate import solve
 from agent.estimate.drift import Dated
 from agent.face.desk import Desk
-from agent.face.digits import as_read, nominal, signed
+from agent.face.digits import as_read, nominal
 from agent.face.main import run
 from agent.face.parts import Picture, Table
 from agent.face.report import figures
@@ -488,15 +488,6 @@ def test_raw_readings_keep_the_digits_of_the_display(whole):
 )
 def test_nominal_is_what_a_true_part_would_read(kind, along, text):
     assert nominal(Reading(kind, along, (1.0,))) == text
-
-
-def test_nothing_is_printed_as_a_negative_nought():
-    assert [signed(x, 3) for x in (-0.0001, 0.0, 0.0004, -0.0006)] == [
-        "+0.000",
-        "+0.000",
-        "+0.000",
-        "-0.001",
-    ]
 
 
 def test_the_state_is_told_in_one_line(whole):

@@ -388,7 +388,7 @@ def test_columns_of_a_table_in_print_share_the_width(pinned: Pinned) -> None:
 
 def test_pictures_of_values(pinned: Pinned) -> None:
     """Bands, intervals and misfits with all marks that they may have."""
-    share = figures.Share
+    share = figures.Span
     drawings = {
         "band": figures.band(
             "a", [share("one", 0.5, 0.2, "+0.05 %"), share("two", 4.0, 1.0, "+4")]

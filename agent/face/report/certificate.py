@@ -114,26 +114,15 @@ _RULE: Final = (
 
 
 def _picture(tune: Tune) -> Picture:
-    rows: list[figures.Share] = []
-    for name in WANTED:
-        words = shown(name)
-        for measured in (tune.before, tune.after):
-            limit = None if measured is None else measured.survey.tolerance.of(name)
-            if measured is None or not limit:
-                continue
-            found = measured.solution.parameters[name]
-            rows.append(
-                figures.Share(
-                    words.words,
-                    found.value / limit,
-                    found.expanded95 / limit,
-                    words.value(found.value),
-                    later=measured is not tune.before,
-                )
-            )
+    states = [tune.before] if tune.after is None else [tune.before, tune.after]
+    shares = (
+        figures.share(measured, name, later=measured is not tune.before)
+        for name in WANTED
+        for measured in states
+    )
     when = "as found and as left" if tune.after is not None else "as found"
     return Picture(
-        figures.band("certificate", rows),
+        figures.band("certificate", [share for share in shares if share]),
         f"Errors {when} with their 95 % intervals, in tolerances; the band is the tolerance, an"
         " arrow points to what lies beyond the picture.",
     )

@@ -21,10 +21,12 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from agent.face import plots
+from agent.face.words import shown
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from agent.bench.surveyed import Surveyed
     from agent.estimate.belt_run import BeltRun as Evaluated
     from agent.face.report.tune import Series
     from agent.model.survey import BeltRun
@@ -68,6 +70,7 @@ class Span:
     name: str
     value: float
     half: float
+    words: str = ""  #: the value with its unit, for where it lies beyond the picture
     later: bool = False  #: after the change
 
 
@@ -182,15 +185,14 @@ def _drawing(height: float) -> Iterator[Figure]:
         yield figure
 
 
-@dataclass(frozen=True, slots=True)
-class Share:
-    """One error in units of its tolerance."""
-
-    name: str
-    value: float
-    half: float  #: half width of the 95 % interval
-    words: str  #: the value with its unit, for where it lies beyond the picture
-    later: bool = False  #: as left
+def share(measured: Surveyed, name: str, *, of: str = "", later: bool = False) -> Span | None:
+    """A main error in units of its tolerance, named as `of` a machine; None without a tolerance."""
+    words, found = shown(name), measured.solution.parameters[name]
+    limit = measured.survey.tolerance.of(name)
+    if not limit:
+        return None
+    value, half = found.value / limit, found.expanded95 / limit
+    return Span(of + words.words, value, half, words.value(found.value), later)
 
 
 #: Tolerances to either side that a certificate shows.
@@ -198,7 +200,7 @@ _REACH: Final = 3.0
 
 
 @_later
-def band(shares: Sequence[Share]) -> Figure:
+def band(shares: Sequence[Span]) -> Figure:
     """Errors as found (and as left) against the band of their tolerances.
 
     What lies beyond the picture is an arrow at its edge, with the value beside it.
@@ -215,17 +217,13 @@ def band(shares: Sequence[Share]) -> Figure:
                 row = rows.index(share.name) + (0.0 if not both else 0.17 if later else -0.17)
                 _share(axes, share, row, sign, fill)
         axes.set_xlim(-_REACH - 0.2, _REACH + 0.2)
-        axes.set_yticks(range(len(rows)), rows)
-        axes.set_ylim(len(rows) - 0.4, -0.6)
-        axes.tick_params(axis="y", length=0)
-        axes.spines["left"].set_visible(False)
-        axes.set_xlabel("error, in tolerances")
+        _named_rows(axes, rows, "error, in tolerances")
         if both:
             _legend(axes)
         return figure
 
 
-def _share(axes: Axes, share: Share, row: float, sign: str, fill: str) -> None:
+def _share(axes: Axes, share: Span, row: float, sign: str, fill: str) -> None:
     if abs(share.value) <= _REACH:
         axes.errorbar(
             [share.value], [row], xerr=[share.half], fmt=sign, color="black",
@@ -283,12 +281,16 @@ def _panel(axes: Axes, panel: Panel, names: list[str], *, both: bool) -> None:
             fmt=sign, color="black", markerfacecolor=fill, markersize=4, capsize=2.5,
         )  # fmt: skip
     axes.axvline(0, color="black", linewidth=0.6)
+    _named_rows(axes, names, panel.unit)
+    axes.margins(x=0.06)
+
+
+def _named_rows(axes: Axes, names: list[str], along: str) -> None:
     axes.set_yticks(range(len(names)), names)
     axes.set_ylim(len(names) - 0.4, -0.6)
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
-    axes.set_xlabel(panel.unit)
-    axes.margins(x=0.06)
+    axes.set_xlabel(along)
 
 
 @_later

@@ -89,7 +89,13 @@ def _first_page(tunes: Sequence[Tune], unread: Sequence[tuple[Path, str]]) -> It
         ),
         "Errors as found with their 95 % intervals, positive where the machine goes too far.",
     )
-    rows = [row for tune in tunes for row in _shares(tune)]
+    rows = [
+        row
+        for tune in tunes
+        for name in WANTED
+        if tune.before.solution.parameters[name].determined
+        and (row := figures.share(tune.before, name, of=f"{tune.machine}, "))
+    ]
     if rows:
         yield Picture(
             figures.band("fleet", rows),
@@ -124,17 +130,3 @@ def _proposed(tune: Tune) -> str:
     if solution.slicing_angle_deg is not None:
         told.append("slicing angle")
     return ", ".join(told) or "none"
-
-
-def _shares(tune: Tune) -> Iterator[figures.Share]:
-    for name in WANTED:
-        words, found = shown(name), tune.before.solution.parameters[name]
-        limit = tune.before.survey.tolerance.of(name)
-        if limit and found.determined:
-            yield figures.Share(
-                f"{tune.machine}, {words.words}",
-                found.value / limit,
-                found.expanded95 / limit,
-                words.value(found.value),
-                later=False,
-            )

@@ -83,9 +83,7 @@ def _panels(before: Surveyed, after: Surveyed | None) -> list[figures.Panel]:
     """Parameters by unit."""
     panels: dict[str, list[figures.Span]] = {}
     limits: dict[str, float] = {}
-    for measured in (before, after):
-        if measured is None:
-            continue
+    for measured in [before] if after is None else [before, after]:
         for name, found in measured.solution.parameters.items():
             words = shown(name)
             panels.setdefault(words.unit, []).append(
@@ -187,8 +185,8 @@ def drift(tune: Tune) -> Sequence[Part]:
     if not drawn:
         return ()
     rows = []
-    for series in drawn:
-        found = slope_of(series.results)
+    slopes = [slope_of(series.results) for series in drawn]
+    for series, found in zip(drawn, slopes, strict=True):
         if found is None:
             cells = ("too few days", "", "")
         else:
@@ -203,9 +201,9 @@ def drift(tune: Tune) -> Sequence[Part]:
         Picture(
             figures.drift(f"drift{number}", series),
             f"{series.heading}: results with their 95 % bars"
-            + ("; dashed: the fitted line." if slope_of(series.results) is not None else "."),
+            + ("." if found is None else "; dashed: the fitted line."),
         )
-        for number, series in enumerate(drawn)
+        for number, (series, found) in enumerate(zip(drawn, slopes, strict=True))
     )
     return (Table(columns, tuple(rows)), *pictures)
 

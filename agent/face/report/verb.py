@@ -11,7 +11,7 @@ import click
 
 from agent.errors import AgentError, BadInput, Refused
 from agent.face.desk import Desk
-from agent.face.options import Count, Verb
+from agent.face.options import FILE, Count, Verb
 from agent.store.names import safe_name
 
 if TYPE_CHECKING:
@@ -20,10 +20,8 @@ if TYPE_CHECKING:
 
 
 @click.command(cls=Verb)
-@click.argument("files", type=click.Path(path_type=Path), nargs=-1, metavar="[FILE]...")
-@click.option(
-    "--out", type=click.Path(path_type=Path), help="the file; report-MACHINE-DATE.html or .pdf"
-)
+@click.argument("files", type=FILE, nargs=-1, metavar="[FILE]...")
+@click.option("--out", type=FILE, help="the file; report-MACHINE-DATE.html or .pdf")
 @click.option("--session", "number", type=Count(1), help="of the record; 1 is the newest")
 @click.option("--machine", help="of which machine, with --session")
 @click.option("--date", "day", metavar="YYYY-MM-DD", help="date of the report; today")
@@ -74,7 +72,7 @@ def report(
     kept = "\nA version of it goes to the workshop with the next sync." if shared else ""
     desk.screen.answer(
         {"file": str(path), "machine": of, "state": content.state, "shared": shared},
-        lambda: desk.screen.say(f"{content.state}\nReport written to {path}{kept}"),
+        f"{content.state}\nReport written to {path}{kept}",
     )
     if unread:
         raise BadInput(
