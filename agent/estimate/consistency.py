@@ -165,14 +165,8 @@ def _settled(obs: Observations, unknowns: Unknowns, out: Sequence[int]) -> tuple
 
 
 def _without(obs: Observations, unknowns: Unknowns, out: Sequence[int]) -> Fit:
-    """The estimate without the readings `out`, to second order."""
-    at = _fitted(obs, unknowns, out)
-    curved = bent(at)
-    if curved is None:
-        return at
-    # First order from here on: the grid is linear around the fit.
-    extra = np.zeros(len(curved[1].names) - len(at.p))
-    return described(*curved, np.append(at.p, extra))
+    """The estimate without the readings `out`, to second order; linear around it from here on."""
+    return bent(_fitted(obs, unknowns, out))
 
 
 def _fitted(obs: Observations, unknowns: Unknowns, out: Sequence[int]) -> Fit:
@@ -184,8 +178,7 @@ def _fitted(obs: Observations, unknowns: Unknowns, out: Sequence[int]) -> Fit:
     cost = float(np.sum(at.misfit**2 / kept.independent))
     if cost > kept.size + 5 * math.sqrt(2 * kept.size):
         # Gross mistakes pull the whole estimate: look from where most readings agree.
-        robust = fit(kept, unknowns, robust=True)
-        return described(kept, unknowns, robust.p)
+        return fit(kept, unknowns, robust=True)
     return at
 
 

@@ -15,8 +15,8 @@ from typing import Final
 
 import numpy as np
 
-from agent.estimate.fit import Fit
-from agent.estimate.observation import Observations, Unknowns
+from agent.estimate.fit import Fit, described
+from agent.estimate.observation import Unknowns
 from agent.model.geometry import EPS, PSI, RHO, Array
 
 SECOND_ORDER: Final = "second_order"
@@ -25,13 +25,16 @@ SECOND_ORDER: Final = "second_order"
 _MATTERS = 0.05
 
 
-def bent(fit: Fit) -> tuple[Observations, Unknowns] | None:
-    """Observations and unknowns with the second-order terms in them; None where none matters."""
+def bent(fit: Fit, *, read: int | None = None) -> Fit:
+    """The fit with the second-order terms that matter among its unknowns; itself if none does.
+
+    read: how many readings, from the first, tell of the unknowns; the others are only planned.
+    """
     turns = [PSI, RHO, EPS]
+    if not fit.observations.size:
+        return fit
     values, directions = np.linalg.eigh(fit.cov[np.ix_(turns, turns)])
     columns: list[Array] = []
-    if not fit.observations.size:
-        return None
     for variance, direction in zip(values, directions.T, strict=True):
         step = np.zeros(len(fit.p))
         step[turns] = math.sqrt(max(float(variance), 0.0)) * direction
@@ -39,7 +42,7 @@ def bent(fit: Fit) -> tuple[Observations, Unknowns] | None:
         if np.max(np.abs(column) / np.sqrt(fit.observations.independent)) > _MATTERS:
             columns.append(column)
     if not columns:
-        return None
+        return fit
     c = np.column_stack(columns)
     extra = c.shape[1]
     old = fit.unknowns
@@ -49,4 +52,6 @@ def bent(fit: Fit) -> tuple[Observations, Unknowns] | None:
         np.append(old.u, np.full(extra, math.sqrt(3))),
         old.sought,
     )
-    return replace(fit.observations, Z=np.column_stack([fit.observations.Z, c])), unknowns
+    observations = replace(fit.observations, Z=np.column_stack([fit.observations.Z, c]))
+    told = fit.predicted, np.column_stack([fit.J, c])
+    return described(observations, unknowns, np.append(fit.p, np.zeros(extra)), told, read=read)

@@ -24,13 +24,12 @@ import numpy as np
 
 from agent.estimate.consistency import Examined, examine
 from agent.estimate.curvature import bent
-from agent.estimate.fit import described, posterior
+from agent.estimate.fit import Fit, described, posterior
 from agent.estimate.observation import (
     REPEATABILITY,
     RESOLUTION,
     Noise,
     Observations,
-    Unknowns,
     observe,
 )
 from agent.estimate.parameters import PUBLIC, public_unit
@@ -248,8 +247,9 @@ class _Model:
         wanted: tuple[str, ...],
     ) -> _Model:
         readings = _all_readings(survey, candidates)
-        obs, unknowns, J = linear(survey, readings, examined)
-        value, own = _variances(readings, obs)
+        whole = linear(survey, readings, examined)
+        unknowns, J = whole.unknowns, whole.J
+        value, own = _variances(readings, whole.observations)
         usual = np.linalg.norm(J * unknowns.u, axis=1)
         u0 = np.append(unknowns.u, np.ones(len(readings)))
         J = np.column_stack([J, np.diag(np.sqrt(own))])
@@ -390,24 +390,17 @@ def _all_readings(survey: Survey, candidates: Sequence[Candidate]) -> tuple[Read
     return (*survey.readings, *(r for key, r in new.items() if key not in there))
 
 
-def linear(
-    survey: Survey, readings: tuple[Reading, ...], examined: Examined | None
-) -> tuple[Observations, Unknowns, Array]:
-    """All readings, what they rest on, and the Jacobian (f, k) at what is known of that."""
+def linear(survey: Survey, readings: tuple[Reading, ...], examined: Examined | None) -> Fit:
+    """All readings at what is known of the unknowns: of them those of the survey are read."""
     noise = _stated(survey) if examined is None else examined.fit.observations.noise
     obs, unknowns = observe(replace(survey, readings=readings), noise)
-    p = unknowns.mean.copy()
+    p = unknowns.mean
     if examined is not None:
         obs, unknowns = sized(obs, unknowns, examined.spread.form, examined.spread.grade)
         known = dict(zip(examined.fit.unknowns.names, examined.fit.p, strict=True))
         p = np.array([known.get(n, x) for n, x in zip(unknowns.names, p, strict=True)])
-    fit = described(obs, unknowns, p, read=len(survey.readings))
-    curved = bent(fit)
-    if curved is None:
-        return obs, unknowns, fit.J
-    obs, unknowns = curved
-    p = np.append(p, np.zeros(len(unknowns.names) - len(p)))
-    return obs, unknowns, obs.predict(p)[1]
+    read = len(survey.readings)
+    return bent(described(obs, unknowns, p, read=read), read=read)
 
 
 def _variances(readings: Sequence[Reading], obs: Observations) -> tuple[Array, Array]:

@@ -76,6 +76,17 @@ class Fit:
         return self.observations.measured - self.predicted
 
 
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where the iteration stands."""
+
+    p: Array  #: (k,)
+    told: tuple[Array, Array]  #: prediction (n,) and Jacobian (n, k)
+    cost: float
+    N: Array  #: (k, k) in units of the priors, as all that follows
+    downhill: Array  #: (k,) half the slope of the cost, downwards
+
+
 def posterior(J: Array, variance: Array, prior_u: Array) -> Array:
     """Covariance (k, k) of the unknowns after readings with Jacobian J (n, k).
 
@@ -103,52 +114,45 @@ def fit(
     weight = 1.0 / observations.independent
     scale = unknowns.u
 
-    def look(p: Array) -> tuple[Array, Array, Array]:
+    def look(p: Array) -> _Place:
         y, J = observations.predict(p)
+        misfit = observations.measured - y
         pull = np.divide(unknowns.mean - p, scale, out=np.zeros_like(p), where=scale > 0)
-        return J * scale, observations.measured - y, pull
-
-    def loss(misfit: Array) -> tuple[float, Array]:
-        """Cost of the misfits and the weight of each reading."""
-        z2 = weight * misfit**2
-        if not robust:
-            return float(np.sum(z2)), weight
-        nu = _LONG_TAILS
-        return float((nu + 1) * np.sum(np.log1p(z2 / nu))), weight * (nu + 1) / (nu + z2)
-
-    p = (unknowns.mean if start is None else start).copy()
-    H, misfit, pull = look(p)
-    cost, w = loss(misfit)
-    cost += float(pull @ pull)
-    for _ in range(_FEW_STEPS if robust else _MOST_STEPS):
+        w, z2 = weight, weight * misfit**2
+        if robust:
+            nu = _LONG_TAILS
+            w, z2 = weight * (nu + 1) / (nu + z2), (nu + 1) * np.log1p(z2 / nu)
+        H = J * scale
         N = (H.T * w) @ H
         N[np.diag_indices_from(N)] += 1.0
-        downhill = (H.T * w) @ misfit + pull
-        step = np.linalg.solve(N, downhill)
-        slope = float(step @ downhill)  # by which the cost falls along the step, halved
-        share = _inside(observations.theta, p, step * scale)
+        return _Place(p, (y, J), float(z2.sum() + pull @ pull), N, (H.T * w) @ misfit + pull)
+
+    here = look(unknowns.mean if start is None else start)
+    for _ in range(_FEW_STEPS if robust else _MOST_STEPS):
+        step = np.linalg.solve(here.N, here.downhill)
+        slope = float(step @ here.downhill)  # by which the cost falls along the step, halved
+        share = _inside(observations.theta, here.p, step * scale)
         while True:
-            trial = p + share * step * scale
-            H, misfit, pull = look(trial)
-            reached, w = loss(misfit)
-            reached += float(pull @ pull)
-            left = float(step @ ((H.T * w) @ misfit + pull))
+            there = look(here.p + share * step * scale)
+            left = float(step @ there.downhill)
             # A full step nearly always helps.  Wild readings need a shorter one, and in the bent
             # valley of an open combination steps overshoot: back to where the slope vanishes.
-            falls = reached <= cost * (1 + 1e-9) + 1e-9
+            falls = there.cost <= here.cost * (1 + 1e-9) + 1e-9
             if (falls and left >= -_OVERSHOT * slope) or share < 1e-3:
                 break
             overshot = left < -_OVERSHOT * slope
             share *= max(slope / (slope - left), 0.1) if overshot else 0.5
-        p, cost = trial, reached
+        here = there
         if share * math.sqrt(max(slope, 0.0)) < _CONVERGED:
-            return described(observations, unknowns, p)
-    if robust:  # near the readings that agree is near enough
-        return described(observations, unknowns, p)
-    raise Refused(
-        "the readings cannot belong to one machine: the estimate does not settle",
-        remedy="Check feature, direction and unit of each reading, and read the worst again.",
-    )
+            break
+    else:
+        if not robust:  # there, near the readings that agree is near enough
+            raise Refused(
+                "the readings cannot belong to one machine: the estimate does not settle",
+                remedy="Check feature, direction and unit of each reading, and read the worst"
+                " again.",
+            )
+    return described(observations, unknowns, here.p, here.told)
 
 
 def _inside(theta: float, p: Array, step: Array) -> float:
@@ -168,16 +172,18 @@ def described(
     observations: Observations,
     unknowns: Unknowns,
     p: Array,
-    cov: Array | None = None,
+    told: tuple[Array, Array] | None = None,
     *,
+    cov: Array | None = None,
     read: int | None = None,
 ) -> Fit:
     """The fit at the unknowns p: prediction, Jacobian, covariance; all variances as stated.
 
+    told  prediction (n,) and Jacobian (n, k) at p, where they are at hand
     cov   covariance (k, k) to give it instead of the one that follows
     read  how many readings, from the first, tell of the unknowns; the others are only planned
     """
-    y, J = observations.predict(p)
+    y, J = told or observations.predict(p)
     if cov is None:
         cov = posterior(J[:read], observations.independent[:read], unknowns.u)
     return Fit(unknowns, observations, p, cov, J, y, np.full(len(p), coverage_factor(math.inf)))

@@ -16,7 +16,7 @@ import numpy as np
 from agent.estimate.consistency import Examined
 from agent.estimate.curvature import bent
 from agent.estimate.design import linear
-from agent.estimate.fit import LEFT_OUT, Fit, described, posterior
+from agent.estimate.fit import LEFT_OUT, Fit, described
 from agent.estimate.observation import Noise, observe
 from agent.estimate.parameters import PUBLIC, public_unit
 from agent.estimate.solution import NextReading
@@ -112,11 +112,7 @@ def preposterior(survey: Survey, readings: Sequence[Reading]) -> Fit:
     whole = replace(survey, readings=(*survey.readings, *readings))
     stated = Noise(survey.instrument.repeatability_mm, math.inf)
     observations, unknowns = observe(whole, stated)
-    before = described(observations, unknowns, unknowns.mean)
-    curved = bent(before)
-    if curved is None:
-        return before
-    return described(*curved, curved[1].mean)
+    return bent(described(observations, unknowns, unknowns.mean))
 
 
 def foresee(survey: Survey, readings: Sequence[Reading]) -> dict[str, float]:
@@ -158,16 +154,15 @@ def _next_for(survey: Survey, examined: Examined, wanted: Sequence[str]) -> Next
     stages = [_at_hand(survey), _by_moves(survey), _by_printing(survey)]
     pools = [_fresh(stage, survey) for stage in stages]
     extra = [candidate for pool in pools for candidate in pool]
-    observations, unknowns, J = linear(survey, (*survey.readings, *extra), examined)
-    n = len(survey.readings)
-    cov = posterior(J[:n], observations.independent[:n], unknowns.u)
-    i = unknowns.index(PUBLIC[worst])
-    start = n
+    whole = linear(survey, (*survey.readings, *extra), examined)
+    i = whole.unknowns.index(PUBLIC[worst])
+    variance = whole.observations.independent
+    start = n = len(survey.readings)
     for pool in pools:
         rows = range(start, start + len(pool))
         start += len(pool)
         after = {
-            row: math.sqrt(max(_improved(cov, J[row], observations.independent[row])[i], 0.0))
+            row: math.sqrt(max(_improved(whole.cov, whole.J[row], variance[row])[i], 0.0))
             for row in rows
         }
         if after and min(after.values()) < (1 - _WORTH_ASKING) * u_now:

@@ -289,7 +289,7 @@ def averaged(fit: Fit, spread: Spread) -> Fit:
     u2 = np.einsum("kii->ki", Ninv) * size**2
     factor = _half_width(w, apart, np.sqrt(u2)) / np.sqrt(np.maximum(np.diag(cov), _TINY))
     obs, unknowns = sized(fit.observations, fit.unknowns, spread.form, spread.grade)
-    at = described(obs, unknowns, unknowns.mean + mean, cov)
+    at = described(obs, unknowns, unknowns.mean + mean, cov=cov)
     return replace(at, factor95=np.where(np.diag(cov) > _TINY, factor, 0.0) * _student(fit))
 
 

@@ -224,13 +224,13 @@ def _layout(survey: Survey) -> Iterator[str]:
         yield f"own {name}: {row(np.sqrt(variance).tolist())}"
     yield f"noise {row([obs.noise.s, obs.noise.dof])}"
     curved = bent(fit(obs, unknowns))
-    if curved is None:
+    if len(curved.p) == len(unknowns.names):
         yield "not bent"
     else:
-        extra: Array = curved[0].Z[:, len(unknowns.names) - bare :]
+        extra: Array = curved.observations.Z[:, len(unknowns.names) - bare :]
         # the sign of a direction of equal spread is arbitrary, and so is the order of equal ones
         sizes = sorted(np.linalg.norm(extra, axis=0).tolist())
-        yield f"bent by {row(sizes)}, {row(curved[1].u[len(unknowns.names) :])}"
+        yield f"bent by {row(sizes)}, {row(curved.unknowns.u[len(unknowns.names) :])}"
 
 
 def _combined(examined: Examined) -> Iterator[str]:
