@@ -27,7 +27,7 @@ from typing import Any, Literal, Protocol
 from sim.heat import Heater
 from sim.motion import Motion
 from sim.options import Change, ChangeKind, Options
-from sim.words import read_words
+from sim.words import axis_keys, read_words
 
 #: Direction of bytes, as the client sees it.
 Way = Literal["sent", "received"]
@@ -86,7 +86,6 @@ class Controller:
     """Base of the families; see the module."""
 
     family = ""
-    boot_word = "start"
     takes_line_numbers = True
 
     def __init__(
@@ -156,7 +155,7 @@ class Controller:
         ring = self._ring
         for piece in data.splitlines(keepends=True):
             ring += piece
-            if self.urgent(ring):
+            if self.urgent():
                 continue
             self._take_lines()
             self._pump(now)
@@ -232,6 +231,7 @@ class Controller:
         self.hotend.set(0.0, now)
         self.bed.set(0.0, now)
         self._booting = now + self.options.boot_seconds
+        self.line = ""
         self._load_at_boot()
 
     def finish_moves(self) -> None:
@@ -304,13 +304,17 @@ class Controller:
 
     # ------------------------------------------------------------------ lines
 
-    def urgent(self, ring: bytearray) -> bool:
+    def urgent(self) -> bool:
         """Act on words that do not wait behind others; True if the bytes are dealt with."""
-        if b"M112" not in ring or re.search(rb"(^|\s)M112\b", ring) is None:
+        if b"M112" not in self._ring or re.search(rb"(^|\s)M112\b", self._ring) is None:
             return False
+        self._ring.clear()
         self.received.append("M112")
-        self.halt("emergency word received")
+        self.emergency()
         return True
+
+    def emergency(self) -> None:
+        self.halt("emergency word received")
 
     def _accept(self, text: str) -> Hold | None:
         """Check the framing of one line, then do it."""
@@ -393,7 +397,8 @@ class Controller:
         code, words = read_words(text)
         handler = self._handlers.get(code)
         if handler is None:
-            return self.not_known(text)
+            self.not_known(text)
+            return ANSWERED
         hold = handler(words)
         if hold is None and not self.halted:
             self.ack()
@@ -422,11 +427,10 @@ class Controller:
     def say_busy(self) -> None:
         self.say("echo:busy: processing")
 
-    def not_known(self, text: str) -> Hold | None:
+    def not_known(self, text: str) -> None:
         """Answer a command that this family does not have."""
         self.say(f'echo:Unknown command: "{text}"')
         self.ack()
-        return None
 
     def empty(self) -> None:
         """A line without a command in it: most families say nothing."""
@@ -481,6 +485,14 @@ class Controller:
         self.live[key] = value
         self.apply()
 
+    def set_axes(self, kind: str, words: Mapping[str, float], factor: float = 1.0) -> bool:
+        """Change a setting of each axis that a line names; False where it names none."""
+        keys = axis_keys(kind)
+        named = [letter for letter in words if letter in keys]
+        for letter in named:
+            self.set(keys[letter], words[letter] / factor)
+        return bool(named)
+
     def _noted(self, kind: ChangeKind) -> None:
         """Something happened to all settings at once."""
         self.changes.append(Change(self.now, kind, self.line))
@@ -521,12 +533,10 @@ class Controller:
         self.storage_fault = "unreadable"
 
     def _load_at_boot(self) -> None:
-        self.line = ""
         self.load()
 
     def _boot(self) -> None:
         """What is said after a reset."""
-        self.say(self.boot_word)
 
 
 #: Returned by a handler that has acknowledged its line itself.

@@ -42,60 +42,51 @@ class MovingController(Controller):
         pause = words.get("P", 0.0) / 1000 if "P" in words else words.get("S", 0.0)
         return self.hold(max(self.motion.idle_at, self.now) + pause)
 
-    def on_G20(self, words: dict[str, float]) -> Hold | None:
+    def on_G20(self, words: dict[str, float]) -> None:
         self.motion.unit = 25.4
-        return None
 
-    def on_G21(self, words: dict[str, float]) -> Hold | None:
+    def on_G21(self, words: dict[str, float]) -> None:
         self.motion.unit = 1.0
-        return None
 
     def on_G28(self, words: dict[str, float]) -> Hold | None:
         return self.hold(self.motion.home(words, self.now))
 
-    def on_G90(self, words: dict[str, float]) -> Hold | None:
+    def on_G90(self, words: dict[str, float]) -> None:
         self.motion.absolute = self.motion.absolute_e = True
-        return None
 
-    def on_G91(self, words: dict[str, float]) -> Hold | None:
+    def on_G91(self, words: dict[str, float]) -> None:
         self.motion.absolute = self.motion.absolute_e = False
-        return None
 
-    def on_G92(self, words: dict[str, float]) -> Hold | None:
+    def on_G92(self, words: dict[str, float]) -> None:
         self.motion.set_position(words)
-        return None
 
 
 class PrinterController(MovingController):
     """Heaters, fan, reports, and the extruder's words."""
 
-    def on_M17(self, words: dict[str, float]) -> Hold | None:
-        return None
+    def on_M17(self, words: dict[str, float]) -> None:
+        return
 
     def on_M18(self, words: dict[str, float]) -> Hold | None:
         return self.hold(self.motion.idle_at)
 
     on_M84 = on_M18  # noqa: N815
 
-    def on_M82(self, words: dict[str, float]) -> Hold | None:
+    def on_M82(self, words: dict[str, float]) -> None:
         self.motion.absolute_e = True
-        return None
 
-    def on_M83(self, words: dict[str, float]) -> Hold | None:
+    def on_M83(self, words: dict[str, float]) -> None:
         self.motion.absolute_e = False
-        return None
 
-    def on_M104(self, words: dict[str, float]) -> Hold | None:
+    def on_M104(self, words: dict[str, float]) -> None:
         self.hotend.set(words.get("S", 0.0), self.now)
-        return None
 
     def on_M105(self, words: dict[str, float]) -> Hold | None:
         self.ack(self.temperatures())
         return ANSWERED
 
-    def on_M106(self, words: dict[str, float]) -> Hold | None:
+    def on_M106(self, words: dict[str, float]) -> None:
         """Fans turn nothing that is simulated."""
-        return None
 
     on_M107 = on_M106  # noqa: N815
 
@@ -103,47 +94,39 @@ class PrinterController(MovingController):
         self.hotend.set(words.get("S", words.get("R", 0.0)), self.now)
         return self.hold(self.hotend.reached(self.now), report=True)
 
-    def on_M110(self, words: dict[str, float]) -> Hold | None:
+    def on_M110(self, words: dict[str, float]) -> None:
         self._last_line = int(words.get("N", self._last_line))
-        return None
 
-    def on_M113(self, words: dict[str, float]) -> Hold | None:
+    def on_M113(self, words: dict[str, float]) -> None:
         self.busy_seconds = max(0.0, words.get("S", self.busy_seconds))
-        return None
 
-    def on_M114(self, words: dict[str, float]) -> Hold | None:
+    def on_M114(self, words: dict[str, float]) -> None:
         motion = self.motion
         order = sorted(motion.index.items(), key=lambda item: (item[1] == 3, item[0]))
         place = " ".join(f"{letter}:{motion.position[i]:.2f}" for letter, i in order)
         steps = " ".join(f"{letter}:{motion.count[i]}" for letter, i in order if i < 3)
         self.say(f"{place} Count {steps}")
-        return None
 
-    def on_M117(self, words: dict[str, float]) -> Hold | None:
+    def on_M117(self, words: dict[str, float]) -> None:
         """The text for the display names the job that is being laid."""
         self.motion.bed.name_job(self.line[4:].strip())
-        return None
 
-    def on_M140(self, words: dict[str, float]) -> Hold | None:
+    def on_M140(self, words: dict[str, float]) -> None:
         self.bed.set(words.get("S", 0.0), self.now)
-        return None
 
-    def on_M155(self, words: dict[str, float]) -> Hold | None:
+    def on_M155(self, words: dict[str, float]) -> None:
         self._report_every = max(0.0, words.get("S", 0.0))
         self._next_report = self.now + self._report_every
-        return None
 
     def on_M190(self, words: dict[str, float]) -> Hold | None:
         self.bed.set(words.get("S", words.get("R", 0.0)), self.now)
         return self.hold(self.bed.reached(self.now), report=True)
 
-    def on_M220(self, words: dict[str, float]) -> Hold | None:
+    def on_M220(self, words: dict[str, float]) -> None:
         self.motion.feed_factor = max(0.1, words.get("S", 100.0) / 100)
-        return None
 
-    def on_M221(self, words: dict[str, float]) -> Hold | None:
+    def on_M221(self, words: dict[str, float]) -> None:
         self.motion.flow_factor = max(0.0, words.get("S", 100.0) / 100)
-        return None
 
     def on_M400(self, words: dict[str, float]) -> Hold | None:
         return self.hold(self.motion.idle_at)

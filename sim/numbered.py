@@ -44,7 +44,6 @@ class Numbered(MovingController):
     """Answers `$$`; writing is storing."""
 
     family = "numbered"
-    boot_word = ""
     takes_line_numbers = False
     heats = False
 
@@ -86,7 +85,7 @@ class Numbered(MovingController):
         elif byte in (b"!", b"~"):
             self._held = byte == b"!"
 
-    def urgent(self, ring: bytearray) -> bool:
+    def urgent(self) -> bool:
         return False
 
     def status(self) -> str:
@@ -120,8 +119,8 @@ class Numbered(MovingController):
             return self._error(NO_SUCH_WORD)
         return super().work(text.upper())
 
-    def not_known(self, text: str) -> Hold | None:
-        return self._error(NO_SUCH_WORD)
+    def not_known(self, text: str) -> None:
+        self._error(NO_SUCH_WORD)
 
     def empty(self) -> None:
         """An empty line earns its answer like any other."""
@@ -168,7 +167,6 @@ class Numbered(MovingController):
     _read_failed = False
 
     def _load_at_boot(self) -> None:
-        self.line = ""
         self._read_failed = not self.load()
 
     # ------------------------------------------------------------------ settings

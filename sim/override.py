@@ -23,7 +23,6 @@ class Override(PrinterController):
     """Answers M503 with `;` headings and bare lines of five decimals."""
 
     family = "override"
-    boot_word = ""
     #: `M92` alone reports; some builds answer with a bare `ok`.
     reports_single = False
 
@@ -40,14 +39,9 @@ class Override(PrinterController):
             return ANSWERED
         return super().work(text)
 
-    def urgent(self, ring: bytearray) -> bool:
-        if b"M112" not in ring or re.search(rb"(^|\s)M112\b", ring) is None:
-            return False
-        ring.clear()
-        self.received.append("M112")
+    def emergency(self) -> None:
         self._stop()
         self.say("ok emergency stop, reset or M999 needed")
-        return True
 
     def halt(self, reason: str) -> None:
         """Something went wrong: complain, then answer `!!` until unlocked."""
@@ -63,9 +57,8 @@ class Override(PrinterController):
         self._slots.clear()
         self.alarm = True
 
-    def not_known(self, text: str) -> Hold | None:
+    def not_known(self, text: str) -> None:
         self.say(f"error:Unsupported command - {text}")
-        return ANSWERED
 
     def say_busy(self) -> None:
         """This family has no word for that."""
@@ -149,54 +142,43 @@ class Override(PrinterController):
 
     # ------------------------------------------------------------------ words
 
-    def _set_words(self, words: Mapping[str, float], kind: str, code: str) -> Hold | None:
-        if not set(words) & set("XYZE"):
-            if self.reports_single:
-                self.say(self._axis_line(code, kind))
-            return None
-        for letter, value in words.items():
-            if letter in "XYZE":
-                self.set(f"{kind}.{'e0' if letter == 'E' else letter.lower()}", value)
-        return None
+    def _set_words(self, words: Mapping[str, float], kind: str, code: str) -> None:
+        if not self.set_axes(kind, words) and self.reports_single:
+            self.say(self._axis_line(code, kind))
 
-    def on_M92(self, words: dict[str, float]) -> Hold | None:
-        return self._set_words(words, "steps_per_mm", "M92")
+    def on_M92(self, words: dict[str, float]) -> None:
+        self._set_words(words, "steps_per_mm", "M92")
 
-    def on_M203(self, words: dict[str, float]) -> Hold | None:
-        return self._set_words(words, "max_speed", "M203")
+    def on_M203(self, words: dict[str, float]) -> None:
+        self._set_words(words, "max_speed", "M203")
 
     on_M203_1 = on_M203  # noqa: N815
 
-    def on_M201(self, words: dict[str, float]) -> Hold | None:
-        return self._set_words(words, "max_acceleration", "M201")
+    def on_M201(self, words: dict[str, float]) -> None:
+        self._set_words(words, "max_acceleration", "M201")
 
-    def on_M204(self, words: dict[str, float]) -> Hold | None:
+    def on_M204(self, words: dict[str, float]) -> None:
         if "S" in words:
             self.set("acceleration.print", words["S"])
-        return None
 
-    def on_M205(self, words: dict[str, float]) -> Hold | None:
+    def on_M205(self, words: dict[str, float]) -> None:
         if "X" in words:
             self.set("junction_deviation", words["X"])
-        return None
 
-    def on_M301(self, words: dict[str, float]) -> Hold | None:
+    def on_M301(self, words: dict[str, float]) -> None:
         for letter in "PID":
             if letter in words:
                 self.set(f"hotend_pid.{letter.lower()}", words[letter])
-        return None
 
     def on_M112(self, words: dict[str, float]) -> Hold | None:
-        self._stop()
-        self.say("ok emergency stop, reset or M999 needed")
+        self.emergency()
         return ANSWERED
 
-    def on_M115(self, words: dict[str, float]) -> Hold | None:
+    def on_M115(self, words: dict[str, float]) -> None:
         self.say(
             f"FIRMWARE_NAME:override bench, FIRMWARE_VERSION:1-simulated,"
             f" X-NAME:{self.options.name}, X-AXES:5"
         )
-        return None
 
     def on_M500(self, words: dict[str, float]) -> Hold | None:
         before = self.stored
@@ -213,21 +195,19 @@ class Override(PrinterController):
         self.stored = {}
         return self.hold(max(self.motion.idle_at, self.now) + 0.2, write)
 
-    def on_M501(self, words: dict[str, float]) -> Hold | None:
+    def on_M501(self, words: dict[str, float]) -> None:
         if self.load():
             self.say(f"Loading config override file: {_PATH}...")
         else:
             self.say("; No config override")
-        return None
 
-    def on_M502(self, words: dict[str, float]) -> Hold | None:
+    def on_M502(self, words: dict[str, float]) -> None:
         """Delete the override file; what is live stays until the next boot."""
         self.stored = None
         self._noted("erase")
         self.say(f"config override file deleted {_PATH}, reboot needed")
-        return None
 
-    def on_M503(self, words: dict[str, float]) -> Hold | None:
+    def on_M503(self, words: dict[str, float]) -> None:
         if self.stored is None:
             self.say("; No config override")
         else:
@@ -238,10 +218,8 @@ class Override(PrinterController):
         for line in self.other:
             self.say(line)
         self.say("")
-        return None
 
-    def on_M999(self, words: dict[str, float]) -> Hold | None:
+    def on_M999(self, words: dict[str, float]) -> None:
         if self.alarm:
             self.alarm = False
             self.say("WARNING: after a halt the position is not known, home first")
-        return None

@@ -5,9 +5,8 @@ from __future__ import annotations
 import binascii
 from collections.abc import Mapping
 
-from sim.controller import Hold
 from sim.gcode import PrinterController
-from sim.words import read_words
+from sim.words import axis_keys, read_words
 
 #: Which setting each word of a code holds; `*` stands for the axis letter.
 AXIS_CODES = {
@@ -62,15 +61,10 @@ class Replay(PrinterController):
 
     def setting_words(self, code: str, values: Mapping[str, float]) -> str:
         """`X80.00 Y80.00 ...` for one code, empty where the machine has none of its values."""
-        if code in AXIS_CODES:
-            kind = AXIS_CODES[code]
-            pairs = [(axis.upper(), f"{kind}.{axis}") for axis in "xyz"]
-            pairs.append(("E", f"{kind}.e0"))
-        else:
-            pairs = list(WORD_CODES[code].items())
+        keys = axis_keys(AXIS_CODES[code]) if code in AXIS_CODES else WORD_CODES[code]
         return " ".join(
             f"{letter}{self.number(self._in_unit(key, values[key]))}"
-            for letter, key in pairs
+            for letter, key in keys.items()
             if key in values
         )
 
@@ -116,7 +110,6 @@ class Replay(PrinterController):
     _load_words = ""
 
     def _load_at_boot(self) -> None:
-        self.line = ""
         self._load_words = self._load()
 
     def _block(self) -> bytes:
@@ -142,89 +135,75 @@ class Replay(PrinterController):
 
     # ------------------------------------------------------------------ words
 
-    def _axis_setting(self, words: Mapping[str, float]) -> Hold | None:
+    def on_M92(self, words: dict[str, float]) -> None:
         """Codes with a value per axis; without any word they report."""
         code = read_words(self.line)[0]
         kind = AXIS_CODES[code]
         if not set(words) & set("XYZE"):
             self.say(f"echo: {code} {self.setting_words(code, self.live)}")
-            return None
+            return
         for letter, value in words.items():
             if letter in "XYZ":
                 self._set_printed(f"{kind}.{letter.lower()}", value)
             elif letter == "E":
                 self._set_printed(f"{kind}.e{int(words.get('T', 0))}", value)
-        return None
 
-    def _word_setting(self, words: Mapping[str, float]) -> Hold | None:
+    on_M203 = on_M201 = on_M206 = on_M851 = on_M906 = on_M92  # noqa: N815
+
+    def on_M204(self, words: dict[str, float]) -> None:
+        """Codes whose words are settings of their own; without any they report."""
         code = read_words(self.line)[0]
         names = WORD_CODES[code]
         if not set(words) & {*names, "S"}:
             self.say(f"echo: {code} {self.setting_words(code, self.live)}")
-            return None
+            return
         for letter, value in words.items():
             if code == "M204" and letter == "S":
                 self._set_printed("acceleration.print", value)
                 self._set_printed("acceleration.travel", value)
             elif letter in names:
                 self._set_printed(names[letter], value)
-        return None
+
+    on_M205 = on_M301 = on_M304 = on_M204  # noqa: N815
 
     def _set_printed(self, key: str, value: float) -> None:
         """Take a value in the present length unit."""
         one = self._in_unit(key, 1.0)
         self.set(key, value / one)
 
-    def on_M92(self, words: dict[str, float]) -> Hold | None:
-        return self._axis_setting(words)
-
-    on_M203 = on_M201 = on_M206 = on_M851 = on_M906 = on_M92  # noqa: N815
-
-    def on_M204(self, words: dict[str, float]) -> Hold | None:
-        return self._word_setting(words)
-
-    on_M205 = on_M301 = on_M304 = on_M204  # noqa: N815
-
-    def on_M900(self, words: dict[str, float]) -> Hold | None:
+    def on_M900(self, words: dict[str, float]) -> None:
         """A line that is kept as text and printed again."""
         code = read_words(self.line)[0]
         self.other = [text for text in self.other if text.split()[0] != code] + [self.line]
-        return None
 
     on_M145 = on_M200 = on_M412 = on_M413 = on_M420 = on_M852 = on_M900  # noqa: N815
 
-    def on_M500(self, words: dict[str, float]) -> Hold | None:
+    def on_M500(self, words: dict[str, float]) -> None:
         if self.storage_fault == "none":
             self.say("echo:no persistent store")
         elif not self.store():
             self.say("echo:Error writing the block")
         elif not self.options.store_silent:
             self.say(f"echo:Settings Stored {self._block_words()}")
-        return None
 
-    def on_M501(self, words: dict[str, float]) -> Hold | None:
+    def on_M501(self, words: dict[str, float]) -> None:
         self.say(self._load())
         self.dump()
-        return None
 
-    def on_M502(self, words: dict[str, float]) -> Hold | None:
+    def on_M502(self, words: dict[str, float]) -> None:
         self.load_defaults()
         self.say("echo:Default values of the board: settings loaded")
-        return None
 
-    def on_M503(self, words: dict[str, float]) -> Hold | None:
+    def on_M503(self, words: dict[str, float]) -> None:
         self.dump(headings=words.get("S", 1.0) != 0)
-        return None
 
-    def on_M115(self, words: dict[str, float]) -> Hold | None:
+    def on_M115(self, words: dict[str, float]) -> None:
         self.say(
             f"FIRMWARE_NAME:replay bench {self.layout} (simulated)"
             f" MACHINE_TYPE:{self.options.name} EXTRUDER_COUNT:1"
         )
         self.say(f"Cap:EEPROM:{0 if self.storage_fault == 'none' else 1}")
         self.say("Cap:AUTOREPORT_TEMP:1")
-        return None
 
-    def on_M999(self, words: dict[str, float]) -> Hold | None:
+    def on_M999(self, words: dict[str, float]) -> None:
         self._last_line = 0
-        return None

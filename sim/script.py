@@ -11,13 +11,13 @@ from collections.abc import Mapping
 
 from sim.controller import ANSWERED, Hold
 from sim.gcode import PrinterController
+from sim.words import axis_keys
 
 
 class Script(PrinterController):
     """Answers single questions in one sentence each."""
 
     family = "script"
-    boot_word = ""
     #: The script runs M501, so that stored heater models count.
     runs_override = True
 
@@ -54,7 +54,9 @@ class Script(PrinterController):
             ("M201", "max_acceleration", 1.0),
         ):
             words = " ".join(
-                f"{letter}{file[key] * factor:.3f}" for letter, key in _axes(kind) if key in file
+                f"{letter}{file[key] * factor:.3f}"
+                for letter, key in axis_keys(kind).items()
+                if key in file
             )
             if words:
                 lines.append(f"{code} {words}")
@@ -63,20 +65,18 @@ class Script(PrinterController):
             lines.append("M501")
         return lines
 
-    def _sentence(self, kind: str, factor: float = 1.0) -> str:
-        parts = [
+    def _sentence(self, kind: str, factor: float) -> str:
+        return ", ".join(
             f"{letter}: {self.live[key] * factor:.3f}"
-            for letter, key in _axes(kind)
+            for letter, key in axis_keys(kind).items()
             if key in self.live
-        ]
-        return ", ".join(parts)
+        )
 
     # ------------------------------------------------------------------ answers
 
-    def not_known(self, text: str) -> Hold | None:
+    def not_known(self, text: str) -> None:
         self.say(f"Error: {text.split()[0]} means nothing here")
         self.ack()
-        return None
 
     def say_busy(self) -> None:
         """This family has no word for that."""
@@ -90,41 +90,32 @@ class Script(PrinterController):
     # ------------------------------------------------------------------ words
 
     def _setting(self, words: Mapping[str, float], kind: str, title: str, factor: float) -> None:
-        given = [letter for letter in words if letter in "XYZE"]
-        for letter in given:
-            key = f"{kind}.{'e0' if letter == 'E' else letter.lower()}"
-            self.set(key, words[letter] / factor)
-        if not given and self._sentence(kind):
-            self.say(f"{title}: {self._sentence(kind, factor)}")
+        sentence = self._sentence(kind, factor)
+        if not self.set_axes(kind, words, factor) and sentence:
+            self.say(f"{title}: {sentence}")
 
-    def on_M92(self, words: dict[str, float]) -> Hold | None:
+    def on_M92(self, words: dict[str, float]) -> None:
         self._setting(words, "steps_per_mm", "Steps/mm", 1.0)
-        return None
 
-    def on_M203(self, words: dict[str, float]) -> Hold | None:
+    def on_M203(self, words: dict[str, float]) -> None:
         self._setting(words, "max_speed", "Speed limits (mm/min)", 60.0)
-        return None
 
-    def on_M201(self, words: dict[str, float]) -> Hold | None:
+    def on_M201(self, words: dict[str, float]) -> None:
         self._setting(words, "max_acceleration", "Acceleration limits (mm/s2)", 1.0)
-        return None
 
-    def on_M566(self, words: dict[str, float]) -> Hold | None:
+    def on_M566(self, words: dict[str, float]) -> None:
         self._setting(words, "jerk", "Jerk limits (mm/min)", 60.0)
-        return None
 
-    def on_M906(self, words: dict[str, float]) -> Hold | None:
+    def on_M906(self, words: dict[str, float]) -> None:
         self._setting(words, "motor_current", "Current of each motor (mA)", 1.0)
-        return None
 
-    def on_M115(self, words: dict[str, float]) -> Hold | None:
+    def on_M115(self, words: dict[str, float]) -> None:
         self.say(
             f"FIRMWARE_NAME: script bench FIRMWARE_VERSION: 1-simulated"
             f" ELECTRONICS: {self.options.name}"
         )
-        return None
 
-    def on_M500(self, words: dict[str, float]) -> Hold | None:
+    def on_M500(self, words: dict[str, float]) -> None:
         if not self.store():
             self.say("Error: the store takes nothing")
         elif not self.runs_override:
@@ -132,24 +123,17 @@ class Script(PrinterController):
                 "Warning: the script has no M501 that was executed at boot,"
                 " so what is stored now will not be loaded"
             )
-        return None
 
-    def on_M501(self, words: dict[str, float]) -> Hold | None:
-        return None
+    def on_M501(self, words: dict[str, float]) -> None:
+        return
 
-    def on_M502(self, words: dict[str, float]) -> Hold | None:
+    def on_M502(self, words: dict[str, float]) -> None:
         self.load()
-        return None
 
-    def on_M503(self, words: dict[str, float]) -> Hold | None:
+    def on_M503(self, words: dict[str, float]) -> None:
         for line in self.script_lines():
             self.say(line)
-        return None
 
     def on_M999(self, words: dict[str, float]) -> Hold | None:
         self.restart()
         return ANSWERED
-
-
-def _axes(kind: str) -> list[tuple[str, str]]:
-    return [(axis.upper(), f"{kind}.{axis}") for axis in "xyz"] + [("E", f"{kind}.e0")]

@@ -58,7 +58,6 @@ class Table(PrinterController):
     """Answers M205 with its table."""
 
     family = "table"
-    boot_word = "start"
     #: A written value is permanent at once; else M500 keeps it.
     writing_stores = True
 
@@ -87,7 +86,8 @@ class Table(PrinterController):
         if not moves:  # on reception; what the line brings comes behind it
             self.ack()
         if handler is None:
-            return self.not_known(text)
+            self.not_known(text)
+            return ANSWERED
         hold = handler(words)
         if hold is None and moves:  # once there was room for the move
             self.ack()
@@ -101,10 +101,9 @@ class Table(PrinterController):
     def _ack_and_go_on(self) -> None:
         """A command that took time was acknowledged when it came."""
 
-    def not_known(self, text: str) -> Hold | None:
+    def not_known(self, text: str) -> None:
         number = "" if self._number is None else f"N{self._number} "
         self.say(f"Unknown command:{number}{text}")
-        return ANSWERED
 
     def say_busy(self) -> None:
         self.say("busy:processing")
@@ -122,34 +121,27 @@ class Table(PrinterController):
     _loaded = True
 
     def _load_at_boot(self) -> None:
-        self.line = ""
         self._loaded = self.load()
 
     # ------------------------------------------------------------------ words
 
-    def on_M105(self, words: dict[str, float]) -> Hold | None:
+    def on_M105(self, words: dict[str, float]) -> None:
         self.say(self.temperatures())
-        return None
 
-    def on_M115(self, words: dict[str, float]) -> Hold | None:
+    def on_M115(self, words: dict[str, float]) -> None:
         self.say(
             f"FIRMWARE_NAME:table bench (simulated) MACHINE_TYPE:{self.options.name}"
             " EXTRUDER_COUNT:1"
         )
-        return None
 
-    def on_M92(self, words: dict[str, float]) -> Hold | None:
-        for letter, value in words.items():
-            if letter in "XYZE":
-                self.set(f"steps_per_mm.{'e0' if letter == 'E' else letter.lower()}", value)
-        return None
+    def on_M92(self, words: dict[str, float]) -> None:
+        self.set_axes("steps_per_mm", words)
 
-    def on_M205(self, words: dict[str, float]) -> Hold | None:
+    def on_M205(self, words: dict[str, float]) -> None:
         for entry, shown in self.entries():
             self.say(f"EPR:{entry.type} {entry.position} {shown} {entry.text}")
-        return None
 
-    def on_M206(self, words: dict[str, float]) -> Hold | None:
+    def on_M206(self, words: dict[str, float]) -> None:
         """Write raw memory; a wrong type or position is not complained of, nothing is written."""
         kind, position = int(words.get("T", -1)), int(words.get("P", -1))
         value = words.get("X" if kind == FLOAT else "S")
@@ -157,27 +149,23 @@ class Table(PrinterController):
             (e for e, _ in self.entries() if (e.type, e.position) == (kind, position)), None
         )
         if entry is None or value is None or not _LEAST[kind] <= value <= _MOST[kind]:
-            return None
+            return
         if entry.key:
             self.set(entry.key, value)
         else:
             self.plain[position] = value
         if self.writing_stores:
             self.store()
-        return None
 
-    def on_M500(self, words: dict[str, float]) -> Hold | None:
+    def on_M500(self, words: dict[str, float]) -> None:
         done = self.store()
         self.say("Info:Settings stored" if done else "Error:storage not written")
-        return None
 
-    def on_M501(self, words: dict[str, float]) -> Hold | None:
+    def on_M501(self, words: dict[str, float]) -> None:
         self.say(
             "Info:Configuration loaded" if self.load() else "Info:values of the board are live"
         )
-        return None
 
-    def on_M502(self, words: dict[str, float]) -> Hold | None:
+    def on_M502(self, words: dict[str, float]) -> None:
         self.load_defaults()
         self.say("Info:values of the board are live")
-        return None

@@ -29,5 +29,10 @@ def read_words(text: str) -> tuple[str, dict[str, float]]:
     return code, words
 
 
+def axis_keys(kind: str) -> dict[str, str]:
+    """Key of each axis' setting of a kind, by the letter that stands for the axis on a line."""
+    return {axis.upper(): f"{kind}.{axis}" for axis in "xyz"} | {"E": f"{kind}.e0"}
+
+
 def _numbers(text: str) -> list[tuple[str, str]]:
     return [(m[1], m[2] if m[2] not in ("+", "-") else "") for m in _WORD.finditer(text)]
