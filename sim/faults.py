@@ -11,7 +11,7 @@ from __future__ import annotations
 import difflib
 import math
 import random
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -241,21 +241,25 @@ def _nearest(word: str, known: Iterable[str]) -> str:
 # ---------------------------------------------------------------------- on the cable
 
 
-class _PerByte(Trouble):
+class _ByChance(Trouble):
+    """Happens to a share of what is sent one way or both."""
+
+    def __init__(self, rng: random.Random, p: float, way: str = "received") -> None:
+        self.rng, self.p, self.way = rng, p, way
+
+    def strikes(self) -> bool:
+        return self.rng.random() < self.p
+
+
+class _PerByte(_ByChance):
     """Happens to single bytes."""
 
-    def __init__(self, p: float, way: str, rng: random.Random) -> None:
-        self.p, self.way, self.rng = p, way, rng
-
     def carry(self, data: bytes, way: Way, cable: Wire) -> bytes:
-        if self.way not in (way, "both") or not self.p:
+        if self.way not in (way, "both"):
             return data
         out = bytearray()
         for byte in data:
-            if self.rng.random() < self.p:
-                out += self.hit(byte)
-            else:
-                out.append(byte)
+            out += self.hit(byte) if self.strikes() else bytes([byte])
         return bytes(out)
 
     def hit(self, byte: int) -> bytes:
@@ -279,11 +283,11 @@ class Merge(_PerByte):
         return b"" if byte in b"\r\n" else bytes([byte])
 
 
-class PerLine(Trouble):
+class _PerLine(_ByChance):
     """Happens to whole lines; bytes without a line end wait for it."""
 
-    def __init__(self, p: float, way: str, rng: random.Random) -> None:
-        self.p, self.way, self.rng = p, way, rng
+    def __init__(self, rng: random.Random, p: float, way: str = "received") -> None:
+        super().__init__(rng, p, way)
         self._begun: dict[Way, bytes] = {"sent": b"", "received": b""}
 
     def carry(self, data: bytes, way: Way, cable: Wire) -> bytes:
@@ -296,28 +300,26 @@ class PerLine(Trouble):
     def line(self, line: bytes) -> bytes:
         raise NotImplementedError
 
-    def strikes(self) -> bool:
-        return self.rng.random() < self.p
 
-
-class Duplicate(PerLine):
+class Duplicate(_PerLine):
     def line(self, line: bytes) -> bytes:
         return line * 2 if self.strikes() else line
 
 
-class LostOk(PerLine):
+class LostOk(_PerLine):
     def line(self, line: bytes) -> bytes:
         return b"" if line.startswith(b"ok") and self.strikes() else line
 
 
-class Delay(Trouble):
+class Delay(_ByChance):
     """Answers come late, never out of order."""
 
-    def __init__(self, seconds: float, p: float, rng: random.Random) -> None:
-        self.seconds, self.p, self.rng = seconds, p, rng
+    def __init__(self, rng: random.Random, seconds: float, p: float) -> None:
+        super().__init__(rng, p)
+        self.seconds = seconds
 
     def delay(self) -> float:
-        return self.rng.uniform(0, self.seconds) if self.rng.random() < self.p else 0.0
+        return self.rng.uniform(0, self.seconds) if self.strikes() else 0.0
 
 
 class Unplug(Trouble):
@@ -390,7 +392,7 @@ class ResetOnOpen(Trouble):
         controller.restart()
 
 
-class Chatter(PerLine):
+class Chatter(_PerLine):
     """Answers to somebody else's questions, in between ours."""
 
     _HEARD = (b"echo:no SD card\n", b"X:0.00 Y:0.00 Z:0.00 E:0.00 Count X:0 Y:0 Z:0\n", b"wait\n")
@@ -405,98 +407,70 @@ class Chatter(PerLine):
 class AtCommand(Watcher):
     """Something happens at a certain command, once."""
 
-    def __init__(self, before: str, after: str = "", count: int = 1) -> None:
-        self.first, self.then, self.left = before, after, count
+    def __init__(
+        self,
+        strike: Callable[[Controller, str], None],
+        before: str,
+        after: str = "",
+        count: int = 1,
+    ) -> None:
+        self.strike, self.first, self.then, self.left = strike, before, after, count
 
     def before(self, controller: Controller, text: str) -> bool:
-        return self._due(self.first, text) and self.strike(controller, text)
+        return self._strikes(self.first, controller, text)
 
     def after(self, controller: Controller, text: str) -> bool:
-        return self._due(self.then, text) and self.strike(controller, text)
+        return self._strikes(self.then, controller, text)
 
-    def _due(self, start: str, text: str) -> bool:
+    def _strikes(self, start: str, controller: Controller, text: str) -> bool:
         if not start or self.left <= 0 or not text.startswith(start):
             return False
         self.left -= 1
-        return self.left == 0
-
-    def strike(self, controller: Controller, text: str) -> bool:
-        raise NotImplementedError
-
-
-class Restart(AtCommand):
-    def strike(self, controller: Controller, text: str) -> bool:
-        controller.restart()
+        if self.left:
+            return False
+        self.strike(controller, text)
         return True
 
 
-class Halt(AtCommand):
-    def strike(self, controller: Controller, text: str) -> bool:
-        controller.halt("heater 0 does not follow")
-        return True
+def _storage(controller: Controller, does: Literal["lies", "fails", "none"]) -> None:
+    controller.storage_fault = does
 
 
-class Stall(AtCommand):
-    def __init__(self, before: str, seconds: float) -> None:
-        super().__init__(before)
-        self.seconds = seconds
+def _layout(controller: Controller) -> None:
+    controller.reflash()
+    controller.load()
+    controller.changes.clear()
 
-    def strike(self, controller: Controller, text: str) -> bool:
-        controller.stall(self.seconds, text)
-        return True
+
+#: What each fault does to a controller or to any cable plugged into it, by the values of its keys.
+_EFFECTS: Mapping[str, Callable[[Controller, random.Random, Mapping[str, Any]], object]] = {
+    "unplug": lambda c, rng, v: c.troubles.append(Unplug(**v)),
+    "drop": lambda c, rng, v: c.troubles.append(Drop(rng, **v)),
+    "corrupt": lambda c, rng, v: c.troubles.append(Corrupt(rng, **v)),
+    "merge": lambda c, rng, v: c.troubles.append(Merge(rng, **v)),
+    "duplicate": lambda c, rng, v: c.troubles.append(Duplicate(rng, **v)),
+    "lost-ok": lambda c, rng, v: c.troubles.append(LostOk(rng, **v)),
+    "chatter": lambda c, rng, v: c.troubles.append(Chatter(rng, **v)),
+    "delay": lambda c, rng, v: c.troubles.append(Delay(rng, **v)),
+    "speed": lambda c, rng, v: c.troubles.append(WrongSpeed(**v)),
+    "reset-on-open": lambda c, rng, v: c.troubles.append(ResetOnOpen()),
+    "restart": lambda c, rng, v: c.watchers.append(AtCommand(lambda c, _: c.restart(), **v)),
+    "halt": lambda c, rng, v: c.watchers.append(
+        AtCommand(lambda c, _: c.halt("heater 0 does not follow"), **v)
+    ),
+    "stall": lambda c, rng, v: c.watchers.append(
+        AtCommand(lambda c, text: c.stall(v["seconds"], text), v["before"])
+    ),
+    "full": lambda c, rng, v: c.set_options(ring_bytes=v["ring"], slots=v["slots"]),
+    "storage": lambda c, rng, v: _storage(c, **v),
+    "layout": lambda c, rng, v: _layout(c),
+    "echo": lambda c, rng, v: c.set_options(echo=True),
+    "no-resend-ok": lambda c, rng, v: c.set_options(resend_ok=False),
+}
 
 
 def apply_faults(controller: Controller, faults: Sequence[Fault], seed: int) -> None:
     """Build the faults into a controller; the same `seed` gives the same ones at the same bytes."""
-    troubles = controller.troubles
     for number, fault in enumerate(faults):
         rng = random.Random(f"{seed} {number} {fault.name}")
-        v = fault.values
-        match fault.name:
-            case "unplug":
-                troubles.append(Unplug(v["after"], v["way"]))
-            case "drop":
-                troubles.append(Drop(v["p"], v["way"], rng))
-            case "corrupt":
-                troubles.append(Corrupt(v["p"], v["way"], rng))
-            case "merge":
-                troubles.append(Merge(v["p"], v["way"], rng))
-            case "duplicate":
-                troubles.append(Duplicate(v["p"], v["way"], rng))
-            case "lost-ok":
-                troubles.append(LostOk(v["p"], "received", rng))
-            case "chatter":
-                troubles.append(Chatter(v["p"], "received", rng))
-            case "delay":
-                troubles.append(Delay(v["seconds"], v["p"], rng))
-            case "speed":
-                troubles.append(WrongSpeed(v["baud"]))
-            case "reset-on-open":
-                troubles.append(ResetOnOpen())
-            case _:
-                _in_controller(controller, fault)
-
-
-def _in_controller(controller: Controller, fault: Fault) -> None:
-    v = fault.values
-    match fault.name:
-        case "restart":
-            controller.watchers.append(Restart(v["before"], v["after"], v["count"]))
-        case "halt":
-            controller.watchers.append(Halt(v["before"]))
-        case "stall":
-            controller.watchers.append(Stall(v["before"], v["seconds"]))
-        case "full":
-            controller.set_options(ring_bytes=v["ring"], slots=v["slots"])
-        case "storage":
-            controller.storage_fault = v["does"]
-        case "layout":
-            controller.reflash()
-            controller.load()
-            controller.changes.clear()
-        case "echo":
-            controller.set_options(echo=True)
-        case "no-resend-ok":
-            controller.set_options(resend_ok=False)
-        case _:
-            raise AssertionError(fault.name)
+        _EFFECTS[fault.name](controller, rng, fault.values)
