@@ -21,9 +21,7 @@ import numpy.typing as npt
 
 from sim.bench import Bench
 from sim.bends import Bends
-from sim.plant import Directions, Vector
-
-Array = npt.NDArray[np.float64]
+from sim.plant import Array, Directions, Vector
 
 #: Commanded start, commanded end, true travel at start and end (each across, gantry, belt, mm),
 #: filament volume (mm3).
@@ -105,7 +103,7 @@ def lie(job: Job, frame: Directions, planned_height: float, bends: Bends | None 
     ends = (bends or Bends()).places(frame, travel, printing=True)
     length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
     flat = _flat(commanded)
-    plane_normal = np.array(frame.layer_normal)
+    plane_normal = frame.layer_normal
     normal = np.where(flat[:, None], np.array([0.0, 0.0, 1.0]), plane_normal)
     step_belt = abs(float(np.dot(frame.belt, plane_normal)))
     height = np.empty(len(length))

@@ -95,9 +95,6 @@ EFFECTS: Final = _table(
     ("gauge_reading", "gauge", "mm", 0.05, 0.3, "the gauge of the moves: reading, sd"),
 )
 
-#: What acts while a piece is laid; all else acts on what lies there, or on who reads it.
-WHILE_LAID: Final = ("lost_motion", "belt_scale", "roller_wave")
-
 #: Single lapses, which no bench has as a habit.
 LAPSES: Final = ("copied",)
 

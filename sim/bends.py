@@ -20,12 +20,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from sim.bench import Bench
-from sim.plant import Directions
-
-Array = npt.NDArray[np.float64]
+from sim.plant import Array, Directions
 
 #: Length on which bow and sag are stated, mm.
 SPAN = 160.0
@@ -83,8 +80,7 @@ class Bends:
         if self.aside.amplitude:
             points = points + self.aside.at(w)[..., None] * np.array([1.0, 0.0, 0.0])
         if self.bow:
-            normal = np.array(frame.layer_normal)
-            aim = math.cos(self.bow_aim) * axes[1] + math.sin(self.bow_aim) * normal
+            aim = math.cos(self.bow_aim) * axes[1] + math.sin(self.bow_aim) * frame.layer_normal
             points = points + (4 * self.bow * (u / SPAN) * (1 - u / SPAN))[..., None] * aim
         if self.sag:
             points = points - (self.sag * (v / SPAN) ** 2)[..., None] * np.array([0.0, 0.0, 1.0])

@@ -16,7 +16,8 @@ from typing import Any
 import numpy as np
 
 from agent.errors import BadInput, Refused
-from sim.beads import Array, Laid
+from sim.beads import Laid
+from sim.plant import Array
 from sim.plastic import Plastic
 from sim.truth import Growth
 

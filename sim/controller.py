@@ -523,13 +523,11 @@ class Controller:
         self._noted("defaults")
         self.apply()
 
-    def flash(self, now: float) -> None:
-        """New firmware: what was kept is not understood any more, so defaults come to life."""
-        self.reflash()
-        self.power_on(now)
-
     def reflash(self) -> None:
-        """What new firmware does to what was kept: a block of another layout is unreadable."""
+        """What new firmware does to what was kept: a block of another layout is unreadable.
+
+        From the next boot on the defaults are live.
+        """
         self.storage_fault = "unreadable"
 
     def _load_at_boot(self) -> None:

@@ -12,7 +12,7 @@ import select
 import socket
 import struct
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any, Protocol, cast
 
 from agent.errors import BadInput
@@ -210,15 +210,14 @@ if sys.platform != "win32":
                 except OSError:
                     return
 
-        def hang_up(self) -> None:
-            self.close()
-
         def close(self) -> None:
             for handle in (self._ours, self._theirs):
                 if handle >= 0:
                     with contextlib.suppress(OSError):
                         os.close(handle)
             self._ours = self._theirs = -1
+
+        hang_up = close
 
 else:
 
@@ -241,19 +240,16 @@ class Rfc2217Ending(TcpEnding):
 
     def __init__(self, port: int = 0) -> None:
         super().__init__(port)
-        self._port = _Lines(self._raised)
+        self._port = _Lines(lambda: self.on_open())
         self._manager: Any = None
 
     def baud(self) -> int | None:
         return self._port.baudrate
 
-    def _raised(self) -> None:
-        self.on_open()
-
     def greet(self) -> None:
         from serial.rfc2217 import PortManager
 
-        self._port = _Lines(self._raised)
+        self._port = _Lines(lambda: self.on_open())
         self._manager = PortManager(cast(Any, self._port), cast(Any, self))
 
     def write(self, data: bytes) -> None:
@@ -302,3 +298,22 @@ class _Lines:
 
     def reset_output_buffer(self) -> None:
         """Nothing is kept here."""
+
+
+def ending_at(
+    listen: str, ports: Mapping[str, type[TcpEnding]], *, sees_opening: bool = False
+) -> Ending:
+    """The ending at `pty`, or at `KIND:PORT` for each kind of `ports`.
+
+    Raises BadInput for another place, and for one that cannot be listened at.
+    """
+    kind, _, port = listen.partition(":")
+    if kind == "pty" and not port:
+        return PtyEnding(sees_opening=sees_opening)
+    if kind in ports and port.isdigit() and int(port) < 65536:
+        return ports[kind](int(port))
+    *places, last = ("pty", *(f"{kind}:PORT" for kind in ports))
+    raise BadInput(
+        f"cannot listen at {listen!r}: expected {', '.join(places)} or {last}",
+        remedy="A port number is 0 (any free one) to 65535.",
+    )

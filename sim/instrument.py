@@ -5,14 +5,13 @@ It sends a line for each press, in one of a few forms, on a pseudo-terminal or a
 
 from __future__ import annotations
 
-import os
 import select
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from agent.errors import BadInput
-from sim.endings import Ending, PtyEnding, TcpEnding
+from sim.endings import TcpEnding, ending_at
 
 #: Forms of a line: what stands before the number, its width with the sign, digits behind the
 #: point, unit, end of the line, and the byte that asks for one.
@@ -33,12 +32,16 @@ FAULTS = {
 }
 
 
+#: Longest wait until the instrument looks whether it is to end, s.
+_NAP = 0.1
+
+
 @dataclass(frozen=True, slots=True)
 class LineFault:
     """One fault, at every `every`-th press."""
 
     name: str
-    every: int = 2
+    every: int
 
 
 def line_faults(specs: Sequence[str]) -> list[LineFault]:
@@ -65,34 +68,23 @@ class PocketCaliper:
         *,
         form: str = "number-unit",
         faults: Sequence[LineFault] = (),
-        shown: float = 0.0,
     ) -> None:
         """`listen`: pty or tcp:PORT.  Raises BadInput for another place or form."""
         if form not in FORMS:
             raise BadInput(f"no form of line {form!r}", remedy=f"There are {', '.join(FORMS)}")
-        kind, _, port = listen.partition(":")
-        if kind == "pty" and not port:
-            self._ending: Ending = PtyEnding()
-        elif kind == "tcp" and port.isdigit() and int(port) < 65536:
-            self._ending = TcpEnding(int(port))
-        else:
-            raise BadInput(
-                f"cannot listen at {listen!r}: expected pty or tcp:PORT",
-                remedy="A port number is 0 (any free one) to 65535.",
-            )
+        self._ending = ending_at(listen, {"tcp": TcpEnding})
         self.address = self._ending.address
-        self.shown = shown  #: mm
+        self.shown = 0.0  #: mm
         self.presses = 0
         self.unplugged = False
         self._form = FORMS[form]
         self._faults = faults
         self.attended = threading.Event()  #: somebody has opened the other end
         self._ending.on_client = self.attended.set
-        if kind == "pty":
+        if listen.startswith("pty"):
             self.attended.set()  # what is sent before waits in the terminal
         self._lock = threading.Lock()
         self._stop = threading.Event()
-        self._wake_r, self._wake_w = os.pipe()
         self._thread = threading.Thread(target=self._serve, name="plumbelt-caliper", daemon=True)
         self._thread.start()
 
@@ -131,17 +123,17 @@ class PocketCaliper:
         if self._stop.is_set():
             return
         self._stop.set()
-        os.write(self._wake_w, b"x")
         self._thread.join(5)
         self._ending.close()
-        os.close(self._wake_r)
-        os.close(self._wake_w)
 
     def _serve(self) -> None:
         request = self._form[5]
         while not self._stop.is_set():
             handles = [] if self.unplugged else self._ending.handles()
-            ready, _, _ = select.select([*handles, self._wake_r], [], [], 0.1)
+            if not handles:  # not every system waits for nothing
+                self._stop.wait(_NAP)
+                continue
+            ready, _, _ = select.select(handles, [], [], _NAP)
             if self._stop.is_set() or not ready:
                 continue
             with self._lock:

@@ -16,7 +16,7 @@ import numpy as np
 
 from agent.errors import BadInput, Refused
 from agent.model.roles import PARAMETER_LETTER, ROLES, Axes, Role
-from sim.beads import Array, Bed, Job, Laid, lie
+from sim.beads import Bed, Job, Laid, lie
 from sim.bench import Bench
 from sim.bends import Bends
 from sim.caliper import Surface, direction_name, true_size
@@ -27,7 +27,7 @@ from sim.motion import Motion
 from sim.numbered import Numbered
 from sim.options import Options
 from sim.override import Override
-from sim.plant import Plant, Vector, build_plant, nominal_mm_per_turn
+from sim.plant import Array, Plant, Vector, build_plant, nominal_mm_per_turn, steps_per_turn
 from sim.plastic import Plastic
 from sim.replay import Replay
 from sim.script import Script
@@ -77,11 +77,8 @@ class SimulatedMachine:
     axes: Axes
     slicing_angle_deg: float  #: what the pieces are sliced with; the caliper needs it to find faces
     planned_height: float  #: bead height of the profile, mm
-    plastic: Plastic = field(default_factory=Plastic)
-    bends: Bends = field(default_factory=Bends)
-    profile: Mapping[str, Any] = field(default_factory=dict)  #: that it was built from
-    resolution: float = 0.0  #: display step of its caliper, mm
-    seed: int | None = None
+    plastic: Plastic
+    bends: Bends
     minutes: float = 0.0  #: the bench's clock: time spent with readings, and waited
     _lying: dict[int, Laid] = field(default_factory=dict)
 
@@ -211,24 +208,6 @@ class SimulatedMachine:
         if seen.job.taken_up is None:
             seen.job.taken_up = self.minutes
         return self.plastic.warmth(self.minutes - seen.job.taken_up)
-
-    def on_bench(self, bench: Bench) -> SimulatedMachine:
-        """The same machine with its pieces as they lie there, on another bench.
-
-        What a bench does while pieces are laid (play, roller, belt from piece to piece) stays as
-        it was.
-        """
-        twin = replace(
-            self,
-            plastic=Plastic.of(self.truth_drawn, bench),
-            bends=Bends.drawn(bench, self.profile),
-            caliper=Caliper(self.truth_drawn, self.resolution, self.seed, bench),
-            minutes=0.0,
-            _lying={},
-        )
-        for job in self.bed.jobs:
-            job.taken_up = None
-        return twin
 
     def wait(self, minutes: float) -> None:
         """Let pieces that lie there cool for so long."""
@@ -380,9 +359,6 @@ def build(
         planned_height=float(profile.get("bead", {}).get("height_mm", 0.25)),
         plastic=Plastic.of(truth, bench),
         bends=Bends.drawn(bench, profile),
-        profile=profile,
-        resolution=float(resolution),
-        seed=seed,
     )
 
 
@@ -414,11 +390,6 @@ def live_settings(profile: Mapping[str, Any], axes: Axes) -> dict[str, float]:
         key = f"steps_per_mm.{axes.letter(role)}"
         if key not in live:
             drive = drives.get(role, {"lead_mm": 40.0})
-            live[key] = (
-                float(drive.get("full_steps", 200))
-                * float(drive.get("microsteps", 16))
-                * float(drive.get("ratio", 1))
-                / nominal_mm_per_turn(drive)
-            )
+            live[key] = steps_per_turn(drive) / nominal_mm_per_turn(drive)
     live.setdefault("steps_per_mm.e0", 400.0)
     return live

@@ -20,10 +20,9 @@ class MemoryTransport:
         *,
         baud: int | None = 115200,
         name: str = "memory://",
-        cable: Cable | None = None,
     ) -> None:
         self.name = name
-        self.cable = cable or Cable(controller, baud=baud)
+        self.cable = Cable(controller, baud=baud)
         self._now = controller.now
         self._open = True
         self.cable.open(self._now)

@@ -47,7 +47,7 @@ class Motion:
         self.queue: deque[_Queued] = deque()
         self._last_end = 0.0
 
-    def use(self, settings: Mapping[str, float], units: float = 1.0) -> None:
+    def use(self, settings: Mapping[str, float]) -> None:
         """Take over steps, speed caps and acceleration from live settings (mm, s)."""
         for letter, i in self.index.items():
             name = "e0" if i == 3 else letter.lower()
@@ -56,7 +56,7 @@ class Motion:
                 # the remembered millimetres stay true, the step counter is set anew
                 self.steps_per_mm[i] = new
                 self.count[i] = round((self.position[i] + self.shift[i]) * new)
-            self.max_speed[i] = settings.get(f"max_speed.{name}", math.inf) * units
+            self.max_speed[i] = settings.get(f"max_speed.{name}", math.inf)
         self.acceleration = settings.get("acceleration.print", self.acceleration)
 
     def full_until(self, now: float) -> float | None:

@@ -22,11 +22,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
+
 from agent.model.roles import ROLES, Role
 from sim.truth import Truth
 
 Vector = tuple[float, float, float]
 Steps = tuple[int, int, int]
+Array = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,16 +126,11 @@ class Directions:
     belt: Vector = (0.0, 1.0, 0.0)
 
     @property
-    def layer_normal(self) -> Vector:
+    def layer_normal(self) -> Array:
         """Unit normal of the gantry plane, on the nozzle's side of a layer."""
-        a, g = self.across, self.gantry
-        n = (
-            a[1] * g[2] - a[2] * g[1],
-            a[2] * g[0] - a[0] * g[2],
-            a[0] * g[1] - a[1] * g[0],
-        )
-        size = math.hypot(*n)
-        return (n[0] / size, n[1] / size, n[2] / size)
+        normal = np.cross(self.across, self.gantry)
+        unit: Array = normal / np.linalg.norm(normal)
+        return unit
 
 
 def directions(angle: float, yaw: float, roll: float, rail: float) -> Directions:
@@ -181,31 +180,29 @@ class Plant:
             self.belt.move(steps[2]),
         )
 
-    def nozzle(self) -> Vector:
-        """Where the nozzle stands over the belt, (x, s, h) in mm from where it started."""
-        return place(self.frame, self.travel)
-
     def twin(self) -> Plant:
         """A copy that can be moved without moving this plant."""
         return copy.deepcopy(self)
 
 
-def place(frame: Directions, travel: Vector) -> Vector:
-    """Point over the belt that the true travels of across, gantry and belt lead to."""
-    a, g, b = frame.across, frame.gantry, frame.belt
-    u, v, w = travel
+def steps_per_turn(drive: Mapping[str, Any]) -> float:
+    """Microsteps per output turn that a profile's drive entry states."""
     return (
-        u * a[0] + v * g[0] + w * b[0],
-        u * a[1] + v * g[1] + w * b[1],
-        u * a[2] + v * g[2] + w * b[2],
+        float(drive.get("full_steps", 200))
+        * float(drive.get("microsteps", 16))
+        * float(drive.get("ratio", 1))
     )
+
+
+def _neutral(drive: Mapping[str, Any]) -> float:
+    """Depth of the neutral layer of a belt on a roller, mm: half way in unless it is stated."""
+    return float(drive.get("neutral_mm", drive.get("belt_mm", 0.0) / 2))
 
 
 def nominal_mm_per_turn(drive: Mapping[str, Any]) -> float:
     """Travel per output turn that a profile's drive entry states, mm."""
     if "roller_mm" in drive:
-        neutral = drive.get("neutral_mm", drive.get("belt_mm", 0.0) / 2)
-        return math.pi * (float(drive["roller_mm"]) + 2 * float(neutral))
+        return math.pi * (float(drive["roller_mm"]) + 2 * _neutral(drive))
     if "teeth" in drive:
         return float(drive["teeth"]) * float(drive["pitch_mm"])
     return float(drive["lead_mm"])
@@ -220,10 +217,9 @@ def true_output(
     """
     if "roller_mm" not in drive:
         return EvenOutput(mm_per_turn)
-    neutral = float(drive.get("neutral_mm", drive.get("belt_mm", 0.0) / 2))
     return RollerOutput(
-        diameter=mm_per_turn / math.pi - 2 * neutral,
-        neutral=neutral,
+        diameter=mm_per_turn / math.pi - 2 * _neutral(drive),
+        neutral=_neutral(drive),
         eccentricity=truth.eccentricity_mm,
         phase=math.radians(truth.eccentricity_phase_deg),
     )
@@ -242,20 +238,15 @@ def build_plant(
     axes: dict[Role, Axis] = {}
     for number, role in enumerate(ROLES):
         drive = mechanics.get("drives", {}).get(role, {"lead_mm": 40.0})
-        per_turn = (
-            float(drive.get("full_steps", 200))
-            * float(drive.get("microsteps", 16))
-            * float(drive.get("ratio", 1))
-        )
-        slips = role == "belt"
-        share = 1 - truth.slip if slips else 1.0
-        mm_per_turn = (1 + scales[role]) * per_turn / steps_per_mm[role] / share
+        per_turn = steps_per_turn(drive)
+        slip, scatter = (truth.slip, truth.slip_scatter) if role == "belt" else (0.0, 0.0)
+        mm_per_turn = (1 + scales[role]) * per_turn / steps_per_mm[role] / (1 - slip)
         axes[role] = Axis(
             per_turn,
             true_output(drive, mm_per_turn, truth),
             reversal=truth.reversal_mm.get(role, 0.0),
-            slip=truth.slip if slips else 0.0,
-            slip_scatter=truth.slip_scatter if slips else 0.0,
+            slip=slip,
+            slip_scatter=scatter,
             stretches=role == "belt",
             rng=random.Random(seed * 3 + number),
         )

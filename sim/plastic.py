@@ -6,12 +6,10 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
 from sim.bench import Bench
+from sim.plant import Array
 from sim.truth import Growth, Truth
-
-Array = npt.NDArray[np.float64]
 
 #: A foot bulges up to this height, mm.
 FOOT_MM = 8.0

@@ -15,7 +15,7 @@ from collections import deque
 
 from agent.errors import BadInput
 from sim.cable import Cable
-from sim.endings import USUAL_ENDING, Ending, PtyEnding, Rfc2217Ending, TcpEnding
+from sim.endings import USUAL_ENDING, Ending, Rfc2217Ending, TcpEnding, ending_at
 from sim.faults import ResetOnOpen
 from sim.machine import SimulatedMachine
 
@@ -147,7 +147,6 @@ def serve(
     *,
     speed: float = 0.0,
     baud: int | None = None,
-    cable: Cable | None = None,
 ) -> Server:
     """Serve a machine from a thread of this process; returns once clients can attach.
 
@@ -160,19 +159,10 @@ def serve(
     """
     if speed < 0:
         raise BadInput(f"speed must not be negative, not {speed!r}")
-    kind, _, port = listen.partition(":")
-    if kind == "pty" and not port:
-        troubles = machine.controller.troubles
-        ending: Ending = PtyEnding(
-            sees_opening=any(isinstance(trouble, ResetOnOpen) for trouble in troubles)
-        )
-    elif kind == "tcp" and port.isdigit() and int(port) < 65536:
-        ending = TcpEnding(int(port))
-    elif kind == "rfc2217" and port.isdigit() and int(port) < 65536:
-        ending = Rfc2217Ending(int(port))
-    else:
-        raise BadInput(
-            f"cannot listen at {listen!r}: expected pty, tcp:PORT or rfc2217:PORT",
-            remedy="A port number is 0 (any free one) to 65535.",
-        )
-    return Server(machine, ending, cable or Cable(machine.controller, baud=baud), speed).start()
+    troubles = machine.controller.troubles
+    ending = ending_at(
+        listen,
+        {"tcp": TcpEnding, "rfc2217": Rfc2217Ending},
+        sees_opening=any(isinstance(trouble, ResetOnOpen) for trouble in troubles),
+    )
+    return Server(machine, ending, Cable(machine.controller, baud=baud), speed).start()

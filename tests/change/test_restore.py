@@ -53,7 +53,8 @@ def flashed(family: str) -> tuple[SimulatedMachine, Profile]:
     profile = with_settings(
         HERON, readback, read_at="now", read_from="memory", written={"steps_per_mm.z": TUNED}
     )
-    controller.flash(link.transport.now())
+    controller.reflash()
+    controller.power_on(link.transport.now())
     return machine, profile
 
 

@@ -113,7 +113,8 @@ def test_a_press_comes_over_a_real_port(listen, form):
 
 
 def test_one_that_answers_is_asked():
-    caliper = PocketCaliper("tcp:0", form="request", shown=20.03)
+    caliper = PocketCaliper("tcp:0", form="request")
+    caliper.shown = 20.03
     instrument = joined(caliper, "request")
     try:
         instrument.ask()

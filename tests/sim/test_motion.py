@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from agent.model.roles import Axes
 from sim.beads import Bed
+from sim.bends import Bends
 from sim.machine import build
 from sim.motion import Motion
 from sim.plant import build_plant
@@ -69,7 +70,9 @@ def test_a_positive_belt_command_moves_the_nozzle_forward_over_the_belt():
     made = motion()
     made.move({"Z": 25}, 0.0)
     made.settle(math.inf)
-    assert made.plant.nozzle() == pytest.approx((0, 25, 0), abs=0.01)
+    assert Bends().places(made.plant.frame, made.plant.travel) == pytest.approx(
+        (0, 25, 0), abs=0.01
+    )
 
 
 def test_a_move_takes_its_time_and_happens_at_its_end():

@@ -7,6 +7,7 @@ once more for each effect that acts while it is laid.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -15,11 +16,17 @@ import numpy as np
 
 from agent.pieces import PIECES, toolpath
 from agent.store.home import ready_profiles
-from sim.bench import EFFECTS, WHILE_LAID, Bench
+from sim.bench import EFFECTS, Bench
+from sim.bends import Bends
+from sim.hand import Caliper
 from sim.machine import SimulatedMachine, build
 from sim.memory import MemoryTransport
+from sim.plastic import Plastic
 from tests.stress.judging import Row, Verdict, judge, put_wrong, stated
 from tests.stress.world import GAUGE_U, MOVES, REPEATS, STANDARD, profile, standard
+
+#: What acts while a piece is laid; all else acts on what lies there, or on who reads it.
+WHILE_LAID = ("lost_motion", "belt_scale", "roller_wave")
 
 
 @cache
@@ -46,6 +53,26 @@ def laid(number: int, sizes: dict[str, float]) -> SimulatedMachine:
         send(wire, toolpath(PIECES[name](profile()), profile()))
         machine.name_job(name)
     return machine
+
+
+def on_bench(machine: SimulatedMachine, number: int, bench: Bench) -> SimulatedMachine:
+    """Machine `number` with its pieces as they lie there, on another bench.
+
+    What a bench does while pieces are laid (play, roller, belt from piece to piece) stays as it
+    was.
+    """
+    truth, step = machine.truth_drawn, _plain()["instrument"]["resolution_mm"]
+    twin = replace(
+        machine,
+        plastic=Plastic.of(truth, bench),
+        bends=Bends.drawn(bench, _plain()),
+        caliper=Caliper(truth, step, number, bench),
+        minutes=0.0,
+        _lying={},
+    )
+    for job in machine.bed.jobs:
+        job.taken_up = None
+    return twin
 
 
 def send(wire: MemoryTransport, lines: Sequence[str]) -> None:
@@ -88,7 +115,7 @@ def judged_on_plant(rows: Sequence[Row], number: int) -> list[Verdict]:
         while_laid = tuple((name, size) for name, size in row.sizes if name in WHILE_LAID)
         if while_laid not in kept:
             kept[while_laid] = laid(number, dict(while_laid))
-        machine = kept[while_laid].on_bench(Bench(sizes, number))
+        machine = on_bench(kept[while_laid], number, Bench(sizes, number))
         survey = stated(read(machine), sizes.get("gauge_reading", GAUGE_U), sizes.get("rounding"))
         truth = machine.truth()
         true = {**truth, "gantry_angle_deg": truth["gantry_angle_deg"] - angle}
