@@ -166,7 +166,7 @@ def in_memory(
     *,
     seed: int | None = None,
     family: str = "replay",
-    faults: Sequence[object] = (),
+    faults: Sequence[str] = (),
     bench: Bench | None = None,
 ) -> Rehearsal:
     """A machine in this process on a clock that jumps: an hour of laying takes a second."""
@@ -183,7 +183,7 @@ def behind_a_terminal(
     *,
     seed: int | None = None,
     family: str = "replay",
-    faults: Sequence[object] = (),
+    faults: Sequence[str] = (),
     listen: str | None = None,
     speed: float = 0.0,
     bench: Bench | None = None,

@@ -54,12 +54,9 @@ class Cable:
         """What has arrived at the client by `now`."""
         self.controller.run(now)
         self._collect(now)
-        coming = self._coming
-        if not coming or coming[0][0] > now:
-            return b""
         parts = []
-        while coming and coming[0][0] <= now:
-            parts.append(coming.popleft()[1])
+        while self._coming and self._coming[0][0] <= now:
+            parts.append(self._coming.popleft()[1])
         return b"".join(parts)
 
     def next_instant(self) -> float | None:

@@ -259,7 +259,7 @@ class Controller:
                     self._take_lines()
                 elif hold.next_report is not None and at >= hold.next_report:
                     hold.next_report += 1.0
-                    self.say(self.heat_report())
+                    self.say(f" {self.temperatures()} W:?")
                 else:
                     hold.next_busy += self.busy_seconds
                     self.say_busy()
@@ -332,7 +332,7 @@ class Controller:
                 return None
             text = self._unframed(text)
         self.received.append(text)
-        if self._interrupted(text):
+        if any(watcher.before(self, text) for watcher in self.watchers):
             return self._hold
         return self.do(text)
 
@@ -346,9 +346,6 @@ class Controller:
                 del self._out[mark:]
                 return self._hold
         return None if hold is ANSWERED else hold
-
-    def _interrupted(self, text: str) -> bool:
-        return any(watcher.before(self, text) for watcher in self.watchers)
 
     def stall(self, seconds: float, text: str) -> None:
         """Do `text` only `seconds` later, without a word in between."""
@@ -453,9 +450,6 @@ class Controller:
             f"T:{hotend.at(self.now):.2f} /{hotend.target:.2f}"
             f" B:{bed.at(self.now):.2f} /{bed.target:.2f} @:0 B@:0"
         )
-
-    def heat_report(self) -> str:
-        return f" {self.temperatures()} W:?"
 
     # ------------------------------------------------------------------ time
 

@@ -18,7 +18,7 @@ from typing import Any, Literal
 from agent.errors import BadInput, Problem
 from sim.controller import Controller, Trouble, Watcher, Way, Wire
 
-_Kind = Literal["count", "share", "seconds", "text", "way", "word"]
+_Kind = Literal["count", "share", "seconds", "text", "word"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,20 +46,14 @@ class Key:
                 if not 0 <= value <= most:
                     raise ValueError(f"expected a number from 0 to {most:g}, found {text!r}")
                 return value
-            case "way":
-                return _one_of(text, ("sent", "received", "both"))
             case "word":
-                return _one_of(text, self.words)
+                if text not in self.words:
+                    raise ValueError(f"expected one of {', '.join(self.words)}, found {text!r}")
+                return text
             case "text":
                 if not text:
                     raise ValueError("expected the beginning of a command, found nothing")
                 return text
-
-
-def _one_of(text: str, words: tuple[str, ...]) -> str:
-    if text not in words:
-        raise ValueError(f"expected one of {', '.join(words)}, found {text!r}")
-    return text
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +64,8 @@ class Sort:
     keys: Mapping[str, Key]
 
 
-_WAY = Key("way", "both", "sent (to the controller), received (from it), or both")
+_WAYS = ("sent", "received", "both")
+_WAY = Key("word", "both", "sent (to the controller), received (from it), or both", _WAYS)
 _BEFORE = Key("text", "", "just before a command that begins so; it is not done")
 _AFTER = Key("text", "", "just after a command that begins so; its answer is lost")
 
@@ -84,7 +79,7 @@ FAULTS: Mapping[str, Sort] = {
         "the cable comes out, once",
         {
             "after": Key("count", None, "after so many bytes"),
-            "way": Key("way", "sent", "which bytes are counted: sent, received or both"),
+            "way": Key("word", "sent", "which bytes are counted: sent, received or both", _WAYS),
         },
     ),
     "restart": Sort(
@@ -160,10 +155,6 @@ class Fault:
 
     name: str
     values: Mapping[str, Any]
-
-    def __str__(self) -> str:
-        given = ",".join(f"{key}={value}" for key, value in self.values.items() if value != "")
-        return f"{self.name}:{given}" if given else self.name
 
 
 def describe_faults() -> str:

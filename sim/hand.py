@@ -34,10 +34,8 @@ class Grip:
 class Caliper:
     """One instrument in one pair of hands: scatter, errors of its own, a display."""
 
-    def __init__(
-        self, truth: Truth, resolution: float, seed: int | None, bench: Bench | None = None
-    ) -> None:
-        self.bench = bench or Bench()
+    def __init__(self, truth: Truth, resolution: float, seed: int | None, bench: Bench) -> None:
+        self.bench = bench
         has = self.bench.has
         self.scatter = self.bench.size("repeatability") or truth.reading_sd_mm
         self.error = self.bench.signed("zero") if has("zero") else truth.instrument_mm
@@ -48,13 +46,8 @@ class Caliper:
         self._own = self.bench.chance("hand", "readings")
         self._taken = 0
 
-    def read(self, size: float, repeats: int, grip: Grip | None = None) -> list[float]:
-        """Readings of one size, re-seated each time, as displayed, mm."""
-        return self.read_each([size] * repeats, grip)
-
-    def read_each(self, sizes: list[float], grip: Grip | None = None) -> list[float]:
-        """Readings of a size that changes from one value to the next, mm."""
-        grip = grip or Grip("outside")
+    def read_each(self, sizes: list[float], grip: Grip) -> list[float]:
+        """Readings of a size that may change from value to value, re-seated each time, mm."""
         self._taken += 1
         steady = self._instrument(sizes[0], grip) + self._habit(sizes[0], grip) if sizes else 0.0
         values = [

@@ -21,7 +21,7 @@ from sim.bench import Bench
 from sim.bends import Bends
 from sim.caliper import Surface, direction_name, true_size
 from sim.controller import Controller
-from sim.faults import Fault, apply_faults, parse_faults
+from sim.faults import apply_faults, parse_faults
 from sim.hand import VALUE_MINUTES, Caliper, Grip
 from sim.motion import Motion
 from sim.numbered import Numbered
@@ -147,7 +147,7 @@ class SimulatedMachine:
         """The piece that has such faces, and their size before it shrinks or curls."""
         jobs = self._jobs(piece)
         for number, job in enumerate(jobs, 1):
-            surface = Surface(self._laid(job), angle, self.plastic, str(job.number))
+            surface = self._surface(job, angle)
             try:
                 return job, surface, true_size(surface, feature)
             except Refused:
@@ -162,13 +162,21 @@ class SimulatedMachine:
             for job in self.bed.laid_jobs[-1:]:
                 job.label = name
 
-    def _laid(self, job: Job) -> Laid:
-        kept = self._lying.get(id(job))
-        if kept is None or len(kept.width) != len(job.rows):
-            kept = self._lying[id(job)] = lie(
-                job, self.plant.frame, self.planned_height, self.bends
-            )
-        return kept
+    def surface(self, piece: str) -> Surface:
+        """The laid beads of a piece, the newest of that name.  Raises Refused for none."""
+        with self.controller.lock:
+            self.controller.finish_moves()
+            jobs = self._jobs(piece)
+            if not jobs:
+                raise Refused("nothing has been laid yet", remedy="Lay the piece first.")
+            return self._surface(jobs[0], math.radians(self.slicing_angle_deg))
+
+    def _surface(self, job: Job, angle: float) -> Surface:
+        laid = self._lying.get(id(job))
+        if laid is None or len(laid.width) != len(job.rows):
+            laid = lie(job, self.plant.frame, self.planned_height, self.bends)
+            self._lying[id(job)] = laid
+        return Surface(laid, angle, self.plastic, str(job.number))
 
     def measure(self, feature: Mapping[str, Any], piece: str, repeats: int) -> list[float]:
         """Readings of one feature, mm.
@@ -303,7 +311,7 @@ def build(
     seed: int | None,
     family: str = "replay",
     truth: Truth | None = None,
-    faults: Sequence[object] = (),
+    faults: Sequence[str] = (),
     options: Options | None = None,
     bench: Bench | None = None,
 ) -> SimulatedMachine:
@@ -313,7 +321,7 @@ def build(
     seed     None: a true machine with perfect instruments; else one drawn as `sim.truth.draw`
              says, the same for the same number
     truth    own errors instead of drawn ones
-    faults   texts as `sim.faults` reads them, or faults already read
+    faults   texts as `sim.faults` reads them
     options  how the board is built
     bench    what the bench does to machine, plastic, instrument and hand; None: nothing
 
@@ -343,9 +351,7 @@ def build(
         other=profile.get("other", ()),
         options=options,
     )
-    known = [fault for fault in faults if isinstance(fault, Fault)]
-    known += parse_faults(str(fault) for fault in faults if not isinstance(fault, Fault))
-    apply_faults(controller, known, seed or 0)
+    apply_faults(controller, parse_faults(faults), seed or 0)
     mechanics = profile.get("mechanics", {})
     resolution = 0.0 if seed is None else profile.get("instrument", {}).get("resolution_mm", 0.01)
     return SimulatedMachine(

@@ -13,7 +13,6 @@ from typing import Final
 
 from sim.controller import ANSWERED, Hold
 from sim.gcode import MovingController
-from sim.options import Options
 
 _AXES: Final = ("x", "y", "z", "e0")
 
@@ -61,7 +60,9 @@ class Numbered(MovingController):
         self._deaf_until = 0.0
         self._held = False
         self.motion.index["A"] = self.motion.index.pop("E")  # a fourth axis like the others
-        self.options = _with(self.options)
+        # lines of 80 bytes, one at a time from a ring of 128
+        longest = min(self.options.line_bytes, 81)
+        self.options = replace(self.options, line_bytes=longest, slots=1, line_end="\r\n")
 
     # ------------------------------------------------------------------ bytes
 
@@ -271,8 +272,3 @@ class Numbered(MovingController):
         self.say("[MSG:Restoring defaults]")
         self.ack()
         return None
-
-
-def _with(options: Options) -> Options:
-    """Sizes of this family: lines of 80 bytes, one at a time from a ring of 128."""
-    return replace(options, line_bytes=min(options.line_bytes, 81), slots=1, line_end="\r\n")

@@ -549,17 +549,6 @@ def _dust(image: Picture, count: int, pixel: float, rng: np.random.Generator) ->
         spot += (cover * (rng.uniform(0, 0.9) - spot)).astype(np.float32)
 
 
-def surface_of(machine: SimulatedMachine, piece: str) -> Surface:
-    """The laid beads of a piece of a machine, the newest of that name."""
-    with machine.controller.lock:
-        machine.controller.finish_moves()
-        jobs = machine._jobs(piece)
-        if not jobs:
-            raise Refused("nothing has been laid yet", remedy="Lay the piece first.")
-        angle = math.radians(machine.slicing_angle_deg)
-        return Surface(machine._laid(jobs[0]), angle, machine.plastic, str(jobs[0].number))
-
-
 def scan_to_file(
     machine: SimulatedMachine, piece: str, path: Path, dpi: float, seed: int = 0
 ) -> None:
@@ -567,6 +556,6 @@ def scan_to_file(
     from PIL import Image
 
     rng = np.random.default_rng(seed)
-    plan = plan_of(surface_of(machine, piece))
+    plan = plan_of(machine.surface(piece))
     image = scan(set_out(plan, lying(rng), rng), usual(rng), dpi, rng)
     Image.fromarray(image).save(path, dpi=(dpi, dpi))

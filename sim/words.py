@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import re
 
-_WORD = re.compile(r"([A-Z])\s*([-+]?(?:\d+\.?\d*|\.\d+)?)")
+_WORD = re.compile(r"([A-Z])\s*((?:[-+]?(?:\d+\.?\d*|\.\d+))?)")
 _PLAIN = re.compile(r"[GMT][1-9]?\d+(?: [A-Z][-+]?[\d.]+)*")
 
 
@@ -25,14 +25,9 @@ def read_words(text: str) -> tuple[str, dict[str, float]]:
     if match is None:
         return text.split(maxsplit=1)[0] if text.strip() else "", {}
     code = match[1] + str(int(match[2])) + (f"_{match[3]}" if match[3] else "")
-    words = {letter: float(number or 0) for letter, number in _numbers(text[match.end() :])}
-    return code, words
+    return code, {letter: float(number or 0) for letter, number in _WORD.findall(text, match.end())}
 
 
 def axis_keys(kind: str) -> dict[str, str]:
     """Key of each axis' setting of a kind, by the letter that stands for the axis on a line."""
     return {axis.upper(): f"{kind}.{axis}" for axis in "xyz"} | {"E": f"{kind}.e0"}
-
-
-def _numbers(text: str) -> list[tuple[str, str]]:
-    return [(m[1], m[2] if m[2] not in ("+", "-") else "") for m in _WORD.finditer(text)]

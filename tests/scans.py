@@ -38,7 +38,7 @@ from agent.store.profiles import load_profile
 from sim.bench import bench_of
 from sim.machine import SimulatedMachine, build
 from sim.memory import MemoryTransport
-from sim.scanner import Lying, lying, plan_of, scan, set_out, surface_of, usual
+from sim.scanner import Lying, lying, plan_of, scan, set_out, usual
 from tests.stress.plant import send
 
 #: A strip that finds room on an A4 glass beside its rules.
@@ -87,7 +87,7 @@ def scanned(
     """The same and its scan, the values of an 8-bit image."""
     machine, piece = laid(seed, name, **(sizes or SIZES))
     rng = np.random.default_rng(seed)
-    plan = plan_of(surface_of(machine, name))
+    plan = plan_of(machine.surface(name))
     scene = set_out(plan, how(lying(rng)), rng)
     return machine, piece, scan(scene, usual(rng), dpi, rng)
 
@@ -179,7 +179,7 @@ def tuned(bench: str, dpi: float, seed: int) -> tuple[float, ...] | None:
     machine.wait(60.0)
     rng = np.random.default_rng(seed)
     try:
-        scene = set_out(plan_of(surface_of(machine, "strip")), lying(rng), rng)
+        scene = set_out(plan_of(machine.surface("strip")), lying(rng), rng)
         read = read_scan(Scan(scan(scene, usual(rng), dpi, rng), dpi), strip)
     except Refused:
         return None

@@ -36,7 +36,6 @@ from agent.store.profiles import load_profile
 from agent.wire.identity import Opening
 from agent.wire.transport import Transport
 from agent.work.session import Session
-from sim.faults import parse_faults
 from sim.machine import build
 from sim.memory import MemoryTransport
 from tests.face.bench import WILLING, Technician, digest_in
@@ -377,16 +376,12 @@ def staged(tmp_path: Path) -> Iterator[Staged]:
             patch.setenv("TERM", "xterm" if colour else "dumb")
             path = TREE / "profiles" / f"{profile}.yaml"
             if at == "rehearsal":
-                rehearsal = in_memory(
-                    plain_profile(path), seed=seed, family=family, faults=parse_faults(faults)
-                )
+                rehearsal = in_memory(plain_profile(path), seed=seed, family=family, faults=faults)
                 stage = Stage(clock, rehearsal.machine, colour=colour)
                 stage.desk = Desk(Screen(stage._asked), rehearsal, in_shell=True)
                 stage.desk.session = Session(load_profile(path))
             else:
-                machine = build(
-                    plain_profile(path), seed=seed, family=family, faults=parse_faults(faults)
-                )
+                machine = build(plain_profile(path), seed=seed, family=family, faults=faults)
                 stage = Stage(clock, machine, colour=colour)
                 stage.desk = stage.wired(in_shell=True)
                 stage.desk.session.contact.use(load_profile(path))

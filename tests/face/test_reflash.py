@@ -12,7 +12,6 @@ import pytest
 from agent.rehearsal import plain_profile
 from agent.store.home import ready_profiles
 from agent.store.profiles import load_profile
-from sim.faults import parse_faults
 from sim.machine import build
 from tests.bench.world import World
 from tests.face.test_new_machine import MACHINES
@@ -24,8 +23,7 @@ SEED = 3
 def flashed(name: str) -> World:
     """An invented machine that new firmware was just written to."""
     plain = plain_profile(ready_profiles() / f"{name}.yaml")
-    faults = parse_faults(["layout"])
-    return World(build(plain, seed=SEED, family=plain["family"], faults=faults))
+    return World(build(plain, seed=SEED, family=plain["family"], faults=["layout"]))
 
 
 @pytest.fixture(autouse=True)

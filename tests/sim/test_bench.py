@@ -9,11 +9,13 @@ from hypothesis import strategies as st
 
 from agent.errors import BadInput
 from sim.bench import EFFECTS, LAPSES, Bench, bench_of, describe_effects
+from sim.hand import Grip
 from sim.machine import build
 from sim.truth import Truth
 from tests.sim.laying import HERON, flat_frame, start, tell, upright_box
 
 BOX = (12.0, 10.0, 40.0)
+OUTSIDE = Grip("outside")
 
 
 def feature(kind, along, first, second, **more):
@@ -81,15 +83,15 @@ def test_a_square_is_cancelled_by_the_opposite_face():
 @given(st.integers(0, 50), st.floats(1, 200))
 def test_the_error_by_length_stays_within_its_size(number, size):
     made = build(HERON, seed=None, bench=Bench({"by_length": 0.02}, number))
-    off = made.caliper.read(size, 1)[0] - size
+    off = made.caliper.read_each([size], OUTSIDE)[0] - size
     assert abs(off) <= 0.02 + 1e-9
 
 
 def test_the_error_by_length_is_no_constant():
     made = build(HERON, seed=None, bench=Bench({"by_length": 0.02}))
-    off = [made.caliper.read(size, 1)[0] - size for size in range(10, 200, 5)]
+    off = [made.caliper.read_each([size], OUTSIDE)[0] - size for size in range(10, 200, 5)]
     assert max(off) - min(off) > 0.01
-    assert made.caliper.read(50.0, 1) == made.caliper.read(50.0, 1)
+    assert made.caliper.read_each([50.0], OUTSIDE) == made.caliper.read_each([50.0], OUTSIDE)
 
 
 def test_the_caliper_scale_grows_with_length():
@@ -133,7 +135,7 @@ def test_the_hand_is_the_same_for_all_of_a_direction():
 def test_scatter_has_the_size_asked_for_and_heavy_tails_when_rough():
     for size, outliers in ((0.015, 0.003), (0.04, 0.014)):
         made = build(HERON, seed=3, truth=Truth(), bench=Bench({"repeatability": size}, 3))
-        values = made.caliper.read(50.0, 4000)
+        values = made.caliper.read_each([50.0] * 4000, OUTSIDE)
         assert statistics.stdev(values) == pytest.approx(size, rel=0.15)
         far = sum(abs(v - 50) > 3 * size for v in values) / len(values)
         assert far == pytest.approx(outliers, rel=0.5)

@@ -16,7 +16,6 @@ from agent.model.roles import ROLES
 from agent.rehearsal import plain_profile
 from agent.store.home import ready_profiles
 from agent.store.record import Record
-from sim.faults import parse_faults
 from sim.machine import build
 from tests.bench.world import Told, World
 from tests.workshop.postgres import Server
@@ -101,8 +100,7 @@ class Shop:
 def flashed(seed: int) -> World:
     """The machine of this seed after new firmware was written to it."""
     plain = plain_profile()
-    faults = parse_faults(["layout"])
-    return World(build(plain, seed=seed, family=plain["family"], faults=faults))
+    return World(build(plain, seed=seed, family=plain["family"], faults=["layout"]))
 
 
 def test_a_working_day_of_three_benches_by_the_verbs_alone(
