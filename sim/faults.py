@@ -274,7 +274,7 @@ class Merge(_PerByte):
         return b"" if byte in b"\r\n" else bytes([byte])
 
 
-class _PerLine(_ByChance):
+class PerLine(_ByChance):
     """Happens to whole lines; bytes without a line end wait for it."""
 
     def __init__(self, rng: random.Random, p: float, way: str = "received") -> None:
@@ -292,12 +292,12 @@ class _PerLine(_ByChance):
         raise NotImplementedError
 
 
-class Duplicate(_PerLine):
+class Duplicate(PerLine):
     def line(self, line: bytes) -> bytes:
         return line * 2 if self.strikes() else line
 
 
-class LostOk(_PerLine):
+class LostOk(PerLine):
     def line(self, line: bytes) -> bytes:
         return b"" if line.startswith(b"ok") and self.strikes() else line
 
@@ -383,7 +383,7 @@ class ResetOnOpen(Trouble):
         controller.restart()
 
 
-class Chatter(_PerLine):
+class Chatter(PerLine):
     """Answers to somebody else's questions, in between ours."""
 
     _HEARD = (b"echo:no SD card\n", b"X:0.00 Y:0.00 Z:0.00 E:0.00 Count X:0 Y:0 Z:0\n", b"wait\n")

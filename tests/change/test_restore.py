@@ -16,7 +16,6 @@ from agent.model.profile import Profile, SavedSetting
 from agent.model.settings import Event, Readback, Setting
 from agent.store.profiles import with_settings
 from agent.wire.link import Link
-from sim.faults import parse_faults
 from sim.machine import SimulatedMachine, build
 from sim.memory import MemoryTransport
 from sim.script import Script
@@ -238,7 +237,7 @@ def test_one_excessive_cap_leaves_the_sound_steps_in_the_plan() -> None:
 @pytest.mark.parametrize("family", FAMILIES)
 def test_a_reflash_is_rehearsed_on_every_family(family: str) -> None:
     """`sim --fault layout`: attach, restore, keep, and after a power cycle all is there again."""
-    machine = build(HERON_PLAIN, seed=None, family=family, faults=parse_faults(["layout"]))
+    machine = build(HERON_PLAIN, seed=None, family=family, faults=["layout"])
     link = attach(machine)
     card, _ = identify(link)
     assert card is not None

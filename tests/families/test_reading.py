@@ -15,7 +15,6 @@ from agent.families.table import keys_of
 from agent.families.values import inch_factor, setting
 from agent.wire.exchange import State
 from agent.wire.link import Link
-from sim.faults import parse_faults
 from sim.machine import SimulatedMachine, build
 from sim.memory import MemoryTransport
 from tests import fuzz
@@ -27,7 +26,7 @@ HERON: dict[str, Any] = yaml.safe_load(
 
 
 def bench(family: str, *faults: str, seed: int | None = None) -> tuple[SimulatedMachine, Link]:
-    machine = build(HERON, seed=seed, family=family, faults=parse_faults(faults))
+    machine = build(HERON, seed=seed, family=family, faults=faults)
     return machine, Link(MemoryTransport(machine.controller))
 
 

@@ -159,7 +159,7 @@ def long_piece(family: str, lines: int) -> tuple[Received, int, Figures]:
     """So many moves over a link on which one line in a hundred arrives damaged."""
     machine = build(HERON, seed=3, family=family)
     received = machine.controller.received = Received()
-    bad = OneBit(0.01, "sent", random.Random(3))
+    bad = OneBit(random.Random(3), 0.01, "sent")
     machine.controller.troubles.append(bad)
     link = Link(MemoryTransport(machine.controller))
     adopt(link, FAMILIES[family])

@@ -25,7 +25,6 @@ from agent.wire.link import Link
 from agent.wire.listing import list_ports
 from agent.wire.port import open_port
 from agent.wire.speed import find_speed
-from sim.faults import parse_faults
 from sim.machine import build
 from sim.serve import serve
 from tests.patience import PATIENCE
@@ -105,7 +104,7 @@ def test_what_is_no_port_is_told(tmp_path: Path) -> None:
 
 
 def test_a_vanished_port_fails_and_leaves_doubt() -> None:
-    machine = build(HERON, seed=None, faults=parse_faults(["unplug:after=30,way=received"]))
+    machine = build(HERON, seed=None, faults=["unplug:after=30,way=received"])
     with serve(machine, "pty") as server:
         link = Link(open_port(server.address))
         with pytest.raises(LinkFailed, match="lost") as caught:
@@ -160,7 +159,7 @@ def test_the_speed_is_found_by_asking() -> None:
 
 
 def test_the_speed_of_a_real_port_is_found() -> None:
-    machine = build(HERON, seed=None, faults=parse_faults(["speed:baud=57600"]))
+    machine = build(HERON, seed=None, faults=["speed:baud=57600"])
     with serve(machine, "pty") as server:
         port = open_port(server.address)
         assert find_speed(port, (115200, 57600)) == 57600
@@ -180,7 +179,7 @@ def test_rising_modem_lines_restart_a_board_only_if_wanted(
     lines: Lines, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Seen at the board: what it says of it may come before the port is listened to."""
-    machine = build(HERON, seed=None, faults=parse_faults(["reset-on-open"]))
+    machine = build(HERON, seed=None, faults=["reset-on-open"])
     restarts, again = [], machine.controller.restart
 
     def restart() -> None:

@@ -15,7 +15,7 @@ from agent.errors import LinkFailed
 from agent.families import FAMILIES
 from agent.wire.link import Link
 from agent.wire.speed import USUAL_BAUDS, find_speed
-from sim.faults import missampled, parse_faults
+from sim.faults import missampled
 from sim.machine import build
 from sim.memory import MemoryTransport
 
@@ -32,7 +32,7 @@ class Tuned(MemoryTransport):
 
 
 def board(baud: int, family: str = "replay") -> Tuned:
-    faults = parse_faults([f"speed:baud={baud}"])
+    faults = [f"speed:baud={baud}"]
     return Tuned(build(HERON, seed=None, family=family, faults=faults).controller)
 
 
