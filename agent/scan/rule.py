@@ -210,14 +210,14 @@ class _Side:
     def read(self) -> Marks:
         tens = self._tens()
         unit = {float(count): step for step, count in _STEPS}.get(tens)
-        right = None if unit is None else self.scan.dpi * self.step / unit
-        if right is None or unit is None:
+        if unit is None:
             raise Refused(
                 f"the marks of a rule stand {self.step:.3f} mm apart by the stated"
                 f" {self.scan.dpi:g} dpi, and none at every tenth millimetre is longer: this is no"
                 " rule in millimetres",
                 remedy="Lay a steel rule with its millimetre side towards the piece",
             )
+        right = self.scan.dpi * self.step / unit
         if abs(right / self.scan.dpi - 1) > _MOST_OFF:
             raise Refused(
                 f"the rule's {unit:g} mm steps measure {self.step:.3f} mm by the stated"

@@ -262,6 +262,19 @@ def test_an_edge_too_near_the_rim_of_the_scan_is_not_seen(
         assert one.mm == pytest.approx(same[one.feature], abs=0.02)
 
 
+def test_what_is_just_allowed_is_read(
+    both: dict[str, tuple[Scan, ScanReading]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A blur, an edge's place and a share of readable features that are the limit itself."""
+    scan, usual = both["dark"]
+    fitted = reading._fitted
+    monkeypatch.setattr(reading, "_MOST_BLUR", usual.blur_mm)
+    monkeypatch.setattr(reading, "_LEAST_SHARE", 1.0)
+    monkeypatch.setattr(reading, "_fitted", lambda *how: (fitted(*how)[0], reading._MOST_OFF))
+    read = read_scan(scan, small_strip())
+    assert [one.mm for one in read.taken] == [one.mm for one in usual.taken]
+
+
 def test_why_scans_are_refused(dark: Scan, pinned: Pinned) -> None:
     piece = small_strip()
     behind = 238
@@ -1012,6 +1025,13 @@ def test_a_diagonal_is_read_from_tip_to_tip(
     assert reading._touch(grey, read.pose, first, lines) is None
     told = reading._measure(grey, read.plane, read.pose, feature, pair, lines)
     assert told == "a corner of it is not seen"
+    for edge in first.sides:
+        line = lines[edge]
+        few = np.round(np.linspace(0, len(line.places) - 1, 4)).astype(int)
+        four = {**lines, edge: replace(line, places=line.places[few])}
+        found_by_four = reading._touch(scan, read.pose, first, four)
+        assert found_by_four is not None
+        assert found_by_four[0] == pytest.approx(ends[0][0], abs=0.012), "the slope carries it on"
     cropped = replace(scan, values=np.ascontiguousarray(scan.values[:40, :40]))
     assert reading._touch(cropped, read.pose, first, lines) is None
 
