@@ -74,6 +74,65 @@ def test_zone_and_average_fire_on_a_lasting_shift() -> None:
     assert "beyond" not in rules
 
 
+@pytest.mark.parametrize(
+    ("values", "fired"),
+    [
+        # limits themselves are within
+        ((3.0, 0.0), {"beyond": []}),
+        ((0.0, 0.0, -3.1, 0.0), {"beyond": [2]}),
+        ((2.0, 0.0, 2.5, 2.0), {"zone": []}),
+        # two of three on one side; the third may lie anywhere
+        ((2.5, 0.0, 2.5, 0.0), {"zone": [2]}),
+        ((2.5, 2.5, 0.0, 0.0), {"zone": [1]}),
+        ((-2.5, 0.0, -2.5, 2.5), {"zone": [2]}),
+        ((2.5, 0.0, 0.0, 2.5), {"zone": []}),
+        ((2.5, -2.5, 0.0, -2.5), {"zone": [3]}),
+        # nine in a row; a value on the centre line is on neither side
+        ((0.1,) * 10, {"side": [8, 9]}),
+        ((*(-0.1,) * 8, 0.0, *(-0.1,) * 9), {"side": [17]}),
+        ((*(0.1,) * 8, *(-0.1,) * 8), {"side": []}),
+        # six rising or falling, which are five steps; an even pair ends the row
+        ((0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.4), {"trend": [5]}),
+        ((0.5, 0.4, 0.3, 0.2, 0.1, 0.0, -0.1), {"trend": [5, 6]}),
+        ((0.0, 0.1, 0.2, 0.3, 0.4, 0.4, 0.5, 0.6), {"trend": []}),
+        # the step alone: 3.686 standard deviations, the (1 + 3 d3/d2) d2 of the tables
+        ((1.8, -1.8), {"range": []}),
+        ((1.9, -1.9, 1.7), {"range": [1]}),
+    ],
+)
+def test_where_each_rule_begins(values: tuple[float, ...], fired: dict[str, list[int]]) -> None:
+    """Centre 0 and deviation 1 are stated, so that few values are enough."""
+    found = chart(values, centre=0.0, deviation=1.0)
+    for rule, places in fired.items():
+        assert [s.place for s in found.signals if s.rule == rule] == places
+    again = chart([-value for value in values], centre=0.0, deviation=1.0)
+    assert again.signals == found.signals, "the same on the other side"
+
+
+def test_limits_are_told_from_eight_values_on() -> None:
+    """Or where centre and deviation are both stated."""
+    values = (0.0, 1.0, 0.0, 1.0, 0.0, 1.0, 90.0)
+    assert not chart(values).enough
+    assert chart(values).signals == ()
+    assert chart(values, centre=0.0).signals == ()
+    assert chart(values, deviation=1.0).signals == ()
+    assert {s.rule for s in chart(values, centre=0.5, deviation=1.0).signals} >= {"beyond"}
+    assert chart((*values, 0.0)).enough
+    assert chart((*values, 0.0)).signals
+
+
+def test_a_weight_is_a_share_and_a_chart_has_a_value() -> None:
+    """With all the weight on the newest value the average is that value, and its limits are 3 s."""
+    found = chart((1.0, 2.0), centre=0.0, deviation=1.0, weight=1.0)
+    assert found.ewma == (1.0, 2.0)
+    assert found.ewma_limits == pytest.approx((3.0, 3.0))
+    for weight in (0.0, -0.1, 1.001):
+        with pytest.raises(ValueError, match="weight must be in"):
+            chart((1.0,), weight=weight)
+    with pytest.raises(ValueError, match="needs a value"):
+        chart(())
+
+
 def test_false_alarms_of_the_first_rule_are_those_of_the_normal_distribution() -> None:
     dice = random.Random(7)
     values = [dice.gauss(0, 1) for _ in range(20_000)]
@@ -87,6 +146,10 @@ def test_few_values_are_judged_by_their_uncertainties() -> None:
     assert ENOUGH > 3
     assert chart((0.0, 0.1, 0.5), (0.05, 0.05, 0.05)).signals[0].place == 2
     assert chart((0.0, 0.1, 0.5), (0.2, 0.2, 0.2)).signals == ()
+    # three times the uncertainty of the difference: of 0.3 and 0.4 that is 1.5, in eighths exact
+    assert chart((0.0, 1.875), (0.375, 0.5)).signals == ()
+    assert [s.rule for s in chart((0.0, -1.9), (0.375, 0.5)).signals] == ["step"]
+    assert chart((0.0, 90.0), (0.1,)).signals == (), "each value has its own, or none is known"
     assert chart((1.0,)).signals == ()
     assert chart((1.0,) * 12).signals == ()
 
@@ -114,6 +177,23 @@ def test_cp_interval_is_that_of_the_variance() -> None:
     assert found.cp_interval == pytest.approx(
         (8 / 6 / math.sqrt(high), 8 / 6 / math.sqrt(low)), rel=1e-12
     )
+
+
+def test_limits_themselves_are_within_and_stand_in_order() -> None:
+    found = capability([-1.0, 0.0, 1.0, 1.5], -1.0, 1.0)
+    assert found is not None
+    assert (found.n, found.within, found.share_within) == (4, 3, 0.75)
+    for lower in (1.0, 1.1):
+        with pytest.raises(ValueError, match="limits must be in order"):
+            capability([0.0, 0.1], lower, 1.0)
+
+
+def test_the_interval_of_cpk_is_the_handbooks() -> None:
+    """Handbook 6.1.6: Cpk +- z sqrt(1/(9 n) + Cpk^2/(2 (n - 1))), here 2/3 of 50 values:
+    1.96 sqrt(0.002222 + 0.004535) = 0.1611."""
+    found = indices(50, 16.0, 2.0, 8.0, 20.0)
+    assert found.cpk_interval == pytest.approx((0.6667 - 0.1611, 0.6667 + 0.1611), abs=1e-4)
+    assert found.within == 0
 
 
 def test_nothing_is_said_of_one_value_or_of_equal_ones() -> None:

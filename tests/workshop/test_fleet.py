@@ -17,7 +17,7 @@ from agent.store.record import Record
 from agent.store.tables import TABLES
 from agent.workshop.asking import Asked, OwnRecord
 from agent.workshop.exchange import exchange
-from agent.workshop.fleet import Machine, due, machines
+from agent.workshop.fleet import Left, Machine, as_left, due, machines
 from agent.workshop.life import events
 from agent.workshop.notes import note
 from agent.workshop.questions import capabilities, compared, drift
@@ -88,6 +88,92 @@ def test_a_list_tells_how_each_machine_stands(record: Record, asking: Callable[[
     names = [m.name for m in due(tuple(found.values()), date(2026, 3, 1))]
     assert names == ["done", "off", "unmeasured", "unstored", "vague", "broken"]
     assert due(tuple(found.values()), date(2026, 2, 1)) == (found["broken"],)
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "standing"),
+    [
+        # the limit is 1, and the interval twice the uncertainty to either side
+        (0.5, 0.25, "within"),
+        (0.5, 0.26, "open"),
+        (1.5, 0.25, "open"),
+        (1.5, 0.24, "beyond"),
+        (-1.5, 0.24, "beyond"),
+        (-0.5, 0.25, "within"),
+    ],
+)
+def test_an_error_stands_where_its_whole_interval_does(
+    value: float, u: float, standing: str
+) -> None:
+    left = Left(value, u, 1.0)
+    assert left.standing == standing
+    told = {"value": value, "u": u, "tolerance": 1.0, "standing": standing}
+    assert left.to_plain() == told
+    machine = Machine("heron", "bay", "", None, {"z_scale": left})
+    assert machine.standing == standing
+    assert machine._replace(measured_since=False).standing == "unknown"
+    assert machine._replace(left={}).standing == "unknown"
+
+
+def test_the_worst_error_is_that_of_the_machine() -> None:
+    within, open_, beyond = Left(0.0, 0.1, 1.0), Left(0.9, 0.1, 1.0), Left(2.0, 0.1, 1.0)
+    for left, standing in (
+        ((within, open_), "open"),
+        ((within, open_, beyond), "beyond"),
+        ((within,), "within"),
+    ):
+        named = {str(n): one for n, one in enumerate(left)}
+        assert Machine("heron", "", "", None, named).standing == standing
+
+
+def test_what_is_open_of_a_machine_and_how_long_it_is_due() -> None:
+    plain = Machine("heron", "bay", "2026-01-05", date(2026, 2, 4))
+    assert (plain.open, plain.clock_off) == ((), False)
+    assert plain.to_plain() == {
+        "machine": "heron",
+        "where": "bay",
+        "last_tune": "2026-01-05",
+        "due": "2026-02-04",
+        "standing": "unknown",
+        "as_left": {},
+        "measured_since": True,
+        "open": [],
+        "clock_off": False,
+    }
+    every = plain._replace(unproved=True, unstored=True, edit_file=True, measured_since=False)
+    assert every.open == (
+        *("unproved", "unstored", "edit its file"), "not measured since the change",
+    )  # fmt: skip
+    assert plain.days_over(date(2026, 2, 6)) == 2
+    assert plain.days_over(date(2026, 2, 1)) == -3
+    never = plain._replace(due=None)
+    assert never.days_over(date(2026, 2, 1)) is None
+    assert due((plain, never), date(2026, 2, 4)) == (plain, never)
+    assert due((plain, never), date(2026, 2, 3)) == (never,)
+
+
+def test_an_error_counts_where_readings_determined_it() -> None:
+    """Its uncertainty is less than half of what is known of such machines beforehand: of a scale
+    1.5 %, of the angle 0.75 degrees, of yaw half a one, of rail and roll a quarter."""
+    most = {
+        **dict.fromkeys(("x_scale", "y_scale", "z_scale"), 0.015),
+        "gantry_angle_deg": 0.75,
+        "yaw_deg": 0.5,
+        "rail_deg": 0.25,
+        "roll_deg": 0.25,
+    }
+    for name, bound in most.items():
+        assert list(as_left([(name, 0.1, bound * 0.999)], {})) == [name]
+        assert as_left([(name, 0.1, bound)], {}) == {}
+        assert as_left([(name, None, 0.001)], {}) == as_left([(name, 0.1, None)], {}) == {}
+    facts = {"scale_percent": 0.4, "angle_deg": 0.3}
+    left = as_left([("x_scale", 0.1, 0.001), ("yaw_deg", 0.1, 0.001)], facts)
+    assert {name: one.limit for name, one in left.items()} == {"x_scale": 0.004, "yaw_deg": 0.3}
+    for foreign in (1e5, 0, -1, True, "0.4", [1]):
+        usual = as_left([("yaw_deg", 0.1, 0.001)], {"angle_deg": foreign})
+        assert usual["yaw_deg"].limit == as_left([("yaw_deg", 0.1, 0.001)], {})["yaw_deg"].limit
+    stated = as_left([("yaw_deg", 0.1, 0.001)], {"angle_deg": 99_999})
+    assert stated["yaw_deg"].limit == 99_999
 
 
 def test_errors_that_no_reading_determined_are_not_shown(record: Record) -> None:
