@@ -1,0 +1,165 @@
+"""A controller on a link: which one it is, lines that are waited for, the emergency word."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from agent.errors import LinkFailed, Refused
+from agent.families import FAMILIES
+from agent.model.settings import Readback, Setting
+from agent.work.contact import Attached, Contact, same_controller, same_name
+from tests.face.bench import carry_out, desk_at, forge
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        ("FIRMWARE_NAME: bench 1.0", "firmware_name:bench 1.0", True),
+        ("bench 1.0", "bench 1.0 (built in May)", True),
+        ("bench 1.0 (built in May)", "bench 1.0", True),
+        ("bench 1.0", "bench 1.1", False),
+        ("bench 1.0 May", "bench 1.0 June", False),
+    ],
+)
+def test_a_name_is_the_same_where_the_shorter_has_no_word_of_its_own(
+    one: str, other: str, same: bool
+) -> None:
+    assert same_name(one, other) is same
+
+
+def read(identity: str, *values: float, family: str = "replay") -> Readback:
+    settings = {f"steps_per_mm.{n}": Setting(v, "step/mm", 2) for n, v in enumerate(values)}
+    return Readback(family, settings, identity=identity)
+
+
+@pytest.mark.parametrize(
+    ("known", "now", "same"),
+    [
+        (read("bench 1", 1, 2), read("bench 1", 3, 4), True),
+        (read("bench 1", 1, 2), read("bench 2", 1, 2), False),
+        (read("bench 1", 1, 2), read("bench 1", 1, 2, family="numbered"), False),
+        # without a name half of the settings have to be as they were, and no other be there
+        (read("", 1, 2), read("", 1, 3), True),
+        (read("bench 1", 1, 2), read("", 1, 3), True),
+        (read("", 1, 2, 3), read("", 1, 3, 4), False),
+        (read("", 1, 2), read("", 1, 2, 3), False),
+    ],
+)
+def test_a_controller_is_known_by_its_name_or_by_its_settings(
+    known: Readback, now: Readback, same: bool
+) -> None:
+    assert same_controller(known, now) is same
+
+
+class Link:
+    """Notes what is asked of it; refuses what it is told to."""
+
+    def __init__(self, refused: str = "") -> None:
+        self.told: list[Any] = []
+        self.refused = refused
+        self.exchange = SimpleNamespace(
+            abandon=lambda: self.told.append("abandon"), revive=lambda: self.told.append("revive")
+        )
+        self.transport = SimpleNamespace(write=self.told.append, read=self.read)
+        self.gate = None
+        self.there = True
+
+    def read(self, seconds: float) -> bytes:
+        if not self.there:
+            raise LinkFailed("gone")
+        return b""
+
+    def ask(self, line: str, *, timeout: float) -> Any:
+        self.told.append((line, timeout))
+        return SimpleNamespace(ok=line != self.refused, error="too far")
+
+
+def test_lines_are_waited_for_by_what_they_take_and_end_at_the_first_refused() -> None:
+    """A minute, and twice the seconds of their moves; waiting has a word of the family's own."""
+    link = Link(refused="G1 X2")
+    attached = Attached(link, replace_standstill("M400 P1"))  # type: ignore[arg-type]
+    attached.send_lines(("G1 X1", "M400"), seconds=5.0)
+    assert link.told == [("G1 X1", 70.0), ("M400 P1", 70.0)]
+    with pytest.raises(Refused, match="the controller refused G1 X2: too far"):
+        attached.send_lines(("G1 X2", "G1 X3"))
+    assert link.told[2:] == [("G1 X2", 60.0)]
+
+
+def replace_standstill(word: str) -> Any:
+    return SimpleNamespace(standstill=word, stop=SimpleNamespace(data=b"M112\n", word="M112"))
+
+
+def test_the_emergency_word_goes_past_all_that_waits() -> None:
+    link = Link()
+    assert Attached(link, replace_standstill("M400")).halt() == "M112"  # type: ignore[arg-type]
+    assert link.told == ["abandon", "revive", b"M112\n"]
+
+
+def test_a_port_that_cannot_be_read_is_gone() -> None:
+    link = Link()
+    attached = Attached(link, FAMILIES["replay"])  # type: ignore[arg-type]
+    assert not attached.gone
+    link.there = False
+    assert attached.gone
+    nobody = Contact(desk_at().session.book)
+    assert not nobody.gone
+    with pytest.raises(Refused, match="no machine is attached"):
+        nobody.joined()
+    with pytest.raises(Refused, match="no machine is attached"):
+        nobody.family_known()
+    assert nobody.link is nobody.family is None
+
+
+def test_a_lost_port_is_noted_once_and_letting_go_leaves_what_is_known() -> None:
+    desk = desk_at()
+    assert carry_out(desk, ["attach"]) == [0]
+    contact, book = desk.session.contact, desk.session.book
+    kinds = [event.kind for event in book.events]
+    assert kinds.count("attached") == 1
+    for _ in range(2):
+        contact.lose("memory://")
+    assert [event.kind for event in book.events].count("lost") == 1
+    family = contact.family
+    contact.let_go()
+    assert contact.link is None
+    assert contact.family_known() is family
+    contact.detach()
+    assert [event.kind for event in book.events].count("detached") == 0, "nothing was on the link"
+
+
+def test_reading_back_asks_for_the_heaters_where_they_may_be_on() -> None:
+    desk = desk_at()
+    assert carry_out(desk, ["attach"]) == [0]
+    book = desk.session.book
+
+    def asked() -> int:
+        return [event.kind for event in book.events].count("heat")
+
+    forge(desk, heater_state="off")
+    before = asked()
+    desk.session.contact.read_back()
+    assert asked() == before
+    forge(desk, heater_state="on")
+    desk.session.contact.read_back()
+    assert asked() == before + 1
+    assert book.bench.heater_state == "off"
+
+
+def test_a_profile_is_filed_once_and_again_where_it_says_something_else() -> None:
+    desk = desk_at()
+    assert carry_out(desk, ["attach"]) == [0]
+    contact, book = desk.session.contact, desk.session.book
+
+    def filed() -> int:
+        return [event.kind for event in book.events].count("profile")
+
+    before, profile = filed(), book.bench.profile
+    contact.use(profile)
+    assert filed() == before
+    contact.use(replace(profile, note="moved to bay 3"))
+    assert filed() == before + 1
+    assert book.bench.profile.note == "moved to bay 3"
