@@ -33,7 +33,7 @@ def linear(value: Array) -> Array:
     light only.
     """
     dark = value / 12.92
-    bright = ((np.maximum(value, 0.04045) + 0.055) / 1.055) ** 2.4
+    bright = ((value + 0.055) / 1.055) ** 2.4
     light: Array = np.where(value <= 0.04045, dark, bright)
     return light
 

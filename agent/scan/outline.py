@@ -110,7 +110,7 @@ def _edge(boxes: Array, at: Array, outward: Array, reach: float = _REACH) -> Edg
         inner, outer = places - _NEAR * outward, places + _NEAR * outward
         good = covered(boxes, inner[:, 0], inner[:, 1])
         good &= ~covered(boxes, outer[:, 0], outer[:, 1])
-        length = t[-1] if good.all() else t[max(int(np.argmin(good)) - 1, 0)]
+        length = t[-1] if good.all() else t[np.argmin(good)] - _STEP
         ends.append(sign * min(reach, max(length - _CORNER, 0.0)))
     # even to both sides, as the jaws are, where that leaves enough
     half = min(-ends[0], ends[1])

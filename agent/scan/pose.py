@@ -181,4 +181,4 @@ def _as_if(
     drawn = covered(boxes, nominal[:, 0], nominal[:, 1]).reshape(shape.shape).astype(float)
     both = np.minimum(shape, drawn).sum()
     either = np.maximum(shape, drawn).sum()
-    return float(both / max(either, 1.0)), A, b
+    return float(both / either), A, b

@@ -345,6 +345,68 @@ def test_how_a_piece_lies_or_why_it_is_refused(pinned: Pinned) -> None:
     pinned("scan/poses", "\n".join(text))
 
 
+_ASKEW = "the piece lies 6 degrees askew"
+_OTHER = "what lies on the glass is not this strip: its outline agrees to 8"
+_MARKED = "the strip is seen from its marked side, or the image is mirrored"
+
+
+@pytest.mark.parametrize(
+    ("askew", "likes", "why"),
+    [
+        # how much each of the four ways seen from below agrees, then of the four from above
+        (0.0, (0.86, *(0.5,) * 7), ""),
+        (0.0, (0.85, *(0.5,) * 7), _OTHER + "5 % at best"),
+        (0.0, (0.5, 0.5, 0.5, 0.9, *(0.5,) * 4), ""),
+        (0.0, (0.9, *(0.5,) * 6, 0.875), ""),
+        (0.0, (0.9, *(0.5,) * 6, 0.885), _MARKED),
+        (0.0, (0.9, 0.885, *(0.5,) * 6), _MARKED),
+        (0.0, (0.5, 0.5, 0.5, 0.5, 0.9, 0.5, 0.5, 0.5), _MARKED),
+        (0.0, (0.87, *(0.5,) * 6, 0.9), _MARKED),
+        (5.99, (0.9, *(0.5,) * 7), ""),
+        (-6.01, (0.9, *(0.5,) * 7), _ASKEW),
+    ],
+)
+def test_a_piece_lies_the_way_that_agrees_clearly_best(
+    askew: float, likes: tuple[float, ...], why: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By 86 % at least and 2 % better than any other, seen from below, within 6 degrees."""
+    told = iter(likes)
+    ways: list[Array] = []
+
+    def as_if(boxes: Any, upright: Any, low: Any, high: Any, way: Array, side: float) -> Any:
+        ways.append(way)
+        return next(told), way, np.zeros(2)
+
+    monkeypatch.setattr(pose, "_as_if", as_if)
+    monkeypatch.setattr(pose, "_askew", lambda points, side: (0.0, math.radians(askew)))
+    thing = glass.Thing(np.ones((40, 30), dtype=bool), (10, 10), 1.0, False)
+    if why:
+        with pytest.raises(Refused, match=why):
+            pose.find_pose(thing, small_strip(), "strip")
+    else:
+        found = pose.find_pose(thing, small_strip(), "strip")
+        turn = np.array(
+            [[1.0, 0.0], [-math.sin(math.radians(askew)), math.cos(math.radians(askew))]]
+        )
+        assert turn @ found.A == pytest.approx(ways[int(np.argmax(likes))], abs=1e-9)
+
+
+@pytest.mark.parametrize(("grown", "agrees"), [(1.125, True), (0.875, True), (1.14, False)])
+def test_a_piece_may_be_an_eighth_off_its_drawing(grown: float, agrees: bool) -> None:
+    """13 % at most in either direction; a plate of 40 by 30 mm agrees with itself wholly."""
+    boxes = np.array([[0.0, 40.0, 0.0, 30.0]])
+    u, v = np.meshgrid(np.arange(0.25, 40 * grown, 0.5), np.arange(0.25, 30 * grown, 0.5))
+    points = np.stack((u.ravel(), v.ravel()), axis=1) + np.array([7.0, 9.0])
+    low, high = np.array([7.0, 9.0]), np.array([7.0 + 40 * grown, 9.0 + 30 * grown])
+    like, A, b = pose._as_if(boxes, points, low, high, np.eye(2), 0.5)
+    assert pytest.approx(grown * np.eye(2)) == A
+    assert b == pytest.approx([7.0, 9.0])
+    assert like == pytest.approx(1.0, abs=0.03) if agrees else like == 0.0
+    # half of it is not there
+    half, _, _ = pose._as_if(boxes, points[points[:, 0] < 27.0], low, high, np.eye(2), 0.5)
+    assert half == (pytest.approx(20 / 40 / grown, abs=0.03) if agrees else 0.0)
+
+
 def test_a_rule_askew_is_refused() -> None:
     scan = scan_of(Laid(small_strip(), rules=("across",), rule_askew=6.8))
     (bar,) = glass.look(scan).bars
@@ -871,6 +933,51 @@ def test_a_small_image_is_no_scan_of_a_glass() -> None:
         glass.look(_boxes(size=(29, 30)))
 
 
+@pytest.mark.parametrize(
+    ("wide", "at", "span"),
+    [
+        # 9 mm to either side, but a millimetre off a corner; even where that leaves 2 mm
+        (30.0, 15.0, (-9.0, 9.0)),
+        (30.0, 10.0, (-9.0, 9.0)),
+        (30.0, 9.0, (-8.0, 8.0)),
+        (30.0, 21.0, (-8.0, 8.0)),
+        (30.0, 3.0, (-2.0, 2.0)),
+        (30.0, 2.75, (-1.75, 9.0)),
+        (30.0, 0.5, (0.0, 9.0)),
+        (4.0, 2.0, (-1.0, 1.0)),
+        (3.75, 2.0, (-1.0, 0.75)),
+        (3.5, 1.75, None),
+        (30.0, 31.0, None),
+    ],
+)
+def test_an_edge_is_read_even_to_both_sides_and_off_its_corners(
+    wide: float, at: float, span: tuple[float, float] | None
+) -> None:
+    """Of a plate the side at x = 0, which is read where it is straight for 1.6 mm at least."""
+    boxes = np.array([[0.0, 40.0, 0.0, wide]])
+    found = outline._edge(boxes, np.array([0.0, at]), np.array([-1.0, 0.0]))
+    if span is None:
+        assert found is None
+        return
+    assert found is not None
+    # its own direction runs towards falling s
+    assert found.span == ((-span[1], -span[0]) if span[0] != -span[1] else span)
+    assert found.tangent.tolist() == [0.0, -1.0]
+    assert found.middle == sum(found.span) / 2
+
+
+def test_an_edge_ends_where_another_part_begins_or_the_plastic_does() -> None:
+    """0.3 mm inside there is plastic along it, 0.3 mm outside there is none."""
+    left = np.array([-1.0, 0.0])
+    plate, slot, tab = [0.0, 40.0, 0.0, 30.0], [0.2, 40.0, 30.0, 60.0], [-5.0, 0.0, 20.0, 30.0]
+    found = outline._edge(np.array([plate, tab]), np.array([0.0, 15.0]), left)
+    assert found is not None
+    assert found.span == (-3.75, 3.75), "the tab begins 5 mm on"
+    on = outline._edge(np.array([plate, slot]), np.array([0.0, 25.0]), left)
+    assert on is not None
+    assert on.span == (-9.0, 9.0), "a step of less than 0.3 mm does not end it"
+
+
 def test_a_corner_needs_both_its_sides_and_a_diagonal_both_its_corners() -> None:
     """A diagonal whose one end lies inside the plastic cannot be read."""
     piece = small_strip()
@@ -936,6 +1043,28 @@ def test_a_normal_stands_square_to_the_edge_on_the_glass() -> None:
     assert np.linalg.norm(normal) == pytest.approx(1.0)
 
 
+def test_one_edge_far_off_hardly_moves_a_pose() -> None:
+    """Beyond 0.1 mm an edge pulls no harder (Huber): of 16 edges one stands 0.8 mm off."""
+    truth = pose.Pose(np.array([[1.0, 0.01], [-0.01, 1.0]]), np.array([30.0, 25.0]))
+    nominal, outward = [], []
+    for along in (5.0, 20.0, 40.0, 55.0):
+        for at, out in (((0, along), (-1, 0)), ((60, along), (1, 0)),
+                        ((along, 0), (0, -1)), ((along, 60), (0, 1))):  # fmt: skip
+            nominal.append(at)
+            outward.append(out)
+    places = truth.place(np.array(nominal, dtype=float))
+    normals = np.array([truth.normal(np.array(out, dtype=float)) for out in outward])
+    places = places + 0.05 * normals  # what all stand out by is found with it
+    places[5] += 0.8 * normals[5]
+    start = pose.Pose(np.eye(2), np.array([30.2, 25.1]))
+    found, rest = reading._adjusted(
+        start, np.array(nominal, dtype=float), places, np.array(outward, dtype=float)
+    )
+    assert 0.7 < rest[5] < 0.8
+    assert np.abs(np.delete(rest, 5)).max() < 0.05
+    assert pytest.approx(truth.A, abs=2.5e-3) == found.A
+
+
 def test_edges_look_one_of_four_ways() -> None:
     told = {(0.9, 0.1): (0, 1), (-0.9, 0.3): (0, -1), (0.2, 0.8): (1, 1), (0.2, -0.8): (1, -1)}
     for normal, way in told.items():
@@ -992,6 +1121,23 @@ def test_a_feature_is_read_where_both_its_edges_are_whole_and_within_the_rules(
     )
     assert measured(lines).u_mm > measured(lines, sure).u_mm
     assert measured(lines).mm == pytest.approx(45.0, abs=0.02)
+
+
+def test_eight_edges_are_enough(
+    both: dict[str, tuple[Scan, ScanReading]], lines: dict[outline.Edge, Line]
+) -> None:
+    scan, read = both["dark"]
+    some = list(lines)[::2][:8]
+    settled = reading._settled(scan, read.pose, some)
+    assert settled.place(np.array([[40.0, 50.0]])) == pytest.approx(
+        read.pose.place(np.array([[40.0, 50.0]])), abs=0.1
+    )
+    found, blur = reading._lines(scan, read.pose, some)
+    assert list(found) == some
+    assert blur == pytest.approx(read.blur_mm, rel=0.1)
+    for stage in (reading._settled, reading._lines):
+        with pytest.raises(Refused, match="too few edges of the piece can be seen"):
+            stage(scan, read.pose, some[:7])
 
 
 def test_a_diagonal_is_read_from_tip_to_tip(
