@@ -429,7 +429,7 @@ def _row(
             continue
         blanks = " " * (widths[place] - cell_len(cell))
         line.append(blanks + cell if columns[place][1] else cell, kind)
-        if place != places[-1] and not columns[place][1]:
+        if not columns[place][1]:
             line.append(blanks)
     line.rstrip()
     return line
