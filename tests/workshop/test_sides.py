@@ -5,10 +5,14 @@ from __future__ import annotations
 import json
 import random
 import re
+import subprocess
+import sys
+import threading
 from collections.abc import Iterator
 from datetime import date, timedelta
 from itertools import count, pairwise
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -45,6 +49,7 @@ from agent.workshop.sides import (
     rows_of,
 )
 from agent.workshop.sync import Synced, document_id, one_at_a_time, share_document, turn
+from tests.patience import PATIENCE
 from tests.pinned import Pinned
 from tests.workshop.shop import STEPS, Writer, instant
 
@@ -729,6 +734,53 @@ def test_a_sync_by_itself_waits_a_minute_for_its_turn(
     assert (found["sent"], found["received"], "since" in found) == (1, 2, False)
 
 
+@pytest.mark.parametrize("sync", [None, "asked", "auto"])
+def test_a_sync_by_itself_outlives_the_command_and_says_nothing_to_its_terminal(
+    sync: str | None, own_home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    started: list[tuple[list[str], dict[str, Any]]] = []
+
+    def popen(line: list[str], **how: Any) -> SimpleNamespace:
+        started.append((line, how))
+        return SimpleNamespace(returncode=None)
+
+    monkeypatch.setattr("subprocess.Popen", popen)
+    if sync is not None:
+        join(Joined("postgresql://anna@shop/db", "auto" if sync == "auto" else "asked"))
+    afterwards.start()
+    if sync != "auto":
+        assert started == []
+        return
+    [(line, how)] = started
+    assert line == [sys.executable, "-c", afterwards._RUN]
+    streams = dict.fromkeys(("stdin", "stdout", "stderr"), subprocess.DEVNULL)
+    assert how == {**streams, "start_new_session": True}
+
+
+def test_a_sync_that_cannot_start_spoils_nothing_and_a_failure_is_followed_by_one_too(
+    own_home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What failed may have noted something before it did."""
+    started: list[str] = []
+
+    def broken() -> None:
+        started.append("x")
+        raise OSError("no more processes")
+
+    monkeypatch.setattr(afterwards, "start", broken)
+    join(Joined("postgresql://anna@shop/db", "auto"))
+
+    def fails() -> None:
+        with afterwards.synced_afterwards():
+            with Record() as record:
+                record.begin("heron").note("note", {"text": "x"})
+            raise LinkFailed("lost", remedy="")
+
+    with pytest.raises(LinkFailed, match="lost"):
+        fails()
+    assert started == ["x"]
+
+
 class _Held:
     """A connection that holds machines, and hears of who comes."""
 
@@ -808,3 +860,86 @@ def test_a_workshop_that_does_not_answer_is_in_nobodys_way(
     assert presence.news() == []
     (own_home / "workshop.yaml").write_text("format: [")
     assert presence.take("heron").startswith(unknown)
+
+
+class _Slow(_Held):
+    """A workshop whose word comes only once it is let."""
+
+    def __init__(self, who: str = "") -> None:
+        super().__init__(who)
+        self.may = threading.Event()
+
+    def hold(self, machine: str, holder: str) -> str:
+        self.may.wait(PATIENCE)
+        return super().hold(machine, holder)
+
+
+def test_a_word_that_takes_a_moment_is_waited_for_and_that_is_said(
+    own_home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    join(Joined("postgresql://anna@shop/db"))
+    slow, said = _Slow("bob"), []
+    presence = _presence(monkeypatch, slow)
+    monkeypatch.setattr(holding, "SILENT", 0.0)
+
+    def say(words: str) -> None:
+        said.append(words)
+        slow.may.set()
+
+    assert presence.take("heron", say).startswith("heron is in the hands of bob: ")
+    assert said == ["Asking the workshop who else is at heron ..."]
+    assert presence.news() == []
+
+
+@pytest.mark.parametrize(
+    ("who", "word"),
+    [
+        ("", "nobody else is at heron, says the workshop"),
+        ("bob", "heron is in the hands of bob: speak to them before anything is written"),
+        ("refuse", "who else is at heron is not known: may not look"),
+    ],
+)
+@pytest.mark.parametrize("gone", [False, True])
+def test_a_word_that_comes_late_is_told_when_it_comes(
+    gone: bool, who: str, word: str, own_home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Unless the bench has gone away meanwhile: then the machine is let go of again."""
+    join(Joined("postgresql://anna@shop/db"))
+    slow = _Slow(who)
+    presence = _presence(monkeypatch, slow)
+    monkeypatch.setattr(holding, "SILENT", 0.0)
+    monkeypatch.setattr(holding, "PATIENCE", 0.0)
+    before = set(threading.enumerate())
+    late = "who else is at heron is not known: no word came in time; it is told when it comes"
+    assert presence.take("heron") == late
+    [asking] = set(threading.enumerate()) - before
+    assert asking.daemon, "nobody waits for it at the end"
+    assert presence.news() == []
+    if gone:
+        presence.close()
+    slow.may.set()
+    asking.join(PATIENCE)
+    assert presence.news() == ([] if gone else [word])
+    assert presence.news() == []
+    assert slow.closed == (gone or who == "refuse")
+    presence.close()
+    assert slow.closed
+
+
+def test_who_has_no_name_on_this_computer_is_somebody(
+    own_home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    join(Joined("postgresql://anna@shop/db"))
+    held = _Held()
+    presence = _presence(monkeypatch, held)
+
+    def nobody() -> str:
+        raise KeyError("no such user")
+
+    monkeypatch.setattr("getpass.getuser", nobody)
+    presence.take("heron")
+    assert held.held == ("heron", "somebody at desk")
+    other = _Held()
+    monkeypatch.setattr("agent.workshop.server.Shared", lambda url, bench: other)
+    presence.take("egret")  # another machine: the first is let go of
+    assert (held.closed, other.held[0]) == (True, "egret")

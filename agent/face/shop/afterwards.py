@@ -92,14 +92,14 @@ def carry_out() -> None:
     except LinkFailed:
         return
     with suppress(AgentError):
-        write_file(last_path(), json.dumps({**_last(), "since": utc_now()}, indent=2) + "\n")
+        write_file(last_path(), json.dumps({**_last(), "since": utc_now()}))
     try:
         with waiting, Record() as record:
             url = must_be_joined().url
             found = sync(record, url, patience=PATIENCE, begun=waiting.release).to_plain()
     except AgentError as error:
         found = {"error": error.what, "remedy": error.remedy}
-    write_file(last_path(), json.dumps(found, indent=2) + "\n")
+    write_file(last_path(), json.dumps(found))
 
 
 def _last() -> dict[str, Any]:

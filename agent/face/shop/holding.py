@@ -55,10 +55,10 @@ class Presence:
             now = (settings.url, machine, self._asked, said)
         asking = threading.Thread(target=self._ask, args=now, daemon=True)
         asking.start()
-        asking.join(min(SILENT, PATIENCE))
+        asking.join(SILENT)
         if asking.is_alive() and say is not None:
             say(f"Asking the workshop who else is at {machine} ...")
-        asking.join(max(PATIENCE - SILENT, 0.0))
+        asking.join(PATIENCE - SILENT)
         with self._lock:
             if said:
                 return said[0]
