@@ -133,19 +133,20 @@ def _held(
 
     Raises BadInput, naming the line, for an answer of a file that is none.
     """
-    line, number, before, moved = 0, 0, "", ""
+    lines = None if typed is None else iter(typed)
+    before, moved = "", ""
     while (question := interview.next()) is not None:
         still = question.moves is None or moved == question.key  # once, whatever is typed then
         if not still and not _moved(desk, interview, question):
             interview = replace(interview, given={**interview.given, question.key: "unknown"})
             continue
         moved = question.key
-        if typed is None:
+        number = None
+        if lines is None:
             text = _asked(desk, question, again=question.key == before)
             before = question.key
-        elif line < len(typed):
-            number, text = typed[line]
-            line += 1
+        elif (found := next(lines, None)) is not None:
+            number, text = found
         else:
             break
         word = text.strip().lower()
@@ -162,7 +163,7 @@ def _held(
             try:
                 interview = interview.answer(text)
             except ValueError as refusal:
-                if typed is not None:
+                if number is not None:
                     problem = Problem("answers", number, question.key, str(refusal))
                     raise BadInput("an answer does not fit", problems=[problem]) from None
                 desk.screen.say(f"  {refusal}. Type it again.")
@@ -328,7 +329,14 @@ def _editor() -> list[str]:
     import os
     import shlex
 
-    words = shlex.split(os.environ.get("VISUAL") or os.environ.get("EDITOR") or "")
+    named = os.environ.get("VISUAL") or os.environ.get("EDITOR") or ""
+    try:
+        words = shlex.split(named)
+    except ValueError as refusal:
+        raise Refused(
+            f"the editor {named!r} cannot be started ({str(refusal).lower()})",
+            remedy="Close the quote in EDITOR or VISUAL",
+        ) from None
     if not words:
         raise Refused(
             "no editor is named", remedy="Set EDITOR to one; 'profile set KEY VALUE' needs none"

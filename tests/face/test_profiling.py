@@ -2,12 +2,17 @@
 
 import json
 import stat
+from dataclasses import replace
 
 import pytest
 
+from agent.errors import Unknown
 from agent.face.desk import Desk
 from agent.face.main import run
+from agent.face.profiling import _value, keep_drive, keep_key, told_now
+from agent.model.interview import read_drive
 from agent.store.profiles import load_profile, profile_path
+from agent.work.session import Session
 
 
 @pytest.fixture(autouse=True)
@@ -118,3 +123,188 @@ def test_attach_tells_a_reflash_from_a_replaced_part(live, said, capsys):
     shown = capsys.readouterr().out.replace("\n", " ")
     assert ("Against the profile" in shown) == bool(said)
     assert said in shown
+
+
+@pytest.mark.parametrize(
+    ("typed", "value"),
+    [
+        ("35.0", "35.0"),  # digits stay as they were typed
+        ("35,5", "35.5"),
+        ("1,2,3", "1,2,3"),
+        ("one, two", "one, two"),
+        ("{across: 200}", {"across": 200}),
+        ("[1, 2]", [1, 2]),
+        ("[1", "[1"),
+    ],
+)
+def test_a_value_is_taken_as_yaml_would_read_it(typed, value):
+    assert _value(typed) == value
+
+
+def test_a_key_of_the_machine_at_hand_is_kept_in_its_file_and_counts_at_once():
+    """A ready profile stays as it is; the user's own lies in its place from then on."""
+    desk = Desk()
+    desk.session = Session(load_profile("heron"))
+    kept, path = keep_key(desk, "mechanics.belt_loop_mm", "1500")
+    assert (kept.mechanics.belt_loop_mm, path) == (1500, profile_path("heron"))
+    assert desk.session.profile.mechanics.belt_loop_mm == 1500
+    kept, path = keep_key(desk, "mechanics.gantry_angle_deg", "44,5")
+    assert path == profile_path("heron")
+    found = load_profile("heron").mechanics
+    assert (found.belt_loop_mm, found.gantry_angle_deg) == (1500, 44.5)
+    assert desk.session.profile.mechanics.gantry_angle_deg == 44.5
+    keep_key(desk, "mechanics.belt_loop_mm", "900", "egret")  # another machine's
+    assert load_profile("egret").mechanics.belt_loop_mm == 900
+    assert desk.session.profile.mechanics.belt_loop_mm == 1500
+
+
+def test_a_key_of_a_machine_without_a_file_counts_for_the_session(capsys):
+    desk = Desk()
+    desk.session = Session(replace(load_profile("heron"), name="bench"))
+    line = ["profile", "set", "mechanics.belt_loop_mm", "1500"]
+    assert run([*line, "--json"], desk) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document == {"key": "mechanics.belt_loop_mm", "file": None, "profile": "bench"}
+    assert desk.session.profile.mechanics.belt_loop_mm == 1500
+    assert not profile_path("bench").exists()
+    assert run(line, desk) == 0
+    assert "kept for this session; 'profile save NAME' keeps it." in capsys.readouterr().out
+    assert run([*line, "--profile", "heron"], desk) == 0
+    said = "".join(capsys.readouterr().out.split())  # a long path is broken anywhere
+    assert f"iskeptin{profile_path('heron')}." in said
+
+
+def test_a_drive_is_kept_beside_those_of_the_other_axes():
+    desk = Desk()
+    desk.session = Session(load_profile("heron"))
+    before = desk.session.profile.mechanics.drives
+    new = read_drive("lead 8")
+    keep_drive(desk, "gantry", new)
+    assert load_profile("heron").mechanics.drives == {**before, "gantry": new}
+    others = load_profile("egret").mechanics.drives
+    keep_drive(desk, "gantry", new, "egret")
+    assert load_profile("egret").mechanics.drives == {**others, "gantry": new}
+
+
+@pytest.mark.parametrize(
+    ("key", "answers", "kept", "asked"),
+    [
+        ("mechanics.belt_loop_mm", ["", "1500"], None, ""),
+        ("mechanics.belt_loop_mm", ["long", "1500"], 1500, ""),
+        ("mechanics.belt_loop_mm", ["-5", ""], None, ""),
+        ("mechanics.travel_mm", ["220 200", "220 200 5000"], 5000, ", three numbers in mm: across"),
+        ("mechanics.drives.belt", ["roller", "lead 8"], 8, ", its parts: 'teeth 20 pitch 2', 'le"),
+    ],
+)
+def test_what_a_verb_lacks_is_asked_for_until_it_can_be(key, answers, kept, asked, capsys):
+    """Enter leaves it unknown; what is wrong is told in a line, and asked for again."""
+    desk = Desk()
+    desk.session = Session(load_profile("heron"))
+    questions = []
+
+    def answer(question):
+        questions.append(" ".join(question.split()))
+        return answers[len(questions) - 1]
+
+    desk.screen.ask_with(answer)
+    assert told_now(desk, Unknown(key, "the machine is not known well enough")) is bool(kept)
+    assert capsys.readouterr().out.startswith("The machine is not known well enough.\n")
+    assert questions[0].startswith(f"{key}{asked}")
+    assert questions[0].endswith("(Enter: leave it unknown):")
+    assert len(questions) == (1 if answers[0] == "" else 2)
+    found = load_profile("heron").mechanics
+    values = {
+        "mechanics.belt_loop_mm": found.belt_loop_mm,
+        "mechanics.travel_mm": found.travel_mm["belt"],
+        "mechanics.drives.belt": getattr(found.drives["belt"].output, "lead", 0),
+    }
+    assert profile_path("heron").exists() is bool(kept)
+    assert not kept or values[key] == kept
+
+
+@pytest.mark.parametrize(
+    ("visual", "editor_", "said"),
+    [
+        ("", "false", "the editor left with code 1"),
+        ("false", "true", "the editor left with code 1"),  # VISUAL comes first
+        ("", "no-such-editor -x", "the editor 'no-such-editor -x' cannot be started"),
+        ("'", "", "No closing quotation"),
+    ],
+)
+def test_an_editor_that_fails_loses_no_text(visual, editor_, said, monkeypatch, capsys):
+    monkeypatch.setenv("VISUAL", visual)
+    monkeypatch.setenv("EDITOR", editor_)
+    assert run(["profile", "edit", "heron"]) == 1
+    told = " ".join(capsys.readouterr().err.split())
+    assert said.lower() in told.lower()
+    assert not profile_path("heron").exists()
+
+
+def test_a_text_that_was_not_changed_leaves_no_file(monkeypatch, capsys):
+    monkeypatch.setenv("EDITOR", "true")
+    assert run(["profile", "edit", "heron", "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document == {"file": str(profile_path("heron")), "changed": False}
+    assert run(["profile", "edit", "heron"]) == 0
+    assert capsys.readouterr().out == "Nothing was changed.\n"
+    assert list(profile_path("heron").parent.iterdir()) == []
+
+
+def test_a_text_with_mistakes_is_opened_again_where_that_is_wished(tmp_path, monkeypatch, capsys):
+    """Each mistake is told before it is opened again; an earlier text is gone on with."""
+    program = 'sed -i "s/deg: 450/deg: 40/; t; s/deg: 45$/deg: 450/" "$1"'
+    editor(tmp_path, monkeypatch, program)
+    desk = Desk()
+    asked = []
+    desk.screen.ask_with(lambda question: (asked.append(question), "yes")[1])
+    assert run(["profile", "edit", "heron", "--json"], desk) == 0
+    said = capsys.readouterr()
+    assert json.loads(said.out) == {"file": str(profile_path("heron")), "changed": True}
+    assert "Warning:" in said.err
+    assert "gantry_angle_deg" in said.err
+    assert len(asked) == 1
+    assert load_profile("heron").mechanics.gantry_angle_deg == 40
+    draft = profile_path("heron").with_name("heron.yaml.edited")
+    draft.write_bytes(profile_path("heron").read_bytes().replace(b"deg: 40", b"deg: 450"))
+    assert run(["profile", "edit", "heron"], desk) == 0
+    assert "Going on with" in capsys.readouterr().out
+    assert not draft.exists()
+
+
+def test_what_is_known_is_checked_in_words(tmp_path, capsys):
+    assert run(["profile", "check", "heron"]) == 0
+    said = capsys.readouterr().out
+    assert said == "Complete: nothing is missing, and nothing in it is doubtful.\n"
+    bare = tmp_path / "bare.yaml"
+    bare.write_text("format: plumbelt-profile/1\nname: bare\n")
+    assert run(["profile", "check", str(bare)]) == 1
+    said = capsys.readouterr().out
+    assert said.startswith("not known ")
+    assert "what that forbids" in said.splitlines()[0]
+    assert "Complete" not in said
+
+
+@pytest.mark.parametrize(("name", "code"), [("heron", 1), ("egret", 0)])
+def test_the_profile_of_the_machine_at_hand_is_checked_against_it(name, code, capsys):
+    """A live value that cannot belong to the drive is doubtful, but not to another machine's."""
+    from agent.rehearsal import in_memory
+
+    bench = in_memory()
+    bench.machine.controller.live["steps_per_mm.y"] = 8.0
+    desk = Desk(in_shell=True, rehearsal=bench)
+    assert run(["attach", "--profile", "heron"], desk) == 0
+    capsys.readouterr()
+    assert run(["profile", "check", name], desk) == code
+    assert ("Warning:" in capsys.readouterr().out) == bool(code)
+
+
+def test_answers_from_a_file_are_named_by_their_line(tmp_path, capsys):
+    """Remarks are passed over, but count as lines."""
+    answers = tmp_path / "answers.txt"
+    answers.write_text("# axes\nx y -z\n  # the angle\n450\n")
+    assert run(["profile", "new", "mine", "--answers", str(answers)]) == 2
+    said = " ".join(capsys.readouterr().err.split())
+    assert "answers:4" in said
+    answers.write_text("35\n")
+    assert run(["profile", "new", "mine", "--answers", str(answers)]) == 1
+    assert "'profile new mine' goes on" in capsys.readouterr().err.replace("\n", " ")
