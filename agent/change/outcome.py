@@ -84,11 +84,6 @@ class Outcome:
         proved = bool(KEPT.intersection(self.stages))
         return self.verified and (proved or self.kept_by == "writing")
 
-    def __str__(self) -> str:
-        proof = ", ".join(self.stages) or "nothing"
-        parts = [*map(str, self.fates), *(f"moved without a line: {c}" for c in self.moved)]
-        return "\n".join([*parts, *self.notes, f"proved: {proof}"])
-
     def to_plain(self) -> dict[str, Any]:
         return {
             "digest": self.plan.digest,

@@ -83,17 +83,6 @@ class Plan:
         """New value of each key."""
         return {change.key: change.new for change in self.changes}
 
-    def __str__(self) -> str:
-        if self.empty:
-            return f"{self.machine}: nothing to change"
-        parts = [f"{self.machine} ({self.family})"]
-        parts += [f"  {change}" for change in self.changes]
-        parts += ["lines, in this order:", *(f"  {line}" for line in self.lines)]
-        parts += [f"asked: {text}" for text in self.asks]
-        parts += [f"warning: {text}" for text in self.warnings]
-        parts += [f"type again: {key}" for key in self.retype]
-        return "\n".join([*parts, f"digest {self.digest}"])
-
     def to_plain(self) -> dict[str, Any]:
         return {
             "machine": self.machine,

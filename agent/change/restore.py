@@ -82,9 +82,6 @@ class Sorted:
     reason: str
     value: float | None = None  #: to be written: full precision where that is known
 
-    def __str__(self) -> str:
-        return f"{self.key}: {self.reason}"
-
     def to_plain(self) -> dict[str, Any]:
         return {"key": self.key, "reason": self.reason}
 
@@ -107,16 +104,6 @@ class Restore:
             "blocked": dict(self.blocked),
             "notes": list(self.notes),
         }
-
-    def __str__(self) -> str:
-        parts = [str(self.plan)]
-        for title, items in (("measure again", self.measure_again), ("not restored", self.cannot)):
-            if items:
-                parts += [f"{title}:", *(f"  {item}" for item in items)]
-        if self.blocked:
-            parts.append("must not move before this is written:")
-            parts += [f"  {role}: {why}" for role, why in self.blocked.items()]
-        return "\n".join([*parts, *self.notes])
 
 
 def sort_profile(profile: Profile) -> tuple[Sorted, ...]:

@@ -50,14 +50,6 @@ class Look:
         values = [[c.key, c.old, c.new] for c in (*self.own, *self.others)]
         return short_digest([self.machine, self.family, self.line, values])
 
-    def __str__(self) -> str:
-        parts = [f"{self.machine}: {self.line} would make permanent"]
-        parts += [f"  {change}" for change in self.own]
-        if self.others:
-            parts += ["and, although no line of the plan names them,"]
-            parts += [f"  {change}" for change in self.others]
-        return "\n".join([*parts, *self.notes, f"digest {self.digest}"])
-
     def to_plain(self) -> dict[str, Any]:
         return {
             "machine": self.machine,

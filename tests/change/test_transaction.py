@@ -172,7 +172,6 @@ def test_a_setting_that_moves_without_a_line_takes_the_proof_away(bench: Bench) 
     outcome = write(bench.link, bench.family, plan, plan.digest, journal=bench.journal)
     assert [(c.key, c.old, c.new) for c in outcome.moved] == [("max_speed.e0", 50.0, 175.0)]
     assert not outcome.verified
-    assert "moved without a line: max_speed.e0" in str(outcome)
 
 
 def test_an_empty_plan_is_not_written(bench: Bench) -> None:
