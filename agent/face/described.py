@@ -11,7 +11,7 @@ import statistics
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
-from agent.face.parts import Table
+from agent.face.parts import Table, headed
 from agent.face.plots import interval
 from agent.face.words import reading_name, shown, vector
 from agent.model.exact import in_full
@@ -26,13 +26,16 @@ if TYPE_CHECKING:
     from agent.estimate.foretelling import Comparison
     from agent.estimate.solution import Residual, Solution
 
-#: Heading of the half widths of 95 % intervals.
-SPREAD: Final = "± (95 %)"
+#: How a list of readings is judged.
+ALLOWED: Final = (
+    "Allowed: how far apart measured and expected may be; of a whole list of good readings all keep"
+    " within it 99 times in 100."
+)
 
 #: Contributors that bring less than this share are summed up.
 _LEAST_SHARE: Final = 0.05
 
-_FOUND: Final = (("found", "right"), (SPREAD, "right"))
+_FOUND: Final = (">found", ">± (95 %)")
 
 
 def parameters(survey: Survey, solution: Solution) -> Table:
@@ -54,14 +57,7 @@ def parameters(survey: Survey, solution: Solution) -> Table:
             )
         )
     return Table(
-        (
-            ("error", "left"),
-            *_FOUND,
-            ("assumed before, ± 95 %", "right"),
-            ("basis", "left"),
-            ("", "left"),
-            ("verdict", "left"),
-        ),
+        headed("error", *_FOUND, ">assumed before, ± 95 %", "basis", "", "verdict"),
         tuple(rows),
         "Errors, positive where the machine goes too far; all estimated together.",
         name="parameters",
@@ -77,7 +73,7 @@ def combinations(solution: Solution) -> Table:
         for name, c in solution.derived.items()
     )
     caption = "Known only in combination."
-    return Table((("combination", "left"), *_FOUND), rows, caption, name="combinations")
+    return Table(headed("combination", *_FOUND), rows, caption, name="combinations")
 
 
 def residuals(
@@ -106,28 +102,12 @@ def residuals(
         " nothing."
     )
     return Table(
-        (
-            ("no", "right"),
-            ("reading", "wide"),
-            ("measured, mm", "right"),
-            ("expected, mm", "right"),
-            ("difference", "right"),
-            ("allowed", "right"),
-            ("", "left"),
-        ),
+        headed(">no", "~reading", ">measured, mm", ">expected, mm", ">difference", ">allowed", ""),
         rows,
-        allowed("measured and expected")
+        ALLOWED
         + " Readings of a feature that stray among themselves do not fit either."
         + (alone if None in limits else ""),
         name="residuals",
-    )
-
-
-def allowed(what: str) -> str:
-    """How a list of readings is judged, in a sentence."""
-    return (
-        f"Allowed: how far apart {what} may be; of a whole list of good readings all keep within"
-        " it 99 times in 100."
     )
 
 
@@ -147,19 +127,19 @@ def comparison(compared: Sequence[Comparison]) -> Table:
         for number, row in enumerate(compared, 1)
     )
     return Table(
-        (
-            ("no", "right"),
-            ("reading, mm", "wide"),
-            ("expected", "right"),
-            ("offset", "right"),
-            ("measured", "right"),
-            ("difference", "right"),
-            ("allowed", "right"),
-            ("", "left"),
+        headed(
+            ">no",
+            "~reading, mm",
+            ">expected",
+            ">offset",
+            ">measured",
+            ">difference",
+            ">allowed",
+            "",
         ),
         rows,
         "Expected before the change was written. Offset: by how much wider beads come out with the"
-        " new settings, the same for all faces of a direction. " + allowed("measured and expected"),
+        " new settings, the same for all faces of a direction. " + ALLOWED,
         name="comparison",
         page=("no",),
     )
@@ -191,17 +171,17 @@ def readings(taken: Sequence[Reading], pieces: Sequence[str], step_mm: float) ->
         )
     ]
     return Table(
-        (
-            ("no", "right"),
-            ("source", "left"),
-            ("reading", "wide"),
-            ("kind", "left"),
-            ("x / s / h", "left"),
-            ("nominal", "right"),
-            ("measured, mm", "left"),
-            ("mean", "right"),
-            ("s", "right"),
-            ("stated u", "right"),
+        headed(
+            ">no",
+            "source",
+            "~reading",
+            "kind",
+            "x / s / h",
+            ">nominal",
+            "measured, mm",
+            ">mean",
+            ">s",
+            ">stated u",
         ),
         tuple(rows),
         "Raw readings in mm, the jaws taken off in between; nominal is what a true part would"
@@ -241,12 +221,12 @@ def budget(solution: Solution) -> Table:
         )
         rows += [(f"– {what}", f"{100 * x:.0f} %", remedy, "", "") for what, remedy, x in parts]
     return Table(
-        (
-            ("error, and what it comes from", "left"),
-            ("share", "right"),
-            ("what would shrink it", "wide"),
-            ("readings", "right"),
-            ("unseen slip", "right"),
+        headed(
+            "error, and what it comes from",
+            ">share",
+            "~what would shrink it",
+            ">readings",
+            ">unseen slip",
         ),
         tuple(rows),
         "Shares of the variance. Readings: how many determine the error; unseen slip: how far a"
@@ -271,15 +251,7 @@ def corrections(solution: Solution) -> Table:
         for c in solution.corrections
     )
     return Table(
-        (
-            ("setting", "left"),
-            ("old", "right"),
-            ("new", "right"),
-            (SPREAD, "right"),
-            ("change", "right"),
-            ("line", "left"),
-            ("why", "wide"),
-        ),
+        headed("setting", ">old", ">new", ">± (95 %)", ">change", "line", "~why"),
         rows,
         name="corrections",
         page=("why",),
@@ -297,7 +269,7 @@ def fate_cells(fate: Fate) -> tuple[str, str, str]:
 def outcome(outcome: Outcome) -> Table:
     """What became of each change."""
     return Table(
-        (("setting", "left"), ("sent", "right"), ("read back", "right"), ("result", "left")),
+        headed("setting", ">sent", ">read back", "result"),
         tuple((fate.key, *fate_cells(fate)) for fate in outcome.fates),
         name="outcome",
     )
@@ -306,7 +278,7 @@ def outcome(outcome: Outcome) -> Table:
 def belt_run(run: BeltRun, found: Evaluated, findings: BeltFindings) -> Table:
     """What a run over marks says: slope, sines, bend, scatter."""
     return Table(
-        (("part of the error", "left"), *_FOUND, ("verdict", "left")),
+        headed("part of the error", *_FOUND, "verdict"),
         tuple(_parts_of_run(run, found, findings)),
         name=f"run of the {run.axis} axis",
     )

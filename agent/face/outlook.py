@@ -114,9 +114,9 @@ def show_steps(screen: Screen, profile: Profile, cost: Cost, u_move: float) -> N
         [("step", False), ("min", True), *((_short(name), True) for name in WANTED)],
         [
             (
-                step_words(ask.name, ask.value),
+                ask.name if ask.value == 1 else f"{ask.name}, value {ask.value}",
                 f"{ask.minutes:.1f}",
-                *(_u(name, ask.after[name]) for name in WANTED),
+                *(f"{ask.after[name] * shown(name).factor:.3f}" for name in WANTED),
             )
             for ask in cost.course.asks
         ],
@@ -189,20 +189,13 @@ def cannot_words(course: Course) -> str:
 def sum_words(cost: Cost) -> str:
     course = cost.course
     pieces = "1 piece" if cost.laid else "no piece"
+    worst = max(course.slip[name] for name in WANTED[:3])
     return (
         f"{len(course.asks)} values, {pieces}, {cost.laid:.0f} min of laying, about"
         f" {course.minutes:.0f} min in all with heating, cooling and gauges. A slip of one value"
-        f" that stays unseen could then move a scale by {100 * _worst_slip(course):.2f} %,"
+        f" that stays unseen could then move a scale by {100 * worst:.2f} %,"
         f" the angle by {course.slip['gantry_angle_deg']:.2f}°."
     )
-
-
-def _worst_slip(course: Course) -> float:
-    return max(course.slip[name] for name in WANTED[:3])
-
-
-def step_words(name: str, value: int) -> str:
-    return name if value == 1 else f"{name}, value {value}"
 
 
 def plain(cost: Cost) -> dict[str, Any]:
@@ -228,10 +221,6 @@ def _left(course: Course) -> str:
         f"± {shown(name).amount(u, 3)} ({shown(name).words.removeprefix('scale, ')})"
         for name, u in course.unreachable.items()
     )
-
-
-def _u(name: str, u: float) -> str:
-    return f"{u * shown(name).factor:.3f}"
 
 
 def _short(name: str) -> str:

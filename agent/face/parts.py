@@ -32,6 +32,12 @@ class Facts:
     rows: tuple[tuple[str, str], ...]
 
 
+def headed(*headings: str) -> tuple[tuple[str, str], ...]:
+    """Columns of a table by their headings: `>` before one is flush right, `~` is wide."""
+    stands = {">": "right", "~": "wide"}
+    return tuple((h[1:], stands[h[0]]) if h[:1] in stands else (h, "left") for h in headings)
+
+
 @dataclass(frozen=True, slots=True)
 class Table:
     """Columns and rows of texts.

@@ -66,11 +66,11 @@ def pressed(desk: Desk, link: str) -> Iterator[None]:
         " working beside it."
     )
     asking = _Asking(desk, instrument)
-    desk.screen.reading_with(asking)
+    desk.screen.reading = asking
     try:
         yield
     finally:
-        desk.screen.reading_with(None)
+        desk.screen.reading = None
         asking.close()
 
 
@@ -122,7 +122,7 @@ class _Asking:
         self.instrument.ask()
         while True:
             try:
-                return lines.get(_LOOK)
+                return lines.readline(_LOOK).strip()
             except queue.Empty:
                 pass
             try:
@@ -233,8 +233,9 @@ class _SharedInput:
             self.lines.put(line)
         self.lines.put("")
 
-    def readline(self) -> str:
-        line = self.lines.get()
+    def readline(self, timeout: float | None = None) -> str:
+        """The next line.  Raises queue.Empty if it has not come in time."""
+        line = self.lines.get(timeout=timeout)
         if not line:
             self.lines.put("")  # the end stays the end
         return line
@@ -243,21 +244,9 @@ class _SharedInput:
         return False
 
 
-class _Lines:
-    def __init__(self, shared: _SharedInput) -> None:
-        self._shared = shared
-
-    def get(self, timeout: float) -> str:
-        """The next line without its end.  Raises queue.Empty."""
-        line = self._shared.lines.get(timeout=timeout)
-        if not line:
-            self._shared.lines.put("")
-        return line.strip()
-
-
-def _shared_lines() -> _Lines:
+def _shared_lines() -> _SharedInput:
     """Standard input, from now on read by a thread of its own."""
     if not isinstance(sys.stdin, _SharedInput):
         sys.stdin = _SharedInput(sys.stdin)
     assert isinstance(sys.stdin, _SharedInput)
-    return _Lines(sys.stdin)
+    return sys.stdin

@@ -62,7 +62,9 @@ def replaced(
         plan = desk.session.changes.after_replacing(role, new, found.steps_per_mm)
         document["digest"] = plan.digest
     if keep:
-        document["file"] = _keep(desk, profile, role, new)
+        from agent.face.profiling import keep_drive
+
+        document["file"] = str(keep_drive(desk, role, new, profile.name)[1])
     desk.screen.answer(document, lambda: _show(desk, found, key, line, keep=keep, plan=plan))
 
 
@@ -111,24 +113,13 @@ def _asked(desk: Desk, role: Role, old: Drive) -> dict[str, float]:
 
 def _line(desk: Desk, key: str, value: float) -> str | None:
     """The line that would set it, where a machine is attached that can."""
-    session = desk.session
-    if (
-        session.contact.family is None
-        or session.bench.readback is None
-        or session.bench.readback.damaged
-    ):
+    family, readback = desk.session.contact.family, desk.session.bench.readback
+    if family is None or readback is None or readback.damaged:
         return None
     try:
-        return session.contact.family.write_line(key, value, session.bench.readback)
+        return family.write_line(key, value, readback)
     except Refused:
         return None
-
-
-def _keep(desk: Desk, profile: Profile, role: Role, new: Drive) -> str:
-    from agent.face.profiling import keep_drive
-
-    _, path = keep_drive(desk, role, new, profile.name)
-    return str(path)
 
 
 def _show(

@@ -147,11 +147,8 @@ class Screen:
         self.pages = True  #: False after `--no-pager`
         self._held: StringIO | None = None  #: where a long answer is gathered
         self._ask = ask
-        self._reading: Callable[[str, Callable[[str], str]], str] | None = None
-
-    def reading_with(self, ask: Callable[[str, Callable[[str], str]], str] | None) -> None:
-        """From now on questions for a reading go this way: (question, how else to ask)."""
-        self._reading = ask
+        #: where questions for a reading go, if elsewhere: (question, how else to ask)
+        self.reading: Callable[[str, Callable[[str], str]], str] | None = None
 
     def ask_with(self, ask: Callable[[str], str]) -> None:
         """From now on questions go this way."""
@@ -162,23 +159,20 @@ class Screen:
         """Where text for people goes: standard error while a program reads standard output."""
         from rich.console import Console
 
-        console = Console(
-            stderr=self.json,
+        as_it_is = partial(
+            Console,
             highlight=False,
             markup=False,
             emoji=False,
             no_color=None if self.coloured else True,
         )
+        console = as_it_is(stderr=self.json)
         width = min(console.width, 100)
         if self._held is not None:  # told to a page as it would be told to the terminal
-            console = Console(
+            console = as_it_is(
                 file=self._held,
                 force_terminal=console.is_terminal,
                 color_system="standard" if console.color_system else None,
-                highlight=False,
-                markup=False,
-                emoji=False,
-                no_color=None if self.coloured else True,
             )
         console.width = width
         return console
@@ -304,7 +298,7 @@ class Screen:
         """The one JSON document of a command; a second one is left out."""
         if self.collected is not None:
             self.collected.append(dict(document))
-        elif not self.answered:
+        else:
             self._write(document)
         self.answered = True
 
@@ -312,15 +306,16 @@ class Screen:
         """A list of documents as the answer of a command that was asked several things at once."""
         if self.collected is not None:
             self.collected.extend(dict(document) for document in documents)
-        elif not self.answered:
+        else:
             self._write(documents)
         self.answered = True
 
     def _write(self, answer: Mapping[str, Any] | Sequence[Mapping[str, Any]]) -> None:
         import json
 
-        sys.stdout.write(json.dumps(answer, indent=2, allow_nan=False) + "\n")
-        sys.stdout.flush()
+        if not self.answered:
+            sys.stdout.write(json.dumps(answer, indent=2, allow_nan=False) + "\n")
+            sys.stdout.flush()
 
     def ask(self, question: str, *, reading: bool = False) -> str:
         """The technician's answer to one question, without blanks around it.
@@ -331,8 +326,8 @@ class Screen:
             self._turn_pages()
         width = _text_width() - 8  # room for a short answer behind it
         text = "\n".join(wrapped(question, width)) + " "
-        if reading and self._reading is not None:
-            answer = self._reading(text, self._ask).strip()
+        if reading and self.reading is not None:
+            answer = self.reading(text, self._ask).strip()
         else:
             answer = self._ask(text).strip()
         if answer.lower() == HALT and self.on_halt is not None and self.on_halt():

@@ -209,16 +209,10 @@ def _odd_one(desk: Desk, feature: Feature, read: Values) -> str:
 
     With 'again' the value is taken out of `values`, to be read anew.
     """
-    from agent.estimate.repeats import others_mean, repeatability, suspect
+    from agent.estimate.repeats import others_mean, suspect
 
-    stated = desk.session.profile.instrument.repeatability_mm
-    before = [
-        taken.reading.mm
-        for taken in desk.session.now.taken
-        if taken.reading.name != feature.name  # its own are what is judged
-    ]
     values = read.now
-    odd = suspect(values, repeatability(stated, before))
+    odd = suspect(values, _repeats_within(desk, feature))
     if odd is None:
         return ""
     off = values[odd] - others_mean(values, odd)
@@ -233,13 +227,21 @@ def _odd_one(desk: Desk, feature: Feature, read: Values) -> str:
     return "again"
 
 
-def _two_apart(desk: Desk, feature: Feature, read: Values) -> bool:
-    """Two values that do not belong together: a third one tells which of them is off."""
-    from agent.estimate.repeats import apart, repeatability
+def _repeats_within(desk: Desk, feature: Feature) -> float:
+    """Repeatability of instrument and hand, mm, as the other features tell it, too."""
+    from agent.estimate.repeats import repeatability
 
     stated = desk.session.profile.instrument.repeatability_mm
-    others = [t.reading.mm for t in desk.session.now.taken if t.reading.name != feature.name]
-    if not apart(read.now, repeatability(stated, others)):
+    taken = (taken.reading for taken in desk.session.now.taken)
+    # those of the feature itself are what is judged
+    return repeatability(stated, [r.mm for r in taken if r.name != feature.name])
+
+
+def _two_apart(desk: Desk, feature: Feature, read: Values) -> bool:
+    """Two values that do not belong together: a third one tells which of them is off."""
+    from agent.estimate.repeats import apart
+
+    if not apart(read.now, _repeats_within(desk, feature)):
         return False
     first, second = read.now
     desk.screen.say(

@@ -137,19 +137,14 @@ class Tree(click.Group):
 class Verbs(Mapping[str, click.Command]):
     """Commands by name; iterating tells the names and brings nothing in."""
 
-    def __init__(self) -> None:
-        self._known: dict[str, click.Command] = {}
-        self._places = {name: place for name, (place, _) in PLACES.items()}
-
     def __getitem__(self, name: str) -> click.Command:
-        if name not in self._known:
-            command: click.Command = brought_in(self._places[name])
-            command.short_help = PLACES[name][1]
-            self._known[name] = command
-        return self._known[name]
+        place, short = PLACES[name]
+        command: click.Command = brought_in(place)
+        command.short_help = short
+        return command
 
     def __iter__(self) -> Iterator[str]:
-        return iter(self._places)
+        return iter(PLACES)
 
     def __len__(self) -> int:
-        return len(self._places)
+        return len(PLACES)

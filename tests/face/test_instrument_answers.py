@@ -81,7 +81,7 @@ def heard(
         raise queue.Empty
 
     monkeypatch.setattr("agent.face.pressing.open_instrument", lambda desk, link: instrument)
-    monkeypatch.setattr("agent.face.pressing._shared_lines", lambda: SimpleNamespace(get=get))
+    monkeypatch.setattr("agent.face.pressing._shared_lines", lambda: SimpleNamespace(readline=get))
     at = desk or Desk(Screen(lambda question: "by hand"))
     with pressed(at, "tty"):
         answer = at.screen.ask("How long?", reading=True)
@@ -167,7 +167,7 @@ def test_a_low_battery_is_told_once(
 ) -> None:
     low = [measured(1.0, low=True)]
     instrument = Instrument([low, low])
-    nothing = SimpleNamespace(get=lambda _seconds: (_ for _ in ()).throw(queue.Empty))
+    nothing = SimpleNamespace(readline=lambda _seconds: (_ for _ in ()).throw(queue.Empty))
     monkeypatch.setattr("agent.face.pressing.open_instrument", lambda desk, link: instrument)
     monkeypatch.setattr("agent.face.pressing._shared_lines", lambda: nothing)
     desk = Desk()
@@ -292,13 +292,13 @@ def test_lines_of_a_pipe_are_read_ahead_and_its_end_stays_its_end(
     monkeypatch.setattr("sys.stdin", iter(come.get, ""))
     lines = _shared_lines()
     with pytest.raises(queue.Empty):
-        lines.get(0.001)
+        lines.readline(0.001)
     for line in (" 20.01 \n", "yes\n", "20.02\n", ""):
         come.put(line)
-    assert lines.get(PATIENCE) == "20.01"
+    assert lines.readline(PATIENCE) == " 20.01 \n"
     assert sys.stdin.readline() == "yes\n"
     assert not sys.stdin.isatty()
-    assert _shared_lines().get(PATIENCE) == "20.02"  # the one reader goes on
-    assert [_shared_lines().get(PATIENCE) for _ in range(2)] == ["", ""]
+    assert _shared_lines().readline(PATIENCE) == "20.02\n"  # the one reader goes on
+    assert [_shared_lines().readline(PATIENCE) for _ in range(2)] == ["", ""]
     assert [sys.stdin.readline() for _ in range(2)] == ["", ""]
-    assert lines.get(PATIENCE) == ""
+    assert lines.readline(PATIENCE) == ""

@@ -153,7 +153,12 @@ def _results() -> list[Result]:
 def test_the_cover_of_a_row(tmp_path: Path, pinned: Pinned) -> None:
     found = _results()
     sheet, capable, made = cover(found)
-    text = [sheet.csv(), capable.csv(), yield_words(found), yield_words(found[:1])]
+    text = [
+        sheets.csv_of(sheet),
+        sheets.csv_of(capable),
+        yield_words(found),
+        yield_words(found[:1]),
+    ]
     text += [inline({name: one.to_plain() for name, one in made.items()}, 4)]
     text += [inline(result.to_plain(), 4) for result in found]
     place = save_cover(found, DAY, tmp_path)

@@ -8,7 +8,7 @@ from typing import Final
 
 from agent.estimate import standing
 from agent.face.digits import angle
-from agent.face.parts import Blanks, Facts, Items, Part, Picture, Table, Words
+from agent.face.parts import Blanks, Facts, Items, Part, Picture, Table, Words, headed
 from agent.face.report import figures
 from agent.face.report.changes import open_points, verified
 from agent.face.report.tune import Tune, recheck_date
@@ -27,7 +27,11 @@ def certificate(tune: Tune, made: date) -> Iterator[Part]:
     yield _picture(tune)
     yield Words(f"Verdict: {overall(tune)}", strong=True)
     yield Words(_changed(tune))
-    yield Words(_verified(tune))
+    yield Words(
+        "Verified: nothing was written, so there is nothing to verify."
+        if tune.plan is None
+        else verified(tune)
+    )
     yield from _open(tune)
     due, why = recheck_date(made, tune)
     yield Words(
@@ -84,10 +88,8 @@ def _facts(tune: Tune) -> Iterator[tuple[str, str]]:
 
 def _errors(tune: Tune) -> Table:
     after = tune.after
-    columns = [("error", "left"), ("as found", "right"), ("± (95 %)", "right")]
-    if after is not None:
-        columns += [("as left", "right"), ("± (95 %)", "right")]
-    columns += [("tolerance", "right"), ("verdict", "left")]
+    as_left = () if after is None else (">as left", ">± (95 %)")
+    columns = headed("error", ">as found", ">± (95 %)", *as_left, ">tolerance", "verdict")
     changed = tune.plan is not None and not tune.put_back
     rows = []
     for name in WANTED:
@@ -104,7 +106,7 @@ def _errors(tune: Tune) -> Table:
             "not measured since" if changed and after is None else stands,
         ]
         rows.append(tuple(cells))
-    return Table(tuple(columns), tuple(rows), _RULE)
+    return Table(columns, tuple(rows), _RULE)
 
 
 _RULE: Final = (
@@ -141,12 +143,6 @@ def _changed(tune: Tune) -> str:
     if angle_now is not None and angle_now != used:
         parts.append(f"slicing angle {angle(used)} to {angle(angle_now)}, set in the slicer")
     return f"Changed: {'; '.join(parts) or 'nothing'}."
-
-
-def _verified(tune: Tune) -> str:
-    if tune.plan is None:
-        return "Verified: nothing was written, so there is nothing to verify."
-    return verified(tune)
 
 
 def _open(tune: Tune) -> Iterator[Part]:

@@ -10,7 +10,7 @@ from agent.bench.value import BY_WORD
 from agent.change.outcome import STAGES, STATE_WORDS, Stage, failed_stages
 from agent.face import described
 from agent.face.digits import angle
-from agent.face.parts import Items, Part, Table, Wire, Words
+from agent.face.parts import Items, Part, Table, Wire, Words, headed
 from agent.face.report.reasons import kept
 from agent.face.report.story import transactions_of
 from agent.face.report.tune import Job, Tune, names_of
@@ -91,15 +91,8 @@ def written(job: Job, found: Mapping[str, Correction] | None = None) -> Iterator
                 change.why,
             )
         )
-    columns = (
-        ("setting", "left"),
-        ("old", "right"),
-        ("sent", "right"),
-        ("± (95 %)", "right"),
-        ("change", "right"),
-        ("read back", "right"),
-        ("result", "left"),
-        ("why", "wide"),
+    columns = headed(
+        "setting", ">old", ">sent", ">± (95 %)", ">change", ">read back", "result", "~why"
     )
     headings = [name for name, _ in columns if name[0] != "±"]
     caption = f"Approved under the digest {plan.digest}, over lines, machine and read-back."
@@ -148,7 +141,7 @@ def lines(tune: Job) -> Sequence[Part]:
         caption = f"{part.title}{when}{digest}: {part.end}."
         if part.sent:
             rows = tuple((str(n), s.line, s.answer) for n, s in enumerate(part.sent, 1))
-            columns = (("no", "right"), ("line, as it was sent", "left"), ("answer", "wide"))
+            columns = headed(">no", "line, as it was sent", "~answer")
             parts.append(Table(columns, rows, caption))
         else:
             parts.append(Words(f"{caption} No line was sent for this."))
@@ -185,14 +178,14 @@ def proof(tune: Job) -> Sequence[Part]:
 
     rows = tuple((stage, passed(stage), meaning(stage)) for stage in STAGES)
     return (
-        Table((("stage", "left"), ("", "left"), ("what it means", "wide")), rows),
+        Table(headed("stage", "", "~what it means"), rows),
         Words("An acknowledgement, or a notice that something was saved, counts as no stage."),
     )
 
 
 def kept_back(tune: Tune) -> Sequence[Part]:
     rows = tuple((k.what, k.found, k.why) for k in kept(tune))
-    columns = (("what", "wide"), ("found, 95 %", "right"), ("why it was left", "wide"))
+    columns = headed("~what", ">found, 95 %", "~why it was left")
     return (Table(columns, rows), Words(_NEVER))
 
 

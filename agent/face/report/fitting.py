@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from agent.bench.surveyed import Surveyed
 from agent.estimate import agreement_limits, residual_limits
 from agent.face import described
-from agent.face.parts import Part, Picture, Table, Words
+from agent.face.parts import Part, Picture, Table, Words, headed
 from agent.face.report import figures
 from agent.face.report.tune import Tune, names_of
 
@@ -84,15 +84,9 @@ def _expected(measured: Surveyed) -> Iterator[Part]:
             strict=True,
         )
     )
-    columns = (
-        ("reading", "wide"),
-        ("read, mm", "right"),
-        ("expected", "right"),
-        ("allowed", "right"),
-    )
+    columns = headed("~reading", ">read, mm", ">expected", ">allowed", "read again (by hand)")
     yield Table(
-        (*columns, ("read again (by hand)", "left")),
+        columns,
         rows,
-        "Readings to expect of the same pieces, laid again after the change. "
-        + described.allowed("measured and expected"),
+        "Readings to expect of the same pieces, laid again after the change. " + described.ALLOWED,
     )

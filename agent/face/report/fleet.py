@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from agent.estimate import standing
-from agent.face.parts import Blanks, Part, Picture, Table, Words, made_of, sections
+from agent.face.parts import Blanks, Part, Picture, Table, Words, headed, made_of, sections
 from agent.face.parts import Page as Content
 from agent.face.report import changes, figures, fitting, measured
 from agent.face.report.certificate import overall
@@ -69,14 +69,9 @@ def _standing(tune: Tune) -> str:
 
 
 def _first_page(tunes: Sequence[Tune], unread: Sequence[tuple[Path, str]]) -> Iterator[Part]:
+    errors = (f">{shown(name).words}, {shown(name).unit}" for name in WANTED)
     yield Table(
-        (
-            ("machine", "left"),
-            *((f"{shown(n).words}, {shown(n).unit}", "right") for n in WANTED),
-            ("tolerance", "right"),
-            ("change proposed", "left"),
-            ("verdict", "wide"),
-        ),
+        headed("machine", *errors, ">tolerance", "change proposed", "~verdict"),
         tuple(
             (
                 tune.machine,
@@ -107,9 +102,7 @@ def _first_page(tunes: Sequence[Tune], unread: Sequence[tuple[Path, str]]) -> It
             yield Words(f"{tune.machine}: {overall(tune)}")
     if unread:
         yield Words("Files that could not be solved:", strong=True)
-        yield Table(
-            (("file", "left"), ("reason", "wide")), tuple((path.name, why) for path, why in unread)
-        )
+        yield Table(headed("file", "~reason"), tuple((path.name, why) for path, why in unread))
     yield Blanks(("Technician, signature", "Place and date"))
 
 

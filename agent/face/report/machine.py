@@ -7,7 +7,7 @@ from typing import Final
 
 from agent.face.cautions import cautions_text
 from agent.face.digits import angle
-from agent.face.parts import Blanks, Facts, Items, Part, Table, Wire, Words
+from agent.face.parts import Blanks, Facts, Items, Part, Table, Wire, Words, headed
 from agent.face.report.tune import Job, Tune
 from agent.model.drive import Drive, Roller, Toothed
 from agent.model.exact import as_printed, in_full
@@ -84,13 +84,13 @@ def _axes(tune: Tune) -> Table:
             )
         )
     return Table(
-        (
-            ("axis", "left"),
-            ("letter", "left"),
-            ("drive train", "wide"),
-            ("step/mm calculated, ± 95 %", "right"),
-            *((heading, "right") for heading in in_use),
-            ("travel, mm", "right"),
+        headed(
+            "axis",
+            "letter",
+            "~drive train",
+            ">step/mm calculated, ± 95 %",
+            *(f">{heading}" for heading in in_use),
+            ">travel, mm",
         ),
         tuple(rows),
         "Axes and drive trains. What a drive train gives is a bracket: it rules out wrong"
@@ -135,7 +135,7 @@ def settings(tune: Job) -> Sequence[Part]:
             rows.append((key, value, found, was.unit))
     parts: list[Part] = []
     if rows:
-        columns = (("setting", "left"), ("before", "right"), ("now", "right"), ("unit", "left"))
+        columns = headed("setting", ">before", ">now", "unit")
         parts.append(Table(columns, tuple(rows), "Settings that differ from those at first."))
     if same:
         parts.append(Words("Unchanged:" if rows else "Read, and all unchanged:"))

@@ -8,15 +8,13 @@ from agent.bench.surveyed import Surveyed
 from agent.estimate.drift import drift as slope_of
 from agent.face import described
 from agent.face.digits import as_read
-from agent.face.parts import Items, Part, Picture, Table, Wire, Words
+from agent.face.parts import Items, Part, Picture, Table, Wire, Words, headed
 from agent.face.report import figures
 from agent.face.report.changes import open_points
 from agent.face.report.tune import Tune
 from agent.face.sketches import sketch
 from agent.face.words import most_helpful, shown
 from agent.model.exact import in_full
-
-_FOUND = (("found", "right"), ("± (95 %)", "right"))
 
 
 def open_list(tune: Tune) -> Sequence[Part]:
@@ -164,13 +162,7 @@ def after(tune: Tune) -> Sequence[Part]:
         )
     return (
         Table(
-            (
-                ("error", "left"),
-                ("as found", "right"),
-                ("± (95 %)", "right"),
-                ("as left", "right"),
-                ("± (95 %)", "right"),
-            ),
+            headed("error", ">as found", ">± (95 %)", ">as left", ">± (95 %)"),
             tuple(rows),
         ),
         *_pictures("after", tune.before, last),
@@ -196,7 +188,7 @@ def drift(tune: Tune) -> Sequence[Part]:
                 "drifts" if found.significant else "no drift told from zero",
             )
         rows.append((series.heading, str(len(series.results)), *cells))
-    columns = (("what", "wide"), ("results", "right"), *_FOUND, ("verdict", "left"))
+    columns = headed("~what", ">results", ">found", ">± (95 %)", "verdict")
     pictures = (
         Picture(
             figures.drift(f"drift{number}", series),

@@ -21,6 +21,7 @@ from agent.face.parts import (
     Part,
     Table,
     Words,
+    headed,
     made_of,
     sections,
 )
@@ -179,7 +180,7 @@ def _first_page(service: Service) -> Iterator[Part]:
     yield Words(changes.verified(service), strong=True)
     if service.left:
         yield Table(
-            (("setting", "left"), ("what to do", "left"), ("reason", "wide")),
+            headed("setting", "what to do", "~reason"),
             tuple((s.key, _TO_DO[s.verdict], s.reason) for s in service.left),
             "Saved settings that were not brought back.",
         )

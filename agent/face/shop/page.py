@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
+from agent.face.parts import Table
 from agent.face.report.page import environment
 from agent.face.screen import clean
 from agent.face.shop import sheets
-from agent.face.shop.sheets import Drifts, Sheet
+from agent.face.shop.sheets import Drifts
 from agent.face.words import shown
 from agent.model.exact import several
 from agent.workshop.capability import Capability
@@ -30,7 +31,7 @@ class Part:
     name: str
     title: str
     texts: tuple[str, ...] = ()
-    table: Sheet | None = None
+    table: Table | None = None
     pictures: tuple[tuple[str, str], ...] = ()  #: SVG, and what it shows in words
 
 
@@ -76,7 +77,7 @@ def page(
     return _rendered("The workshop", made, f"{source}. {summary(found, made)}", parts)
 
 
-def cover_page(machines: Sheet, capable: Sheet, yield_words: str, made: date) -> str:
+def cover_page(machines: Table, capable: Table, yield_words: str, made: date) -> str:
     """The cover sheet of a row of machines that were tuned in one sitting."""
     parts = [
         Part("machines", "Machines", (STANDINGS,), machines),

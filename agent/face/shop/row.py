@@ -18,10 +18,10 @@ from typing import Any, Final
 from agent.errors import AgentError, Refused
 from agent.face.desk import Desk
 from agent.face.guide import RULES, Step
+from agent.face.parts import Table, headed
 from agent.face.screen import Screen, clean
 from agent.face.shell import plain_line, run_line
 from agent.face.shop import sheets
-from agent.face.shop.sheets import Sheet
 from agent.store.nodes import read_file
 from agent.store.profiles import load_profile
 from agent.store.strict import Choice, Key, ListOf, Text, read_sheet
@@ -263,7 +263,7 @@ def _left(desk: Desk) -> dict[str, Left]:
     return as_left(((n, p.value, p.u) for n, p in found if p is not None and p.determined), facts)
 
 
-def cover(found: Sequence[Result]) -> tuple[Sheet, Sheet, dict[str, Capability]]:
+def cover(found: Sequence[Result]) -> tuple[Table, Table, dict[str, Capability]]:
     """The cover sheet: one machine a row; yield and capability of each error, in tolerances."""
     made: dict[str, Capability] = {}
     for error in (*SCALES, *ANGLES):
@@ -275,11 +275,8 @@ def cover(found: Sequence[Result]) -> tuple[Sheet, Sheet, dict[str, Capability]]
         (r.name, r.standing, sheets.largest(r.left), r.certificate or f"none: {r.why}")
         for r in found
     )
-    columns = (
-        *(("machine", False), ("as left", False)),
-        *(("largest, of its tolerance", True), ("certificate", False)),
-    )
-    return Sheet(columns, rows), sheets.capabilities(tuple(made.items())), made
+    columns = headed("machine", "as left", ">largest, of its tolerance", "certificate")
+    return Table(columns, rows), sheets.capabilities(tuple(made.items())), made
 
 
 def yield_words(found: Sequence[Result]) -> str:

@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING, Final
 
-from agent.face.screen import Column, clean
+from agent.face.parts import Table, headed
+from agent.face.screen import clean
 from agent.face.words import shown
 
 if TYPE_CHECKING:
@@ -19,15 +20,8 @@ if TYPE_CHECKING:
     from agent.workshop.series import Charted
 
 
-@dataclass(frozen=True, slots=True)
-class Sheet:
-    """Columns (heading, flush right) and rows of texts."""
-
-    columns: tuple[Column, ...]
-    rows: tuple[tuple[str, ...], ...]
-
-    def csv(self) -> str:
-        return csv_text([name for name, _ in self.columns], self.rows)
+def csv_of(table: Table) -> str:
+    return csv_text([name for name, _ in table.columns], table.rows)
 
 
 def csv_text(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
@@ -50,17 +44,11 @@ def day(at: str) -> str:
     return at[:10] or "never"
 
 
-def machines(found: Sequence[Machine], today: date) -> Sheet:
+def machines(found: Sequence[Machine], today: date) -> Table:
     """One machine a row."""
-    return Sheet(
-        (
-            ("machine", False),
-            ("where", False),
-            ("last tune", False),
-            ("as left", False),
-            ("largest, of its tolerance", True),
-            ("due", False),
-            ("open", False),
+    return Table(
+        headed(
+            "machine", "where", "last tune", "as left", ">largest, of its tolerance", "due", "open"
         ),
         tuple(
             (
@@ -135,14 +123,14 @@ class Drifts:
             self.pictured.append(c)
 
     @property
-    def sheet(self) -> Sheet:
+    def sheet(self) -> Table:
         """A row of each rule that fired in a chart, however often."""
-        columns = ("machine", "error", "rule", "on", "newest value", "what usually causes it")
+        columns = ("machine", "error", "rule", "on", ">newest value", "what usually causes it")
         fired: dict[tuple[str, ...], list[tuple[str, ...]]] = {}
         for machine, error, on, value, rule, usually in self.rows:
             fired.setdefault((machine, error, rule, usually), []).append((on, value))
-        return Sheet(
-            tuple((name, name == "newest value") for name in columns),
+        return Table(
+            headed(*columns),
             tuple(
                 (machine, error, rule, often([on for on, _ in found]), found[-1][1], usually)
                 for (machine, error, rule, usually), found in fired.items()
@@ -195,12 +183,9 @@ def points(c: Charted) -> Iterator[tuple[str, ...]]:
 _LEAST_P: Final = 0.001
 
 
-def verdicts(found: Sequence[Verdict]) -> Sheet:
+def verdicts(found: Sequence[Verdict]) -> Table:
     """One machine or batch that stands out a row."""
-    columns = (
-        *(("error", False), ("which", False), ("name", False)),
-        *(("from the others", True), ("p, held over all", True)),
-    )
+    columns = headed("error", "which", "name", ">from the others", ">p, held over all")
     rows = tuple(
         (
             shown(v.error).words,
@@ -211,15 +196,12 @@ def verdicts(found: Sequence[Verdict]) -> Sheet:
         )
         for v in found
     )
-    return Sheet(columns, rows)
+    return Table(columns, rows)
 
 
-def capabilities(found: Sequence[tuple[str, Capability]]) -> Sheet:
+def capabilities(found: Sequence[tuple[str, Capability]]) -> Table:
     """One error a row: yield, Cp and Cpk with their 95 % intervals."""
-    columns = (
-        *(("error", False), ("machines", True), ("within", True)),
-        *(("Cp (95 %)", True), ("Cpk (95 %)", True)),
-    )
+    columns = headed("error", ">machines", ">within", ">Cp (95 %)", ">Cpk (95 %)")
     rows = tuple(
         (
             shown(name).words,
@@ -230,4 +212,4 @@ def capabilities(found: Sequence[tuple[str, Capability]]) -> Sheet:
         )
         for name, c in found
     )
-    return Sheet(columns, rows)
+    return Table(columns, rows)

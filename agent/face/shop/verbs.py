@@ -16,9 +16,9 @@ from agent.face.desk import Desk
 from agent.face.history import summary as told_of
 from agent.face.history import when
 from agent.face.options import FILE, Count, Verb
+from agent.face.parts import Table, headed
 from agent.face.shop import sheets
 from agent.face.shop.afterwards import last_failure, under_way
-from agent.face.shop.sheets import Sheet
 from agent.face.words import shown
 from agent.store.atomic import ABSENT, write_file
 
@@ -70,7 +70,7 @@ def due_days() -> int:
 def _answer(
     desk: Desk,
     document: dict[str, Any],
-    sheet: Sheet,
+    sheet: Table,
     table: Path | None,
     empty: str,
     after: str,
@@ -82,11 +82,11 @@ def _answer(
     csv: what that file holds where it is more than the table.
     """
     if table is not None:
-        write_file(table, sheet.csv() if csv is None else csv(), expect=ABSENT)
+        write_file(table, sheets.csv_of(sheet) if csv is None else csv(), expect=ABSENT)
 
     def show() -> None:
         if sheet.rows:
-            desk.screen.table(sheet.columns, sheet.rows)
+            desk.screen.show(sheet)
         else:
             desk.screen.say(empty)
         if after:
@@ -399,7 +399,7 @@ def workshop_drift(desk: Desk, /, machine: str | None, shared: bool, table: Path
     _answer(desk, {"charts": plain}, sheet, None, empty, after)
 
 
-def _drift_sheet(found: Sequence[Charted]) -> Sheet:
+def _drift_sheet(found: Sequence[Charted]) -> Table:
     """Of one machine each of its charts."""
     rows = []
     for c in found:
@@ -415,8 +415,8 @@ def _drift_sheet(found: Sequence[Charted]) -> Sheet:
                 "; ".join(_fired(c)) or "none",
             )
         )
-    heads = ("error", "since", "values", "newest", "limits", "rules that fired")
-    return Sheet(tuple((name, name == "values") for name in heads), tuple(rows))
+    heads = headed("error", "since", ">values", "newest", "limits", "rules that fired")
+    return Table(heads, tuple(rows))
 
 
 def _fired(c: Charted) -> Iterator[str]:
@@ -498,7 +498,7 @@ def workshop_show(desk: Desk, /, machine: str, most: int, shared: bool, table: P
         )
         for e in newest
     )
-    sheet = Sheet((("when", False), ("bench", False), ("what", False), ("", False)), rows)
+    sheet = Table(headed("when", "bench", "what", ""), rows)
     document = {
         "machine": None if stands is None else stands.to_plain(),
         "events": [
@@ -594,9 +594,9 @@ def workshop_tune(desk: Desk, /, machines: Path, out: Path) -> None:
     desk.screen.answered = False
 
     def show() -> None:
-        desk.screen.table(sheet.columns, sheet.rows)
+        desk.screen.show(sheet)
         if capable.rows:
-            desk.screen.table(capable.columns, capable.rows)
+            desk.screen.show(capable)
         desk.screen.say(rows.yield_words(found))
         desk.screen.say(f"Cover sheet: {place}")
 
