@@ -404,7 +404,13 @@ def test_how_long_ago_it_was(
         ("", None, 1),
     ],
 )
-def test_a_number_within_bounds(typed: str, value: float | None, asked: int, desk: Desk) -> None:
+def test_a_number_within_bounds(
+    typed: str,
+    value: float | None,
+    asked: int,
+    desk: Desk,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
     """What lies outside is asked for again; Enter alone leaves it unknown."""
     answers = [typed, ""]
     questions: list[str] = []
@@ -416,6 +422,9 @@ def test_a_number_within_bounds(typed: str, value: float | None, asked: int, des
     desk.screen.ask_with(answer)
     assert asked_number(desk, "How warm?", 0.0, 60.0) == value
     assert len(questions) == asked
+    said = capsys.readouterr().out
+    assert ("Expected 0 to 60, found" in said) is typed.endswith("0.1")
+    assert bool(said) is (asked == 2)
 
 
 @pytest.mark.parametrize(
