@@ -16,10 +16,10 @@ from tests.face.bench import TO_A_PLAN, carry_out, desk_at, digest_in
 
 @pytest.fixture(scope="module")
 def life() -> tuple[Event, ...]:
-    """All that is noted from an attach to the next tune."""
+    """All that is noted from an attach to a change that is taken back in the next tune."""
     desk = desk_at(answers={"digest": digest_in})
     with redirect_stdout(StringIO()), redirect_stderr(StringIO()):
-        carry_out(desk, [*TO_A_PLAN, "write", "store", "undo", "store", "begin", "detach"])
+        carry_out(desk, [*TO_A_PLAN, "write", "store", "begin", "undo", "store", "detach"])
     return tuple(desk.session.book.events)
 
 
@@ -52,3 +52,14 @@ def test_a_bench_takes_nothing_that_it_does_not_know() -> None:
     with pytest.raises(TypeError, match="halt"):
         changed(Bench(), halt=True)
     assert not hasattr(Bench(), "halt")
+
+
+def test_what_is_taken_back_in_a_later_tune_is_written_like_anything_else(
+    life: tuple[Event, ...],
+) -> None:
+    """Nothing broke off before it: every setting that it puts back is its own."""
+    bench = fold(life, Bench(machine="heron"))
+    assert bench.done is not None
+    assert bench.last is not None
+    assert bench.done.wanted == bench.last.wanted
+    assert bench.past == ()

@@ -1,12 +1,13 @@
 import math
 import re
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 
 import pytest
 
 from agent.pieces import PIECES
-from agent.pieces.drawing import svg
-from agent.pieces.view import hull, views
+from agent.pieces.drawing import _apart, _round_scale, stacked_levels, svg
+from agent.pieces.view import Reading, View, hull, views
 from tests.pieces.machines import ANGLES, machine
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -136,3 +137,65 @@ def centre(corners):
 def test_hull_of_a_square_with_points_inside_and_on_its_edges():
     points = [(0.0, 0.0), (2.0, 0.0), (2.0, 2.0), (0.0, 2.0), (1.0, 1.0), (1.0, 0.0)]
     assert hull(points) == ((0, 0), (2, 0), (2, 2), (0, 2))
+
+
+def test_words_are_broken_where_the_sheet_ends():
+    """A hint of 105 letters is one row, and a note of 148; one letter more is two."""
+    piece = PIECES["stem"](machine())
+    first = piece.features[0]
+    for hint, rows in (("x" * 52 + " " + "y" * 52, 1), ("x" * 52 + " " + "y" * 53, 2), ("", 1)):
+        asked = replace(piece, features=(replace(first, hint=hint), *piece.features[1:]))
+        words = [node.text for node in page(asked).iter(f"{SVG}text")]
+        assert sum("xxx" in (text or "") or "yyy" in (text or "") for text in words) == (
+            rows if hint else 0
+        )
+    for count, rows in ((73, 1), (74, 2)):
+        root = ET.fromstring(svg(piece, "x" * 74 + " " + "y" * count))
+        words = [node.text or "" for node in root.iter(f"{SVG}text")]
+        assert sum("xxx" in text or "yyy" in text for text in words) == rows
+
+
+@pytest.mark.parametrize(
+    ("scale", "usual"),
+    [(0.99, 0.5), (1.0, 1.0), (1.99, 1.0), (2.0, 2.0), (0.2, 0.2), (0.19, 0.1), (0.011, 0.01),
+     (7.0, 5.0), (99.0, 50.0), (0.004, 0.004)],
+)  # fmt: skip
+def test_scales_are_those_of_drawings(scale, usual):
+    """ISO 5455: 1, 2, 5 and their tenfolds, the largest that fits; below 1 : 100 whatever fits."""
+    assert _round_scale(scale) == pytest.approx(usual)
+
+
+def view_of(*ends):
+    """A view whose readings lie as told, ((x, y), (x, y)) each."""
+    feature = PIECES["stem"](machine()).features[0]
+    push = ((1.0, 0.0), (-1.0, 0.0))
+    readings = tuple(Reading(n, feature, pair, push) for n, pair in enumerate(ends, 1))
+    return View("", "+s", "+h", (), readings)
+
+
+@pytest.mark.parametrize(
+    ("ends", "levels"),
+    [
+        # alone on its line, a reading lies where the caliper does
+        ((((0, 0), (9, 0)), ((0, 1), (9, 1))), {}),
+        ((((0, 0), (0, 9)), ((0, 0), (0, 5))), {}),
+        # on one line the shorter one lies lower; those beside each other share a level
+        ((((0, 0), (9, 0)), ((0, 0), (5, 0))), {1: 1, 2: 0}),
+        ((((0, 0), (4, 0)), ((4, 0), (9, 0))), {1: 0, 2: 0}),
+        ((((9, 0), (4, 0)), ((0, 0), (4, 0))), {1: 0, 2: 0}),
+        ((((0, 0), (4, 0)), ((3, 0), (9, 0))), {1: 0, 2: 1}),
+        ((((0, 0), (4, 0)), ((0, 0), (4, 0)), ((0, 0), (4, 0))), {1: 0, 2: 1, 3: 2}),
+        # lines of two rows do not cross either
+        ((((0, 0), (4, 0)), ((5, 0), (9, 0)), ((0, 3), (4, 3)), ((5, 3), (9, 3))),
+         {1: 0, 2: 0, 3: 1, 4: 1}),
+    ],
+)  # fmt: skip
+def test_dimension_lines_of_one_row_are_stacked(ends, levels):
+    assert stacked_levels(view_of(*ends)) == levels
+
+
+def test_spans_that_touch_lie_apart():
+    assert _apart((0.0, 1.0), (1.0, 2.0))
+    assert _apart((1.0, 2.0), (0.0, 1.0))
+    assert not _apart((0.0, 1.1), (1.0, 2.0))
+    assert not _apart((0.0, 3.0), (1.0, 2.0))

@@ -550,6 +550,19 @@ def test_lines_and_what_is_none(pinned: Pinned) -> None:
     pinned("scan/lines", "\n".join(text))
 
 
+@pytest.mark.parametrize("kind", EDGES)
+@pytest.mark.parametrize("place", [-0.5, 0.3, 0.9])
+def test_plastic_begins_where_it_first_stands_out_of_what_is_behind(
+    kind: str, place: float
+) -> None:
+    """What is behind is the outer fifth of the cut, however much of the rest is plastic."""
+    terms = EDGES[kind].copy()
+    terms[0] = place
+    found = rough_place(_cut(terms, 0.0))
+    assert found == pytest.approx(place, abs=0.1)
+    assert rough_place(_cut(terms, 0.0).from_inside(place + 0.4)) is None, "no plastic in it"
+
+
 def test_shifts_are_how_far_each_profile_was_moved() -> None:
     terms = EDGES["rising"]
     fit = fit_profile(D, profile(D, terms))
