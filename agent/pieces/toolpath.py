@@ -281,7 +281,7 @@ def _word(axes: Axes, role: Role, value: float) -> str:
 def _number(value: float, digits: int) -> str:
     """A number as G-code takes it: no exponent, no idle zeros, never `-0`."""
     text = f"{value:.{digits}f}".rstrip("0").rstrip(".") if digits else f"{value:.0f}"
-    return "0" if text in ("-0", "") else text
+    return "0" if text == "-0" else text
 
 
 def _parked(profile: Profile) -> str:

@@ -363,6 +363,35 @@ def test_series_of_sizes_end_where_the_caliper_does(pinned: Pinned) -> None:
     pinned("pieces/series", "\n".join(text))
 
 
+@pytest.mark.parametrize(
+    ("name", "reach", "key", "values"),
+    [
+        ("strip", 300.0, "reach", [100.0, 125.0, 150.0, 200.0, 250.0, 300.0]),
+        ("strip", 150.0, "reach", [100.0, 125.0, 150.0]),
+        ("strip", 149.9, "reach", [100.0, 125.0]),
+        ("rail", 150.0, "count", [1, 2, 3, 5, 8, 11]),
+        ("post", 150.0, "height", [30.0, 45.0, 60.0, 80.0, None, 120.0, 150.0]),
+        ("stem", 120.0, "height", [40.0, 50.0, 60.0, 70.0, 80.0, 100.0, 120.0]),
+        ("stem", 70.0, "height", [40.0, 50.0, 60.0, 70.0]),
+        (
+            "block",
+            160.0,
+            "across",
+            [(8, 40), (12, 60), (16, 80), (20, 100), (26, 130), (32, 160)],
+        ),
+        ("block", 80.0, "gantry", [(8, 40), (12, 60), (16, 80)]),
+    ],
+)
+def test_sizes_that_are_tried_grow_as_far_as_the_caliper_reaches(
+    name: str, reach: float, key: str, values: list[Any]
+) -> None:
+    """Each is looked at before it is built, so that the smallest that is enough is laid."""
+    made = list(CATALOGUE[name].series(SET["tilted"], reach))
+    assert [one.keywords[key] for one in made] == values  # type: ignore[attr-defined]
+    if name == "rail":
+        assert {one.keywords["reach"] for one in made} == {reach}  # type: ignore[attr-defined]
+
+
 def test_the_catalogue_in_words(pinned: Pinned) -> None:
     text = [
         f"{kind.name}: {kind.shows}; {kind.purpose}, {kind.beside}, usual {kind.usual},"

@@ -6,8 +6,15 @@ from dataclasses import replace
 import pytest
 
 from agent.pieces import PIECES
-from agent.pieces.drawing import _apart, _round_scale, stacked_levels, svg
-from agent.pieces.view import Reading, View, hull, views
+from agent.pieces.drawing import (
+    _apart,
+    _draw_label,
+    _round_scale,
+    _Sheet,
+    stacked_levels,
+    svg,
+)
+from agent.pieces.view import Reading, Shape, View, _looks_right, hull, views
 from tests.pieces.machines import ANGLES, machine
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -199,3 +206,73 @@ def test_spans_that_touch_lie_apart():
     assert _apart((1.0, 2.0), (0.0, 1.0))
     assert not _apart((0.0, 1.1), (1.0, 2.0))
     assert not _apart((0.0, 3.0), (1.0, 2.0))
+
+
+def test_a_square_lies_against_the_face_that_the_reading_is_on():
+    """Of a body 2 wide and 4 high that the middle of the reading is beside; marks have no faces."""
+    body = Shape("body", ((0.0, 0.0), (2.0, 0.0), (2.0, 4.0), (0.0, 4.0)), False, 0.0)
+    other = Shape("other", ((5.0, 0.0), (9.0, 0.0), (9.0, 1.0), (5.0, 1.0)), False, 0.0)
+    for a, b, right in (
+        ((2.0, 1.0), (2.0, 3.0), True),
+        ((0.0, 1.0), (0.0, 3.0), False),
+        ((1.0, 1.0), (3.0, 3.0), True),
+        ((2.0, 4.0), (2.0, 4.0), True),
+        ((2.0, 4.0), (2.0, 4.2), False),
+        ((2.0, -0.2), (2.0, 0.0), False),
+        ((2.1, 1.0), (2.1, 3.0), False),
+        ((9.0, 0.5), (9.0, 0.5), True),
+    ):
+        assert _looks_right(a, b, [other, body]) is right, (a, b)
+    assert not _looks_right((2.0, 1.0), (2.0, 3.0), [replace(body, mark=True)])
+
+
+def test_a_view_is_as_large_as_all_its_shapes():
+    low = Shape("low", ((0.0, -1.0), (2.0, 0.0), (1.0, 3.0)), False, 0.0)
+    far = Shape("far", ((-4.0, 1.0), (2.5, 2.0), (0.0, 2.0)), True, 0.0)
+    assert View("", "", "", (low, far), ()).bounds == ((-4.0, -1.0), (2.5, 3.0))
+
+
+@pytest.mark.parametrize("name", ["post", "block", "stem"])
+def test_near_shapes_are_drawn_over_far_ones(name):
+    for view in views(PIECES[name](machine())):
+        depths = [shape.depth for shape in view.shapes]
+        assert depths == sorted(depths)
+        assert len(set(depths)) > 1
+
+
+@pytest.mark.parametrize("degrees", range(-180, 180, 15))
+def test_a_length_is_written_along_its_line_and_never_upside_down(degrees):
+    """y runs down the page, so that a line that turns by so much is seen to fall."""
+    c, s = math.cos(math.radians(degrees)), math.sin(math.radians(degrees))
+    a, b = (100.0, 100.0), (100.0 + 60 * c, 100.0 + 60 * s)
+    sheet = _Sheet()
+    _draw_label(sheet, view_of((a, b)).readings[0], a, b, labels=[], lines=[])
+    turn = re.search(r"rotate\((-?[\d.]+)", sheet.parts[-1])
+    told = float(turn[1]) if turn else 0.0
+    assert -90.0 <= told < 89.9
+    assert (told - degrees) % 180 == pytest.approx(0.0, abs=0.06)
+    badge = re.search(r'cx="([\d.]+)" cy="([\d.]+)"', sheet.parts[0])
+    middle = (100.0 + 30 * c, 100.0 + 30 * s)
+    assert tuple(map(float, badge.groups())) == pytest.approx(middle, abs=0.006)
+
+
+def test_a_label_stands_where_it_covers_least():
+    """In the middle of its line, or as near to it as nothing is hidden; a short one has no room
+    for its length."""
+    a, b = (0.0, 0.0), (100.0, 0.0)
+    reading = view_of((a, b)).readings[0]
+
+    def at(labels, lines, end=b):
+        sheet = _Sheet()
+        covered = _draw_label(sheet, reading, a, end, labels=labels, lines=lines)
+        return covered[0][0], len(covered), len(sheet.parts)
+
+    assert at([], [])[0] == 50.0
+    assert at([], [(50.0, 2.3)])[0] == 40.0
+    assert at([], [(50.0, 0.0)])[0] == 60.0, "from 40 on the words would run over it"
+    assert at([(50.0, 2.0)], [])[0] != 50.0
+    assert at([(50.0, 4.5)], [])[0] == 50.0
+    assert at([], [(50.0, -2.5)])[0] == 50.0
+    # a badge is two parts, a length one more; it is written from 22 mm on
+    assert at([], [], (22.0, 0.0))[1:] == (1, 2)
+    assert at([], [], (22.1, 0.0))[2] == 3

@@ -14,6 +14,8 @@ from agent.pieces import PIECES, block, post, strip, summary, timed_toolpath, to
 from agent.pieces.bead import filament_area
 from agent.pieces.layers import to_layer
 from agent.pieces.solid import SOLID, Piece, Prism, box
+from agent.pieces.strokes import Stroke
+from agent.pieces.toolpath import Move, _approach, _check_reach, _clock, _last_feed, _number
 from tests.pieces.machines import ANGLES, machine
 from tests.pieces.replay import on_belt, replay
 
@@ -262,3 +264,84 @@ def test_a_letter_is_no_axis_and_plastic_at_once() -> None:
     odd = replace(profile, axes=replace(profile.axes, belt="-a"))
     with pytest.raises(Refused, match="the letter A"):
         toolpath(strip(odd), odd, AXES_ONLY)
+
+
+@pytest.mark.parametrize(
+    ("to", "filament", "speed", "seconds"),
+    [
+        # at 500 mm/s2 from rest to rest: the way at full speed, and v / a more
+        ((100.0, 0.0, 0.0), 0.0, 50.0, 2.0 + 0.1),
+        ((60.0, 80.0, 0.0), 1.0, 50.0, 2.0 + 0.1),
+        # too short to get there: 0.2 mm are ended at 10 mm/s
+        ((0.0, 0.2, 0.0), 0.0, 50.0, 0.02 + 0.02),
+        ((0.0, 0.0, 0.0), -0.2, 50.0, 0.02 + 0.02),
+        ((0.0, 0.0, 0.0), 0.0, 50.0, 0.0),
+        # the belt runs at 8 mm/s at most: in a move of 3 : 4 the whole at 10
+        ((0.0, 0.0, 80.0), 0.0, 50.0, 10.0 + 0.016),
+        ((30.0, 0.0, 40.0), 0.0, 50.0, 5.0 + 0.02),
+        ((0.0, 0.0, 80.0), 0.0, 4.0, 20.0 + 0.008),
+    ],
+)
+def test_a_move_takes_its_way_and_its_rest(to, filament, speed, seconds) -> None:
+    slow = {"max_speed.z": SavedSetting(Setting(8.0, "mm/s", 2))}
+    clock = _clock(replace(machine(), settings=slow))
+    assert clock((0.0, 0.0, 0.0), Move(to, filament, speed)) == pytest.approx(seconds)
+    quick = {**slow, "acceleration.print": SavedSetting(Setting(2000.0, "mm/s2", 0))}
+    faster = _clock(replace(machine(), settings=quick))
+    assert faster((0.0, 0.0, 0.0), Move(to, filament, speed)) <= seconds
+
+
+def test_an_edge_is_come_to_on_the_feed() -> None:
+    """From beyond it by 2 mm where the belt stood at it or before it; on the belt alone."""
+    edge, inner = Stroke(((5.0, 30.0),), edge=True), Stroke(((5.0, 30.0),))
+    start = (5.0, 30.0, 0.25)
+    way = ((5.0, 32.0, 0.25), start)
+    for here in (None, (9.0, 20.0, 0.25), (9.0, 30.0, 0.25)):
+        assert _approach(here, start, edge, True) == way
+        assert _approach(here, start, edge, False) == (start,)
+        assert _approach(here, start, inner, True) == (start,)
+    assert _approach((9.0, 30.1, 0.25), start, edge, True) == (start,)
+
+
+def test_a_piece_stays_within_the_travel_to_its_last_micrometre() -> None:
+    """Across and gantry count from nought; the belt runs its length and is fed clear by 40 mm."""
+    piece, travel = strip(machine()), {"across": 100.0, "gantry": 50.0, "belt": 90.0}
+
+    def reaches(*places: tuple[float, float, float]) -> None:
+        _check_reach(piece, travel, [Move(place, 0.0, 1.0) for place in places])
+
+    reaches((0.0, 0.0, -20.0), (100.0, 50.0, 30.0))
+    for place, role, span in (
+        ((-0.1, 0.0, 0.0), "across", r"-0\.1 to 0\.0"),
+        ((100.1, 0.0, 0.0), "across", r"0\.0 to 100\.1"),
+        ((0.0, -0.1, 0.0), "gantry", r"-0\.1 to 0\.0"),
+        ((0.0, 50.1, 0.0), "gantry", r"0\.0 to 50\.1"),
+        ((0.0, 0.0, 50.1), "belt", r"0\.0 to 90\.1"),
+    ):
+        with pytest.raises(Refused, match=f"would move the {role} axis from {span} mm"):
+            reaches((0.0, 0.0, 0.0), place)
+    moves = [Move((0.0, 0.0, z), 0.0, 1.0) for z in (0.0, -70.0, -30.0)]
+    assert _last_feed(moves) == -30.0 + 70.0 + 40.0
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [
+        (1.5, 4, "1.5"), (100.0, 4, "100"), (-0.00001, 4, "0"), (0.0, 4, "0"),
+        (1.23456, 3, "1.235"),
+        (1200.0, 0, "1200"), (0.4, 0, "0"), (-0.4, 0, "0"), (-3.0, 2, "-3"),
+    ],
+)  # fmt: skip
+def test_numbers_of_a_line_have_no_idle_zeros(value: float, digits: int, text: str) -> None:
+    assert _number(value, digits) == text
+
+
+def test_filament_is_drawn_back_on_long_ways_above_the_belt_alone() -> None:
+    """0.8 mm where the nozzle travels more than 15 mm; flat pieces lie too low to ooze."""
+    profile = machine()
+    for name in ("post", "block", "strip"):
+        lines = toolpath(PIECES[name](profile), profile)[11:-7]
+        back = [n for n, line in enumerate(lines) if line == "G1 E-0.8 F1800"]
+        again = [n for n, line in enumerate(lines) if line.startswith("G1 E0.8 F1800")]
+        assert [n + 2 for n in back] == again
+        assert bool(back) is (name != "strip")
