@@ -214,6 +214,16 @@ def test_what_may_be_typed_at_the_caliper(
     assert said in capsys.readouterr().out
 
 
+def test_the_last_of_several_is_taken_back_and_one_alone_has_no_mean(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    bench = Bench("back", "")
+    assert bench.read(had=(20.1, 20.2, 20.15), repeats=4) == (Step.ON, (20.1, 20.2))
+    assert "mean 20.150 mm" in capsys.readouterr().out
+    Bench("20.1", "").read()
+    assert "mean" not in capsys.readouterr().out
+
+
 def test_what_goes_on_with_earlier_values_says_so() -> None:
     """The record tells a feature that is begun anew from one that goes on."""
     bench = Bench("20.11", "20.12")
@@ -320,8 +330,9 @@ def test_all_is_a_word_only_where_there_are_more(capsys: pytest.CaptureFixture[s
     assert bench.read() == (Step.STOP, ())
     assert bench.asked[0] == "strip s1, 1 of 3, mm (Enter takes these):"
     assert "  The simulated caliper shows 20.10 20.20 20.90\n" in capsys.readouterr().out
-    bench = Bench("stop", offers=(20.1, 20.2, 20.9))
+    bench = Bench("all", offers=(20.1, 20.2, 20.9))
     bench.read(many=True)
+    assert "20.10 20.20 20.90  mean 20.400 mm, spread 0.80 mm" in capsys.readouterr().out
     assert bench.asked == ["strip s1, 1 of 3, mm (Enter takes these, 'all' takes all from here):"]
 
 
