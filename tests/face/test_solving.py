@@ -4,15 +4,26 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from agent.estimate import residual_limits
+from agent.estimate.consistency import Goodness
 from agent.estimate.standing import verdict
 from agent.face.main import run
-from agent.face.solving import solved_file
+from agent.face.screen import Screen
+from agent.face.solving import (
+    _fit_words,
+    line_builder,
+    show_checks,
+    show_corrections,
+    show_readings,
+    solved_file,
+)
 
 # Numbers of this project's own, but for the belt run: an own worked example with a run-out of
 # 0.24 mm and a slope of +0.210 % (checked by hand with a fit of sine and line).
@@ -149,3 +160,146 @@ def test_every_reading_is_listed_with_the_limit_it_is_judged_by(
     limits = [limit for limit in residual_limits(solution) if limit is not None]
     assert limits
     assert all(f"± {limit:.3f}" in said for limit in limits)
+
+
+@pytest.mark.parametrize(
+    ("p", "dof", "words"),
+    [
+        (0.0009, 3, "3 readings (p = 0.0009): more scatter than the stated uncertainties explain"),
+        (0.001, 3, "3 readings (p = 0.001): the readings scatter as their stated"),
+        (0.5, 1, "1 reading (p = 0.5): the readings scatter as their stated uncertainties say"),
+        (0.999, 3, "3 readings (p = 1): the readings scatter as their stated uncertainties say"),
+        (0.9995, 3, "3 readings (p = 1): the readings scatter less than the usual sizes"),
+    ],
+)
+def test_how_the_readings_fit_as_a_whole_is_told_in_words(p: float, dof: int, words: str) -> None:
+    """Only once in a thousand is it called remarkable, to either side."""
+    found = _fit_words(Goodness(2.345, dof, p))
+    assert found.startswith(f"Fit of the whole: chi-squared 2.3 for {words}")
+
+
+def test_how_settings_of_a_file_are_written() -> None:
+    """Where no family is named as most controllers take it; what it does not hold it cannot set."""
+    settings = {"steps_per_mm.x": 80.0, "steps_per_mm.e": 400.0, "max_speed.x": 200.0}
+    line = line_builder(None, settings)
+    assert line is not None
+    assert line("steps_per_mm.x", 80.25) == "M92 X80.25"
+    assert line("steps_per_mm.y", 80.25) is None
+    numbered = line_builder("numbered", settings)
+    assert numbered is not None
+    assert numbered("steps_per_mm.x", 80.25) == "$100=80.25"
+    assert line_builder("table", settings) is None  # sets by place, which a file does not tell
+    assert line_builder("nobody knows it", settings) is None
+
+
+@pytest.mark.parametrize(
+    ("files", "code", "said"),
+    [
+        (["good", "good"], 0, ""),
+        (["good", "apart"], 1, "The readings contradict each other"),
+        (["apart", "good"], 1, "The readings contradict each other"),
+        (["apart", "wrong"], 2, "1 of 2 files could not be solved"),
+        (["wrong", "apart"], 2, "1 of 2 files could not be solved"),
+        (["wrong", "good", "gone"], 2, "2 of 3 files could not be solved"),
+    ],
+)
+def test_of_several_files_the_worst_outcome_counts(
+    files: list[str], code: int, said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    apart = HEAD + (
+        "readings:\n"
+        "  - {feature: travel, along: [200, 0, 0], mm: [200.1], u_mm: 0.05}\n"
+        "  - {feature: travel, along: [150, 0, 0], mm: [153.1], u_mm: 0.05}\n"
+    )
+    texts = {"good": HEAD + OFFSET_ONLY, "apart": apart, "wrong": HEAD}
+    for name, text in texts.items():
+        (tmp_path / f"{name}.yaml").write_text(text)
+    paths = [str(tmp_path / f"{name}.yaml") for name in files]
+    assert run(["solve", *paths]) == code
+    told = capsys.readouterr()
+    assert said in " ".join(told.err.split())
+    assert told.out.count("What to do\n") == sum(name in ("good", "apart") for name in files)
+    assert "What the uncertainties come from" not in told.out
+    assert run(["solve", *paths, "--json"]) == code
+    documents = json.loads(capsys.readouterr().out)
+    assert ["error" in one for one in documents] == [name in ("wrong", "gone") for name in files]
+    assert [one["file"] for one in documents if "error" in one] == [
+        path for path, name in zip(paths, files, strict=True) if name in ("wrong", "gone")
+    ]
+
+
+def shown_by(
+    what: Callable[..., None], capsys: pytest.CaptureFixture[str], *given: Any, **how: Any
+) -> str:
+    what(Screen(), *given, **how)
+    return " ".join(capsys.readouterr().out.split())
+
+
+def test_what_the_readings_say_of_each_other(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "readings.yaml"
+    file.write_text(HEAD + OFFSET_ONLY)
+    survey, solution = solved_file(file)
+    solution = replace(solution, goodness=None)
+    worst = max(abs(r.residual) for r in solution.residuals)
+    said = shown_by(show_readings, capsys, survey, solution, every=False)
+    assert said == (
+        f"3 readings, all in agreement; the largest misfit is {worst:.3f} mm"
+        " ('solve --readings' lists them)."
+    )
+    first, *rest = solution.residuals
+    odd = replace(solution, residuals=(replace(first, outlier=True), *rest))
+    said = shown_by(show_readings, capsys, survey, odd, every=False)
+    assert said.startswith("3 readings; these do not belong to the others ('solve --readings'")
+    assert said.count("outside 20 / 0 / 0") == 1
+    assert "outside 60 / 0 / 0" not in said
+    # each with its picture
+    said = shown_by(show_readings, capsys, survey, odd, every=True)
+    assert said.count("outside 60 / 0 / 0") == 2
+    apart = replace(solution, contradictory=True)
+    said = shown_by(show_readings, capsys, survey, apart, every=False)
+    assert said == "3 readings, which do not agree; none of them alone is to blame."
+
+
+def test_what_is_to_be_done_is_told_even_where_it_is_nothing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "readings.yaml"
+    file.write_text(RUN)
+    survey, found = solved_file(file)
+    assert found.corrections
+    assert "Nothing" not in shown_by(show_corrections, capsys, survey, found)
+    nothing = replace(found, corrections=(), slicing_angle_deg=None)
+    words = "Nothing: no change is warranted by these readings."
+    assert shown_by(show_corrections, capsys, survey, nothing) == words
+    said = shown_by(show_corrections, capsys, survey, replace(nothing, contradictory=True))
+    assert said == "Nothing, until the readings agree with each other."
+    angle = replace(nothing, slicing_angle_deg=44.5678)
+    said = shown_by(show_corrections, capsys, survey, angle)
+    assert said.startswith("Set the gantry angle in your slicer to 44.568° (was 45°). This is not")
+    assert "Nothing" not in said
+
+
+def test_how_well_a_change_was_checked_by_the_readings(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A slip of one of three could move the belt by 0.12 %, and the angle by 0.5 degrees."""
+    file = tmp_path / "readings.yaml"
+    file.write_text(RUN)
+    survey, found = solved_file(file)
+    known = {
+        **found.parameters,
+        "z_scale": replace(found.parameters["z_scale"], told_by=3, unseen_slip=0.00123),
+        "gantry_angle_deg": replace(
+            found.parameters["gantry_angle_deg"], told_by=2, unseen_slip=0.5
+        ),
+    }
+    found = replace(found, parameters=known, slicing_angle_deg=None)
+    said = shown_by(show_checks, capsys, survey, found)
+    assert said.endswith("scale, belt 3 0.12 %")
+    both = replace(found, slicing_angle_deg=44.5)
+    assert shown_by(show_checks, capsys, survey, both).endswith("gantry angle 2 0.50°")
+    for lacks in ({"told_by": None}, {"unseen_slip": None}):
+        less = {**known, "z_scale": replace(known["z_scale"], **lacks)}
+        assert shown_by(show_checks, capsys, survey, replace(found, parameters=less)) == ""
