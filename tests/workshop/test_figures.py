@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import csv
 import random
 import re
 from datetime import date
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
+from prompt_toolkit.application import create_app_session
+from prompt_toolkit.input import create_pipe_input
+from prompt_toolkit.output import DummyOutput
 
 from agent.errors import Refused
+from agent.face.desk import Desk
+from agent.face.main import run
 from agent.face.screen import Screen
 from agent.face.shop import page, sheets
 from agent.face.shop.row import (
@@ -19,6 +27,7 @@ from agent.face.shop.row import (
     cover,
     lines_of,
     refuse_existing,
+    results,
     save_cover,
     show_row,
     sit,
@@ -27,13 +36,15 @@ from agent.face.shop.row import (
 )
 from agent.face.shop.sheets import MOST_PICTURES, Drifts
 from agent.rehearsal import in_memory
+from agent.store.profiles import load_profile
 from agent.store.record import Record
 from agent.work.session import Session
+from agent.work.signals import Ended
 from agent.workshop.asking import OwnRecord
 from agent.workshop.capability import capability, indices
 from agent.workshop.charts import chart
-from agent.workshop.comparison import Fit, fit, holm, standing_out
-from agent.workshop.fleet import Left, Machine
+from agent.workshop.comparison import Fit, Verdict, fit, holm, standing_out
+from agent.workshop.fleet import ANGLES, SCALES, Left, Machine
 from agent.workshop.series import Charted, Point, lives
 from tests.face.bench import WILLING, Technician
 from tests.listing import inline, listing, number
@@ -406,3 +417,165 @@ def test_a_row_wants_each_of_its_keys_but_the_profile(lacks: str, tmp_path: Path
     file.write_text("format: plumbelt-row/1\nmachines: []\n")
     with pytest.raises(BadInput):
         read_row(file)
+
+
+def test_at_a_terminal_lines_and_answers_come_from_an_editor(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: True))
+    screen = Screen(Technician())
+    with create_pipe_input() as keys, create_app_session(input=keys, output=DummyOutput()):
+        read = lines_of(screen)
+        keys.send_text("row\ryes\rdone\r")
+        assert read("heron> ") == "row"
+        assert screen.ask("Go on?") == "yes"
+        assert read("heron> ") == "done"
+
+
+def test_a_machine_whose_link_was_lost_says_what_to_do_about_that(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """It was attached: to attach it as if it had not been would forget what was going on."""
+    row = _row(1)
+    [desk] = row.desks.values()
+    desk.rehearsal = None
+    monkeypatch.setattr(type(desk), "lost", "memory1", raising=False)
+    found = row.behind()
+    assert found is not None
+    assert found[1].why != "It is not attached yet."
+
+
+def test_a_hang_up_in_a_sitting_leaves_every_machine_cold(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Unlike Ctrl-C, which only drops the line: nobody sits there any more."""
+
+    def hung_up(_prompt: str) -> str:
+        raise Ended(1)
+
+    ended: list[str] = []
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path / "home"))
+    monkeypatch.setattr("agent.face.shop.row.lines_of", lambda screen: hung_up)
+    monkeypatch.setattr(Desk, "end_safely", lambda self: ended.append(self.session.profile.name))
+    file = tmp_path / "row.yaml"
+    file.write_text(
+        "format: plumbelt-row/1\nmachines:\n"
+        "  - {name: a, port: b, profile: heron}\n  - {name: c, port: d, profile: heron}\n"
+    )
+    with pytest.raises(Ended):
+        run(["workshop", "tune", "--machines", str(file), "--out", str(tmp_path)])
+    assert ended[:2] == ["a", "c"]  # then the desk that the sitting was called from
+
+
+class _Found:
+    """A bench of which only what was found is asked."""
+
+    def __init__(self, *, determined: bool = True, solved: bool = True, taken: bool = True) -> None:
+        names = (*SCALES, *ANGLES)
+        parameter = SimpleNamespace(value=0.0002, u=0.0001, determined=True)
+        parameters = dict.fromkeys(names, parameter)
+        parameters["yaw_deg"] = SimpleNamespace(value=0.3, u=0.01, determined=determined)
+        self.solution = SimpleNamespace(parameters=parameters)
+        self.now = SimpleNamespace(
+            solution=self.solution if solved else None, taken=(1,) if taken else ()
+        )
+        self.profile = load_profile("heron")
+        self.readings = self
+
+    def solve(self) -> None:
+        self.now.solution = self.solution
+
+
+@pytest.mark.parametrize(
+    ("how", "standing", "errors"),
+    [
+        ({}, "beyond", 7),
+        ({"determined": False}, "within", 6),
+        ({"solved": False}, "beyond", 7),  # the readings after the change are solved at the end
+        ({"solved": False, "taken": False}, "unknown", 0),
+    ],
+)
+def test_what_came_of_a_machine_at_the_end_of_the_sitting(
+    how: dict[str, bool],
+    standing: str,
+    errors: int,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """What no reading determined counts for nothing; a certificate that cannot be is told why."""
+    written: list[Path] = []
+
+    def write(job: object, made: date, place: Path) -> None:
+        if job == "none":
+            raise Refused("nothing was solved")
+        written.append(place)
+
+    bench = SimpleNamespace(session=_Found(**how), name="whole")
+    none = SimpleNamespace(session=_Found(**how), name="none")
+    monkeypatch.setattr("agent.face.report.verb.job_at", lambda desk: desk.name)
+    monkeypatch.setattr("agent.face.report.verb.written", write)
+    row: Any = SimpleNamespace(desks={"heron-1": bench, "heron-2": none})
+    first, second = results(row, DAY, tmp_path)
+    place = tmp_path / "report-heron-1-2026-03-01.html"
+    assert written == [place]
+    assert (first.certificate, first.why) == (str(place), "")
+    assert (second.certificate, second.why) == ("", "nothing was solved")
+    assert {first.standing, second.standing} == {standing}
+    assert len(first.left) == errors
+    if errors:
+        tolerance = load_profile("heron").tolerance
+        assert first.left["x_scale"].limit == tolerance.scale_percent / 100
+        assert first.left["roll_deg"].limit == tolerance.angle_deg
+
+
+# -- tables ------------------------------------------------------------------------------------
+
+
+def test_the_error_that_fills_most_of_its_tolerance_is_told() -> None:
+    """0.03 of 0.1 degrees are 30 %, half a thousandth of a thousandth 50 %; its interval is 2 u."""
+    found = {
+        "yaw_deg": Left(0.03, 0.01, 0.1),
+        "z_scale": Left(-0.0005, 0.0001, 0.001),
+        "x_scale": Left(0.0004, 0.0001, 0.001),
+    }
+    assert sheets.largest(found) == "scale, belt 50% ± 20%"
+    assert sheets.largest({}) == ""
+
+
+def test_machines_in_a_table_and_in_a_file() -> None:
+    """A chart of yesterday is no reason to call somebody; who was never tuned is due now."""
+    left = {"z_scale": Left(-0.0005, 0.0001, 0.001)}
+    found = [
+        Machine("a", "hall", "2026-01-05T08:00:00", date(2026, 2, 28), left),
+        Machine("b", "hall", "2026-01-05T08:00:00", DAY, left, clock_off=True),
+        Machine("c", "", "", None, clock_off=True),
+        Machine("d", "hall", "2026-01-05T08:00:00", DAY, left, measured_since=False),
+    ]
+    rows = sheets.machines(found, DAY).rows
+    assert [row[2] for row in rows] == [
+        "2026-01-05", "2026-01-05 (clock put right)", "never", "2026-01-05",
+    ]  # fmt: skip
+    assert [row[3:6] for row in rows] == [
+        ("within", "scale, belt 50% ± 20%", "2026-02-28, 1 days over"),
+        ("within", "scale, belt 50% ± 20%", "2026-03-01"),
+        ("unknown", "", "now: never tuned"),
+        ("unknown", "", "2026-03-01"),
+    ]
+    first, _, _, last = csv.DictReader(sheets.machines_csv(found, DAY).splitlines())
+    cells = ("z_scale", "z_scale_u", "z_scale_tolerance", "x_scale")
+    assert [first[cell] for cell in cells] == ["-0.0005", "0.0001", "0.001", ""]
+    assert {last[cell] for cell in cells} == {""}  # not measured since the change
+
+
+@pytest.mark.parametrize(
+    ("p", "told"), [(0.0012, "0.0012"), (0.001, "0.001"), (0.0009, "< 0.001"), (0.5, "0.5")]
+)
+def test_what_stands_out_is_told_with_its_chance(p: float, told: str) -> None:
+    found = [
+        Verdict("z_scale", "machine", "a", 0.1234, 0.1, p),
+        Verdict("yaw_deg", "batch", "", -0.05, 0.1, p),
+    ]
+    assert sheets.verdicts(found).rows == (
+        ("scale, belt", "machine", "a", "+0.123 %", told),
+        ("gantry yaw", "batch", "(not noted)", "-0.050 °", told),
+    )

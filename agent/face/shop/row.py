@@ -26,6 +26,7 @@ from agent.store.nodes import read_file
 from agent.store.profiles import load_profile
 from agent.store.strict import Choice, Key, ListOf, Text, read_sheet
 from agent.store.strict import Table as Entry
+from agent.work.signals import Ended
 from agent.workshop.capability import Capability, capability
 from agent.workshop.fleet import ANGLES, SCALES, Left, as_left, standing_of
 
@@ -138,6 +139,11 @@ class Row:
             return 0
         return run_line(self.desks[self.here], rest)
 
+    def end_safely(self) -> None:
+        """The process is asked to end: heaters of all machines off, then their links."""
+        for desk in self.desks.values():
+            desk.end_safely()
+
     def close(self) -> None:
         for desk in self.desks.values():
             desk.close()
@@ -169,6 +175,8 @@ def sit(row: Row, screen: Screen, read: Callable[[str], str]) -> int:
         screen.say(f"  {step.why}")
         try:
             line = read(f"{row.here}> ").strip()
+        except Ended:  # a hang-up is no Ctrl-C at the prompt
+            raise
         except KeyboardInterrupt:
             continue
         except EOFError:
@@ -259,8 +267,8 @@ def _left(desk: Desk) -> dict[str, Left]:
         return {}
     tolerance = session.profile.tolerance
     facts = {"scale_percent": tolerance.scale_percent, "angle_deg": tolerance.angle_deg}
-    found = ((name, solution.parameters.get(name)) for name in (*SCALES, *ANGLES))
-    return as_left(((n, p.value, p.u) for n, p in found if p is not None and p.determined), facts)
+    found = ((name, solution.parameters[name]) for name in (*SCALES, *ANGLES))
+    return as_left(((n, p.value, p.u) for n, p in found if p.determined), facts)
 
 
 def cover(found: Sequence[Result]) -> tuple[Table, Table, dict[str, Capability]]:

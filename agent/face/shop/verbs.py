@@ -21,6 +21,7 @@ from agent.face.shop import sheets
 from agent.face.shop.afterwards import last_failure, under_way
 from agent.face.words import shown
 from agent.store.atomic import ABSENT, write_file
+from agent.work.signals import Ended
 
 if TYPE_CHECKING:
     from agent.workshop.asking import Asked
@@ -586,6 +587,9 @@ def workshop_tune(desk: Desk, /, machines: Path, out: Path) -> None:
     try:
         code = rows.sit(row, desk.screen, rows.lines_of(desk.screen))
         found = rows.results(row, day, out)
+    except Ended:
+        row.end_safely()
+        raise
     finally:
         row.close()
     place = rows.save_cover(found, day, out)
