@@ -245,7 +245,7 @@ def show_told(
         for key in known
     ]
     desk.screen.say("Expected uncertainty from this piece alone, ± (95 %):")
-    desk.screen.table([("error", False), ("now", True), ("with this piece", True)], rows)
+    desk.screen.table(["error", ">now", ">with this piece"], rows)
     words = shown(CATALOGUE[drawn.name].purpose)
     steps = {
         _size_words(other): f"{reach_of(other, profile):.{words.digits}f}"
@@ -357,8 +357,7 @@ def show_features(desk: Desk, drawn: Piece) -> None:
         (str(n), f.name, f.kind, f"{length(f.along):.2f}", f.hint)
         for n, f in enumerate(drawn.features, start=1)
     ]
-    columns = [("no", True), ("feature", False), ("kind", False), ("mm", True)]
-    desk.screen.table([*columns, ("where the caliper goes", False)], rows)
+    desk.screen.table([">no", "feature", "kind", ">mm", "where the caliper goes"], rows)
 
 
 def show_needs(desk: Desk, takes: Summary) -> None:

@@ -395,8 +395,7 @@ def show_past(desk: Desk) -> None:
             )
             for p in past
         ]
-        columns = [("entry", False), ("state up to", False), ("left by plan", False)]
-        desk.screen.table([*columns, ("angle, °", True)], rows)
+        desk.screen.table(["entry", "state up to", "left by plan", ">angle, °"], rows)
 
     desk.screen.answer(document, show)
 

@@ -272,8 +272,7 @@ def _conclude(job: Job, before: Errors, after: Errors, naive: Errors) -> None:
         (shown(name).words, *(shown(name).value(errors[name]) for errors in (before, after, naive)))
         for name in WANTED
     ]
-    columns = [("error that remains", False), ("before", True), ("after", True)]
-    screen.table([*columns, ("with the shortcut *", True)], rows)
+    screen.table(["error that remains", ">before", ">after", ">with the shortcut *"], rows)
     screen.say("* new = old x nominal / measured, from one 20 mm part for each axis.")
     for what, proved in job.proofs.items():
         screen.say(f"  {'yes' if proved else 'NO '}  {what}")

@@ -100,8 +100,7 @@ def log_list(
             desk.screen.say("No matching entries.")
             return
         rows = [(e.short, when(e.at), e.machine, e.kind, summary(e)) for e in found]
-        columns = [("entry", False), ("when", False), ("machine", False), ("kind", False)]
-        desk.screen.table([*columns, ("summary", False)], rows)
+        desk.screen.table(["entry", "when", "machine", "kind", "summary"], rows)
 
     desk.screen.answer(document, show)
 
@@ -226,7 +225,7 @@ def log_trend(desk: Desk, /, key: str, machine: str, most: int) -> None:
             (when(p.at), f"{p.value:.6g}", "" if p.u is None else f"± {2 * p.u:.2g}")
             for p in points[-most:]
         ]
-        desk.screen.table([("when", False), (key, True), ("95 %", True)], rows)
+        desk.screen.table(["when", f">{key}", ">95 %"], rows)
         if len(points) > most:
             desk.screen.say(
                 f"{len(points) - most} older not shown: '--most {len(points)}', '--json'."

@@ -61,9 +61,7 @@ def profile_list(desk: Desk, /) -> None:
         documents.append({"name": name, "file": str(path), "ready": found.ready})
     desk.screen.answer(
         {"profiles": documents},
-        lambda: desk.screen.table(
-            [("profile", False), ("source", False), ("last read", False)], rows
-        ),
+        lambda: desk.screen.table(["profile", "source", "last read"], rows),
     )
 
 
@@ -223,8 +221,7 @@ def profile_compare(desk: Desk, /, name: str, other: str | None, port: str | Non
             )
             for d in found
         ]
-        columns = [("setting", False), (name, True), (right, True), ("unit", False)]
-        columns.append(("difference, %", True))
+        columns = ["setting", f">{name}", f">{right}", "unit", ">difference, %"]
         desk.screen.table(columns, rows)
 
     desk.screen.answer({"differences": [d.to_plain() for d in found]}, show)
@@ -385,7 +382,7 @@ def show_restore(desk: Desk, found: Restore) -> None:
         if items:
             screen.heading(title)
             rows = [(item.key, item.reason) for item in items]
-            screen.table([("setting", False), ("reason", False)], rows)
+            screen.table(["setting", "reason"], rows)
     for role, why in found.blocked.items():
         screen.say(f"! The {role} axis must not move before this is written: {why}")
     for note in found.notes:
@@ -435,7 +432,7 @@ def mechanics(desk: Desk, /, profile_name: str | None) -> None:
             "u": drive.u_steps_per_mm if drive else None,
             "live": setting.value if setting else None,
         }
-    columns = [("axis", False), ("", False), ("calculated, step/mm", True), ("± (95 %)", True)]
+    columns = ["axis", "", ">calculated, step/mm", ">± (95 %)"]
     plain: dict[str, Any] = {"gantry_angle_deg": known.gantry_angle_deg, "axes": document}
 
     def show() -> None:
@@ -443,7 +440,7 @@ def mechanics(desk: Desk, /, profile_name: str | None) -> None:
         angle = known.gantry_angle_deg
         leans = "at an angle that is not known" if angle is None else f"at {angle:g}°"
         screen.say(f"{chosen.name}: gantry {leans} to the belt.")
-        screen.table([*columns, ("live", True), ("live vs calculated, %", True)], rows)
+        screen.table([*columns, ">live", ">live vs calculated, %"], rows)
         for finding in plausible(session.bench.clean_readback, known, axes) if live else ():
             screen.say(f"! {finding}")
         screen.say(f"The parts come from the profile; see 'profile show {chosen.name}'.")

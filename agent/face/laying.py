@@ -180,8 +180,7 @@ def show_reach(desk: Desk, takes: Summary) -> None:
         )
     homes = session.contact.joined()[1].wording.homes
     first = "homed first" if homes else "set by hand first"
-    columns = [("axis", False), ("range, mm", True), ("worst case, mm", True)]
-    desk.screen.table([*columns, ("available, mm", True)], rows)
+    desk.screen.table(["axis", ">range, mm", ">worst case, mm", ">available, mm"], rows)
     desk.screen.say(
         "Worst case: if the stored setting is off by all that the drive train allows. Across and"
         f" gantry are {first}, the belt never. Keep the belt's joint off the next"

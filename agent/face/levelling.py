@@ -333,8 +333,7 @@ def _say_plane(
         )
         for turn in turns
     ]
-    columns = [("screw", False), ("the bed there", False), ("turns", True), ("mm", True)]
-    screen.table([*columns, ("± turns (95 %)", True)], rows)
+    screen.table(["screw", "the bed there", ">turns", ">mm", ">± turns (95 %)"], rows)
     told = {
         turn.screw: "leave"
         if turn.direction == "leave"

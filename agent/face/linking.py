@@ -58,7 +58,7 @@ def ports(desk: Desk, /) -> None:
             )
             return
         desk.screen.table(
-            [("port", False), ("usb", False), ("serial number", False), ("what it is", False)],
+            ["port", "usb", "serial number", "what it is"],
             [
                 (row["device"], row["usb"] or "-", row["serial_number"] or "-", row["description"])
                 for row in rows

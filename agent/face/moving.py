@@ -174,8 +174,9 @@ def show_moves(desk: Desk, moves: Sequence[Travel]) -> None:
         )
         for m in moves
     ]
-    columns = [("axis", False), ("position, mm", True), ("take-up, mm", True)]
-    desk.screen.table([*columns, ("move, mm", True), ("worst case, mm", True)], rows)
+    desk.screen.table(
+        ["axis", ">position, mm", ">take-up, mm", ">move, mm", ">worst case, mm"], rows
+    )
     desk.screen.say(
         "Worst case: what the axis travels if the stored setting is at the end of what its drive"
         " train allows. Position: what the controller believes, true only once it was homed. Each"

@@ -111,7 +111,7 @@ def show_steps(screen: Screen, profile: Profile, cost: Cost, u_move: float) -> N
         f" {profile.instrument.reach_mm:g} mm. What is known after each step, ± at 95 %:"
     )
     screen.table(
-        [("step", False), ("min", True), *((_short(name), True) for name in WANTED)],
+        ["step", ">min", *(f">{_short(name)}" for name in WANTED)],
         [
             (
                 ask.name if ask.value == 1 else f"{ask.name}, value {ask.value}",
@@ -126,24 +126,22 @@ def show_steps(screen: Screen, profile: Profile, cost: Cost, u_move: float) -> N
 
 def show_costs(screen: Screen, costs: Sequence[Cost]) -> None:
     screen.say("What a tolerance costs:")
-    screen.table(
-        [("tolerance", False), ("values", True), ("minutes", True), ("reached", False)],
-        [
-            (
-                f"{c.tolerance.scale_percent:g} %, {c.tolerance.angle_deg:g}°",
-                str(len(c.course.asks)),
-                f"{c.course.minutes:.0f}",
-                "yes" if c.reached else "no",
-            )
-            for c in costs
-        ],
-    )
+    rows = [
+        (
+            f"{c.tolerance.scale_percent:g} %, {c.tolerance.angle_deg:g}°",
+            str(len(c.course.asks)),
+            f"{c.course.minutes:.0f}",
+            "yes" if c.reached else "no",
+        )
+        for c in costs
+    ]
+    screen.table(["tolerance", ">values", ">minutes", "reached"], rows)
 
 
 def show_sizes(screen: Screen, frontier: Sequence[Mapping[str, float]]) -> None:
     screen.say(f"The {SHORT_PIECE} by height: minutes of laying, angle then known to:")
     screen.table(
-        [("mm", True), ("min", True), ("angle, ±°", True)],
+        [">mm", ">min", ">angle, ±°"],
         [(f"{f['height']:g}", f"{f['minutes']:.1f}", f"{f['angle_deg']:.3f}") for f in frontier],
     )
 

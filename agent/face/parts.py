@@ -32,7 +32,12 @@ class Facts:
     rows: tuple[tuple[str, str], ...]
 
 
-def headed(*headings: str) -> tuple[tuple[str, str], ...]:
+#: Columns of a table: the heading of each and how its values stand, `left`, `right`, or `wide`,
+#: which is flush left and broken wherever the room ends.
+Columns = tuple[tuple[str, str], ...]
+
+
+def headed(*headings: str) -> Columns:
     """Columns of a table by their headings: `>` before one is flush right, `~` is wide."""
     stands = {">": "right", "~": "wide"}
     return tuple((h[1:], stands[h[0]]) if h[:1] in stands else (h, "left") for h in headings)
@@ -40,13 +45,9 @@ def headed(*headings: str) -> tuple[tuple[str, str], ...]:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Columns and rows of texts.
+    """Columns and rows of texts."""
 
-    A column is a heading and how its values stand: `left`, `right`, or `wide`, which is flush left
-    and broken wherever the room ends.
-    """
-
-    columns: tuple[tuple[str, str], ...]
+    columns: Columns
     rows: tuple[tuple[str, ...], ...]
     caption: str = ""
     name: str = ""  #: of a description that screen and report share

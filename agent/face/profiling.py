@@ -255,7 +255,7 @@ def _say_checked(desk: Desk, checked: Checked) -> None:
         desk.screen.say("Complete: nothing is missing, and nothing in it is doubtful.")
     if checked.gaps:
         desk.screen.table(
-            [("not known", False), ("what that forbids", False)],
+            ["not known", "what that forbids"],
             [(gap.key, gap.forbids) for gap in checked.gaps],
         )
     for finding in checked.findings:

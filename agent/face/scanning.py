@@ -55,14 +55,7 @@ def told(desk: Desk, read: ScanReading, picture: Path | None) -> None:
         ]
         for one in read.taken
     ]
-    columns = [
-        ("feature", False),
-        ("kind", False),
-        ("nominal, mm", True),
-        ("measured, mm", True),
-        ("± (95 %)", True),
-    ]
-    screen.table(columns, rows)
+    screen.table(["feature", "kind", ">nominal, mm", ">measured, mm", ">± (95 %)"], rows)
     for name, why in read.left_out.items():
         screen.say(f"! {name} is left out: {why}.")
     across, along = (f"{100 * scale:+z.2f} %" for scale in plane.scale)

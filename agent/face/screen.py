@@ -11,19 +11,20 @@ import re
 import sys
 import textwrap
 import unicodedata
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from functools import partial
 from io import StringIO
 from typing import TYPE_CHECKING, Any, Final
 
 from agent.errors import Refused
+from agent.face.parts import headed
 
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.text import Text
 
-    from agent.face.parts import Table
+    from agent.face.parts import Columns, Table
 
 #: Widest line of running text; a wide window is no reason for long lines.
 _TEXT_WIDTH = 80
@@ -51,9 +52,6 @@ _STATES: Final = {
     **dict.fromkeys(("in tolerance", "within uncertainty", "agrees"), "green"),
     "new value confirmed": "green",
 }
-
-#: A column: its heading, and whether its values stand flush right.
-Column = tuple[str, bool]
 
 
 def clean(text: str) -> str:
@@ -224,9 +222,13 @@ class Screen:
     def show(self, table: Table) -> None:
         """A table that the report may show as well; its caption is for paper."""
         here = table.on_screen
-        self.table([(name, stands == "right") for name, stands in here.columns], here.rows)
+        self._table(here.columns, here.rows)
 
-    def table(self, columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> None:
+    def table(self, headings: Iterable[str], rows: Sequence[Sequence[str]]) -> None:
+        """A table of columns as `headed` has them."""
+        self._table(headed(*headings), rows)
+
+    def _table(self, columns: Columns, rows: Sequence[Sequence[str]]) -> None:
         """A table; where the window is narrow its rows become two lines or more.
 
         No figure and no unit is cut: the last column alone wraps, at words.
@@ -399,7 +401,7 @@ def _broken_up(widths: Sequence[int], room: int) -> list[list[int]]:
 
 
 def _row(
-    columns: Sequence[Column],
+    columns: Columns,
     row: Sequence[str],
     widths: Sequence[int],
     places: Sequence[int],
@@ -422,9 +424,9 @@ def _row(
             under = "\n" + " " * line.cell_len
             line.append(under.join(broken(cell, left)), kind)
             continue
-        blanks = " " * (widths[place] - cell_len(cell))
-        line.append(blanks + cell if columns[place][1] else cell, kind)
-        if not columns[place][1]:
+        blanks, right = " " * (widths[place] - cell_len(cell)), columns[place][1] == "right"
+        line.append(blanks + cell if right else cell, kind)
+        if not right:
             line.append(blanks)
     line.rstrip()
     return line

@@ -266,4 +266,4 @@ def show_checks(screen: Screen, survey: Survey, solution: Solution) -> None:
         "\nHow many readings determine each, and how far a slip in one of them could move it"
         " unseen by the others:"
     )
-    screen.table([("error", False), ("readings", True), ("at most", True)], rows)
+    screen.table(["error", ">readings", ">at most"], rows)

@@ -39,8 +39,7 @@ def status(desk: Desk, /) -> None:
             )
             for row in document["wanted"]
         ]
-        columns = [("wanted", False), ("± (95 %)", True), ("tolerance", True), ("", False)]
-        desk.screen.table([*columns, ("how near", False), ("", False)], rows)
+        desk.screen.table(["wanted", ">± (95 %)", ">tolerance", "", "how near", ""], rows)
         for title, done in (("Done", True), ("To come", False)):
             named = [part["step"] for part in document["course"] if part["done"] is done]
             if named:

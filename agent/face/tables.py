@@ -65,9 +65,9 @@ def settings(
             else:
                 row.append(f"(!) {as_printed(setting, value)}")
         rows.append([*row, notes.get(key, "")] if notes else row)
-    columns = [("setting", False), ("live", True), ("unit", False)]
-    columns += [(name, True) for name in others]
-    screen.table([*columns, ("", False)] if notes else columns, rows)
+    columns = ["setting", ">live", "unit"]
+    columns += [f">{name}" for name in others]
+    screen.table([*columns, ""] if notes else columns, rows)
 
 
 def plan(screen: Screen, plan: Plan) -> None:
@@ -86,8 +86,7 @@ def plan(screen: Screen, plan: Plan) -> None:
             )
             for c in plan.changes
         ]
-        columns = [("setting", False), ("old", True), ("new", True), ("unit", False)]
-        screen.table([*columns, ("change", True), ("why", False)], rows)
+        screen.table(["setting", ">old", ">new", "unit", ">change", "why"], rows)
         screen.say("Lines, exactly as they are sent and in this order:")
         for line in plan.lines:
             screen.say(f"    {line}")
@@ -125,8 +124,7 @@ def look(screen: Screen, look: Look) -> None:
 def _look_rows(screen: Screen, look: Look) -> None:
     marked = [(c, "") for c in look.own] + [(c, "not of the plan") for c in look.others]
     rows = [(c.key, in_full(c.old), in_full(c.new), c.unit, note) for c, note in marked]
-    columns = [("setting", False), ("stored", True), ("live", True), ("unit", False)]
-    screen.table([*columns, ("", False)], rows)
+    screen.table(["setting", ">stored", ">live", "unit", ""], rows)
 
 
 def effects(screen: Screen, readings: Sequence[Reading], solution: Solution) -> None:
@@ -143,5 +141,4 @@ def effects(screen: Screen, readings: Sequence[Reading], solution: Solution) -> 
             zip(readings, solution.residuals, solution.expected_next, strict=True)
         )
     ]
-    columns = [("reading", False), ("now", True), *((name, True) for name in names)]
-    screen.table([*columns, ("then", True)], rows)
+    screen.table(["reading", ">now", *(f">{name}" for name in names), ">then"], rows)

@@ -58,14 +58,14 @@ def test_a_table_loses_no_figure_and_no_unit_at_any_width(
     columns: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setenv("COLUMNS", str(columns))
-    heads = [(f"column {n}, mm", n % 2 == 0) for n in range(9)]
+    heads = [f"{'' if n % 2 else '>'}column {n}, mm" for n in range(9)]
     rows = [[f"{10 * n + k}.12345 mm" for n in range(9)] for k in (1, 2)]
     Screen().table(heads, rows)
     lines = capsys.readouterr().out.splitlines()
     shown = "\n".join(lines)
     assert [line for line in lines if line != line.rstrip()] == []
     assert max(map(len, lines)) <= columns
-    for cell in [*(head for head, _ in heads), *rows[0], *rows[1]]:
+    for cell in [*(head.lstrip(">") for head in heads), *rows[0], *rows[1]]:
         assert cell in shown
 
 
@@ -73,7 +73,7 @@ def test_a_column_without_a_heading_makes_no_empty_line_in_a_narrow_window(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setenv("COLUMNS", "40")
-    Screen().table([("wanted", False), ("", False)], [["scale, across " * 2, "not determined"]])
+    Screen().table(["wanted", ""], [["scale, across " * 2, "not determined"]])
     assert "" not in capsys.readouterr().out.splitlines()
 
 
@@ -134,7 +134,7 @@ def test_a_row_without_a_last_word_takes_no_line_more(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("COLUMNS", "60")
-    columns = [("reading", False), ("measured, mm", True), ("expected, mm", True), ("", False)]
+    columns = ["reading", ">measured, mm", ">expected, mm", ""]
     rows = [("a" * 30, "1.0", "1.0", "read again"), ("b" * 30, "1.0", "1.0", "")]
     Screen().table(columns, rows)
     shown = capsys.readouterr().out.splitlines()
@@ -246,7 +246,7 @@ def at_window(monkeypatch: pytest.MonkeyPatch) -> Window:
 def coloured_things(screen: Screen) -> None:
     """Words that a library of terminals would take for its own signs, and what has a colour."""
     screen.heading("[b]12[/b] :smile:")
-    screen.table([("a [b]1[/b]", False), ("", False)], [(":smile: 3", "agrees"), ("4", "(!) 5")])
+    screen.table(["a [b]1[/b]", ""], [(":smile: 3", "agrees"), ("4", "(!) 5")])
 
 
 @pytest.mark.parametrize("pages", [True, False])
@@ -380,7 +380,7 @@ def test_beside_a_document_people_read_standard_error(capsys: pytest.CaptureFixt
     screen.json = True
     screen.say("words")
     screen.heading("head")
-    screen.table([("a", False)], [("1",)])
+    screen.table(["a"], [("1",)])
     screen.answer({"a": 1}, lambda: screen.say("not this"))
     screen.document({"a": 2})  # a second one is left out
     screen.documents([{"a": 3}])
@@ -451,7 +451,7 @@ def test_a_question_leaves_room_for_its_answer(monkeypatch: pytest.MonkeyPatch) 
     assert screen.ask("one two three four") == "yes"
     assert asked == ["one two\nthree four "]
     heard: list[str] = []
-    screen.reading_with(lambda question, ask: (heard.append(question), " 7 ")[1])
+    screen.reading = lambda question, ask: (heard.append(question), " 7 ")[1]
     assert screen.ask("how long?", reading=True) == "7"
     assert screen.ask("how long?") == "yes"
     assert heard == ["how long? "]
@@ -532,7 +532,7 @@ def test_a_narrow_table_stands_as_it_is_drawn_here(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setenv("COLUMNS", "24")
-    columns = [("name", False), ("old, mm", True), ("new, mm", True), ("why it is so", False)]
+    columns = ["name", ">old, mm", ">new, mm", "why it is so"]
     rows = [("x", "1.0", "12.25", "it was measured\nanew today"), ("longer", "-", "7", "")]
     Screen().table(columns, rows)
     assert capsys.readouterr().out.splitlines() == [

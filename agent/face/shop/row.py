@@ -203,7 +203,7 @@ def show_row(row: Row, screen: Screen) -> None:
     for name, desk in row.desks.items():
         _, step = stage_of(desk)
         rows.append((name, desk.status(), "done" if step.done else step.line))
-    screen.table((("machine", False), ("status", False), ("next", False)), rows)
+    screen.table(("machine", "status", "next"), rows)
 
 
 def lines_of(screen: Screen) -> Callable[[str], str]:
