@@ -17,12 +17,15 @@ if TYPE_CHECKING:
 
     from agent.bench.value import Bench
     from agent.face.shop.holding import Presence
-    from agent.model.profile import Lines, Profile
+    from agent.model.profile import Lines
     from agent.rehearsal import Rehearsal
     from agent.wire.identity import Opening, PortInfo
     from agent.wire.port import Address
     from agent.wire.transport import Transport
     from agent.work.session import Session
+
+#: What the foot says of one thing: its words, and shorter ones where there are any.
+Part = tuple[str, ...]
 
 
 @dataclass
@@ -71,6 +74,13 @@ class Desk:
             return False
         self._session.contact.halt()
         return True
+
+    def use_profile(self, name: str | None) -> None:
+        """From now on the machine is the one of this profile ; none: it stays."""
+        if name is not None:
+            from agent.store.profiles import load_profile
+
+            self.session.contact.use(load_profile(name))
 
     @property
     def lost(self) -> str:
@@ -141,11 +151,13 @@ class Desk:
     def _wanted(self, address: Address, how: Opening | None) -> Address:
         """How a port is to be opened: as is remembered, as the profile says, as was typed."""
         from agent.store.habits import habit
+        from agent.wire.identity import Opening
 
         remembered = habit(address.key).get("lines")
         if remembered in ("down", "up", "keep"):
             address = replace(address, lines=remembered)
-        return _as_wished(address.using(_said_by(self.session.profile)), how)
+        told = self.session.profile.link
+        return _as_wished(address.using(Opening(told.baud, told.lines)), how)
 
     def _is_it(self, port: PortInfo) -> bool:
         return self.screen.agrees(
@@ -186,15 +198,15 @@ class Desk:
             return fitted([*dangers, told], width, keep=len(dangers))
         if session is None or session.contact.link is None or session.contact.family is None:
             dangers = self._dangers()
-            quiet = ["not attached", "heaters unknown"]
-            return fitted([*dangers, self.machine, *quiet], width, keep=len(dangers))
+            quiet = [(self.machine,), ("not attached",), ("heaters unknown",)]
+            return fitted([*dangers, *quiet], width, keep=len(dangers))
         bench, parts = session.bench, self._dangers()
         worst = len(parts)
         parts.append((bench.profile.name, bench.profile.name[:12]))
         parts.append(
             (session.contact.link.transport.name, session.contact.link.transport.name[-14:])
         )
-        parts += [session.contact.family.name, self._link_state(session)]
+        parts += [(session.contact.family.name,), (self._link_state(session),)]
         if bench.plan is not None and not bench.plan.empty:
             parts.append((f"plan {bench.plan.digest} waits", f"plan {bench.plan.digest}"))
         if bench.heater_state in ("off", "not reported"):
@@ -205,7 +217,7 @@ class Desk:
         """The same as a bar: (style, text); each danger stands out, and none is cut."""
         from prompt_toolkit.formatted_text import FormattedText
 
-        dangers = {word for part in self._dangers() for word in words_of(part)}
+        dangers = {word for part in self._dangers() for word in part}
         pieces = FormattedText()
         used = 0
         for number, word in enumerate(self.status(width).split(" | ")):
@@ -217,30 +229,24 @@ class Desk:
         pieces.append(("class:bottom-toolbar", " " * max(width - used, 0)))
         return pieces
 
-    def _dangers(self) -> list[str | tuple[str, str]]:
+    def _dangers(self) -> list[Part]:
         """What the technician must not overlook, the worst first; long and short words."""
         session = self._session
         if session is None:
             return []
-        bench, parts = session.bench, list[str | tuple[str, str]]()
-        if bench.heat_danger:
-            parts.append(("HEATER DOES NOT OBEY", "HEATER BAD"))
-        if session.contact.link is not None:
-            if bench.heater_state == "on":
-                parts.append(("HEATERS ON", "HOT"))
-            elif bench.heater_state == "unknown":
-                parts.append(("HEATERS UNKNOWN", "HEAT ?"))
-        if bench.stored_otherwise:
-            parts.append(("STORED OTHERWISE", "STORED BAD"))
-        if bench.broken:
-            parts.append(("BROKEN OFF", "BROKEN"))
-        if bench.fallen:
-            parts.append(("WRITTEN VALUES LOST", "NOT LIVE"))
-        if bench.unstored:
-            parts.append(("NOT STORED", "UNSTORED"))
-        if bench.readback is not None and bench.readback.damaged:
-            parts.append(("reading DAMAGED", "DAMAGED"))
-        return parts
+        bench = session.bench
+        heaters = "" if session.contact.link is None else bench.heater_state
+        dangers: tuple[tuple[object, Part], ...] = (
+            (bench.heat_danger, ("HEATER DOES NOT OBEY", "HEATER BAD")),
+            (heaters == "on", ("HEATERS ON", "HOT")),
+            (heaters == "unknown", ("HEATERS UNKNOWN", "HEAT ?")),
+            (bench.stored_otherwise, ("STORED OTHERWISE", "STORED BAD")),
+            (bench.broken, ("BROKEN OFF", "BROKEN")),
+            (bench.fallen, ("WRITTEN VALUES LOST", "NOT LIVE")),
+            (bench.unstored, ("NOT STORED", "UNSTORED")),
+            (bench.readback and bench.readback.damaged, ("reading DAMAGED", "DAMAGED")),
+        )
+        return [words for there, words in dangers if there]
 
     def _link_state(self, session: Session) -> str:
         assert session.contact.link is not None
@@ -358,32 +364,19 @@ def heater_sentence(bench: Bench) -> str:
     }[bench.heater_state]
 
 
-def words_of(part: str | tuple[str, str]) -> tuple[str, ...]:
-    """The long and the short word of a part of the foot."""
-    return (part,) if isinstance(part, str) else part
-
-
-def fitted(parts: Sequence[str | tuple[str, str]], width: int, keep: int = 1) -> str:
+def fitted(parts: Sequence[Part], width: int, keep: int = 1) -> str:
     """Parts in one line; where it is too long, short words from the end, then the last ones go.
 
     keep: so many of the first parts never go, however long the line is
     """
-    words = [(part, part) if isinstance(part, str) else part for part in parts]
-    chosen = [long for long, _ in words]
-    for place in range(len(words) - 1, -1, -1):
+    chosen = [part[0] for part in parts]
+    for place in range(len(parts) - 1, -1, -1):
         if len(" | ".join(chosen)) <= width:
             break
-        chosen[place] = words[place][1]
+        chosen[place] = parts[place][-1]
     while len(chosen) > max(keep, 1) and len(" | ".join(chosen)) > width:
         chosen.pop()
     return " | ".join(chosen)
-
-
-def _said_by(profile: Profile) -> Opening:
-    """How a profile wants its machine's port opened."""
-    from agent.wire.identity import Opening
-
-    return Opening(profile.link.baud, profile.link.lines)
 
 
 def _as_wished(address: Address, how: Opening | None) -> Address:

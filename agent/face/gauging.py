@@ -277,16 +277,12 @@ def answer(desk: Desk) -> None:
 
 def take_profile(desk: Desk, name: str | None) -> None:
     """Use a profile where no machine is attached.  Raises BadInput where one is."""
-    if name is None:
-        return
-    if desk.session.contact.link is not None:
+    if name is not None and desk.session.contact.link is not None:
         raise BadInput(
             "a machine is attached and has its profile",
             remedy="Leave --profile out, or give it to 'attach'",
         )
-    from agent.store.profiles import load_profile
-
-    desk.session.contact.use(load_profile(name))
+    desk.use_profile(name)
 
 
 def take_file(desk: Desk, path: Path) -> None:

@@ -3,12 +3,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from agent.errors import BadInput, Refused
+from agent.errors import AgentError, BadInput, Refused
+from agent.face import tables
 from agent.face.cabling import port_options
 from agent.face.changing import confirmed_write, finish, finish_stored
 from agent.face.desk import Desk
@@ -17,6 +19,17 @@ from agent.face.linking import one_shot
 from agent.face.options import Verb
 from agent.face.profiling import profile_check, profile_edit, profile_new, profile_set
 from agent.model.exact import as_printed
+from agent.model.roles import ROLES
+from agent.store.profiles import (
+    load_profile,
+    open_profile,
+    profile_names,
+    profile_path,
+    profile_plain,
+    profile_text,
+    save_profile,
+    with_settings,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -43,9 +56,6 @@ def profile_list(desk: Desk, /) -> None:
     \b
     Example: plumbelt profile list
     """
-    from agent.errors import AgentError
-    from agent.store.profiles import open_profile, profile_names
-
     rows: list[tuple[str, str, str]] = []
     documents: list[dict[str, Any]] = []
     for name, path in profile_names().items():
@@ -73,8 +83,6 @@ def profile_show(desk: Desk, /, name: str) -> None:
     \b
     Example: plumbelt profile show heron
     """
-    from agent.store.profiles import open_profile, profile_plain, profile_text
-
     found = open_profile(name)
     document = {**profile_plain(found.profile), "file": str(found.path)}
     desk.screen.answer(document, lambda: desk.screen.quote(profile_text(found.profile)))
@@ -88,13 +96,9 @@ def profile_use(desk: Desk, /, name: str) -> None:
     \b
     Example: plumbelt> profile use heron
     """
-    from agent.store.profiles import load_profile
-
-    found = load_profile(name)
-    desk.session.contact.use(found)
-    desk.screen.answer(
-        {"profile": found.name}, lambda: desk.screen.say(f"The machine is {found.name} now.")
-    )
+    desk.use_profile(name)
+    named = desk.session.profile.name
+    desk.screen.answer({"profile": named}, lambda: desk.screen.say(f"The machine is {named} now."))
 
 
 @profile.command("save", cls=Verb)
@@ -112,17 +116,8 @@ def profile_save(desk: Desk, /, name: str, port: str | None, over: bool, like: s
     \b
     Example: plumbelt profile save heron --port /dev/ttyUSB0
     """
-    from dataclasses import replace
-
     from agent.store.atomic import ABSENT
     from agent.store.journal import utc_now
-    from agent.store.profiles import (
-        open_profile,
-        profile_names,
-        profile_path,
-        save_profile,
-        with_settings,
-    )
 
     saved = open_profile(name) if name in profile_names() else None
     place = profile_path(name)
@@ -164,10 +159,6 @@ def _base(session: Session, saved: ProfileFile | None, like: str | None) -> Prof
 
     Somebody may have edited the file meanwhile: only the slicing angle in use is the bench's.
     """
-    from dataclasses import replace
-
-    from agent.store.profiles import load_profile
-
     if like is not None:
         return load_profile(like)
     if saved is None:
@@ -194,7 +185,6 @@ def profile_compare(desk: Desk, /, name: str, other: str | None, port: str | Non
     Example: plumbelt profile compare heron --port /dev/ttyUSB0
     """
     from agent.change.compare import compare_profiles, compare_with_live
-    from agent.store.profiles import load_profile
 
     left = load_profile(name)
     found: Sequence[Difference]
@@ -261,7 +251,6 @@ def profile_restore(
     Example: plumbelt profile restore heron --port /dev/ttyUSB0 --preview
     """
     from agent.change.restore import restore
-    from agent.store.profiles import load_profile
 
     if and_store and approve is None and not desk.in_shell:
         raise BadInput("--store goes with --approve DIGEST", remedy="Nothing was sent")
@@ -285,13 +274,12 @@ def profile_restore(
         if not desk.screen.json:
             show_restore(desk, found)
         session.changes.propose(found.plan, "restore")
-        if approve is None:
-            if found.plan.empty:
-                desk.screen.answer(found.to_plain(), lambda: None)
-                return
+        if approve is not None:
+            _approved(desk, found, approve, and_store)
+        elif found.plan.empty:
+            desk.screen.answer(found.to_plain(), lambda: None)
+        else:
             finish(desk, confirmed_write(desk, found.plan))
-            return
-        _approved(desk, found, approve, and_store)
 
 
 def _into_file(desk: Desk, saved: Profile, path: Path) -> None:
@@ -329,8 +317,6 @@ def _approved(desk: Desk, found: Restore, approve: str, and_store: bool) -> None
 
     What is live already is not written again; what is asked to be stored is stored all the same.
     """
-    from agent.face import tables
-
     session = desk.session
     _, family = session.contact.joined()
     outcome: Outcome | None = None
@@ -367,8 +353,6 @@ def _approved(desk: Desk, found: Restore, approve: str, and_store: bool) -> None
 
 def show_restore(desk: Desk, found: Restore) -> None:
     """The plan of a restore, and what is not in it and why."""
-    from agent.face import tables
-
     screen = desk.screen
     screen.heading("Settings to restore")
     if found.plan.empty:
@@ -402,8 +386,6 @@ def mechanics(desk: Desk, /, profile_name: str | None) -> None:
     Example: plumbelt mechanics --profile heron
     """
     from agent.change.guards import plausible
-    from agent.model.roles import ROLES
-    from agent.store.profiles import load_profile
 
     session = desk.session
     chosen = session.profile if profile_name is None else load_profile(profile_name)

@@ -126,10 +126,7 @@ def attach(
         port = desk.rehearsal.address
     if not port:
         raise BadInput("no port was named", remedy="'ports' lists those of this computer")
-    if profile_name is not None:
-        from agent.store.profiles import load_profile
-
-        session.contact.use(load_profile(profile_name))
+    desk.use_profile(profile_name)
     if again:
         reset_rehearsed(desk)
         session.contact.let_go()
@@ -146,7 +143,10 @@ def attach(
             f"Attached to {transport.name}: {readback.identity or 'a controller'}, family"
             f" '{readback.family}', {len(readback.settings)} settings read twice."
         )
-        show_state(desk, readback)
+        show_damage(desk, readback)
+        if not readback.damaged:
+            for finding in session.bench.findings():
+                desk.screen.say(f"! {finding}")
         tell_change(desk, readback)
         tell_standing(desk)
         if others:
@@ -226,19 +226,6 @@ def reset_rehearsed(desk: Desk) -> None:
         desk.screen.say("The simulated machine was switched off and on.")
 
 
-def show_state(desk: Desk, readback: Readback) -> None:
-    """What is wrong with a reading, or with the settings in it; nothing if nothing is."""
-    show_damage(desk, readback)
-    if not readback.damaged:
-        for finding in desk.session.bench.findings():
-            desk.screen.say(f"! {finding}")
-
-
-def _more(count: int) -> str:
-    """How many lines of a reading are not settings."""
-    return f"{several(count, 'more line')} ('--all' shows them)."
-
-
 def show_damage(desk: Desk, readback: Readback) -> None:
     """Why a reading counts for nothing, and what was not understood in it; the first of many."""
     for why in readback.damage[:MOST_SHOWN]:
@@ -308,7 +295,8 @@ def readback(
     def show() -> None:
         desk.screen.say(f"{found.identity or 'A controller'}, family '{found.family}'.")
         if found.settings:
-            beside = beside_live(desk, found, log is None)
+            saved = desk.session.profile.settings if log is None else {}
+            beside = {"saved": {key: kept.exact for key, kept in saved.items()}} if saved else {}
             if with_stored:
                 live = {key: setting.value for key, setting in found.settings.items()}
                 beside["stored"] = live | stored
@@ -317,7 +305,8 @@ def readback(
             for line in found.other:
                 desk.screen.say(f"    {line}")
         elif found.other:
-            desk.screen.say(_more(len(found.other)))
+            more = several(len(found.other), "more line")
+            desk.screen.say(f"{more} ('--all' shows them).")
         for event in found.events:
             desk.screen.say(f"- {event_words(event)}")
         show_damage(desk, found)
@@ -351,21 +340,11 @@ def read_or_lose(desk: Desk) -> Readback:
     """Read back; a link that fails even at that counts as lost, unless the controller speaks."""
     link, _ = desk.session.contact.joined()
     try:
-        found = desk.session.contact.read_back()
-    except BrokenByRestart:
+        return desk.session.contact.read_back()
+    except LinkFailed as failure:
+        if not isinstance(failure, BrokenByRestart):
+            desk.session.contact.lose(link.transport.name)
         raise
-    except LinkFailed:
-        desk.session.contact.lose(link.transport.name)
-        raise
-    return found
-
-
-def beside_live(desk: Desk, found: Readback, attached: bool) -> dict[str, dict[str, float]]:
-    """The saved values of this machine's profile, if it has any."""
-    saved = desk.session.profile.settings if attached else {}
-    if not saved:
-        return {}
-    return {"saved": {key: kept.exact for key, kept in saved.items()}}
 
 
 def plausible_notes(desk: Desk, found: Readback, attached: bool) -> dict[str, str]:

@@ -10,6 +10,7 @@ import shlex
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
+from itertools import zip_longest
 from typing import Final
 
 import click
@@ -61,10 +62,7 @@ def plumbelt(
         return
     if desk.in_shell:
         raise click.UsageError("this is a shell already", ctx)
-    if profile_name is not None:
-        from agent.store.profiles import load_profile
-
-        desk.session.contact.use(load_profile(profile_name))
+    desk.use_profile(profile_name)
     ctx.exit(brought_in("shell:run_shell")(desk, port=port))
 
 
@@ -81,10 +79,7 @@ def attached_for(
 
     if verb in _OWN_PORT:
         raise BadInput(f"--port before '{verb}' has no meaning", remedy=f"'{verb} --help'")
-    if profile_name is not None:
-        from agent.store.profiles import load_profile
-
-        desk.session.contact.use(load_profile(profile_name))
+    desk.use_profile(profile_name)
     if port is None:
         yield
         return
@@ -154,12 +149,10 @@ def profile_given(arguments: Sequence[str]) -> tuple[str | None, bool]:
     """
     from agent.store.profiles import profile_names
 
-    for place, word in enumerate(arguments):
-        if word == "--profile" and place + 1 < len(arguments):
-            name = arguments[place + 1]
-            return name, name in profile_names()
-        if word.startswith("--profile="):
-            name = word.partition("=")[2]
+    for word, behind in zip_longest(arguments, arguments[1:]):
+        option, given, value = word.partition("=")
+        name = value if given else behind
+        if option == "--profile" and name is not None:
             return name, name in profile_names()
     return None, True
 

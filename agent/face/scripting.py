@@ -36,10 +36,7 @@ def run(desk: Desk, /, script: Path, port: str | None, profile_name: str | None)
     Example: plumbelt run evening.txt --port /dev/ttyUSB0 --json
     """
     steps = read_script(script)
-    if profile_name is not None:
-        from agent.store.profiles import load_profile
-
-        desk.session.contact.use(load_profile(profile_name))
+    desk.use_profile(profile_name)
     results: list[dict[str, Any]] = []
     with one_shot(desk, port):
         for number, line in steps:

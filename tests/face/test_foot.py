@@ -18,7 +18,7 @@ from prompt_toolkit.input import PipeInput, create_pipe_input
 from prompt_toolkit.output import ColorDepth, DummyOutput
 
 from agent.errors import LinkFailed
-from agent.face.desk import Desk, fitted, heater_sentence, words_of
+from agent.face.desk import Desk, fitted, heater_sentence
 from agent.face.main import main, run, sentence, step_of
 from agent.face.shell import (
     GREETING,
@@ -128,13 +128,8 @@ def test_a_foot_without_a_session() -> None:
 )
 def test_short_words_come_before_lost_words(width: int, keep: int, line: str) -> None:
     """The last that has a short word gives way first; of those to be kept none is cut."""
-    parts = [("first long", "1st"), ("second long", "2nd"), "third"]
+    parts = [("first long", "1st"), ("second long", "2nd"), ("third",)]
     assert fitted(parts, width, keep) == line
-
-
-def test_a_part_has_one_word_or_two() -> None:
-    assert words_of("one") == ("one",)
-    assert words_of(("long", "short")) == ("long", "short")
 
 
 # --- after sleep, at the end ---------------------------------------------------------------------
