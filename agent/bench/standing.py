@@ -26,6 +26,14 @@ def keeps(bench: Bench) -> str:
     return "Its lines belong into the controller's own file; 'prove power' shows them."
 
 
+def stored_otherwise(bench: Bench) -> str:
+    """What storage holds instead of what was written, and why that is a danger."""
+    return (
+        "STORAGE HOLDS OTHER VALUES, which will be live after the next power-on:"
+        f" {bench.stored_otherwise}"
+    )
+
+
 def _told(bench: Bench) -> Iterator[str]:
     if bench.heat_danger:
         yield f"DANGER: {bench.heat_danger}. Use the power switch."
@@ -35,10 +43,7 @@ def _told(bench: Bench) -> Iterator[str]:
     elif bench.heater_state == "unknown":
         yield "Whether the heaters are on is not known: 'cool', or the power switch."
     if bench.stored_otherwise:
-        yield (
-            "STORAGE HOLDS OTHER VALUES, which will be live after the next power-on:"
-            f" {bench.stored_otherwise}"
-        )
+        yield stored_otherwise(bench)
     if bench.laying:
         yield (
             f"The laying of a {bench.laying} broke off: where the axes stand is not known. Home"
@@ -106,10 +111,7 @@ def progress_of(bench: Bench) -> list[tuple[str, bool]]:
         ("measured", solution is not None or bool(first.taken or first.runs)),
         ("solved", solution is not None),
     ]
-    changes = solution is None or bool(
-        solution.corrections or solution.slicing_angle_deg is not None
-    )
-    if not changes and bench.done is None:
+    if solution is not None and not solution.warrants_change and bench.done is None:
         return course
     written = now.follows is not None or bench.done is not None
     return [

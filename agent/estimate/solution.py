@@ -144,6 +144,11 @@ class Solution:
     examined: Examined | None = field(default=None, repr=False, compare=False)
 
     @property
+    def warrants_change(self) -> bool:
+        """True if it asks for a change, of a setting or of the slicing angle."""
+        return bool(self.corrections) or self.slicing_angle_deg is not None
+
+    @property
     def fit(self) -> Fit | None:
         """The fit it rests on, where it is at hand."""
         return self.examined.fit if self.examined else None

@@ -39,32 +39,20 @@ def port_options(function: Function) -> Function:
     return function
 
 
-def _baud(ctx: click.Context, _param: click.Parameter, value: int | None) -> None:
-    _say(ctx, baud=value)
-
-
-def _speed(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
-    _say(ctx, find_speed=value)
-
-
-def _reset(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
-    _say(ctx, lines="up" if value else None)
-
-
-def _keep(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
-    desk = ctx.find_object(Desk)
-    if not value or desk is None or ctx.resilient_parsing:
-        return
-    if desk.how is not None and desk.how.lines is not None:
-        raise BadInput("--reset and --keep-lines given together", remedy="Keep one of them")
-    _say(ctx, lines="keep")
-
-
-def _say(ctx: click.Context, **said: Any) -> None:
+def _say(ctx: click.Context, param: click.Parameter, value: Any) -> None:
     """Note what a command says of it; what an earlier one said no longer counts."""
     desk = ctx.find_object(Desk)
     if desk is None or ctx.resilient_parsing:
         return
+    said = {param.name or "": value}
+    if param.name == "reset":
+        said = {"lines": "up" if value else None}
+    elif param.name == "keep_lines":
+        if not value:
+            return
+        if desk.how is not None and desk.how.lines is not None:
+            raise BadInput("--reset and --keep-lines given together", remedy="Keep one of them")
+        said = {"lines": "keep"}
     if desk.how is None:
         if not any(said.values()):
             return  # most commands say nothing, and start without that module
@@ -79,14 +67,14 @@ _OPTIONS: Final = (
         "--baud",
         type=Count(1),
         expose_value=False,
-        callback=_baud,
+        callback=_say,
         help="bits a second; else the profile's, or 115200",
     ),
     click.option(
         "--find-speed",
         is_flag=True,
         expose_value=False,
-        callback=_speed,
+        callback=_say,
         help="try each usual speed until it answers",
     ),
     click.option(
@@ -94,14 +82,14 @@ _OPTIONS: Final = (
         is_flag=True,
         is_eager=True,  # before the other one, which looks at it
         expose_value=False,
-        callback=_reset,
+        callback=_say,
         help="let the modem lines rise: restarts many boards",
     ),
     click.option(
         "--keep-lines",
         is_flag=True,
         expose_value=False,
-        callback=_keep,
+        callback=_say,
         help="leave the modem lines up at the end: no restart next time",
     ),
 )

@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import click
 
+from agent.bench.standing import stored_otherwise
 from agent.bench.value import BY_WORD
 from agent.errors import Declined, LinkFailed, Refused
 from agent.face import tables
 from agent.face.desk import Desk
+from agent.face.history import when
 from agent.face.options import Verb, number_from
 from agent.model.exact import in_full, same, several
 from agent.work.laying import SWITCH_OFF
@@ -69,9 +71,7 @@ def show_plan(desk: Desk, plan: Plan) -> None:
     screen.heading("What would change")
     tables.plan(screen, plan)
     solution, survey = now.solution, now.survey
-    if solution is None or survey is None:
-        return
-    if solution.slicing_angle_deg is not None:
+    if solution is not None and survey is not None and solution.slicing_angle_deg is not None:
         screen.say(
             f"And from then on: set the gantry angle in your slicer to"
             f" {solution.slicing_angle_deg:.3f}° (was {survey.mechanics.angle_deg:g}°). This is not"
@@ -254,10 +254,7 @@ def finish_stored(desk: Desk, outcome: Outcome) -> None:
     """Answer with the outcome of storing; a value that did not come back is not stored."""
     bench = desk.session.bench
     if bench.stored_otherwise:
-        worst = (
-            "STORAGE HOLDS OTHER VALUES, which will be live after the next power-on:"
-            f" {bench.stored_otherwise}"
-        )
+        worst = stored_otherwise(bench)
         desk.screen.answer({"worst": worst, **outcome.to_plain()}, lambda: None)
         raise Refused(worst, remedy="What was written is live still. 'store' tries once more")
     if outcome.verified and not outcome.stored:
@@ -389,7 +386,7 @@ def show_past(desk: Desk) -> None:
         rows = [
             (
                 p.short,
-                p.at[:16].replace("T", " "),
+                when(p.at),
                 p.by or "-",
                 "-" if p.gantry_angle_deg is None else f"{p.gantry_angle_deg:g}",
             )

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final, cast
 
 import click
 
 from agent.errors import Declined, Refused
+from agent.face.answers import typed_length
 from agent.face.cautions import acknowledge
 from agent.face.changing import show_plan
 from agent.face.desk import Desk
@@ -86,9 +86,7 @@ def refuse_out_of_order(desk: Desk) -> None:
     """The extruder comes last: belt and angle change how thick a layer is, and with it the flow."""
     solution, plan = desk.session.now.solution, desk.session.bench.plan
     waiting = plan is not None and set(plan.wanted) - {KEY}
-    if waiting or (
-        solution is not None and (solution.corrections or solution.slicing_angle_deg is not None)
-    ):
+    if waiting or (solution is not None and solution.warrants_change):
         raise Refused(
             "the axes are not corrected yet, and the extruder comes last: belt step and angle"
             " change the layer, and with it the flow",
@@ -151,8 +149,6 @@ def read_feed(
     desk.screen.say(f"  {head}: the simulated rule shows {offered:.1f}")
     answer = desk.screen.ask("  mm (Enter takes it, 'all' takes all from here):")
     if answer and answer.lower() != "all":
-        from agent.face.answers import typed_length
-
         try:
             return typed_length(answer).mm, False
         except ValueError as refusal:
@@ -200,7 +196,7 @@ def document_of(desk: Desk, old: float, result: FeedResult | None) -> dict[str, 
 def show_result(desk: Desk, old: float, result: FeedResult | None) -> None:
     screen = desk.screen
     for kind, (length, values) in desk.session.bench.feeds.items():
-        screen.say(f"{kind}, commanded {length:g} mm: {_listed(values)}")
+        screen.say(f"{kind}, commanded {length:g} mm: {' '.join(f'{mm:.1f}' for mm in values)}")
     if result is None:
         screen.say("Hot feeds alone never change the steps: 'feed free' tells step from slip.")
         return
@@ -227,10 +223,6 @@ def show_result(desk: Desk, old: float, result: FeedResult | None) -> None:
         return
     show_plan(desk, plan)
     screen.say("'write' sends it once you have typed its digest; judge the flow anew after it.")
-
-
-def _listed(values: Sequence[float]) -> str:
-    return " ".join(f"{value:.1f}" for value in values)
 
 
 # --- flow ----------------------------------------------------------------------------------------

@@ -7,13 +7,13 @@ alone, so that the advice never depends on how one came here.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from dataclasses import asdict, dataclass
+from typing import Final
 
 import click
 
 from agent.bench.rounds import MOVES, Taken
-from agent.bench.value import Bench
+from agent.bench.standing import stored_otherwise
 from agent.face import short
 from agent.face.desk import Desk
 from agent.face.options import Verb
@@ -21,11 +21,6 @@ from agent.face.words import shown
 from agent.model.exact import several
 from agent.model.feature import length
 from agent.pieces.catalogue import CATALOGUE
-
-if TYPE_CHECKING:
-    from agent.estimate.solution import Solution
-    from agent.model.feature import Reading
-    from agent.model.roles import Role
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,21 +258,13 @@ def line_again(taken: Taken) -> str:
     if taken.piece != MOVES:
         return f"gauge {(reading.name or taken.piece).replace(' ', '-')}"
     # a reading of a file may have no name
-    kind, *rest = reading.name.split() or (
-        reading.kind,
-        _axis_of(reading),
-        f"{length(reading.along):g}",
-    )
+    x, _, h = reading.along
+    axis = "across" if x else "gantry" if h else "belt"
+    kind, *rest = reading.name.split() or (reading.kind, axis, f"{length(reading.along):g}")
     if kind != MOVES:
         return f"gauge {kind}"
     role, *mm = rest
     return f"gauge {MOVES}-{role}" + "".join(f" --mm {length}" for length in mm)
-
-
-def _axis_of(reading: Reading) -> Role:
-    """The axis along which a move went."""
-    x, _, h = reading.along
-    return "across" if x else "gantry" if h else "belt"
 
 
 def carry_out(desk: Desk) -> Step | None:
@@ -294,20 +281,12 @@ def carry_out(desk: Desk) -> Step | None:
 
 def change(desk: Desk) -> Step | None:
     session = desk.session
-    if session.bench.unstored:
+    solution = session.now.solution
+    if session.bench.unstored or solution is None or not solution.warrants_change:
         return None
-    if _warranted(session.now.solution):
-        if session.bench.plan is not None:
-            return Step("write", "No line is to be sent, but the slicing angle is to be changed.")
-        return Step("preview", "The solution asks for a change; this shows it and sends nothing.")
-    return None
-
-
-def _warranted(solution: Solution | None) -> bool:
-    """True if a solution asks for a change."""
-    return solution is not None and bool(
-        solution.corrections or solution.slicing_angle_deg is not None
-    )
+    if session.bench.plan is not None:
+        return Step("write", "No line is to be sent, but the slicing angle is to be changed.")
+    return Step("preview", "The solution asks for a change; this shows it and sends nothing.")
 
 
 def keep(desk: Desk) -> Step | None:
@@ -326,11 +305,8 @@ def keep(desk: Desk) -> Step | None:
             " switching off and on proves it.",
         )
     if session.bench.stored_otherwise:
-        return Step(
-            "store",
-            "STORAGE HOLDS OTHER VALUES, which will be live after the next power-on:"
-            f" {session.bench.stored_otherwise}. Storing once more may help; else undo.",
-        )
+        worst = stored_otherwise(session.bench)
+        return Step("store", f"{worst}. Storing once more may help; else undo.")
     return Step("store", "The new values are live but would be lost at power-off.")
 
 
@@ -339,16 +315,14 @@ def take_back(desk: Desk) -> Step | None:
     bench = desk.session.bench
     if not bench.stored_otherwise or bench.refused is None or bench.refused.line != "store":
         return None
-    return Step(
-        "undo",
-        "STORAGE HOLDS OTHER VALUES, which will be live after the next power-on:"
-        f" {bench.stored_otherwise}. Bring the old ones back, or 'store' once more.",
-    )
+    worst = stored_otherwise(bench)
+    return Step("undo", f"{worst}. Bring the old ones back, or 'store' once more.")
 
 
 def prove_power(desk: Desk) -> Step | None:
     session = desk.session
-    if session.bench.done is None or any(p.stage == _FOR_GOOD for p in session.bench.proofs):
+    proofs = session.bench.proofs
+    if session.bench.done is None or any(p.stage == "after a power cycle" for p in proofs):
         return None
     family = session.contact.family
     if session.bench.unstored and family is not None and family.words.covers_steps:
@@ -356,9 +330,6 @@ def prove_power(desk: Desk) -> Step | None:
     if session.now.taken or session.now.laid:
         return None
     return Step("prove power", "Stored. Now switch off and on to prove that it is permanent.")
-
-
-_FOR_GOOD: Final = "after a power cycle"
 
 
 def disagree(desk: Desk) -> Step | None:
@@ -394,9 +365,11 @@ def keep_profile(desk: Desk) -> Step | None:
     if path.is_file():
         saved = load_profile(path)
         angles = (saved.mechanics.gantry_angle_deg, session.profile.mechanics.gantry_angle_deg)
+        written = session.bench.done.changes if session.bench.done is not None else ()
         if angles[0] == angles[1] and all(
-            key in saved.settings and saved.settings[key].exact == session.bench.exact.get(key)
-            for key in keys_written(session.bench)
+            c.key in saved.settings
+            and saved.settings[c.key].exact == session.bench.exact.get(c.key)
+            for c in written
         ):
             return None
     return Step(
@@ -404,11 +377,6 @@ def keep_profile(desk: Desk) -> Step | None:
         "The tune is proved: keep the machine as it is now, with its slicing angle and the values"
         " in full precision.",
     )
-
-
-def keys_written(bench: Bench) -> set[str]:
-    """Settings whose exact value is known from a line that was written."""
-    return set() if bench.done is None else {change.key for change in bench.done.changes}
 
 
 def tell_which(desk: Desk) -> Step | None:
@@ -444,45 +412,32 @@ def standing_errors(desk: Desk) -> list[tuple[str, bool]]:
 def finished(desk: Desk) -> Step:
     """What is left at the end: a change that was not carried out, or the report."""
     session = desk.session
-    if _warranted(session.now.solution):
+    if session.now.solution is not None and session.now.solution.warrants_change:
         return Step(
             "solve", "A change is warranted and was not carried out: this shows once more why."
         )
-    standing = [text for text, _ in standing_errors(desk)]
-    if session.bench.compare():
-        power = short.power_words(desk)
-        proved = f"Every reading is as expected. {power}".rstrip()
-        if standing:
-            return Step(
-                "report",
-                f"{proved} What settings can do is done, the tune is not: {', '.join(standing)}"
-                " stands outside the tolerance and needs mechanical adjustment. Then 'begin' anew.",
-                done=True,
-            )
-        return Step(
-            "report",
-            f"{proved} The tune is done; this writes its report. Last, check the flow:"
-            " 'feed flow'.",
-            done=True,
+    standing = ", ".join(text for text, _ in standing_errors(desk))
+    proved = bool(session.bench.compare())
+    if proved and standing:
+        why = (
+            f"What settings can do is done, the tune is not: {standing} stands outside the"
+            " tolerance and needs mechanical adjustment. Then 'begin' anew."
         )
-    course = short.course_now(desk)
-    if course is not None and course.outside and not standing:
-        return Step(
-            "report",
-            "No change is warranted by these readings, and not all is known:"
-            f" {short.enough_words(course)}",
-            done=True,
+    elif proved:
+        why = "The tune is done; this writes its report. Last, check the flow: 'feed flow'."
+    elif standing:
+        why = (
+            f"No setting is to be changed, but {standing} stands outside the tolerance and needs"
+            " mechanical adjustment: 'solve' says which end, which way and how far."
         )
-    if standing:
-        return Step(
-            "report",
-            f"No setting is to be changed, but {', '.join(standing)} stands outside the tolerance"
-            " and needs mechanical adjustment: 'solve' says which end, which way and how far.",
-            done=True,
-        )
-    return Step(
-        "report", "No change is warranted: every wanted error is inside its tolerance.", True
-    )
+    elif (course := short.course_now(desk)) is not None and course.outside:
+        known = short.enough_words(course)
+        why = f"No change is warranted by these readings, and not all is known: {known}"
+    else:
+        why = "No change is warranted: every wanted error is inside its tolerance."
+    if proved:
+        why = f"{f'Every reading is as expected. {short.power_words(desk)}'.rstrip()} {why}"
+    return Step("report", why, done=True)
 
 
 def is_over(desk: Desk) -> Step | None:
@@ -545,11 +500,10 @@ def next_step(desk: Desk, /) -> None:
     Example: plumbelt> next
     """
     step = step_now(desk)
-    document = {"line": step.line, "why": step.why, "done": step.done}
 
     def show() -> None:
         desk.screen.say(step.why)
         desk.screen.say(f"  {step.line}" + ("      (Enter does it)" if desk.in_shell else ""))
 
-    desk.screen.answer(document, show)
+    desk.screen.answer(asdict(step), show)
     desk.offered = step.line

@@ -27,10 +27,14 @@ def complete_topic(
 
 def _verbs(ctx: click.Context) -> dict[str, str]:
     """Verbs of the tree and their short help."""
+    verbs = sorted(_tree(ctx).commands.items())
+    return {name: verb.get_short_help_str(58) for name, verb in verbs}
+
+
+def _tree(ctx: click.Context) -> click.Group:
     tree = ctx.find_root().command
-    if not isinstance(tree, click.Group):
-        return {}
-    return {name: verb.get_short_help_str(58) for name, verb in sorted(tree.commands.items())}
+    assert isinstance(tree, click.Group)
+    return tree
 
 
 def _families() -> str:
@@ -84,7 +88,10 @@ def help_page(ctx: click.Context, desk: Desk, /, topic: str | None, man: bool) -
     """
     screen = desk.screen
     if man:
-        show_manual(ctx, desk)
+        from agent.face.manual import manual
+
+        whole = manual(_tree(ctx))
+        screen.answer({"page": whole}, lambda: click.echo(whole, nl=False))
         return
     verbs = _verbs(ctx)
     if topic is None:
@@ -114,9 +121,7 @@ def help_page(ctx: click.Context, desk: Desk, /, topic: str | None, man: bool) -
 
         screen.answer({"topic": topic, "title": title, "page": page}, show_topic)
     elif topic in verbs:
-        tree = ctx.find_root().command
-        assert isinstance(tree, click.Group)
-        inner = click.Context(tree.commands[topic], ctx.find_root(), info_name=topic)
+        inner = click.Context(_tree(ctx).commands[topic], ctx.find_root(), info_name=topic)
         page = inner.get_help()
         screen.answer({"topic": topic, "page": page}, lambda: click.echo(page))
     else:
@@ -125,16 +130,6 @@ def help_page(ctx: click.Context, desk: Desk, /, topic: str | None, man: bool) -
         raise BadInput(
             f"there is no page on '{topic}'", remedy=f"{hint}'help' lists commands and topics"
         )
-
-
-def show_manual(ctx: click.Context, desk: Desk) -> None:
-    """The manual page, as roff."""
-    from agent.face.manual import manual
-
-    tree = ctx.find_root().command
-    assert isinstance(tree, click.Group)
-    page = manual(tree)
-    desk.screen.answer({"page": page}, lambda: click.echo(page, nl=False))
 
 
 @click.command(cls=Verb)

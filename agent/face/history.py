@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
@@ -144,11 +144,8 @@ def summary(entry: EntryRow) -> str:
         case "journal":
             return " ".join(str(body[k]) for k in ("step", "line", "why") if k in body)
         case _:
-            return ", ".join(f"{k} {v}" for k, v in _short_items(body))
-
-
-def _short_items(body: Mapping[str, Any]) -> list[tuple[str, Any]]:
-    return [(k, v) for k, v in body.items() if isinstance(v, str | int | float)][:4]
+            items = [f"{k} {v}" for k, v in body.items() if isinstance(v, str | int | float)]
+            return ", ".join(items[:4])
 
 
 @log.command("show", cls=Verb)

@@ -136,8 +136,9 @@ def lay(desk: Desk, /, name: str, sizes: tuple[str, ...]) -> None:
             f" the nozzle. {COOLING}"
         )
         ready = math.ceil(cooling_minutes(laid.piece, laid.profile))
+        at = datetime.now() + timedelta(minutes=ready)
         desk.screen.say(
-            f"Cool enough to be read in about {ready} min, at {_clock_in(ready)}."
+            f"Cool enough to be read in about {ready} min, at {at:%H:%M}."
             " 'advance MM' brings it to the belt's end."
         )
 
@@ -312,11 +313,6 @@ def progress_text(name: str, progress: Progress, heating: float | None, columns:
         f"nozzle {_heat_words(heats.nozzle)}, bed {_heat_words(heats.bed)}. {hint}.\n"
         f"last line acknowledged: {last}"
     )
-
-
-def _clock_in(minutes: float) -> str:
-    """The time of day in so many minutes."""
-    return f"{datetime.now() + timedelta(minutes=minutes):%H:%M}"
 
 
 def _heat_words(heat: Heat | None) -> str:

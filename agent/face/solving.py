@@ -244,7 +244,7 @@ def show_corrections(screen: Screen, survey: Survey, solution: Solution) -> None
     show_checks(screen, survey, solution)
     if solution.contradictory:
         screen.say("Nothing, until the readings agree with each other.")
-    elif not solution.corrections and solution.slicing_angle_deg is None:
+    elif not solution.warrants_change:
         screen.say("Nothing: no change is warranted by these readings.")
 
 
