@@ -295,8 +295,7 @@ def readback(
     def show() -> None:
         desk.screen.say(f"{found.identity or 'A controller'}, family '{found.family}'.")
         if found.settings:
-            saved = desk.session.profile.settings if log is None else {}
-            beside = {"saved": {key: kept.exact for key, kept in saved.items()}} if saved else {}
+            beside = beside_live(desk, log is None)
             if with_stored:
                 live = {key: setting.value for key, setting in found.settings.items()}
                 beside["stored"] = live | stored
@@ -345,6 +344,12 @@ def read_or_lose(desk: Desk) -> Readback:
         if not isinstance(failure, BrokenByRestart):
             desk.session.contact.lose(link.transport.name)
         raise
+
+
+def beside_live(desk: Desk, attached: bool) -> dict[str, dict[str, float]]:
+    """The saved values of this machine's profile, if it has any."""
+    saved = desk.session.profile.settings if attached else {}
+    return {"saved": {key: kept.exact for key, kept in saved.items()}} if saved else {}
 
 
 def plausible_notes(desk: Desk, found: Readback, attached: bool) -> dict[str, str]:

@@ -270,15 +270,15 @@ def test_live_values_stand_beside_the_saved_ones(
 ) -> None:
     """Each that the mechanics bear on is judged; one in a file of somebody else is not."""
     found = a_readback(desk)
-    assert beside_live(desk, found, attached=False) == {}
-    saved = beside_live(desk, found, attached=True)["saved"]
+    assert beside_live(desk, attached=False) == {}
+    saved = beside_live(desk, attached=True)["saved"]
     assert saved["steps_per_mm.x"] == 80.0
     assert plausible_notes(desk, found, attached=False) == {}
     assert plausible_notes(desk, replace(found, damage=("cut",)), attached=True) == {}
     notes = plausible_notes(desk, found, attached=True)
     assert notes == {f"steps_per_mm.{letter}": "plausible" for letter in "xyz"}
     forge(desk, profile=replace(desk.session.profile, settings={}))
-    assert beside_live(desk, found, attached=True) == {}
+    assert beside_live(desk, attached=True) == {}
     odd = replace(found.settings["steps_per_mm.x"], value=800.0)
     forge(desk, readback=replace(found, settings={**found.settings, "steps_per_mm.x": odd}))
     assert plausible_notes(desk, found, attached=True)["steps_per_mm.x"] == "CANNOT BE RIGHT"
