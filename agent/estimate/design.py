@@ -24,7 +24,7 @@ import numpy as np
 
 from agent.estimate.consistency import Examined, examine
 from agent.estimate.curvature import bent
-from agent.estimate.fit import Fit, described, posterior
+from agent.estimate.fit import Fit, described, improved, posterior
 from agent.estimate.observation import (
     REPEATABILITY,
     RESOLUTION,
@@ -32,7 +32,7 @@ from agent.estimate.observation import (
     Observations,
     observe,
 )
-from agent.estimate.parameters import PUBLIC, public_unit
+from agent.estimate.parameters import PUBLIC, public_unit, tolerated
 from agent.estimate.reliability import DELTA, DOUBTED, unseen
 from agent.estimate.repeats import counted
 from agent.estimate.spread import sized
@@ -144,11 +144,8 @@ class _State:
 
     def after(self, columns: Sequence[int]) -> Array:
         """Variances (f, len(columns)) of unknowns after one more value of each feature."""
-        G = self.J @ self.P  # (f, K)
-        total = self.v + np.einsum("fk,fk->f", G, self.J)
-        now = np.diag(self.P)[list(columns)]
-        left: Array = now[None, :] - G[:, list(columns)] ** 2 / total[:, None]
-        return np.maximum(left, 0.0)
+        left: Array = improved(self.P, self.J, self.v)[:, list(columns)]
+        return left
 
     def slips(self, columns: Sequence[int]) -> Array:
         """What an unseen slip of one value moves (f, len(columns)); 0 where nothing was read."""
@@ -264,7 +261,7 @@ class _Model:
             there,
             wanted,
             columns,
-            [_limit(survey, name) for name in wanted],
+            [tolerated(survey, name) for name in wanted],
             state,
             {_key(r): i for i, r in enumerate(readings)},
             _factors(examined, wanted, state.u(columns)),
@@ -428,13 +425,6 @@ def _factors(
             if planned[i] > 0 and found > 0:
                 factors[i] = found / planned[i]
     return factors
-
-
-def _limit(survey: Survey, name: str) -> float:
-    """The tolerance of a wanted parameter, own units."""
-    if name.endswith("scale"):
-        return survey.tolerance.scale_percent / 100
-    return math.radians(survey.tolerance.angle_deg)
 
 
 def _grouped(model: _Model, asks: Sequence[tuple[int, Candidate, float]]) -> tuple[Ask, ...]:

@@ -99,6 +99,18 @@ def posterior(J: Array, variance: Array, prior_u: Array) -> Array:
     return cov
 
 
+def improved(cov: Array, J: Array, variance: Array) -> Array:
+    """Variances (n, k) of the unknowns after one more reading with each of the rows of J (n, k).
+
+    diag(P) - (P j)^2 / (v + j' P j), the update of a linear regression by one observation; the
+    value read does not enter, so the gain is known beforehand.
+    """
+    G = J @ cov
+    total = variance + np.einsum("nk,nk->n", G, J)
+    left: Array = np.diag(cov) - G**2 / total[:, None]
+    return np.maximum(left, 0.0)
+
+
 def fit(
     observations: Observations,
     unknowns: Unknowns,

@@ -12,6 +12,7 @@ from agent.estimate.observation import SHRINK
 from agent.estimate.reliability import checked
 from agent.estimate.shares import shares
 from agent.estimate.solution import Parameter
+from agent.model.survey import Survey
 
 #: The fit's name of each machine parameter; the order is the order of the answer.
 PUBLIC: Final[Mapping[str, str]] = {
@@ -32,6 +33,13 @@ DETERMINED: Final = 0.5
 def public_unit(name: str) -> float:
     """Factor from the fit's unit (relative, rad, mm) to the public one (relative, degrees, mm)."""
     return math.degrees(1.0) if name.endswith("_deg") else 1.0
+
+
+def tolerated(survey: Survey, name: str) -> float:
+    """The tolerance of a wanted parameter, in the fit's unit."""
+    limit = survey.tolerance.of(name)
+    assert limit is not None  # what is wanted has one
+    return limit / public_unit(name)
 
 
 def parameters_of(fit: Fit, alone: Mapping[str, float] | None = None) -> dict[str, Parameter]:

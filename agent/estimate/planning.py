@@ -1,14 +1,9 @@
-"""What to measure next, and how well planned readings will tell before anything is printed.
-
-For a reading with Jacobian row j and variance v the covariance P becomes
-P - P j j' P / (v + j' P j) (the update of a linear regression by one observation); the value read
-does not enter, so the gain is known beforehand.
-"""
+"""What to measure next, and how well planned readings will tell before anything is printed."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -16,12 +11,11 @@ import numpy as np
 from agent.estimate.consistency import Examined
 from agent.estimate.curvature import bent
 from agent.estimate.design import linear
-from agent.estimate.fit import LEFT_OUT, Fit, described
+from agent.estimate.fit import LEFT_OUT, Fit, described, improved
 from agent.estimate.observation import Noise, observe
-from agent.estimate.parameters import PUBLIC, public_unit
+from agent.estimate.parameters import PUBLIC, public_unit, tolerated
 from agent.estimate.solution import NextReading
 from agent.model.feature import Kind, Reading, Vector
-from agent.model.geometry import Array
 from agent.model.roles import WANTED
 from agent.model.survey import Survey
 
@@ -33,6 +27,9 @@ U_TRAVEL = 0.05
 
 #: A reading that takes less than this share off the uncertainty is not worth asking for.
 _WORTH_ASKING = 0.1
+
+#: Decimals to which uncertainties are compared: of equal readings the first is asked for.
+_EQUAL = 12
 
 
 def planned(kind: Kind, along: Vector, u_mm: float | None = None) -> Reading:
@@ -97,12 +94,6 @@ def _fresh(candidates: Iterable[Reading], survey: Survey) -> list[Reading]:
     return fresh
 
 
-def _improved(cov: Array, j: Array, variance: float) -> Array:
-    """Variances (k,) after one more reading."""
-    gain = cov @ j
-    return np.asarray(np.diag(cov) - gain**2 / (variance + j @ gain))
-
-
 def preposterior(survey: Survey, readings: Sequence[Reading]) -> Fit:
     """What would be known after `readings`, whatever they show: covariance and Jacobian.
 
@@ -143,34 +134,27 @@ def next_reading(survey: Survey, examined: Examined) -> NextReading | None:
 
 
 def _next_for(survey: Survey, examined: Examined, wanted: Sequence[str]) -> NextReading | None:
-    fit = examined.fit
-    limits, u = _limits(survey), fit.u
     if not wanted:
         return None
-    worst = max(wanted, key=lambda name: u[fit.unknowns.index(PUBLIC[name])] / limits[name])
-    u_now = float(u[fit.unknowns.index(PUBLIC[worst])])
-    if 2 * u_now <= limits[worst]:
+    index, u = examined.fit.unknowns.index, examined.fit.u
+    worst = max(wanted, key=lambda name: u[index(PUBLIC[name])] / tolerated(survey, name))
+    u_now = float(u[index(PUBLIC[worst])])
+    if 2 * u_now <= tolerated(survey, worst):
         return None
     stages = [_at_hand(survey), _by_moves(survey), _by_printing(survey)]
     pools = [_fresh(stage, survey) for stage in stages]
-    extra = [candidate for pool in pools for candidate in pool]
+    extra = (candidate for pool in pools for candidate in pool)
     whole = linear(survey, (*survey.readings, *extra), examined)
-    i = whole.unknowns.index(PUBLIC[worst])
-    variance = whole.observations.independent
-    start = n = len(survey.readings)
+    variances = improved(whole.cov, whole.J, whole.observations.independent)
+    after = np.sqrt(variances[:, whole.unknowns.index(PUBLIC[worst])])
+    start, factor = len(survey.readings), public_unit(worst)
     for pool in pools:
-        rows = range(start, start + len(pool))
+        of_pool = after[start : start + len(pool)].round(_EQUAL)
         start += len(pool)
-        after = {
-            row: math.sqrt(max(_improved(whole.cov, whole.J[row], variance[row])[i], 0.0))
-            for row in rows
-        }
-        if after and min(after.values()) < (1 - _WORTH_ASKING) * u_now:
-            best = min(after, key=lambda row: after[row])
-            chosen, factor = extra[best - n], public_unit(worst)
-            return NextReading(
-                chosen.kind, chosen.along, worst, u_now * factor, after[best] * factor
-            )
+        if pool and of_pool.min() < (1 - _WORTH_ASKING) * u_now:
+            best = int(of_pool.argmin())
+            kind, along = pool[best].kind, pool[best].along
+            return NextReading(kind, along, worst, u_now * factor, float(of_pool[best]) * factor)
     return None
 
 
@@ -178,28 +162,18 @@ def read_again(survey: Survey, examined: Examined) -> NextReading | None:
     """The reading called wrong, and the wanted parameter that it tells most of; or None."""
     if not examined.accused:
         return None
-    fit, limits = examined.fit, _limits(survey)
-    row = examined.accused[0].row
+    fit, row = examined.fit, examined.accused[0].row
     obs = fit.observations
-    variance = obs.independent[row] - obs.own.get(LEFT_OUT, np.zeros(obs.size))[row]
-    after = np.sqrt(np.maximum(_improved(fit.cov, fit.J[row], variance), 0.0))
+    variance = obs.independent - obs.own.get(LEFT_OUT, np.zeros(obs.size))
+    after = np.sqrt(improved(fit.cov, fit.J[row : row + 1], variance[row : row + 1])[0])
     index = {name: fit.unknowns.index(PUBLIC[name]) for name in WANTED}
-    gain = {name: (fit.u[i] - after[i]) / limits[name] for name, i in index.items()}
+    gain = {name: (fit.u[i] - after[i]) / tolerated(survey, name) for name, i in index.items()}
     best = max(gain, key=lambda name: gain[name])
     factor, i = public_unit(best), index[best]
     reading = survey.readings[row]
     return NextReading(
         reading.kind, reading.along, best, float(fit.u[i]) * factor, float(after[i]) * factor
     )
-
-
-def _limits(survey: Survey) -> Mapping[str, float]:
-    """Tolerance of each wanted parameter in the fit's units."""
-    scale = survey.tolerance.scale_percent / 100
-    return {
-        **dict.fromkeys(WANTED[:3], scale),
-        "gantry_angle_deg": math.radians(survey.tolerance.angle_deg),
-    }
 
 
 def _bears_on(fit: Fit, name: str) -> bool:
