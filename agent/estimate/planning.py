@@ -9,10 +9,8 @@ from dataclasses import replace
 import numpy as np
 
 from agent.estimate.consistency import Examined
-from agent.estimate.curvature import bent
 from agent.estimate.design import linear
-from agent.estimate.fit import LEFT_OUT, Fit, described, improved
-from agent.estimate.observation import Noise, observe
+from agent.estimate.fit import LEFT_OUT, Fit, improved
 from agent.estimate.parameters import PUBLIC, public_unit, tolerated
 from agent.estimate.solution import NextReading
 from agent.model.feature import Kind, Reading, Vector
@@ -101,9 +99,7 @@ def preposterior(survey: Survey, readings: Sequence[Reading]) -> Fit:
     second-order terms of open rotations included.
     """
     whole = replace(survey, readings=(*survey.readings, *readings))
-    stated = Noise(survey.instrument.repeatability_mm, math.inf)
-    observations, unknowns = observe(whole, stated)
-    return bent(described(observations, unknowns, unknowns.mean))
+    return linear(whole, whole.readings, None)
 
 
 def foresee(survey: Survey, readings: Sequence[Reading]) -> dict[str, float]:
