@@ -85,13 +85,13 @@ class Left:
 class _Place:
     """Where the lines up to some point have led."""
 
-    absolute: bool = True
-    hot: float = 0.0  #: target of the nozzle, degrees C
-    bed: float = 0.0
-    feed: str = ""  #: speed in force, as its word
-    belt: float = 0.0  #: command of the belt axis, mm
-    least_belt: float = 0.0
-    laid: bool = False  #: plastic was pushed out
+    absolute: bool
+    hot: float  #: target of the nozzle, degrees C
+    bed: float
+    feed: str  #: speed in force, as its word
+    belt: float  #: command of the belt axis, mm
+    least_belt: float
+    laid: bool  #: plastic was pushed out
 
 
 class Laying:

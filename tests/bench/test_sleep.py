@@ -49,8 +49,11 @@ def test_a_sleep_is_told_once_and_a_clock_set_right_is_none(clocks: Clocks) -> N
     clocks.sleep(600.0)
     assert sleep.seconds() == 600.0
     assert sleep.seconds() == 0.0
-    clocks.sleep(LEAST / 2)
+    assert LEAST == 20.0
+    clocks.sleep(19.5)
     assert sleep.seconds() == 0.0
+    clocks.sleep(20.0)
+    assert sleep.seconds() == 20.0
     clocks.sleep(-3600.0)
     assert sleep.seconds() == 0.0
 

@@ -152,6 +152,35 @@ def test_the_controller_is_asked_for_its_heat_every_few_seconds_of_planned_moves
     assert lines == [line for line, _ in timed]
 
 
+def test_lines_lead_to_where_their_words_say() -> None:
+    """Heat, speed and belt as they stand after each line; only what pushes plastic out lays."""
+    lines = [
+        ("M104 S215", (True, 215.0, 0.0, "", 0.0, 0.0, False)),
+        ("M190 S60", (True, 215.0, 60.0, "", 0.0, 0.0, False)),
+        ("G1 Z-5 F1200", (True, 215.0, 60.0, "F1200", -5.0, -5.0, False)),
+        ("G1 X3 E-0.8 F1800", (True, 215.0, 60.0, "F1800", -5.0, -5.0, False)),
+        ("G1 X3 E0", (True, 215.0, 60.0, "F1800", -5.0, -5.0, False)),
+        ("G91", (False, 215.0, 60.0, "F1800", -5.0, -5.0, False)),
+        ("G1 Z-40", (False, 215.0, 60.0, "F1800", -5.0, -5.0, False)),
+        ("G90", (True, 215.0, 60.0, "F1800", -5.0, -5.0, False)),
+        ("G1 Z2 E0.5", (True, 215.0, 60.0, "F1800", 2.0, -5.0, True)),
+        ("M109 S0", (True, 0.0, 60.0, "F1800", 2.0, -5.0, True)),
+        ("M140 S0", (True, 0.0, 0.0, "F1800", 2.0, -5.0, True)),
+        ("G28 X Y", (True, 0.0, 0.0, "F1800", 2.0, -5.0, True)),
+    ]
+    timed = [(line, 1.0) for line, _ in lines]
+    laying = Laying(None, timed, load_profile("heron").axes)  # type: ignore[arg-type]
+    place = laying._place(0)
+    assert (place.absolute, place.hot, place.feed, place.laid) == (True, 0.0, "", False)
+    for count, (line, where) in enumerate(lines, 1):
+        place = laying._place(count)
+        told = tuple(getattr(place, field.name) for field in fields(place))
+        assert told == where, line
+    turned = Laying(None, timed, replace(load_profile("heron").axes, belt="-z"))  # type: ignore[arg-type]
+    place = turned._place(len(lines))
+    assert (place.belt, place.least_belt) == (-2.0, -2.0)
+
+
 @pytest.mark.parametrize("name", ["strip", "stem"])
 def test_a_pause_anywhere_knows_where_the_lines_have_led(name: str, pinned: Pinned) -> None:
     """What is hot, what was laid, how far the belt has run, and what a stop there would send."""
