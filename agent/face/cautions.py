@@ -6,7 +6,7 @@ from typing import Final
 
 from agent.errors import Declined
 from agent.face.desk import Desk
-from agent.face.screen import broken
+from agent.face.screen import broken, text_width
 
 #: Each danger by its word, and what to do about it.
 _DANGERS: Final = (
@@ -59,7 +59,7 @@ def acknowledge(desk: Desk) -> None:
     """
     if desk.cautioned:
         return
-    desk.screen.say(cautions_text(desk.screen.text_width))
+    desk.screen.say(cautions_text(text_width()))
     if desk.rehearsal is not None:
         desk.screen.say("(This machine is simulated; on a real one all of this holds.)")
     if not desk.screen.agrees("\nRead and understood?", "understood"):

@@ -12,7 +12,7 @@ from agent.errors import BadInput
 from agent.face.cautions import cautions_text
 from agent.face.desk import Desk
 from agent.face.options import Verb
-from agent.face.screen import hanging
+from agent.face.screen import hanging, text_width
 from agent.face.topics import TOPICS
 from agent.face.tree import GROUPS, meant
 
@@ -117,7 +117,7 @@ def help_page(ctx: click.Context, desk: Desk, /, topic: str | None, man: bool) -
 
         def show_topic() -> None:
             screen.heading(f"{topic}: {title}")
-            screen.say(page if screen.text_width > _PAGE else flowed(page))
+            screen.say(page if text_width() > _PAGE else flowed(page))
 
         screen.answer({"topic": topic, "title": title, "page": page}, show_topic)
     elif topic in verbs:
@@ -139,5 +139,5 @@ def cautions(desk: Desk, /) -> None:
     \b
     Example: plumbelt cautions
     """
-    text = cautions_text(desk.screen.text_width)
+    text = cautions_text(text_width())
     desk.screen.answer({"cautions": cautions_text()}, lambda: desk.screen.say(text))

@@ -54,7 +54,6 @@ class Number(_FloatType):
     def __init__(
         self, unit: str = "", *, above: float | None = None, least: float | None = None
     ) -> None:
-        self.unit = unit
         self.above = above
         self.least = least
         self.name = unit or "number"

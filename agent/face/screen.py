@@ -117,7 +117,7 @@ def broken(text: str, width: int, *, head: str = "", under: str = "") -> list[st
     return [line.replace(_JOINED, " ") for line in lines]
 
 
-def _text_width() -> int:
+def text_width() -> int:
     """Columns for running text: the window's, but no more than reads well."""
     with suppress(KeyError, ValueError):
         return min(int(os.environ["COLUMNS"]), _TEXT_WIDTH)
@@ -183,11 +183,6 @@ class Screen:
         return self.coloured and not plain and stream.isatty()
 
     @property
-    def text_width(self) -> int:
-        """Columns that running text has."""
-        return _text_width()
-
-    @property
     def rows(self) -> int:
         """Rows of the window; plenty where there is none."""
         import shutil
@@ -196,7 +191,7 @@ class Screen:
 
     def say(self, text: str = "") -> None:
         """Text for people, wrapped at words; lines that start with a blank are kept as they are."""
-        self._write_out(ranked(wrapped(text, _text_width()), self.colours) + "\n")
+        self._write_out(ranked(wrapped(text, text_width()), self.colours) + "\n")
 
     def quote(self, text: str) -> None:
         """Lines of a file as they stand in it, moved in by two blanks and never wrapped."""
@@ -210,7 +205,7 @@ class Screen:
     def complain(self, text: str) -> None:
         """Text for people on standard error, wrapped like `say`."""
         coloured = self.colours and sys.stderr.isatty()
-        sys.stderr.write(ranked(wrapped(text, _text_width()), coloured) + "\n")
+        sys.stderr.write(ranked(wrapped(text, text_width()), coloured) + "\n")
 
     def heading(self, text: str) -> None:
         """A heading: bold where there is bold, underlined by a row of dashes everywhere."""
@@ -326,7 +321,7 @@ class Screen:
         """
         if self._held is not None:
             self._turn_pages()
-        width = _text_width() - 8  # room for a short answer behind it
+        width = text_width() - 8  # room for a short answer behind it
         text = "\n".join(wrapped(question, width)) + " "
         if reading and self.reading is not None:
             answer = self.reading(text, self._ask).strip()

@@ -155,7 +155,9 @@ def show(screen: Screen, survey: Survey, solution: Solution, *, every_reading: b
     show_belt_runs(screen, survey, solution)
     screen.heading("Errors of the machine")
     tables.parameters(screen, survey, solution)
-    tables.combinations(screen, solution)
+    if solution.derived:
+        screen.say("Known only in combination:")
+        screen.show(described.combinations(solution))
     screen.heading("What it means")
     for advice in solution.advice:
         screen.say(f"- {advice.text}")

@@ -30,13 +30,6 @@ def parameters(screen: Screen, survey: Survey, solution: Solution) -> None:
     )
 
 
-def combinations(screen: Screen, solution: Solution) -> None:
-    """Combinations known better than their parts; nothing where there are none."""
-    if solution.derived:
-        screen.say("Known only in combination:")
-        screen.show(described.combinations(solution))
-
-
 def settings(
     screen: Screen,
     readback: Readback,
@@ -116,15 +109,11 @@ def look(screen: Screen, look: Look) -> None:
         screen.say(f"Live and stored do not differ: '{look.line}' would change nothing.")
     else:
         screen.say(f"'{look.line}' would make these permanent:")
-        _look_rows(screen, look)
+        marked = [(c, "") for c in look.own] + [(c, "not of the plan") for c in look.others]
+        rows = [(c.key, in_full(c.old), in_full(c.new), c.unit, note) for c, note in marked]
+        screen.table(["setting", ">stored", ">live", "unit", ""], rows)
     for note in look.notes:
         screen.say(f"- {note[0].upper()}{note[1:]}.")
-
-
-def _look_rows(screen: Screen, look: Look) -> None:
-    marked = [(c, "") for c in look.own] + [(c, "not of the plan") for c in look.others]
-    rows = [(c.key, in_full(c.old), in_full(c.new), c.unit, note) for c, note in marked]
-    screen.table(["setting", ">stored", ">live", "unit", ""], rows)
 
 
 def effects(screen: Screen, readings: Sequence[Reading], solution: Solution) -> None:

@@ -63,9 +63,8 @@ def send(desk: Desk, /, words: tuple[str, ...]) -> None:
         desk.session.contact.ask_heaters()
     if reply.ok and set(homed) == set(HOMED):
         desk.session.moves.place(lost=False)
-    strange = any(event.kind == "unknown_command" for event in reply.events) or any(
-        event.kind == "unknown_command" for event in family.reply_events(line, reply.lines)
-    )
+    events = (*reply.events, *family.reply_events(line, reply.lines))
+    strange = any(event.kind == "unknown_command" for event in events)
     document = {
         "line": line,
         "reply": list(reply.lines),

@@ -19,6 +19,7 @@ from agent.face.screen import (
     _broken_up,
     bar,
     ranked,
+    text_width,
     typed_line,
     wrapped,
 )
@@ -352,7 +353,7 @@ def test_running_text_is_as_wide_as_the_window_up_to_80(
     monkeypatch.setenv("COLUMNS", environment)
     monkeypatch.setattr("os.get_terminal_size", size)
     monkeypatch.setattr("sys.stdout", SimpleNamespace(fileno=lambda: 1))
-    assert Screen().text_width == width
+    assert text_width() == width
 
 
 def test_a_window_has_its_rows_and_a_pipe_plenty(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -184,9 +184,8 @@ def proof(tune: Job) -> Sequence[Part]:
 
 
 def kept_back(tune: Tune) -> Sequence[Part]:
-    rows = tuple((k.what, k.found, k.why) for k in kept(tune))
     columns = headed("~what", ">found, 95 %", "~why it was left")
-    return (Table(columns, rows), Words(_NEVER))
+    return (Table(columns, tuple(kept(tune))), Words(_NEVER))
 
 
 _NEVER = (

@@ -244,9 +244,30 @@ def intervals(panel: Panel, *, legend: bool = False) -> Figure:
     `legend` names the marks of the states before and after.
     """
     rows = list(dict.fromkeys(span.name for span in panel.spans))
+    both = any(span.later for span in panel.spans)
     with _drawing(0.24 * len(rows) + 0.5 + 0.2 * legend) as figure:
         axes = figure.subplots()
-        _panel(axes, panel, rows, both=any(span.later for span in panel.spans))
+        for row, of in enumerate(rows):
+            half = panel.tolerance.get(of)
+            if half is not None:
+                axes.barh(
+                    row, 2 * half, left=-half, height=0.8, facecolor="none", edgecolor="0.55",
+                    hatch="/////", linewidth=0,
+                )  # fmt: skip
+        for later, _, sign, fill in _STATES:
+            spans = [span for span in panel.spans if span.later == later]
+            if not spans:
+                continue
+            aside = 0.0 if not both else 0.17 if later else -0.17
+            axes.errorbar(
+                [span.value for span in spans],
+                [rows.index(span.name) + aside for span in spans],
+                xerr=[span.half for span in spans],
+                fmt=sign, color="black", markerfacecolor=fill, markersize=4, capsize=2.5,
+            )  # fmt: skip
+        axes.axvline(0, color="black", linewidth=0.6)
+        _named_rows(axes, rows, panel.unit)
+        axes.margins(x=0.06)
         if legend:
             _legend(axes)
         return figure
@@ -259,30 +280,6 @@ def _legend(axes: Axes) -> None:
         for _, label, sign, fill in _STATES
     ]
     axes.legend(handles=states, loc="lower right", bbox_to_anchor=(1, 1), ncols=2)
-
-
-def _panel(axes: Axes, panel: Panel, names: list[str], *, both: bool) -> None:
-    for row, of in enumerate(names):
-        half = panel.tolerance.get(of)
-        if half is not None:
-            axes.barh(
-                row, 2 * half, left=-half, height=0.8, facecolor="none", edgecolor="0.55",
-                hatch="/////", linewidth=0,
-            )  # fmt: skip
-    for later, _, sign, fill in _STATES:
-        spans = [span for span in panel.spans if span.later == later]
-        if not spans:
-            continue
-        aside = 0.0 if not both else 0.17 if later else -0.17
-        axes.errorbar(
-            [span.value for span in spans],
-            [names.index(span.name) + aside for span in spans],
-            xerr=[span.half for span in spans],
-            fmt=sign, color="black", markerfacecolor=fill, markersize=4, capsize=2.5,
-        )  # fmt: skip
-    axes.axvline(0, color="black", linewidth=0.6)
-    _named_rows(axes, names, panel.unit)
-    axes.margins(x=0.06)
 
 
 def _named_rows(axes: Axes, names: list[str], along: str) -> None:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from agent.bench.surveyed import Surveyed
 from agent.face.report.tune import Tune
@@ -34,8 +33,7 @@ _ANGLE: Final = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Kept:
+class Kept(NamedTuple):
     """One thing that was left as it is."""
 
     what: str
