@@ -20,7 +20,7 @@ def environment(package: str, **more: Any) -> Environment:
     """Templates of a package, filled with values that are text and nothing else."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    return Environment(
+    made = Environment(
         loader=PackageLoader(package, "."),
         autoescape=True,
         undefined=StrictUndefined,
@@ -30,10 +30,11 @@ def environment(package: str, **more: Any) -> Environment:
         finalize=lambda value: clean(value) if type(value) is str else value,
         **more,
     )
+    made.tests["part"] = lambda value, kind: type(value).__name__ == kind
+    return made
 
 
 def html(content: Page) -> str:
     """The content of a report as one HTML file; the same content gives the same text."""
     templates = environment("agent.face.report", keep_trailing_newline=True)
-    templates.tests["part"] = lambda value, kind: type(value).__name__ == kind
     return templates.get_template("page.html").render(page=content)

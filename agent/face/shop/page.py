@@ -7,11 +7,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date
-from typing import Final
+from typing import Final, NamedTuple
 
-from agent.face.parts import Table
+from agent.face.parts import Table, Words
 from agent.face.report.page import environment
 from agent.face.screen import clean
 from agent.face.shop import sheets
@@ -26,13 +25,13 @@ from agent.workshop.picture import svg
 from agent.workshop.series import Charted
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
-    name: str
-    title: str
-    texts: tuple[str, ...] = ()
-    table: Table | None = None
-    pictures: tuple[tuple[str, str], ...] = ()  #: SVG, and what it shows in words
+class Figure(NamedTuple):
+    svg: str
+    words: str
+
+
+#: A section of the page: its name for links, its title, and what stands in it.
+Section = tuple[str, str, Sequence[Words | Table | Figure]]
 
 
 def page(
@@ -46,56 +45,42 @@ def page(
 ) -> str:
     """The page; the same content and date give the same text."""
     overdue = due_now(found, made)
-    parts = [
-        Part("machines", "Machines", (STANDINGS,), sheets.machines(found, made)),
-        Part(
-            "due",
-            "Due",
-            () if overdue else ("None is due.",),
-            sheets.machines(overdue, made) if overdue else None,
-        ),
-        Part(
-            "drift",
-            "Drift",
-            (false_alarms(drifts),) if drifts.rows else (NO_SIGNAL, false_alarms(drifts)),
-            drifts.sheet if drifts.rows else None,
-            tuple((svg(c), _caption(c)) for c in drifts.pictured),
-        ),
-        Part(
+    fired = Words(false_alarms(drifts))
+    told = [fired, drifts.sheet] if drifts.rows else [Words(NO_SIGNAL), fired]
+    capable: Sequence[Words | Table] = (
+        [Words(CAPABILITY), sheets.capabilities(capabilities)]
+        if capabilities
+        else [Words("Too few machines were measured as left.")]
+    )
+    sections: tuple[Section, ...] = (
+        ("machines", "Machines", [Words(STANDINGS), sheets.machines(found, made)]),
+        ("due", "Due", [sheets.machines(overdue, made) if overdue else Words("None is due.")]),
+        ("drift", "Drift", [*told, *(Figure(svg(c), _caption(c)) for c in drifts.pictured)]),
+        (
             "compare",
             "Which stand out",
-            () if verdicts else (NOTHING_STANDS_OUT,),
-            sheets.verdicts(verdicts) if verdicts else None,
+            [sheets.verdicts(verdicts) if verdicts else Words(NOTHING_STANDS_OUT)],
         ),
-        Part(
-            "capability",
-            "Yield and capability",
-            (CAPABILITY,) if capabilities else ("Too few machines were measured as left.",),
-            sheets.capabilities(capabilities) if capabilities else None,
-        ),
-    ]
-    return _rendered("The workshop", made, f"{source}. {summary(found, made)}", parts)
+        ("capability", "Yield and capability", capable),
+    )
+    return _rendered("The workshop", made, f"{source}. {summary(found, made)}", sections)
 
 
 def cover_page(machines: Table, capable: Table, yield_words: str, made: date) -> str:
     """The cover sheet of a row of machines that were tuned in one sitting."""
-    parts = [
-        Part("machines", "Machines", (STANDINGS,), machines),
-        Part(
-            "capability",
-            "Yield and capability",
-            (yield_words, CAPABILITY),
-            capable if capable.rows else None,
-        ),
-    ]
-    return _rendered("A row of machines", made, yield_words, parts)
+    told = [Words(yield_words), Words(CAPABILITY)]
+    sections: tuple[Section, ...] = (
+        ("machines", "Machines", [Words(STANDINGS), machines]),
+        ("capability", "Yield and capability", [*told, capable] if capable.rows else told),
+    )
+    return _rendered("A row of machines", made, yield_words, sections)
 
 
-def _rendered(title: str, made: date, summary: str, parts: Sequence[Part]) -> str:
+def _rendered(title: str, made: date, summary: str, sections: Sequence[Section]) -> str:
     templates = environment("agent.face.shop")
     templates.filters["days"] = _days
     return templates.get_template("fleet.html").render(
-        title=title, made=made.isoformat(), summary=summary, parts=parts
+        title=title, made=made.isoformat(), summary=summary, sections=sections
     )
 
 
