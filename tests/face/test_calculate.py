@@ -56,6 +56,45 @@ def test_drive_of_other_outputs(
     assert (code, json.loads(out)["steps_per_mm"]) == (0, steps)
 
 
+@pytest.mark.parametrize(
+    ("was", "steps"),
+    [
+        ("--was-microsteps 32", 40.0),
+        ("--was-ratio 2", 40.0),
+        ("--was-teeth 10", 40.0),
+        ("--was-pitch 3", 120.0),
+        ("--was-microsteps 8 --was-teeth 10", 80.0),
+    ],
+)
+def test_measured_steps_change_as_the_part_that_was_replaced(
+    was: str, steps: float, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Steps go as microsteps and ratio, and inversely as the travel of a turn: of 80 by hand."""
+    line = f"drive --teeth 20 --pitch 2 --measured-steps 80 {was} --json"
+    code, out, _ = outcome(capsys, line)
+    assert code == 0
+    assert json.loads(out)["after_change"]["steps_per_mm"] == pytest.approx(steps)
+
+
+@pytest.mark.parametrize(
+    ("options", "u_mm"),
+    [
+        ("--neutral 0.5", 0.03),
+        ("--neutral 0.5 --u-roller 0.05", 0.05),
+        ("--neutral 0.5 --u-roller 0", 0.0),
+        ("--neutral 0.5 --u-belt 9", 0.03),
+    ],
+)
+def test_the_roller_s_own_uncertainty_counts_where_the_neutral_line_is_known(
+    options: str, u_mm: float, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Travel of a turn is pi times 28 + 2 x 0.5 mm, so that u over steps is u over 29 mm."""
+    code, out, _ = outcome(capsys, f"drive --roller 28 --belt 1 {options} --json")
+    document = json.loads(out)
+    assert code == 0
+    assert document["u_steps_per_mm"] == pytest.approx(document["steps_per_mm"] * u_mm / 29)
+
+
 def test_all_mistakes_of_a_line_are_named_at_once(capsys: pytest.CaptureFixture[str]) -> None:
     line = "drive --teeth 2.5 --pitch nan --ratio 0 --microsteps -4 --json"
     code, out, err = outcome(capsys, line)
@@ -75,6 +114,7 @@ def test_all_mistakes_of_a_line_are_named_at_once(capsys: pytest.CaptureFixture[
         ("drive --lead 8 --was-lead 4", "--measured-steps  is missing"),
         ("drive --lead 8 --measured-steps 400", "--was-roller  is missing"),
         ("drive --lead 1e999", "larger than any number"),
+        ("drive belt --was-teeth 16", "goes without an axis: the profile tells what it was"),
         ("shim --span 320 --front 1 --back 0", "one of them is wanted"),
         ("shim --span 320 --front 1 --back 0 --screw M4 --pitch 1", "both are given"),
         ("shim --span 320 --front 1 --back 0 --screw M7", "not a coarse thread"),

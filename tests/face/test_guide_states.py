@@ -161,6 +161,17 @@ def test_a_restore_is_offered_while_the_profile_knows_better(
     assert step_now(desk).line == line
 
 
+def test_a_power_cycle_is_asked_for_before_the_next_round_begins(desk: Desk) -> None:
+    """Once a piece is laid or a reading taken, switching off would spoil that round."""
+    forge(desk, done=plan("M1"), proofs=(Proof("reloaded from storage", ""),))
+    assert guide.prove_power(desk) is not None
+    piece = Laid("strip", "strip", {}, 1, desk.session.profile)
+    reading = Taken(a_move("travel belt", (0, 205, 0)), "travel")
+    for begun in ({"laid": (piece,)}, {"taken": (reading,), "laid": ()}):
+        forge_round(desk, **begun)
+        assert guide.prove_power(desk) is None
+
+
 def test_stored_otherwise_and_not_to_be_stored_is_undone(desk: Desk) -> None:
     """The old values come back where storing was refused, and only there."""
     forge(desk, done=plan("M1"), stored_otherwise="steps 80")

@@ -6,15 +6,16 @@ from pathlib import Path
 
 import pytest
 
-from agent.change.plan import make_plan
-from agent.errors import Refused
+from agent.change.plan import Plan, make_plan
+from agent.errors import BadInput, Refused
 from agent.face.desk import Desk
+from agent.face.handing import into_copy
 from agent.face.screen import Screen
 from agent.families import FAMILIES
 from agent.rehearsal import in_memory
 from agent.store.profiles import load_profile
 from agent.work.session import Session
-from tests.face.bench import WILLING, Technician, carry_out, digest_in
+from tests.face.bench import WILLING, Technician, carry_out, digest_in, forge
 
 FILE = """\
 ; start-up of the machine
@@ -88,3 +89,44 @@ def test_a_copy_is_written_once_and_the_file_is_left_alone(
     assert "+M92 X80.21 Y80.00" in capsys.readouterr().out
     assert carry_out(desk, [f"handover {path} --out {path}"]) == [1]
     assert path.read_text() == FILE
+
+
+def test_what_is_in_the_file_already_makes_no_difference(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    desk, path, out = at_a_script_controller(), tmp_path / "start.txt", tmp_path / "out.txt"
+    path.write_text(FILE)
+    capsys.readouterr()
+    into_copy(desk, SCRIPT, path, {"steps_per_mm.x": 80.0}, out)
+    assert "(no difference: the file holds these values already)" in capsys.readouterr().out
+    assert out.read_text() == FILE
+    path.write_bytes(b"\xff\xfe")
+    with pytest.raises(BadInput, match="is no text"):
+        into_copy(desk, SCRIPT, path, {"steps_per_mm.x": 80.0})
+
+
+@pytest.mark.parametrize("wanted", [None, {}])
+def test_what_was_not_written_is_not_handed_over(
+    wanted: dict[str, float] | None, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    desk, path = at_a_script_controller(), tmp_path / "start.txt"
+    path.write_text(FILE)
+    forge(desk, done=None if wanted is None else Plan("heron", "script", (), (), "abc"))
+    assert carry_out(desk, [f"handover {path}"]) == [1]
+    assert "Nothing was written in this session" in capsys.readouterr().err
+    assert not (tmp_path / "start.txt.new").exists()
+
+
+def test_only_the_lines_around_a_difference_are_shown(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One line before and one behind: enough to find the place."""
+    desk, path = at_a_script_controller(), tmp_path / "start.txt"
+    lines = ["; a", "; b", "M92 X80.00", "; c", "; d"]
+    path.write_text("\n".join(lines) + "\n")
+    capsys.readouterr()
+    into_copy(desk, SCRIPT, path, {"steps_per_mm.x": 81.0})
+    shown = [line.strip() for line in capsys.readouterr().out.splitlines()]
+    assert "; b" in shown
+    assert "; c" in shown
+    assert not {"; a", "; d"} & set(shown)

@@ -5,7 +5,11 @@ import math
 
 import pytest
 
+from agent.errors import BadInput
+from agent.face import levelling
+from agent.face.desk import Desk
 from agent.face.main import run
+from agent.model.bed import Point
 from agent.model.profile import Post, Stand
 from agent.store.machine import STAND
 from agent.store.strict import read_sheet
@@ -89,7 +93,6 @@ def test_a_stand_reads_back():
 def test_gauge_bed_asks_round_the_corners_and_keeps_the_roll(monkeypatch, capsys):
     from dataclasses import replace
 
-    from agent.face.desk import Desk
     from agent.store.profiles import load_profile
     from agent.work.session import Session
 
@@ -118,3 +121,119 @@ def test_gauge_bed_asks_round_the_corners_and_keeps_the_roll(monkeypatch, capsys
     assert "0,2 is understood as 0.2 mm" in said
     assert "front-right" in said
     assert "lower" in said
+
+
+@pytest.mark.parametrize(
+    ("told", "in_shell", "answers", "gaps", "asked"),
+    [
+        (True, True, [], True, 0),
+        (False, True, [], False, 0),
+        (None, False, [], False, 0),
+        (None, True, ["gaps"], True, 1),
+        (None, True, ["Heights"], False, 1),
+        (None, True, [""], False, 1),
+        (None, True, ["perhaps", "gaps"], True, 2),
+    ],
+)
+def test_whether_numbers_are_gaps_is_told_or_asked(
+    told, in_shell, answers, gaps, asked, monkeypatch
+):
+    """Where nobody can be asked they are heights, as the help says."""
+    monkeypatch.setattr("sys.stdin.isatty", lambda: False, raising=False)
+    desk, questions, left = Desk(in_shell=in_shell), [], list(answers)
+
+    def answer(question):
+        questions.append(question)
+        return left.pop(0)
+
+    desk.screen.ask_with(answer)
+    assert levelling._are_gaps(desk, told) is gaps
+    assert len(questions) == asked
+
+
+@pytest.mark.parametrize(
+    ("typed", "asked", "mm"),
+    [
+        (["3"], 1, 3.0),
+        (["-3"], 1, -3.0),
+        (["3.1", "yes"], 2, 3.1),
+        (["-3.1", "no", "0.3"], 3, 0.3),
+        (["wide", "0,3"], 2, 0.3),
+    ],
+)
+def test_a_gap_wider_than_feeler_gauges_is_asked_about(typed, asked, mm):
+    """Up to 3 mm either way is what a set of them measures."""
+    desk, questions, left = Desk(in_shell=True), [], list(typed)
+
+    def answer(question):
+        questions.append(question)
+        return left.pop(0)
+
+    desk.screen.ask_with(answer)
+    assert levelling._asked_gap(desk, "front-left", 0.0, 0.0) == mm
+    assert len(questions) == asked
+
+
+@pytest.mark.parametrize(
+    ("pitch", "screw", "stand", "mm"),
+    [
+        (None, None, None, None),
+        (0.5, None, None, 0.5),
+        (None, "M4", None, 0.7),
+        (None, None, 0.8, 0.8),
+        (0.5, None, 0.8, 0.5),
+        (None, "M4", 0.8, 0.7),
+        (0.5, "M4", None, "both are given"),
+        (None, "M7", None, "not a coarse thread"),
+    ],
+)
+def test_the_height_of_a_turn_is_the_nearest_that_is_told(pitch, screw, stand, mm):
+    """Coarse pitch of M4: 0.7 mm (ISO 261)."""
+    of_bed = None if stand is None else Stand(stand, {})
+    if isinstance(mm, str):
+        with pytest.raises(BadInput) as refusal:
+            levelling._pitch(pitch, screw, of_bed)
+        assert mm in str(refusal.value.problems[0])
+    else:
+        assert levelling._pitch(pitch, screw, of_bed) == mm
+
+
+CORNERS = ((0, 0), (240, 0), (0, 300), (240, 300))
+
+
+@pytest.mark.parametrize(
+    ("heights", "u", "said", "unsaid"),
+    [
+        ((0, 0, 0, 0), 0.05, ["not told from level", "may be left as it is"], ["bent"]),
+        ((0, 0.4, 0, 0.4), 0.01, ["tilt across", "higher at greater x"], ["bent", "may be left"]),
+        ((0.4, 0, 0.4, 0), 0.01, ["higher at smaller x"], ["bent"]),
+        ((0, 0, 0.4, 0.4), 0.01, ["higher at greater s"], ["bent"]),
+        ((0.4, 0.4, 0, 0), 0.01, ["higher at smaller s"], ["bent"]),
+        ((0.4, 0, 0, 0.4), 0.01, ["the bed is bent or twisted"], []),
+    ],
+)
+def test_how_a_bed_stands_is_told_in_words(heights, u, said, unsaid, capsys):
+    line = ["shim", "--heights", "--screws", "egret", "--pitch", "0.5", "--u", str(u)]
+    for (x, s), h in zip(CORNERS, heights, strict=True):
+        line += ["--at", str(x), str(s), str(h)]
+    assert run(line) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert all(words in told for words in said), told
+    assert not any(words in told for words in unsaid), told
+    assert "0.5 mm a turn." in told
+    assert run(line[:2] + line[8:]) == 0  # the same without the u, and without any screws
+    told = " ".join(capsys.readouterr().out.split())
+    assert "tilt along" in told
+    assert "mm a turn" not in told
+
+
+def test_a_roll_that_no_plane_tells_is_not_kept():
+    """Two screws make no plane; of a plane the tilt across counts over the width of the bed."""
+    desk = Desk(in_shell=True)
+    two = [Point(0, 0, 0.1), Point(240, 0, 0.3)]
+    levelling._keep_roll(desk, two, None)
+    assert desk.session.now.taken == ()
+    levelling._keep_roll(desk, [*two, Point(0, 300, 0.1)], 0.02)
+    (taken,) = desk.session.now.taken
+    assert (taken.piece, taken.reading.along) == ("travel", (240.0, 0.0, 0.0))
+    assert taken.reading.mm == (pytest.approx(-0.2),)

@@ -13,7 +13,7 @@ import click
 import pytest
 
 from agent.face.cautions import cautions_text
-from agent.face.helping import flowed
+from agent.face.helping import complete_topic, flowed, help_page
 from agent.face.main import plumbelt, run
 from agent.face.screen import clean
 from agent.face.topics import TOPICS
@@ -186,3 +186,28 @@ def test_pages_that_are_pointed_to_exist() -> None:
         found for _, page in TOPICS.values() for found in re.findall(r"help ([a-z][a-z-]+)", page)
     }
     assert pointed <= set(TOPICS) | set(plumbelt.commands)
+
+
+def test_topics_and_verbs_are_completed_by_their_beginning() -> None:
+    context = click.Context(plumbelt)
+    parameter = help_page.params[0]
+    found = {item.value: item.help for item in complete_topic(context, parameter, "")}
+    assert found.keys() == {*TOPICS, *plumbelt.commands}
+    assert found["lean"] == TOPICS["lean"][0]
+    assert [i.value for i in complete_topic(context, parameter, "hal")] == ["halt"]
+    alone = click.Context(help_page)  # as where the page stands in no tree
+    assert {item.value for item in complete_topic(alone, parameter, "")} == set(TOPICS)
+
+
+@pytest.mark.parametrize(
+    ("topic", "said"),
+    [
+        ("leen", "There is no page on 'leen'. Did you mean 'lean'? 'help' lists"),
+        ("xyzzy", "There is no page on 'xyzzy'. 'help' lists commands and topics."),
+    ],
+)
+def test_a_page_that_is_not_there_is_answered_with_the_nearest(
+    topic: str, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["help", topic]) == 2
+    assert said in " ".join(capsys.readouterr().err.split())
