@@ -127,6 +127,7 @@ def test_a_file_that_brings_nothing_new_says_so(
     assert carry_out(desk, [f"gauge --file {file}"] * 2) == [0, 0]
     said = " ".join(capsys.readouterr().out.split())
     assert "1 reading of" in said
+    assert said.count("200.10") == 2, "what is at hand is shown each time"
     assert "Nothing in" in said
 
 
@@ -485,6 +486,16 @@ def test_what_the_tool_knows_of_a_piece_is_not_asked(
         ask_conditions(desk, desk.session.now.laid[0])
         assert "Room temperature, °C (Enter: 21.5)?" in technician.asked
         assert desk.session.bench.conditions.room_c == 21.5
+
+
+def test_conditions_are_asked_for_within_what_can_be(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A room where somebody works is between frost and 60 °C; a million minutes are two years."""
+    bounds: list[tuple[float, float]] = []
+    monkeypatch.setattr(gauging, "asked_number", lambda desk, _, *within: bounds.append(within))
+    ask_conditions(desk)
+    assert bounds == [(0.0, 60.0), (0.0, 1e6)]
 
 
 def test_a_simulated_piece_is_let_cool(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -23,6 +23,7 @@ from agent.face.main import run
 from agent.model.profile import Mechanics, Profile
 from agent.store.profiles import load_profile, profile_path, save_profile
 from tests.face.bench import carry_out, desk_at, forge
+from tests.pinned import Pinned
 
 CHANGE = Change("steps_per_mm.x", 80.0, 80.25, "step/mm", 2)
 PLAN = Plan("heron", "replay", (CHANGE,), ("M92 X80.25",), "abc")
@@ -163,7 +164,7 @@ def test_a_look_that_is_refused_is_told_with_what_was_done(
 
 
 def test_what_is_not_in_a_restore_is_told_with_its_reason(
-    desk: Desk, capsys: pytest.CaptureFixture[str]
+    desk: Desk, capsys: pytest.CaptureFixture[str], pinned: Pinned
 ) -> None:
     show_restore(desk, restore_of(NOTHING))
     told = capsys.readouterr().out
@@ -180,7 +181,9 @@ def test_what_is_not_in_a_restore_is_told_with_its_reason(
         notes=("it was flashed",),
     )
     show_restore(desk, found)
-    told = " ".join(capsys.readouterr().out.split())
+    shown = capsys.readouterr().out
+    pinned("face/restore", shown)
+    told = " ".join(shown.split())
     assert "M92 X80.25" in told
     assert "Measure again ------------- setting reason" in told
     assert "mesh it was of the old bed" in told
@@ -320,7 +323,10 @@ def test_a_profile_that_cannot_be_read_is_listed_with_the_reason(
 
 
 def test_a_profile_is_held_against_another_or_against_what_is_live(
-    desk: Desk, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    desk: Desk,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    pinned: Pinned,
 ) -> None:
     assert carry_out(desk, ["profile compare heron heron"]) == [0]
     assert capsys.readouterr().out == "heron and heron do not differ.\n"
@@ -331,20 +337,14 @@ def test_a_profile_is_held_against_another_or_against_what_is_live(
     )
     monkeypatch.setattr("agent.change.compare.compare_with_live", lambda left, live: found)
     assert carry_out(desk, ["profile compare heron"]) == [0]
-    rows = [" ".join(line.split()) for line in capsys.readouterr().out.splitlines()]
-    assert rows[0] == "setting heron live unit difference, %"
-    assert rows[2:] == [
-        "steps_per_mm.x 80.00 81.00 step/mm +1.25",
-        "steps_per_mm.y - 80.00 step/mm",
-        "max_speed.x 180.00 - mm/s",
-    ]
+    pinned("face/compared", capsys.readouterr().out)
 
 
 # --- mechanics -----------------------------------------------------------------------------------
 
 
 def test_mechanics_are_held_against_what_is_live(
-    desk: Desk, capsys: pytest.CaptureFixture[str]
+    desk: Desk, capsys: pytest.CaptureFixture[str], pinned: Pinned
 ) -> None:
     """Of live 81 against calculated 80 the difference is 1.25 %."""
     readback = desk.session.bench.readback
@@ -356,10 +356,7 @@ def test_mechanics_are_held_against_what_is_live(
     assert (axes["across"]["letter"], axes["across"]["live"]) == ("x", 81.0)
     assert axes["across"]["steps_per_mm"] == 80.0
     assert carry_out(desk, ["mechanics"]) == [0]
-    rows = [" ".join(line.split()) for line in capsys.readouterr().out.splitlines()]
-    assert rows[0] == "heron: gantry at 45° to the belt."
-    (across,) = [row for row in rows if row.startswith("across X 80.000")]
-    assert across.endswith("81.00 +1.25")
+    pinned("face/mechanics", capsys.readouterr().out)
     desk.session.contact.detach()
     assert carry_out(desk, ["mechanics --json"]) == [0]
     axes = json.loads(capsys.readouterr().out)["axes"]
