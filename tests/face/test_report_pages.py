@@ -17,14 +17,18 @@ from agent.estimate.drift import Dated
 from agent.face.desk import Desk
 from agent.face.parts import Facts, Items, Page, Picture, Section, Table, Wire, Words
 from agent.face.report import figures
+from agent.face.report.certificate import certificate
 from agent.face.report.changes import state
 from agent.face.report.content import page_of
+from agent.face.report.machine import _train, conditions, settings
 from agent.face.report.page import html
 from agent.face.report.pdf import _register, _widths
 from agent.face.report.service import KINDS, Service
 from agent.face.report.story import transactions_of
 from agent.face.report.tune import Series, Tune, tune_of_bench, tune_of_file
 from agent.face.report.verb import content_of, date_from, fleet_content, job_at
+from agent.model.drive import Drive, Roller, Screw, Toothed
+from agent.model.profile import Material
 from tests.face.bench import TO_A_PLAN, carry_out, desk_at, digest_in
 from tests.face.paged import DIGEST, part_of, picture_of, text_of
 from tests.face.test_report import READINGS
@@ -485,3 +489,62 @@ def test_a_date_is_told_as_such(words: str) -> None:
     assert date_from("2026-03-01") == MADE
     with pytest.raises(BadInput, match="expected a date such as 2026-03-01"):
         date_from(words)
+
+
+@pytest.mark.parametrize(("count", "rest"), [(1, ()), (5, ()), (6, ("1 more: see the annex.",))])
+def test_the_first_page_has_room_for_five_open_points(
+    count: int, rest: tuple[str, ...], tunes: dict[str, Tune], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    points = [f"point {n}" for n in range(count)]
+    monkeypatch.setattr("agent.face.report.certificate.open_points", lambda tune: points)
+    [items] = [part for part in certificate(tunes["again"], MADE) if isinstance(part, Items)]
+    assert items.texts == (*points[:5], *rest)
+
+
+def test_settings_are_compared_only_where_both_were_read(tunes: dict[str, Tune]) -> None:
+    again = tunes["again"]
+    assert settings(again)
+    assert settings(replace(again, first=None)) == ()
+    assert settings(replace(again, last=None)) == ()
+
+
+@pytest.mark.parametrize(
+    ("material", "told"),
+    [
+        (Material("clear", nozzle_c=210.0, bed_c=0.0), "210 and 0 °C"),
+        (Material("clear", nozzle_c=210.0, bed_c=None), None),
+        (Material("clear", nozzle_c=None, bed_c=60.0), None),
+        (Material(nozzle_c=210.0, bed_c=60.0), None),  # of no plastic by name
+    ],
+)
+def test_temperatures_are_told_of_a_plastic_that_has_a_name(
+    material: Material, told: str | None, tunes: dict[str, Tune]
+) -> None:
+    before = tunes["again"].before
+    survey = replace(before.survey, material=material)
+    tune = replace(tunes["again"], rounds=(replace(before, survey=survey),))
+    [facts] = [part for part in conditions(tune) if isinstance(part, Facts)]
+    rows = dict(facts.rows)
+    assert rows.get("Nozzle and bed") == told
+    assert rows["Plastic"].startswith("clear," if material.name == "clear" else "not named,")
+
+
+@pytest.mark.parametrize(
+    ("drive", "words"),
+    [
+        (Drive(200, 16, 1, Toothed(20, 2.0)), "200 steps x 16, 20 teeth of 2 mm"),
+        (Drive(400, 8, 2.5, Screw(8.0)), "400 steps x 8 x 2.5, screw of 8 mm lead"),
+        (Drive(200, 16, 3, Roller(28, 1)), "200 steps x 16 x 3, roller 28 mm, belt 1 mm"),
+    ],
+)
+def test_a_drive_train_in_words(drive: Drive, words: str) -> None:
+    assert _train(drive) == words
+
+
+def test_letters_of_a_picture_are_those_of_the_page() -> None:
+    """Of a style the kind of letters is left out, its size and everything else stays."""
+    svg = figures.drift("d", HISTORY).svg()
+    assert "font-family" not in svg
+    styles = re.findall(r'<text[^>]*style="([^"]*)"', svg)
+    assert styles
+    assert all("font-size" in style or "font:" in style for style in styles)

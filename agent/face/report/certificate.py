@@ -152,6 +152,5 @@ def _open(tune: Tune) -> Iterator[Part]:
         return
     yield Words("Open points:")
     more = len(points) - _ROOM
-    shown_here = points[:_ROOM] if more > 0 else points
     rest = (f"{more} more: see the annex.",) if more > 0 else ()
-    yield Items((*shown_here, *rest))
+    yield Items((*points[:_ROOM], *rest))
