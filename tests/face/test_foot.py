@@ -17,7 +17,7 @@ from prompt_toolkit.history import FileHistory, InMemoryHistory
 from prompt_toolkit.input import PipeInput, create_pipe_input
 from prompt_toolkit.output import ColorDepth, DummyOutput
 
-from agent.errors import LinkFailed
+from agent.errors import BadInput, LinkFailed
 from agent.face.desk import Desk, fitted, heater_sentence
 from agent.face.main import main, run, sentence, step_of
 from agent.face.shell import (
@@ -235,6 +235,23 @@ def test_without_its_port_no_line_is_read(
 )
 def test_a_line_is_taken_apart_at_blanks_alone(line: str, words: list[str]) -> None:
     assert split(line) == words
+
+
+@pytest.mark.parametrize(
+    ("system", "words"), [("win32", ["run", "C:\\a\\b"]), ("linux", ["run", "C:ab"])]
+)
+def test_a_backslash_is_part_of_a_path_where_paths_have_them(
+    system: str, words: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Elsewhere it takes the meaning from the character behind it, as in any shell (POSIX)."""
+    monkeypatch.setattr(sys, "platform", system)
+    assert split("run C:\\a\\b") == words
+
+
+@pytest.mark.parametrize("line", ["run 'a", 'run "a'])
+def test_an_open_quote_is_told(line: str) -> None:
+    with pytest.raises(BadInput, match="the line cannot be taken apart: no closing quotation"):
+        split(line)
 
 
 def test_several_lines_at_once_are_not_begun(
