@@ -83,8 +83,8 @@ def _measured(desk: Desk, profile: Profile, role: Role) -> float:
     kept = profile.settings.get(key)
     if kept is not None:
         return kept.exact
-    if desk.session.bench.readback is not None and key in desk.session.bench.readback.settings:
-        return desk.session.bench.known("steps_per_mm")[profile.axes.letter(role)]
+    if bench.readback is not None and not bench.readback.damaged and key in bench.exact:
+        return bench.exact[key]
     raise Refused(
         f"what {key} was before is not known",
         remedy="Give it: --measured-steps. Nothing was calculated",

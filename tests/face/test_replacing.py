@@ -2,15 +2,18 @@
 
 import json
 import math
+from dataclasses import replace
 
 import pytest
 
+from agent.errors import Refused
 from agent.face.desk import Desk
 from agent.face.main import run
+from agent.face.replacing import _measured
 from agent.model.drive import Drive, Roller, Screw, Toothed
 from agent.model.replaced import after_replacing, parts_of, with_parts
 from agent.store.profiles import load_profile
-from tests.face.bench import carry_out, desk_at, digest_in
+from tests.face.bench import carry_out, desk_at, digest_in, forge
 
 
 @pytest.fixture(autouse=True)
@@ -83,3 +86,80 @@ def test_another_kind_of_output_replaces_the_old_one_whole():
     found = after_replacing("belt", old, with_parts(old, {"belt": 1.5}), old.steps_per_mm)
     assert found.steps_per_mm == pytest.approx(9600 / (math.pi * 29.5))
     assert any("belt_loop_mm" in line for line in found.again)
+
+
+def bare(desk: Desk) -> None:
+    """The profile at hand keeps no settings any more."""
+    desk.session.contact.use(replace(desk.session.profile, settings={}))
+
+
+def before(desk: Desk) -> float:
+    return _measured(desk, desk.session.profile, "belt")
+
+
+def test_what_was_right_before_is_what_is_known_best():
+    """What the profile keeps, else what is live; a live value that plumbelt wrote goes first."""
+    desk = desk_at()
+    key = "steps_per_mm.z"
+    kept = desk.session.profile.settings[key].exact
+    desk.rehearsal.machine.controller.live[key] = 99.5
+    assert before(desk) == kept
+    carry_out(desk, ["attach"])
+    assert before(desk) == kept  # somebody else set what is live
+    forge(desk, written={key: (99.49876, 80.0)})
+    assert before(desk) == 99.49876  # printed as 99.50
+    forge(desk, written={key: (98.0,)})
+    assert before(desk) == kept  # it has been set otherwise since
+    bare(desk)
+    assert before(desk) == 99.5
+    other = replace(desk.session.profile, name="other")
+    forge(desk, written={key: (99.49876,)})
+    assert _measured(desk, other, "belt") == pytest.approx(99.5, abs=0.005)
+
+
+@pytest.mark.parametrize("read", [False, True])
+def test_nothing_rests_on_a_damaged_reading_or_on_none(read):
+    desk = desk_at()
+    if read:
+        carry_out(desk, ["attach"])
+        forge(desk, readback=replace(desk.session.bench.readback, damage=("cut off",)))
+    bare(desk)
+    with pytest.raises(Refused, match=r"what steps_per_mm\.z was before is not known"):
+        before(desk)
+
+
+@pytest.mark.parametrize(
+    ("answers", "said"),
+    [
+        (["wheel"], "'wheel' is no part of this drive"),
+        (["ROLLER", "big"], "a number such as 12.5, found 'big'. Nothing was calculated"),
+    ],
+)
+def test_a_part_that_is_none_is_refused(answers, said, capsys):
+    desk = Desk(in_shell=True)
+    desk.session.contact.use(load_profile("heron"))
+    desk.screen.ask_with(lambda question: answers.pop(0))
+    assert run(["drive", "belt", "--keep"], desk) == 2
+    assert said in " ".join(capsys.readouterr().err.split())
+
+
+def test_what_a_new_part_means_is_told(capsys):
+    """105.37 step/mm at 28 mm become 105.37 29/32.5 at 31.5 mm: 10.77 % fewer."""
+    assert run(["drive", "belt", "--profile", "heron", "--roller", "31.5"]) == 0
+    said = capsys.readouterr().out
+    assert "steps_per_mm.z   105.3700 -> 94.0225 ±" in said
+    assert "step/mm (95 %), -10.77 %\n" in said
+    assert "'--keep' puts the new part into the profile." in said
+    assert "as a command line" not in said
+    assert "Only counted parts changed" not in said
+    assert run(["drive", "gantry", "--profile", "heron", "--microsteps", "32", "--keep"]) == 0
+    said = capsys.readouterr().out
+    assert "Only counted parts changed, so that the value is as sure as it was before." in said
+    assert "'--keep'" not in said
+    desk = desk_at()
+    carry_out(desk, ["attach", "drive belt --roller 31.5"])
+    said = capsys.readouterr().out
+    assert "  as a command line    M92 Z94.0224" in said
+    assert "'write' shows the plan and asks for its digest" in said
+    carry_out(desk, ["drive belt --roller 31.5 --profile egret"])  # not the one that is attached
+    assert "'write' shows the plan" not in capsys.readouterr().out
