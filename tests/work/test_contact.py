@@ -163,3 +163,38 @@ def test_a_profile_is_filed_once_and_again_where_it_says_something_else() -> Non
     contact.use(replace(profile, note="moved to bay 3"))
     assert filed() == before + 1
     assert book.bench.profile.note == "moved to bay 3"
+
+
+@pytest.mark.parametrize(
+    ("identity", "told"),
+    [
+        ("gadget 9", r"in which memory:// answers \(gadget 9\)\. Its settings were not touched"),
+        ("", r"in which memory:// answers\. Its settings were not touched"),
+    ],
+)
+def test_a_controller_in_other_words_is_let_go_of(
+    identity: str, told: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk = desk_at()
+    assert desk.rehearsal is not None
+    monkeypatch.setattr("agent.families.identify", lambda link: (None, identity))
+    with pytest.raises(Refused, match=told):
+        desk.session.contact.attach(desk.rehearsal.open())
+    assert desk.session.contact.link is None
+
+
+def test_only_the_controller_that_was_there_is_attached_again() -> None:
+    """By its name; what it was called, and what answers now, is told."""
+    desk = desk_at()
+    assert desk.rehearsal is not None
+    assert carry_out(desk, ["attach"]) == [0]
+    contact, known = desk.session.contact, desk.session.bench.clean_readback
+    contact.let_go()
+    contact.attach_again(desk.rehearsal.open())
+    contact.let_go()
+    forge(desk, readback=replace(known, identity="gadget 9"), identity="gadget 9")
+    with pytest.raises(
+        Refused, match=r"another controller answers: .*replay.* instead of gadget 9"
+    ):
+        contact.attach_again(desk.rehearsal.open())
+    assert contact.link is None
