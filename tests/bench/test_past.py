@@ -10,6 +10,7 @@ import pytest
 
 from agent.bench.events import Event, in_order, number_of, reading_of, reading_plain, run_of
 from agent.bench.past import (
+    _results,
     against_first,
     bench_then,
     dated_results,
@@ -124,3 +125,71 @@ def test_a_run_of_an_axis_that_there_is_none_of_is_none() -> None:
     )
     with pytest.raises(ValueError, match="no axis 'up'"):
         run_of({**plain, "axis": "up"})
+
+
+def noted(kind: str, minute: int, tune: str = "new", session: str = "s", **body: object) -> Event:
+    number = {} if tune == "old" else {"n": minute}
+    at = f"2026-03-02T08:{minute:02}:00+00:00"
+    return Event(f"{minute}", session, at, kind, {**body, **number}, "heron")
+
+
+def steps(minute: int, z: float, **more: object) -> Event:
+    settings = {"steps_per_mm.z": {"value": z, "unit": "step/mm", "digits": 2}}
+    return noted("readback", minute, settings=settings, **more)  # type: ignore[arg-type]
+
+
+def estimate(minute: int, z: float, *, determined: bool = True, **more: object) -> Event:
+    parameters = {"z_scale": {"value": z, "u": 0.001, "determined": determined}}
+    return noted("estimate", minute, parameters=parameters, **more)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("events", "right"),
+    [
+        # the last estimate of each state: at 100 steps and 1 % too far, 100 / 1.01 would be right
+        ([steps(1, 100.0), estimate(2, 0.02), estimate(3, 0.01)], [(3, 99.01)]),
+        (
+            [steps(1, 100.0), estimate(2, 0.01), noted("outcome", 3), noted("outcome", 4)],
+            [(2, 99.01)],
+        ),
+        (
+            [
+                steps(1, 100.0),
+                estimate(2, 0.01),
+                noted("outcome", 3),
+                steps(4, 99.0),
+                estimate(5, 0.0),
+            ],
+            [(2, 99.01), (5, 99.0)],
+        ),
+        # nothing is known of the steps before they were read whole
+        ([estimate(1, 0.01), steps(2, 100.0)], []),
+        ([steps(1, 100.0, damaged=True), estimate(2, 0.01)], []),
+        ([steps(1, 100.0), estimate(2, 0.01, determined=False)], []),
+        # a new tune is another state
+        ([steps(1, 100.0), estimate(2, 0.01), noted("begin", 3), estimate(4, 0.02)], [(2, 99.01)]),
+        (
+            [
+                *(steps(1, 100.0), estimate(2, 0.01), noted("begin", 3), steps(4, 100.0)),
+                estimate(5, 0.0),
+            ],
+            [(2, 99.01), (5, 100.0)],
+        ),
+        # version 0.1.0 began one with each session, and gave no numbers
+        (
+            [
+                *(steps(1, 100.0, tune="old"), estimate(2, 0.01, tune="old")),
+                *(
+                    estimate(3, 0.0, tune="old", session="t"),
+                    steps(4, 90.0, tune="old", session="t"),
+                ),
+                estimate(5, 0.0, tune="old", session="t"),
+            ],
+            [(2, 99.01), (5, 90.0)],
+        ),
+    ],
+)
+def test_each_state_has_one_result(events: list[Event], right: list[tuple[int, float]]) -> None:
+    found = [(at, name, value) for at, name, value, _ in _results(events, load_profile("heron"))]
+    assert [(int(at[14:16]), name) for at, name, _ in found] == [(n, "z_scale") for n, _ in right]
+    assert [value for *_, value in found] == pytest.approx([value for _, value in right], abs=0.01)

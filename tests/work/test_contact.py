@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -12,6 +13,7 @@ from agent.errors import LinkFailed, Refused
 from agent.families import FAMILIES
 from agent.model.settings import Readback, Setting
 from agent.work.contact import Attached, Contact, same_controller, same_name
+from tests.bench.world import PORT, World
 from tests.face.bench import carry_out, desk_at, forge
 
 
@@ -198,3 +200,34 @@ def test_only_the_controller_that_was_there_is_attached_again() -> None:
     ):
         contact.attach_again(desk.rehearsal.open())
     assert contact.link is None
+
+
+def test_a_profile_that_was_chosen_counts_and_else_the_saved_one_as_it_is_now(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path))
+    world = World.new()
+    world.save_profile()
+    desk = world.desk()
+    contact = desk.session.contact
+    saved = desk.session.bench.profile
+    contact.use(replace(saved, note="as it was told on the command line"))
+    contact.attach(desk.open(PORT))
+    assert desk.session.bench.profile.note == "as it was told on the command line"
+    desk.close()
+    other = world.desk()
+    other.session.contact.attach(other.open(PORT))
+    assert other.session.bench.profile.note == saved.note
+    # somebody edits the file: what is on the link stays as it was taken up
+    (path,) = tmp_path.rglob("heron.yaml")
+    text = path.read_text()
+    path.write_text(text.replace("note: ", "note: edited, ", 1))
+    assert path.read_text() != text
+    other.session.contact.let_go()
+    other.session.contact.attach_again(other.open_again(PORT))
+    assert other.session.bench.profile.note == saved.note
+    other.close()
+    last = world.desk()
+    last.session.contact.attach(last.open(PORT))
+    assert "edited" in last.session.bench.profile.note
+    last.close()
