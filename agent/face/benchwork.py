@@ -183,7 +183,7 @@ def drawn_piece(
 
     if within is None:
         return resized(name, profile, sizes or {})
-    return choose_size(name, profile, lambda drawn: reach_of(drawn, profile), within).piece
+    return choose_size(name, profile, lambda drawn: reach_of(drawn, profile), within)
 
 
 # --- what it tells before it is printed ----------------------------------------------------------

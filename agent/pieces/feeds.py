@@ -57,11 +57,6 @@ class FeedTest:
     feeds: tuple[tuple[str, ...], ...]  #: one group of lines a feed
     after: tuple[str, ...]  #: heater off
 
-    @property
-    def prompt(self) -> str:
-        """What to ask after each feed."""
-        return "distance that a mark on the filament moved towards the drive, mm"
-
 
 def feed_test(
     profile: Profile,

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 import struct
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
@@ -42,24 +42,18 @@ class Mesh:
 
         For a slicer that knows only level layers; x stays, y runs up the layer plane, z off it.
         """
-        turned = [
-            tuple((x, *to_layer((s, h), angle)) for x, s, h in triangle)
-            for triangle in self.triangles
-        ]
-        floor = min(corner[2] for triangle in turned for corner in triangle)
-        return Mesh(
-            tuple((_down(a, floor), _down(b, floor), _down(c, floor)) for a, b, c in turned)
-        )
+        turned = self._each(lambda v: (v[0], *to_layer((v[1], v[2]), angle)))
+        floor = min(corner[2] for triangle in turned.triangles for corner in triangle)
+        return turned._each(lambda v: (v[0], v[1], v[2] - floor))
 
     def at_origin(self) -> Mesh:
         """Moved so that it begins at 0 in each direction: part coordinates."""
         corners = [corner for triangle in self.triangles for corner in triangle]
         x, y, z = (min(values) for values in zip(*corners, strict=True))
+        return self._each(lambda v: (v[0] - x, v[1] - y, v[2] - z))
 
-        def move(v: Vector) -> Vector:
-            return (v[0] - x, v[1] - y, v[2] - z)
-
-        return Mesh(tuple((move(a), move(b), move(c)) for a, b, c in self.triangles))
+    def _each(self, moved: Callable[[Vector], Vector]) -> Mesh:
+        return Mesh(tuple((moved(a), moved(b), moved(c)) for a, b, c in self.triangles))
 
     def stl(self, title: str = "") -> bytes:
         """Binary STL; corners in mm, `title` in the header (ASCII, cut to fit)."""
@@ -78,10 +72,6 @@ def mesh(piece: Piece) -> Mesh:
     marks = [_sunk(prism) for prism in piece.prisms if prism.mark]
     shells = [bodies, *([mark] for mark in marks)]
     return Mesh(tuple(triangle for shell in shells for triangle in _surface(shell)))
-
-
-def _down(v: Vector, floor: float) -> Vector:
-    return (v[0], v[1], v[2] - floor)
 
 
 def _sunk(mark: Prism) -> Prism:

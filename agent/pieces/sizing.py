@@ -8,23 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass
 
 from agent.errors import BadInput, Refused
 from agent.model.feature import length
 from agent.model.profile import Profile
 from agent.pieces.catalogue import CATALOGUE
 from agent.pieces.solid import Piece
-
-
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """The piece chosen, and how it compares with what was wanted."""
-
-    piece: Piece
-    uncertainty: float
-    reached: bool  #: False: the best that the machine and the caliper allow
-    tried: int  #: how many sizes were looked at
 
 
 def sizes(name: str, profile: Profile, *, reach: float = 200.0) -> Iterator[Piece]:
@@ -34,33 +23,26 @@ def sizes(name: str, profile: Profile, *, reach: float = 200.0) -> Iterator[Piec
     """
     if name not in CATALOGUE:
         raise BadInput(f"no piece {name!r}; there are {', '.join(CATALOGUE)}")
-    found = []
-    for build in CATALOGUE[name].series(profile, reach):
+    found, kind = [], CATALOGUE[name]
+    for chosen in kind.series(reach):
         with suppress(BadInput):  # too large, or too small to hold its parts: the next may do
-            found.append(build())
+            found.append(kind.build(profile, **chosen))
     yield from sorted(found, key=lambda piece: max(length(f.along) for f in piece.features))
 
 
 def choose_size(
-    name: str,
-    profile: Profile,
-    uncertainty: Callable[[Piece], float],
-    wanted: float,
-    *,
-    reach: float = 200.0,
-) -> Choice:
+    name: str, profile: Profile, uncertainty: Callable[[Piece], float], wanted: float
+) -> Piece:
     """Smallest piece `name` whose `uncertainty` is at most `wanted`, else the best one.
 
     `uncertainty` and `wanted` are in the same unit, whatever that is.  Raises BadInput for an
     unknown name, Refused where no size fits the machine.
     """
     best: tuple[float, Piece] | None = None
-    tried = 0
-    for piece in sizes(name, profile, reach=reach):
-        tried += 1
+    for piece in sizes(name, profile):
         found = uncertainty(piece)
         if found <= wanted:
-            return Choice(piece, found, True, tried)
+            return piece
         if best is None or found < best[0]:
             best = found, piece
     if best is None:
@@ -68,4 +50,4 @@ def choose_size(
             f"no {name} fits this machine",
             remedy="Check mechanics.travel_mm in the profile, or give sizes yourself.",
         )
-    return Choice(best[1], best[0], False, tried)
+    return best[1]

@@ -116,10 +116,9 @@ def _plate(
     sheet: Sheet, right: float, longest: float, plate: tuple[float, float]
 ) -> Iterator[Prism]:
     x, middle = (right - plate[0], right), right - plate[0] / 2
-    top = START_S - longest
+    s = _plate_s(longest, plate)
     neck = (middle - _NECK_MM[0] / 2, middle + _NECK_MM[0] / 2)
-    yield sheet.link("neck", neck, (top - _NECK_MM[1], top))
-    s = (top - _NECK_MM[1] - plate[1], top - _NECK_MM[1])
+    yield sheet.link("neck", neck, (s[1], START_S - longest))
     yield sheet.prism("plate", x, s, seam=middle, walls=_PLATE_WALLS, rib=_PLATE_RIB_MM)
 
 

@@ -15,6 +15,7 @@ from itertools import pairwise
 from typing import Final
 
 from agent.errors import Refused, Unknown
+from agent.model.exact import number
 from agent.model.geometry import commands
 from agent.model.profile import TRAVEL, Material, Profile
 from agent.model.roles import ROLES, Axes, Role
@@ -26,6 +27,8 @@ from agent.pieces.solid import Piece
 from agent.pieces.strokes import Stroke, strokes
 
 Place = tuple[float, float, float]  #: across, gantry, belt commands, mm
+#: Commands of nominal points (x, s, h), by the geometry all parts share.
+Commander = Callable[[float, float, float], Place]
 
 #: Gantry height while heating, clear of the belt, mm.
 _PARK_MM: Final = 10.0
@@ -175,14 +178,14 @@ def _last_feed(moves: list[Move]) -> float:
 
 
 def _moves(piece: Piece, profile: Profile) -> Iterator[Move]:
-    to_command = _Commander(profile.mechanics.gantry_angle)
+    to_command = _commander(profile.mechanics.gantry_angle)
     bead = profile.bead
     section = filament_length(1.0, bead.width_mm, bead.height_mm, profile.material.filament_mm)
     yield from _prime(piece, profile, to_command, section)
     here: tuple[float, float, float] | None = None  #: x, u and top of the layer, mm
     last: Place = (0.0, 0.0, 0.0)  #: its command
-    for number, layer in enumerate(layers(piece, bead.height_mm)):
-        for stroke in _layer_strokes(layer, profile, piece.flat, number):
+    for count, layer in enumerate(layers(piece, bead.height_mm)):
+        for stroke in _layer_strokes(layer, profile, piece.flat, count):
             (x, u), *rest = stroke.points
             for place in _approach(here, (x, u, layer.top), stroke, piece.flat):
                 to = to_command(place[0], *from_layer(place[1], place[2], piece.layer_angle))
@@ -206,20 +209,19 @@ def _moves(piece: Piece, profile: Profile) -> Iterator[Move]:
                 here = (x, u, layer.top)
 
 
-class _Commander:
-    """Commands of nominal points, by the geometry all parts share."""
+def _commander(gantry_angle: float) -> Commander:
+    rows = commands(gantry_angle).tolist()
 
-    def __init__(self, gantry_angle: float) -> None:
-        self.rows: list[list[float]] = commands(gantry_angle).tolist()
-
-    def __call__(self, x: float, s: float, h: float) -> Place:
-        across, gantry, belt = (a * x + b * s + c * h for a, b, c in self.rows)
+    def command(x: float, s: float, h: float) -> Place:
+        across, gantry, belt = (a * x + b * s + c * h for a, b, c in rows)
         return across, gantry, belt
 
+    return command
 
-def _layer_strokes(layer: Layer, profile: Profile, flat: bool, number: int) -> Iterator[Stroke]:
+
+def _layer_strokes(layer: Layer, profile: Profile, flat: bool, count: int) -> Iterator[Stroke]:
     """Strokes of a layer; on odd tilted layers the bodies come in reverse, to save travel."""
-    rects = layer.rects if flat or number % 2 == 0 else layer.rects[::-1]
+    rects = layer.rects if flat or count % 2 == 0 else layer.rects[::-1]
     for rect in rects:
         yield from strokes(rect, profile.bead, flat=flat)
 
@@ -235,9 +237,7 @@ def _approach(here: Place | None, start: Place, stroke: Stroke, flat: bool) -> t
     return (start,)
 
 
-def _prime(
-    piece: Piece, profile: Profile, to_command: _Commander, section: float
-) -> Iterator[Move]:
+def _prime(piece: Piece, profile: Profile, to_command: Commander, section: float) -> Iterator[Move]:
     """A fat line across, ahead of the piece, to fill the nozzle."""
     bead = profile.bead
     left = max(MARGIN_MM, piece.bounds[0][0])
@@ -275,19 +275,13 @@ def _check_reach(piece: Piece, travel: Mapping[Role, float], moves: Iterable[Mov
 
 
 def _word(axes: Axes, role: Role, value: float) -> str:
-    return f"{axes.letter(role).upper()}{_number(axes.sign(role) * value, _AXIS_DIGITS)}"
-
-
-def _number(value: float, digits: int) -> str:
-    """A number as G-code takes it: no exponent, no idle zeros, never `-0`."""
-    text = f"{value:.{digits}f}".rstrip("0").rstrip(".") if digits else f"{value:.0f}"
-    return "0" if text == "-0" else text
+    return f"{axes.letter(role).upper()}{number(axes.sign(role) * value, _AXIS_DIGITS)}"
 
 
 def _parked(profile: Profile) -> str:
     """The gantry raised off the belt to where the nozzle gets hot."""
     park = _word(profile.axes, "gantry", _PARK_MM)
-    return f"G1 {park} F{_number(60 * _LIFT_SPEED, 0)}"
+    return f"G1 {park} F{number(60 * _LIFT_SPEED, 0)}"
 
 
 def _start(profile: Profile, wording: Wording) -> tuple[str, ...]:
@@ -296,7 +290,7 @@ def _start(profile: Profile, wording: Wording) -> tuple[str, ...]:
     axes = profile.axes
     home = " ".join(axes.letter(role).upper() for role in ("across", "gantry"))
     nozzle_c, bed_c = profile.material.heats
-    nozzle, bed = _number(nozzle_c, 1), _number(bed_c, 1)
+    nozzle, bed = number(nozzle_c, 1), number(bed_c, 1)
     heat_bed = (f"M140 S{bed}",) if bed_c > 0 else ()
     wait_bed = (f"M190 S{bed}",) if bed_c > 0 else ()
     return (
@@ -322,12 +316,12 @@ def _end(profile: Profile, belt_feed: float, wording: Wording, pushed: float) ->
     """
     feed = _word(profile.axes, "belt", -belt_feed)
     off = ("M104 S0", "M140 S0", "M107") if wording.heats else ()
-    back = _number((0.0 if wording.relative else pushed) - _RETRACT_MM, _E_DIGITS)
+    back = number((0.0 if wording.relative else pushed) - _RETRACT_MM, _E_DIGITS)
     return (
         *off,
-        f"G1 {wording.plastic}{back} F{_number(60 * _RETRACT_SPEED, 0)}",
+        f"G1 {wording.plastic}{back} F{number(60 * _RETRACT_SPEED, 0)}",
         "G91",
-        f"G1 {feed} F{_number(60 * profile.bead.first_speed_mm_s, 0)}",
+        f"G1 {feed} F{number(60 * profile.bead.first_speed_mm_s, 0)}",
         "G90",
     )
 
@@ -348,10 +342,10 @@ def _lines(
                 words.append(word)
         if move.filament:
             pushed = move.filament + (0.0 if wording.relative else pushed)
-            words.append(f"{wording.plastic}{_number(pushed, _E_DIGITS)}")
+            words.append(f"{wording.plastic}{number(pushed, _E_DIGITS)}")
         if not words:
             continue
-        speed = f"F{_number(60 * move.speed, 0)}"
+        speed = f"F{number(60 * move.speed, 0)}"
         if speed != feed:
             feed = speed
             words.append(speed)

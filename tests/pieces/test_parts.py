@@ -287,7 +287,6 @@ def test_limits_of_a_feed() -> None:
     usual = feed_test(profile, "hot")
     assert (usual.commanded_mm, usual.seconds, len(usual.feeds)) == (50.0, 50.0, 5)
     assert usual.feeds[0] == ("G1 E50 F60", "M400")
-    assert usual.prompt == "distance that a mark on the filament moved towards the drive, mm"
 
 
 def test_flow_follows_the_section_of_the_bead() -> None:
