@@ -8,7 +8,7 @@ form and is no reading.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Final
 
@@ -27,55 +27,47 @@ class LineKind:
     what: str  #: described by what it sends
     identifier: int  #: letters or digits before the sign
     width: int  #: of the number from its sign on, blanks or zeros filling it up
-    decimals: int  #: behind the point, in mm
-    decimals_inch: int  #: the same in inches
     unit: bool  #: `mm` or `in` stands behind; without it the number is mm
     terminator: bytes
+    decimals: int = 2  #: behind the point, in mm
+    decimals_inch: int = 4  #: the same in inches
     request: bytes = b""  #: what asks it for a reading; empty: only its button does
     low_battery: str = ""  #: stands last on a line while the battery is low
     errors: tuple[str, ...] = ()  #: stand in place of a number
 
 
+#: A sign, a number and a unit.
+_NUMBER_UNIT: Final = LineKind(
+    "number-unit",
+    "a sign, a number and a unit per line, by its button",
+    identifier=0,
+    width=9,
+    unit=True,
+    terminator=b"\r\n",
+    low_battery="B",
+    errors=("ERR", "OVER"),
+)
+
 #: Kinds of lines that are known by name.
 KINDS: Final = {
     kind.name: kind
     for kind in (
-        LineKind(
-            "number-unit",
-            "a sign, a number and a unit per line, by its button",
-            identifier=0,
-            width=9,
-            decimals=2,
-            decimals_inch=4,
-            unit=True,
-            terminator=b"\r\n",
-            low_battery="B",
-            errors=("ERR", "OVER"),
-        ),
+        _NUMBER_UNIT,
         LineKind(
             "identifier-digits",
             "an identifier of two characters, a sign and digits per line, by its button",
             identifier=2,
             width=10,
-            decimals=2,
-            decimals_inch=4,
             unit=False,
             terminator=b"\r",
             low_battery="L",
             errors=("E1", "E2"),
         ),
-        LineKind(
-            "request",
-            "a number and a unit in answer to an enquiry character",
-            identifier=0,
-            width=9,
-            decimals=2,
-            decimals_inch=4,
-            unit=True,
-            terminator=b"\r\n",
+        replace(
+            _NUMBER_UNIT,
+            name="request",
+            what="a number and a unit in answer to an enquiry character",
             request=_ENQUIRY,
-            low_battery="B",
-            errors=("ERR", "OVER"),
         ),
     )
 }

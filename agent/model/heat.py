@@ -38,9 +38,7 @@ class Heats:
     @property
     def off(self) -> bool:
         """True if the nozzle's target was reported and no target is above zero."""
-        return self.nozzle is not None and not any(
-            heat.target for heat in (self.nozzle, self.bed) if heat is not None
-        )
+        return self.state == "off"
 
     @property
     def state(self) -> HeaterState:
@@ -81,16 +79,15 @@ def danger_of(before: Heats, after: Heats, seconds: float) -> str:
     """What two reports, so many seconds apart, show of a heater that does not obey; or nothing."""
     for name in ("nozzle", "bed"):
         was, now = getattr(before, name), getattr(after, name)
-        if was is None or now is None or was.target != now.target:
+        if was is None or now is None or _obeys(was, now):
             continue
         if not now.target:
-            long = COOLER_AFTER[name] <= seconds <= _MEANWHILE
-            if long and now.now > HOT and now.now > was.now - _COOLER_BY:
+            if COOLER_AFTER[name] <= seconds <= _MEANWHILE:
                 return (
                     f"the {name} is off and gets NO COOLER: {now.now:.0f} °C, and {was.now:.0f} °C"
                     f" {seconds:.0f} s before. Its output may be stuck ON"
                 )
-        elif seconds >= WARMER_AFTER and now.now < min(was.now + _WARMER_BY, now.target - _NEAR):
+        elif seconds >= WARMER_AFTER:
             return (
                 f"the {name} is told to reach {now.target:.0f} °C and gets NO WARMER:"
                 f" {now.now:.0f} °C, and {was.now:.0f} °C {seconds:.0f} s before. Its heater may be"
@@ -117,14 +114,17 @@ def heating_left(before: Heats, after: Heats, seconds: float) -> float | None:
 
 def eased(before: Heats, after: Heats) -> bool:
     """Whether `after` shows that every part does as it is told, against an earlier report."""
-    for was, now in ((before.nozzle, after.nozzle), (before.bed, after.bed)):
-        if was is None or now is None or was.target != now.target:
-            continue
-        if not now.target and now.now > HOT and now.now > was.now - _COOLER_BY:
-            return False
-        if now.target and now.now < min(was.now + _WARMER_BY, now.target - _NEAR):
-            return False
-    return True
+    pairs = ((before.nozzle, after.nozzle), (before.bed, after.bed))
+    return all(was is None or now is None or _obeys(was, now) for was, now in pairs)
+
+
+def _obeys(was: Heat, now: Heat) -> bool:
+    """Whether a part got cooler where it is off and hot, or warmer where it is told to."""
+    if was.target != now.target:  # told anew: nothing can be said
+        return True
+    if now.target:
+        return now.now >= min(was.now + _WARMER_BY, now.target - _NEAR)
+    return now.now <= max(HOT, was.now - _COOLER_BY)
 
 
 def _heat(pattern: re.Pattern[str], text: str) -> Heat | None:

@@ -16,13 +16,14 @@ from __future__ import annotations
 
 import math
 import re
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import Final
 
 from agent.model.drive import Drive, Roller, Screw, Toothed
-from agent.model.roles import Axes, Role
+from agent.model.roles import ROLES, Axes, Role
 from agent.model.settings import Readback
 
 #: Full steps of a motor turn: 1.8 and 0.9 degrees a step.
@@ -149,13 +150,10 @@ def infer(signs: Mapping[Role, Sign], most: int = 5) -> dict[Role, tuple[Candida
     Raises ValueError for steps/mm that are not positive and finite.
     """
     found = {role: _of_axis(role, sign) for role, sign in signs.items()}
-    evidence: dict[Role, dict[_Motor, float]] = {}
+    evidence: dict[Role, dict[_Motor, float]] = {role: defaultdict(float) for role in found}
     for role, weighted in found.items():
-        by_motor: dict[_Motor, float] = {}
         for candidate, weight in weighted:
-            motor = (candidate.full_steps, candidate.microsteps)
-            by_motor[motor] = by_motor.get(motor, 0.0) + weight
-        evidence[role] = by_motor
+            evidence[role][candidate.full_steps, candidate.microsteps] += weight
     ranked = {}
     for role, weighted in found.items():
         machine = _machine_motor(by for other, by in evidence.items() if other != role)
@@ -166,10 +164,9 @@ def infer(signs: Mapping[Role, Sign], most: int = 5) -> dict[Role, tuple[Candida
 
 def signs_of(readback: Readback, axes: Axes) -> dict[Role, Sign]:
     """What a controller tells of each axis that it has."""
-    roles: tuple[Role, ...] = ("across", "gantry", "belt")
     told = microsteps_told(readback.other)
     found: dict[Role, Sign] = {}
-    for role in roles:
+    for role in ROLES:
         letter = axes.letter(role)
         steps = readback.settings.get(f"steps_per_mm.{letter}")
         speed = readback.settings.get(f"max_speed.{letter}")

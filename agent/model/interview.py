@@ -111,7 +111,7 @@ class Interview:
     @property
     def left(self) -> int:
         """How many questions are still to be asked, as far as can be told now."""
-        return sum(1 for q, _ in self._walk() if q.key not in self.given)
+        return sum(q.key not in self.given for q, _ in self._walk())
 
     def values(self) -> dict[str, Any]:
         """Values of the answers; None for unknown, left out what was not asked yet."""
@@ -189,7 +189,7 @@ def _drive_questions(told: Told, axes: Axes, found: dict[str, Any]) -> Iterator[
             " where two share them, 'axes' if the controller keeps steps of the axes, 'motors' if"
             f" it keeps those of the motors. With 'motors' and '{UNKNOWN}' only what both have in"
             " common is ever proposed.",
-            _coupling,
+            lambda text: _one_of(text, _COUPLINGS, f"{', '.join(_COUPLINGS)} or {UNKNOWN}"),
             default="no",
         )
 
@@ -230,7 +230,7 @@ def _frame_questions(told: Told, axes: Axes, found: dict[str, Any]) -> Iterator[
             "One axis that counts the other way mirrors every part.",
             "'yes' moves one axis after the other, slowly and once each, after the cautions. 'no'"
             " leaves the directions as the letters say.",
-            _yes_no,
+            lambda text: _one_of(text, {"yes": True, "no": False}, "'yes' or 'no'"),
             may_be_unknown=False,
         )
         if found.get("moves"):
@@ -262,7 +262,7 @@ def _plastic_questions(found: dict[str, Any]) -> Iterator[Question]:
             "Temperatures of nozzle and bed, °C",
             "What the spool says counts." + span + caution,
             "Two numbers, such as 215 60; 0 for a bed without heating.",
-            lambda text: _heats(text),
+            _heats,
             default=None if known is None else "{:g} {:g}".format(*known.middle),
         )
     yield Question(
@@ -356,7 +356,7 @@ def _way_question(role: Role) -> Question:
         f"'{plus}', '{minus}', or '{UNKNOWN}' if nothing moved; 'again' moves once more. On an"
         " upright machine, where the nozzle rises straight, take the end of the belt that parts do"
         " not leave by.",
-        lambda answer: _way(answer, plus, minus),
+        lambda answer: _one_of(answer, {plus: 1, minus: -1}, f"'{plus}', '{minus}' or '{UNKNOWN}'"),
         moves=role,
     )
 
@@ -439,25 +439,14 @@ def _alike(found: Mapping[str, Any]) -> bool:
     )
 
 
-def _coupling(text: str) -> Coupling:
-    if text.lower() not in _COUPLINGS:
-        raise ValueError(f"expected {', '.join(_COUPLINGS)} or {UNKNOWN}, found {text!r}")
-    return _COUPLINGS[text.lower()]
-
-
 _COUPLINGS: Final[dict[str, Coupling]] = {"no": "none", "axes": "axes", "motors": "motors"}
 
 
-def _yes_no(text: str) -> bool:
-    if text.lower() not in ("yes", "no"):
-        raise ValueError(f"expected 'yes' or 'no', found {text!r}")
-    return text.lower() == "yes"
-
-
-def _way(text: str, plus: str, minus: str) -> int:
-    if text.lower() not in (plus, minus):
-        raise ValueError(f"expected '{plus}', '{minus}' or '{UNKNOWN}', found {text!r}")
-    return 1 if text.lower() == plus else -1
+def _one_of(text: str, values: Mapping[str, Any], expected: str) -> Any:
+    """What one of several words stands for."""
+    if text.lower() not in values:
+        raise ValueError(f"expected {expected}, found {text!r}")
+    return values[text.lower()]
 
 
 def _material_name(text: str) -> str:

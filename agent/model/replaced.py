@@ -77,17 +77,15 @@ def with_parts(drive: Drive, parts: Mapping[str, float]) -> Drive:
 
 def _output(old: Output, parts: Mapping[str, float]) -> Output:
     if {"roller", "belt", "neutral"} & parts.keys():
-        before = old if isinstance(old, Roller) else None
-        diameter = parts.get("roller", before.diameter if before else None)
-        belt = parts.get("belt", before.belt if before else None)
+        diameter = parts.get("roller", getattr(old, "diameter", None))
+        belt = parts.get("belt", getattr(old, "belt", None))
         if diameter is None or belt is None:
             raise ValueError("a roller wants its diameter and the belt's thickness")
-        kept = before.neutral if before and "belt" not in parts else None
+        kept = None if "belt" in parts else getattr(old, "neutral", None)
         return Roller(diameter, belt, parts.get("neutral", kept))
     if {"teeth", "pitch"} & parts.keys():
-        toothed = old if isinstance(old, Toothed) else None
-        teeth = parts.get("teeth", toothed.teeth if toothed else None)
-        pitch = parts.get("pitch", toothed.pitch if toothed else None)
+        teeth = parts.get("teeth", getattr(old, "teeth", None))
+        pitch = parts.get("pitch", getattr(old, "pitch", None))
         if teeth is None or pitch is None:
             raise ValueError("a toothed belt wants both teeth and pitch")
         return Toothed(int(teeth), pitch)
