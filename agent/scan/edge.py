@@ -31,6 +31,8 @@ _BEAD: Final = 0.33
 _BEGINS: Final = 0.65
 OUTSIDE: Final = 1.5
 _LEAST_CONTRAST: Final = 0.08
+#: Places of an edge are taken together over this length, mm.
+_CHUNK: Final = 0.6
 _BOUNDS: Final = np.array(
     [
         [-1.0, 1.0],  # p
@@ -204,7 +206,7 @@ class Line:
     kept: float  #: share of the places that belong to the edge
 
 
-def find_line(cut: Cut, held: Held | None = None, chunk: float = 0.6) -> Line | None:
+def find_line(cut: Cut, held: Held | None = None) -> Line | None:
     """The edge in a cut whose base runs along it to within some tenths of a millimetre."""
     if not len(cut.base):
         return None
@@ -232,7 +234,7 @@ def find_line(cut: Cut, held: Held | None = None, chunk: float = 0.6) -> Line | 
                 return None
             fit = better
         off = shifts(cut, fit)
-        edges = np.append(np.arange(0.0, run[-1], chunk), run[-1] + 1e-9)
+        edges = np.append(np.arange(0.0, run[-1], _CHUNK), run[-1] + 1e-9)
         middle, place = _chunked(run, off, edges)
         if len(place) < 2:
             return None

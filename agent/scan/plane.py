@@ -87,19 +87,11 @@ def _splines(at: Array, knots: int) -> Array:
     """(n, knots) uniform cubic B-splines at places counted in knots (de Boor)."""
     cell = np.clip(np.floor(at).astype(np.int64), 0, knots - 4)
     t = np.clip(at - cell, -1.0, 2.0)
-    weights = np.stack(
-        (
-            (1 - t) ** 3,
-            3 * t**3 - 6 * t**2 + 4,
-            -3 * t**3 + 3 * t**2 + 3 * t + 1,
-            t**3,
-        ),
-        axis=1,
-    )
+    weights = ((1 - t) ** 3, 3 * t**3 - 6 * t**2 + 4, -3 * t**3 + 3 * t**2 + 3 * t + 1, t**3)
     splines = np.zeros((len(at), knots))
     rows = np.arange(len(at))
-    for k in range(4):
-        splines[rows, cell + k] += weights[:, k] / 6
+    for k, weight in enumerate(weights):
+        splines[rows, cell + k] = weight / 6
     return splines
 
 
@@ -202,18 +194,11 @@ def _one_each_way(rules: Sequence[Marks]) -> list[Marks]:
 def _priors(size: int, knots: int) -> Array:
     """Rows that hold every unknown near what such scanners are; unknowns: terms, then per rule
     its turn, its two places and how square its marks are."""
-    total = size + 8
-    rows = [np.eye(total)[i] / 3.0 for i in range(5)]
-    rows += [np.eye(total)[5 + i] / 3.0 for i in range(3)]
-    for i in range(knots - 2):
-        row = np.zeros(total)
-        row[8 + i : 11 + i] = np.array([1.0, -2.0, 1.0]) / _BEND_U
-        rows.append(row)
-    rows += [np.eye(total)[8 + i] / 3.0 for i in range(knots)]
-    for k in range(2):
-        rows.append(np.eye(total)[size + 4 * k] / 0.2)
-        rows.append(np.eye(total)[size + 4 * k + 3] / SQUARE_U)
-    return np.array(rows)
+    unit = np.eye(size + 8)
+    bends = np.diff(unit[size - knots : size], n=2, axis=0)
+    turn, square = [size, size + 4], [size + 3, size + 7]
+    rows = (unit[:size] / 3.0, bends / _BEND_U, unit[turn] / 0.2, unit[square] / SQUARE_U)
+    return np.concatenate(rows)
 
 
 def _equations(

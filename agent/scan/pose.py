@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -60,14 +60,8 @@ def find_pose(thing: Thing, piece: Piece, name: str) -> Pose:
     mask = np.pad(thing.mask, margin)
     rounds = math.ceil(_SLOT / 2 / thing.side)
     mask = ndimage.binary_closing(mask, iterations=rounds)
-    rows, columns = np.nonzero(mask)
-    points = np.stack(
-        (
-            (columns - margin + thing.corner[1] + 0.5) * thing.side,
-            (rows - margin + thing.corner[0] + 0.5) * thing.side,
-        ),
-        axis=1,
-    )
+    row, column = thing.corner
+    points = replace(thing, mask=mask, corner=(row - margin, column - margin)).points()
     angles = _askew(points, thing.side)
     most = max(abs(math.degrees(angle)) for angle in angles)
     if most > MOST_ASKEW:
@@ -156,12 +150,7 @@ def _as_if(
     boxes: Array, upright: Array, low: Array, high: Array, way: Array, side: float
 ) -> tuple[float, Array, Array]:
     """How well a shape agrees with the drawing laid one way: (likeness, A, b)."""
-    corners = np.array(
-        [
-            (boxes[:, 0].min(), boxes[:, 2].min()),
-            (boxes[:, 1].max(), boxes[:, 3].max()),
-        ]
-    )
+    corners = np.stack((boxes[:, ::2].min(axis=0), boxes[:, 1::2].max(axis=0)))
     turned = corners @ way.T
     nominal_low, nominal_high = turned.min(axis=0), turned.max(axis=0)
     scale = (high - low) / (nominal_high - nominal_low)

@@ -186,12 +186,16 @@ def _settled(scan: Scan, pose: Pose, wanted: Sequence[Edge]) -> Pose:
             places.append(base[len(base) // 2] + at * normal)
             normals.append(np.array(edge.outward))
         if len(places) < 8:
-            raise Refused(
-                "too few edges of the piece can be seen",
-                remedy="Lay it on a backing that it stands out from, and scan again",
-            )
+            raise _too_few_edges()
         pose, _ = _adjusted(pose, np.array(middles), np.array(places), np.array(normals))
     return pose
+
+
+def _too_few_edges() -> Refused:
+    return Refused(
+        "too few edges of the piece can be seen",
+        remedy="Lay it on a backing that it stands out from, and scan again",
+    )
 
 
 def _adjusted(pose: Pose, nominal: Array, places: Array, outward: Array) -> tuple[Pose, Array]:
@@ -228,10 +232,7 @@ def _lines(scan: Scan, pose: Pose, wanted: Sequence[Edge]) -> tuple[dict[Edge, L
         cuts[edge] = cut_across(scan, base, normal, edges.INSIDE, edges.OUTSIDE)
     first = {edge: line for edge, cut in cuts.items() if (line := find_line(cut)) is not None}
     if len(first) < 8:
-        raise Refused(
-            "too few edges of the piece can be seen",
-            remedy="Lay it on a backing that it stands out from, and scan again",
-        )
+        raise _too_few_edges()
     held = _held(cuts, first)
     second = {
         edge: line
@@ -267,14 +268,8 @@ def _held(
     for way in set(ways.values()):
         own = [terms[e] for e in terms if ways[e] == way] or list(terms.values())
         blur = blurs.get(way[0], float(np.median([t[edges.C] for t in own])))
-        value = np.array(
-            [
-                blur,
-                float(np.median([t[edges.SHADE] for t in own])),
-                float(np.median([t[edges.FADE] for t in own])),
-            ]
-        )
-        held[way] = Held(value, np.array([0.05 * blur, 0.03, 0.05]))
+        shadow = np.median([t[[edges.SHADE, edges.FADE]] for t in own], axis=0)
+        held[way] = Held(np.array([blur, *shadow]), np.array([0.05 * blur, 0.03, 0.05]))
     return held
 
 
@@ -336,21 +331,16 @@ def _measure(
 
 
 def _within(plane: Plane, places: Array) -> bool:
+    first, last = zip(plane.u_range, plane.v_range, strict=True)
     low, high = places.min(axis=0) + _BEYOND, places.max(axis=0) - _BEYOND
-    return bool(
-        low[0] >= plane.u_range[0]
-        and high[0] <= plane.u_range[1]
-        and low[1] >= plane.v_range[0]
-        and high[1] <= plane.v_range[1]
-    )
+    return bool((low >= first).all() and (high <= last).all())
 
 
 def _normal(plane: Plane, pose: Pose, feature: Feature) -> Array:
     """Unit vector on the glass square to the edges between which a feature is read."""
-    middle = pose.place(np.array([[0.0, 0.0]]))
-    if feature.jaws is not None:
-        centre = np.mean([jaw[:2] for jaw in feature.jaws], axis=0)
-        middle = pose.place(centre[None, :])
+    assert feature.jaws is not None  # else a scan does not show it
+    centre = np.mean([jaw[:2] for jaw in feature.jaws], axis=0)
+    middle = pose.place(centre[None, :])
     # how the map turns a short step along the edges there
     along = np.array([-feature.along[1], feature.along[0]])
     step = 20.0 * pose.A @ along / np.linalg.norm(along)
