@@ -8,7 +8,7 @@ form and is no reading.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import KW_ONLY, dataclass, replace
 from functools import cache
 from typing import Final
 
@@ -25,12 +25,13 @@ class LineKind:
 
     name: str
     what: str  #: described by what it sends
+    _: KW_ONLY
     identifier: int  #: letters or digits before the sign
     width: int  #: of the number from its sign on, blanks or zeros filling it up
-    unit: bool  #: `mm` or `in` stands behind; without it the number is mm
-    terminator: bytes
     decimals: int = 2  #: behind the point, in mm
     decimals_inch: int = 4  #: the same in inches
+    unit: bool  #: `mm` or `in` stands behind; without it the number is mm
+    terminator: bytes
     request: bytes = b""  #: what asks it for a reading; empty: only its button does
     low_battery: str = ""  #: stands last on a line while the battery is low
     errors: tuple[str, ...] = ()  #: stand in place of a number
