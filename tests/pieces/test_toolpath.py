@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from agent.errors import Refused, Unknown
+from agent.model.exact import number
 from agent.model.profile import Mechanics, SavedSetting
 from agent.model.roles import Axes
 from agent.model.settings import Setting
@@ -15,7 +16,7 @@ from agent.pieces.bead import filament_area
 from agent.pieces.layers import to_layer
 from agent.pieces.solid import SOLID, Piece, Prism, box
 from agent.pieces.strokes import Stroke
-from agent.pieces.toolpath import Move, _approach, _check_reach, _clock, _last_feed, _number
+from agent.pieces.toolpath import Move, _approach, _check_reach, _clock, _last_feed
 from tests.pieces.machines import ANGLES, machine
 from tests.pieces.replay import on_belt, replay
 
@@ -333,7 +334,7 @@ def test_a_piece_stays_within_the_travel_to_its_last_micrometre() -> None:
     ],
 )  # fmt: skip
 def test_numbers_of_a_line_have_no_idle_zeros(value: float, digits: int, text: str) -> None:
-    assert _number(value, digits) == text
+    assert number(value, digits) == text
 
 
 def test_filament_is_drawn_back_on_long_ways_above_the_belt_alone() -> None:
