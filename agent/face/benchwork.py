@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -11,7 +12,7 @@ import click
 from agent.errors import BadInput, Problem, Refused
 from agent.face.desk import Desk
 from agent.face.options import COMMAND_LINE, Number, Verb, number_from, wrong_line
-from agent.face.words import Shown, shown
+from agent.face.words import shown
 from agent.model.feature import Feature, length
 from agent.pieces.catalogue import CATALOGUE, Beside
 
@@ -86,14 +87,11 @@ def piece(
     drawn = drawn_piece(name, profile, given, within)
     takes = summary(drawn, profile)
     told = foretold(drawn, profile)
-    files = {
-        kind: str(path)
-        for kind, path in (("gcode", gcode), ("stl", stl), ("svg", svg))
-        if path is not None
-    }
+    named = {"gcode": gcode, "stl": stl, "svg": svg}
+    files = {kind: path for kind, path in named.items() if path is not None}
     if not force:
-        refuse_over(gcode, stl, svg)
-    write_files(drawn, profile, gcode, stl, svg, tilted=tilted)
+        refuse_over(files.values())
+    write_files(drawn, profile, files, tilted=tilted)
     wish = wanted(drawn, profile, within)
     document = {
         "name": drawn.name,
@@ -106,7 +104,7 @@ def piece(
         "belt_mm": takes.belt_mm,
         "tells": {key: {"u": u, "prior_u": prior} for key, (u, prior) in told.items()},
         "wanted": wish,
-        "files": files,
+        "files": {kind: str(path) for kind, path in files.items()},
     }
 
     def show() -> None:
@@ -199,22 +197,13 @@ def foretold(
     from dataclasses import replace
 
     from agent.estimate.planning import U_TRAVEL, foresee, planned
-    from agent.model.survey import Survey
     from agent.pieces import travel_features
+    from agent.work.tuning import bare_survey
 
     material = profile.material
     if beside == "shrink":
         material = replace(material, shrink_u_percent=_NO_SHRINK)
-    survey = Survey(
-        (),
-        mechanics=profile.mechanics,
-        axes=profile.axes,
-        instrument=profile.instrument,
-        material=material,
-        tolerance=profile.tolerance,
-        priors=profile.priors,
-        budget=profile.budget,
-    )
+    survey = bare_survey(replace(profile, material=material))
     readings = [
         replace(planned(f.kind, f.along), between=f.between, side=f.side) for f in drawn.features
     ]
@@ -239,10 +228,10 @@ def show_told(
     """What this piece alone tells, and how its size bears on that."""
     from agent.pieces.sizing import sizes
 
-    known = [key for key, (u, prior) in told.items() if u < TOLD * prior]
     rows = [
-        (shown(key).words, _within(shown(key), told[key][1]), _within(shown(key), told[key][0]))
-        for key in known
+        (shown(key).words, shown(key).interval(2 * prior), shown(key).interval(2 * u))
+        for key, (u, prior) in told.items()
+        if u < TOLD * prior
     ]
     desk.screen.say("Expected uncertainty from this piece alone, ± (95 %):")
     desk.screen.table(["error", ">now", ">with this piece"], rows)
@@ -263,61 +252,45 @@ def _size_words(drawn: Piece) -> str:
     if "count" in drawn.size:
         count = drawn.size["count"]
         return "1 pitch" if count == 1 else f"{count:g} pitches"
-    return f"{_longest(drawn):.0f} mm"
-
-
-def _within(words: Shown, u: float) -> str:
-    return words.interval(2 * u)
-
-
-def _longest(drawn: Piece) -> float:
-    return max(length(feature.along) for feature in drawn.features)
+    return f"{max(length(feature.along) for feature in drawn.features):.0f} mm"
 
 
 # --- files, picture, needs -----------------------------------------------------------------------
 
 
-def refuse_over(*paths: Path | None) -> None:
+def refuse_over(paths: Iterable[Path]) -> None:
     """Raises Refused if one of the files is there already."""
-    if there := [str(path) for path in paths if path is not None and path.exists()]:
+    if there := [str(path) for path in paths if path.exists()]:
         raise Refused(
             f"{' and '.join(there)} would be written over",
             remedy="Give another name, or '--force'. Nothing was written",
         )
 
 
-def write_files(
-    drawn: Piece,
-    profile: Profile,
-    gcode: Path | None,
-    stl: Path | None,
-    svg: Path | None,
-    *,
-    tilted: bool = False,
-) -> None:
-    """The files of a piece that are wanted, each whole or not at all."""
+def write_files(drawn: Piece, profile: Profile, files: Mapping[str, Path], *, tilted: bool) -> None:
+    """The files of a piece that are wanted, by what they are; each whole or not at all."""
     from agent.families import FAMILIES
     from agent.model.wording import USUAL_WORDING
     from agent.pieces import drawing, mesh, toolpath
     from agent.store.atomic import write_file
 
-    if tilted and stl is None:
+    if tilted and "stl" not in files:
         raise BadInput("--tilted needs --stl FILE")
     told = about(drawn, profile, datetime.now(UTC).date())
-    if gcode is not None:
+    if "gcode" in files:
         family = FAMILIES.get(profile.family or "")
         wording = USUAL_WORDING if family is None else family.wording
         lines = toolpath(drawn, profile, wording)
         # as remarks behind the first lines: the file has as many as are sent
         remarked = [f"{line} ; {words}" for line, words in zip(lines, told, strict=False)]
-        write_file(gcode, "\n".join([*remarked, *lines[len(told) :]]) + "\n")
-    if stl is not None:
+        write_file(files["gcode"], "\n".join([*remarked, *lines[len(told) :]]) + "\n")
+    if "stl" in files:
         solid = mesh.mesh(drawn)
         if tilted:
             solid = solid.tilted(profile.mechanics.gantry_angle)
-        write_file(stl, solid.at_origin().stl(" ".join(told)))
-    if svg is not None:
-        write_file(svg, drawing.svg(drawn, told[0].replace(" deg", "° gantry")))
+        write_file(files["stl"], solid.at_origin().stl(" ".join(told)))
+    if "svg" in files:
+        write_file(files["svg"], drawing.svg(drawn, told[0].replace(" deg", "° gantry")))
 
 
 def about(drawn: Piece, profile: Profile, day: date) -> tuple[str, str]:

@@ -148,14 +148,13 @@ def _instead(given: dict[str, Any], before: dict[str, Any]) -> dict[str, Any]:
         return given
     kind = next(k for k, (must, may) in _OUTPUTS.items() if {*must, *may} & before.keys())
     names = {*_OUTPUTS[kind][0], *_OUTPUTS[kind][1]}
-    kept = {name: value if name in names else None for name, value in given.items()}
-    return {**kept, **before}
+    return {**{name: value for name, value in given.items() if name in names}, **before}
 
 
 def _output(given: dict[str, Any]) -> Output:
     """The output that the options name.  Raises BadInput with every mistake."""
-    present = {name for name, value in given.items() if value is not None}
-    kinds = [kind for kind, (must, may) in _OUTPUTS.items() if present & {*must, *may}]
+    told = {name: value for name, value in given.items() if value is not None}
+    kinds = [kind for kind, (must, may) in _OUTPUTS.items() if told.keys() & {*must, *may}]
     if not kinds:
         raise BadInput(
             "the output of the drive train is missing",
@@ -167,7 +166,7 @@ def _output(given: dict[str, Any]) -> Output:
             remedy="Keep the options of one of them",
         )
     must, _ = _OUTPUTS[kinds[0]]
-    if absent := [name for name in must if given[name] is None]:
+    if absent := [name for name in must if name not in told]:
         raise wrong(
             [
                 Problem(COMMAND_LINE, None, f"--{name}", f"is missing for a {kinds[0]}")
@@ -178,14 +177,14 @@ def _output(given: dict[str, Any]) -> Output:
     try:
         if kinds[0] == "roller":
             return Roller(
-                given["roller"],
-                given["belt"],
-                given["neutral"],
-                0.03 if given["u_roller"] is None else given["u_roller"],
-                0.03 if given["u_belt"] is None else given["u_belt"],
+                told["roller"],
+                told["belt"],
+                told.get("neutral"),
+                told.get("u_roller", 0.03),
+                told.get("u_belt", 0.03),
             )
         if kinds[0] == "toothed belt":
-            return Toothed(given["teeth"], given["pitch"])
-        return Screw(given["lead"])
+            return Toothed(told["teeth"], told["pitch"])
+        return Screw(told["lead"])
     except ValueError as refusal:
         raise wrong([Problem(COMMAND_LINE, None, "", str(refusal))], "drive") from None

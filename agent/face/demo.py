@@ -17,9 +17,9 @@ from agent.bench.rounds import MOVES
 from agent.errors import Refused
 from agent.face import described, tables
 from agent.face.desk import Desk
-from agent.face.options import Count, Verb
+from agent.face.options import Verb
 from agent.face.screen import Screen
-from agent.face.simulating import DEFAULT_SEED, bench_options
+from agent.face.simulating import bench_options, seed_option
 from agent.face.solving import show_corrections
 from agent.face.words import shown
 from agent.model.feature import length
@@ -54,13 +54,7 @@ class Job:
 
 
 @click.command(cls=Verb)
-@click.option(
-    "--seed",
-    type=Count(0),
-    default=DEFAULT_SEED,
-    show_default=True,
-    help="random seed: which simulated machine",
-)
+@seed_option
 @bench_options()
 def demo(desk: Desk, /, seed: int, bench_kind: str, effects: tuple[str, ...]) -> None:
     """The whole job on a simulated machine, from the first byte to the proof.
@@ -197,12 +191,9 @@ def _moves(session: Session, role: Role) -> Iterator[Travel]:
     What a gauge or play adds to each move alike drops out between them.
     """
     whole = session.moves.travel(role)
-    for part in range(MOVES_EACH):
-        share = 1 - part / MOVES_EACH
-        if not part:
-            yield whole
-            continue
-        yield session.moves.travel(role, round(whole.mm * share, 2))
+    yield whole
+    for part in range(1, MOVES_EACH):
+        yield session.moves.travel(role, round(whole.mm * (1 - part / MOVES_EACH), 2))
 
 
 def _counting(done: Callable[[int], None]) -> Callable[[Progress], None]:

@@ -53,10 +53,8 @@ def into_copy(
         raise BadInput(f"{file} is no text", remedy="Nothing was written") from error
     edited = family.edited(text, wanted)
     place = out or file.with_name(f"{file.name}.new")
-    lines = difflib.unified_diff(
-        text.splitlines(), edited.splitlines(), str(file), str(place), lineterm="", n=1
-    )
-    difference = list(lines)
+    before, after = text.splitlines(), edited.splitlines()
+    difference = [*difflib.unified_diff(before, after, str(file), str(place), lineterm="", n=1)]
     if place.resolve() == file.resolve():
         raise Refused("the copy would be the file itself", remedy="Give it another name with --out")
     write_file(place, edited.encode(), expect=ABSENT)

@@ -352,8 +352,6 @@ def _say_plane(
 
 # --- gauged at the machine -----------------------------------------------------------------------
 
-BED: Final = "bed"
-
 #: Feeler gauges that a gap is asked for with go up to here, mm.
 _WIDEST_GAP: Final = 3.0
 

@@ -37,17 +37,15 @@ def ports(desk: Desk, /) -> None:
     from agent.wire.listing import states
 
     found = states()
-    rows = []
-    for state in found:
-        port = state.port
-        rows.append(
-            {
-                **port.to_plain(),
-                "usb": port.usb_name,
-                "used_by": used_by(state),
-                "no_permission": state.barred,
-            }
-        )
+    rows = [
+        {
+            **state.port.to_plain(),
+            "usb": state.port.usb_name,
+            "used_by": used_by(state),
+            "no_permission": state.barred,
+        }
+        for state in found
+    ]
 
     def show() -> None:
         if not found:
@@ -77,7 +75,6 @@ def ports(desk: Desk, /) -> None:
 
 def used_by(state: PortState) -> str:
     """Who holds a port: another agent, which says so itself, or any program that can be seen."""
-    from agent.errors import Refused
     from agent.store.locks import holder_of_lock
 
     try:

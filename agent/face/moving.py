@@ -35,6 +35,16 @@ MOVE_NAMES: Final = (MOVES, *(f"{MOVES}-{role}" for role in ROLES), GAP)
 
 CLEAR: Final = "Are hands clear, and is there room?"
 
+_OF_GAP: Final = (
+    "The nozzle must be cold and clean, and clear of the belt by a feeler gauge at the start. The"
+    " gap may shrink along the move: begin with 1 mm or more."
+)
+
+_OF_ENOUGH: Final = (
+    "After each reading it is seen anew what is worth most: a shorter move may take the place of"
+    " one of these, and what is enough is left out."
+)
+
 
 # --- one axis ------------------------------------------------------------------------------------
 
@@ -43,7 +53,7 @@ def gauge_moves(
     desk: Desk, what: str, numbers: Sequence[float], move_mm: float | None, u_mm: float | None
 ) -> None:
     """Move axes by known amounts and keep how far they went."""
-    screen, session = desk.screen, desk.session
+    session = desk.session
     named = what.removeprefix(MOVES).removeprefix("-")
     roles: tuple[Role, ...] = (named,) if named in ROLES else ROLES
     if numbers and what == MOVES:
@@ -56,14 +66,7 @@ def gauge_moves(
     else:
         moves = [session.moves.travel(role, move_mm) for role in roles]
     acknowledge(desk)
-    show_moves(desk, moves)
-    if what == GAP:
-        screen.say(
-            "The nozzle must be cold and clean, and clear of the belt by a feeler gauge at the"
-            " start. The gap may shrink along the move: begin with 1 mm or more."
-        )
-    room_or_refused(desk)
-    try_short_moves(desk, [move.role for move in moves])
+    prepare(desk, moves, _OF_GAP if what == GAP else "")
     for move in moves:
         u_mm = read_move(desk, move, numbers, u_mm)
 
@@ -86,13 +89,7 @@ def gauge_enough(desk: Desk, u_mm: float | None) -> None:
     acknowledge(desk)
     # moves of an axis go to the same gauge: they are shown before any is made
     shown = [session.moves.travel(role, wish.mm) for role, wish in wished]
-    show_moves(desk, shown)
-    screen.say(
-        "After each reading it is seen anew what is worth most: a shorter move may take the place"
-        " of one of these, and what is enough is left out."
-    )
-    room_or_refused(desk)
-    try_short_moves(desk, list(dict.fromkeys(role for role, _ in wished)))
+    prepare(desk, shown, _OF_ENOUGH)
     left: set[str] = set()
     while wished := [pair for pair in moves_wished(desk, u_mm) if pair[1].name not in left]:
         role, wish = wished[0]
@@ -101,13 +98,20 @@ def gauge_enough(desk: Desk, u_mm: float | None) -> None:
         if move.mm not in (known := [m.mm for m in shown if m.role == role]):
             screen.say(f"With what was read so far, {role} by {move.mm:.2f} mm tells more:")
             if move.mm > max(known, default=0.0):
-                show_moves(desk, [move])
-                room_or_refused(desk)
-                try_short_moves(desk, [role])
+                prepare(desk, [move])
             shown.append(move)
         read_move(desk, move, (), u_mm or short.u_move(desk))
         left.add(wish.name)  # read, or left out
         short.tell(desk, before)
+
+
+def prepare(desk: Desk, moves: Sequence[Travel], told: str = "") -> None:
+    """Show moves and what is to be known of them; Refused unless there is room to begin."""
+    show_moves(desk, moves)
+    if told:
+        desk.screen.say(told)
+    room_or_refused(desk)
+    try_short_moves(desk, list(dict.fromkeys(move.role for move in moves)))
 
 
 def moves_wished(desk: Desk, u_mm: float | None) -> list[tuple[Role, short.Wish]]:

@@ -53,15 +53,19 @@ def bench_options(default: str | None = DEFAULT_BENCH) -> Callable[..., Any]:
     return add
 
 
-@click.command(cls=Verb, json=False)
-@click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
-@click.option(
+#: The option `--seed` of a verb that always draws a machine.
+seed_option: Final = click.option(
     "--seed",
     type=Count(0),
     default=DEFAULT_SEED,
     show_default=True,
     help="random seed: which simulated machine",
 )
+
+
+@click.command(cls=Verb, json=False)
+@click.option("--profile", "profile_name", help="profile of the machine: a name or a file")
+@seed_option
 @click.option("--family", default="replay", show_default=True, help="what the controller speaks")
 @bench_options()
 @click.option("--fault", "faults", multiple=True, metavar="SPEC", help="a fault, may be repeated")
