@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -13,7 +14,7 @@ from agent.errors import BadInput, Problem, Refused
 from agent.face.desk import Desk
 from agent.face.options import COMMAND_LINE, Number, Verb, number_from, wrong_line
 from agent.face.words import shown
-from agent.model.feature import Feature, length
+from agent.model.feature import length
 from agent.pieces.catalogue import CATALOGUE, Beside
 
 if TYPE_CHECKING:
@@ -97,7 +98,16 @@ def piece(
         "name": drawn.name,
         "gantry_angle_deg": profile.mechanics.gantry_angle_deg,
         "size_mm": dict(drawn.size),
-        "features": [feature_plain(feature) for feature in drawn.features],
+        "features": [
+            {
+                "name": feature.name,
+                "feature": feature.kind,
+                "along": list(feature.along),
+                "between": feature.between,
+                "hint": feature.hint,
+            }
+            for feature in drawn.features
+        ],
         "lines": takes.lines,
         "seconds": takes.seconds,
         "filament_mm": takes.filament_mm,
@@ -194,8 +204,6 @@ def foretold(
 
     beside: what is taken as known otherwise; see `Beside`
     """
-    from dataclasses import replace
-
     from agent.estimate.planning import U_TRAVEL, foresee, planned
     from agent.pieces import travel_features
     from agent.work.tuning import bare_survey
@@ -299,17 +307,6 @@ def about(drawn: Piece, profile: Profile, day: date) -> tuple[str, str]:
     sliced = "angle not known" if angle is None else f"{angle:g} deg"
     sizes = ", ".join(f"{name} {mm:g}" for name, mm in drawn.size.items())
     return f"{drawn.name} no 1 of {profile.name}, {sliced}, {day}", f"in mm: {sizes}"
-
-
-def feature_plain(feature: Feature) -> dict[str, Any]:
-    """A feature as plain data."""
-    return {
-        "name": feature.name,
-        "feature": feature.kind,
-        "along": list(feature.along),
-        "between": feature.between,
-        "hint": feature.hint,
-    }
 
 
 def show_picture(desk: Desk, drawn: Piece) -> None:

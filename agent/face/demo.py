@@ -25,7 +25,9 @@ from agent.face.words import shown
 from agent.model.feature import length
 from agent.model.roles import BY_HAND, ROLES, WANTED, Role
 from agent.pieces.catalogue import WHOLE_SET
+from agent.pieces.cooling import cooling_minutes
 from agent.rehearsal import Rehearsal, behind_a_terminal, bench_of, plain_profile
+from agent.store.profiles import load_profile
 from agent.work.laying import Progress
 from agent.work.moves import Travel
 from agent.work.session import Session
@@ -64,8 +66,6 @@ def demo(desk: Desk, /, seed: int, bench_kind: str, effects: tuple[str, ...]) ->
     \b
     Example: plumbelt demo --seed 3
     """
-    from agent.store.profiles import load_profile
-
     profile = load_profile("heron")
     bench = bench_of(bench_kind, effects, seed)
     rehearsal = behind_a_terminal(plain_profile(), seed=seed, bench=bench)
@@ -154,8 +154,6 @@ def _attach(job: Job) -> None:
 
 def _measure(job: Job, heading: str) -> None:
     """Moves, pieces, readings: the same the first time and the second."""
-    from agent.pieces.cooling import cooling_minutes
-
     screen, session, bench = job.screen, job.session, job.rehearsal
     screen.heading(heading)
     for role in ROLES:

@@ -192,26 +192,20 @@ class Desk:
 
     def status(self, width: int = 80) -> str:
         """One line for the foot of the shell, danger first: shorter words before lost words."""
-        session = self._session
+        session, dangers = self._session, self._dangers()
         if self.foot is not None and any(told := self.foot()):
-            dangers = self._dangers()
             return fitted([*dangers, told], width, keep=len(dangers))
         if session is None or session.contact.link is None or session.contact.family is None:
-            dangers = self._dangers()
             quiet = [(self.machine,), ("not attached",), ("heaters unknown",)]
             return fitted([*dangers, *quiet], width, keep=len(dangers))
-        bench, parts = session.bench, self._dangers()
-        worst = len(parts)
-        parts.append((bench.profile.name, bench.profile.name[:12]))
-        parts.append(
-            (session.contact.link.transport.name, session.contact.link.transport.name[-14:])
-        )
+        bench, port = session.bench, session.contact.link.transport.name
+        parts = [*dangers, (bench.profile.name, bench.profile.name[:12]), (port, port[-14:])]
         parts += [(session.contact.family.name,), (self._link_state(session),)]
         if bench.plan is not None and not bench.plan.empty:
             parts.append((f"plan {bench.plan.digest} waits", f"plan {bench.plan.digest}"))
         if bench.heater_state in ("off", "not reported"):
             parts.append((f"heaters {bench.heater_state}", f"heat {bench.heater_state}"))
-        return fitted(parts, width, keep=worst)
+        return fitted(parts, width, keep=len(dangers))
 
     def foot_bar(self, width: int) -> FormattedText:
         """The same as a bar: (style, text); each danger stands out, and none is cut."""

@@ -15,7 +15,7 @@ from agent.face.desk import Desk
 from agent.face.moving import asked_length
 from agent.face.options import LENGTH, Count, Number, Verb
 from agent.families.gate import named
-from agent.pieces.feeds import WORTH_IT, result_of
+from agent.pieces.feeds import WORTH_IT, feed_test, result_of
 
 if TYPE_CHECKING:
     from agent.pieces.bead import Flow
@@ -49,8 +49,6 @@ def feed(desk: Desk, /, kind: str, length: float, repeats: int, speed: float) ->
     session.contact.joined()
     old = steps_now(desk)
     refuse_out_of_order(desk)
-    from agent.pieces.feeds import feed_test
-
     test = feed_test(
         session.profile, cast("FeedKind", kind), length=length, repeats=repeats, speed=speed
     )

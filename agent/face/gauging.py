@@ -36,6 +36,7 @@ from agent.face.pressing import pressed
 from agent.face.seating import Seat, Step, Values, believed, offered_by_bench, read_one
 from agent.model.exact import several
 from agent.pieces.catalogue import CATALOGUE
+from agent.pieces.cooling import cooling_minutes
 
 if TYPE_CHECKING:
     from agent.work.session import Session
@@ -466,8 +467,6 @@ def ask_conditions(desk: Desk, laid: Laid | None = None, *, known: bool = False)
 
 def cooling_of(laid: Laid) -> float:
     """Minutes a piece has to cool once it was laid."""
-    from agent.pieces.cooling import cooling_minutes
-
     return cooling_minutes(laid.piece, laid.profile)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import textwrap
 from typing import Final
 
 import click
@@ -39,8 +40,6 @@ def _tree(ctx: click.Context) -> click.Group:
 
 def _families() -> str:
     """Every family with what it sends, as its card tells it."""
-    import textwrap
-
     from agent.families import FAMILIES
 
     return "\n".join(

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from agent.bench.rounds import MOVES
 from agent.errors import BadInput, Problem, Refused
 from agent.face.answers import typed_length
 from agent.face.desk import Desk
@@ -21,9 +22,20 @@ from agent.face.options import (
     wrong_line,
 )
 from agent.face.sketches import bed_ends, bed_screws
+from agent.model.bed import (
+    U_HEIGHT,
+    Plane,
+    Point,
+    Turn,
+    plane,
+    short_path,
+    thread_pitch,
+    tilt,
+    turns_of,
+)
+from agent.model.feature import Feature
 
 if TYPE_CHECKING:
-    from agent.model.bed import Plane, Point, Turn
     from agent.model.profile import Stand
 
 #: Word of `--screws` for the screws of the machine at hand.
@@ -129,8 +141,6 @@ def _two_ends(
     gaps: bool | None,
 ) -> None:
     """The tilt along from a height, or a gap, at either end."""
-    from agent.model import bed
-
     problems = [
         Problem(COMMAND_LINE, None, name, "is missing; or give points: --at X S H, three or more")
         for name, value in two.items()
@@ -149,7 +159,7 @@ def _two_ends(
     ends = [value for value in two.values() if value is not None]
     assert turn_mm is not None
     sign = -1.0 if _are_gaps(desk, gaps) else 1.0
-    found = bed.tilt(ends[0], sign * ends[1], sign * ends[2], turn_mm)
+    found = tilt(ends[0], sign * ends[1], sign * ends[2], turn_mm)
     document = {"tilt_deg": found.tilt_deg, "turns": found.turns, "which": found.which}
 
     def show() -> None:
@@ -170,8 +180,6 @@ def _two_ends(
 
 def _pitch(pitch: float | None, screw: str | None, stand: Stand | None) -> float | None:
     """Height of a turn, mm: as given, or the stand's."""
-    from agent.model.bed import thread_pitch
-
     if pitch is not None and screw is not None:
         reason = "both are given; keep one of them"
         raise wrong_line([Problem(COMMAND_LINE, None, "--pitch or --screw", reason)], "shim")
@@ -187,8 +195,6 @@ def _pitch(pitch: float | None, screw: str | None, stand: Stand | None) -> float
 
 
 def _points(rows: Sequence[Sequence[float]], gaps: bool) -> list[Point]:
-    from agent.model.bed import Point
-
     return [Point(x, s, -h if gaps else h) for x, s, h in rows]
 
 
@@ -256,8 +262,6 @@ def show_plane(
 
     Raises BadInput for points that make no plane and for a screw that is none.
     """
-    from agent.model.bed import U_HEIGHT, plane, turns_of
-
     try:
         found = plane(points, U_HEIGHT if u_mm is None else u_mm)
         turns: tuple[Turn, ...] = ()
@@ -307,13 +311,13 @@ def _say_plane(
 ) -> None:
     screen = desk.screen
     u_along, u_across = found.u_deg
-    for name, tilt, u, way in (
+    for name, deg, u, way in (
         ("along", found.tilt_along_deg, u_along, ("greater s", "smaller s")),
         ("across", found.tilt_across_deg, u_across, ("greater x", "smaller x")),
     ):
-        higher = way[0] if tilt > 0 else way[1]
-        sure = f"higher at {higher}" if abs(tilt) > SURE * u else "not told from level"
-        screen.say(f"  tilt {name:7} {tilt:+z.3f}° ± {SURE * u:.3f}° (95 %): {sure}")
+        higher = way[0] if deg > 0 else way[1]
+        sure = f"higher at {higher}" if abs(deg) > SURE * u else "not told from level"
+        screen.say(f"  tilt {name:7} {deg:+z.3f}° ± {SURE * u:.3f}° (95 %): {sure}")
     if found.dof:
         screen.say(f"  twist        no point is more than {found.twist_mm:.3f} mm off this plane")
         if found.twisted:
@@ -362,8 +366,6 @@ def gauge_bed(desk: Desk, numbers: Sequence[float], u_mm: float | None) -> None:
     numbers  gaps given on the command line, in the order of the screws as the guide names them
     Raises Refused where the profile does not know the screws.
     """
-    from agent.model.bed import Point, short_path
-
     stand = desk.session.profile.mechanics.stand
     if stand is None:
         raise Refused(
@@ -396,10 +398,6 @@ def gauge_bed(desk: Desk, numbers: Sequence[float], u_mm: float | None) -> None:
 
 def _keep_roll(desk: Desk, points: Sequence[Point], u_mm: float | None) -> None:
     """The tilt across is what `gauge gap` reads over an across move: it joins the estimate."""
-    from agent.bench.rounds import MOVES
-    from agent.model.bed import U_HEIGHT, plane
-    from agent.model.feature import Feature
-
     try:
         found = plane(points, u_mm or U_HEIGHT)
     except ValueError:

@@ -8,6 +8,7 @@ import os
 import re
 import shlex
 import sys
+import textwrap
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from itertools import zip_longest
@@ -202,8 +203,6 @@ def _wrong_use(error: click.ClickException, desk: Desk) -> BadInput:
 def _show_problem(line: str) -> None:
     """One mistake: one line for a program, wrapped where a person reads it."""
     if sys.stderr.isatty():
-        import textwrap
-
         line = "\n".join(textwrap.wrap(line, 79, subsequent_indent="    ", break_on_hyphens=False))
     sys.stderr.write(line + "\n")
 

@@ -208,11 +208,9 @@ def asked_move(desk: Desk, move: Travel) -> tuple[float, ...]:
     return values or offered
 
 
-def asked_length(
-    desk: Desk, question: str, nominal: float | None, *, signed: bool = False
-) -> float | None:
+def asked_length(desk: Desk, question: str, nominal: float | None) -> float | None:
     """A length typed by the technician, or None for an empty answer.  As `asked_lengths`."""
-    found = asked_lengths(desk, question, nominal, signed=signed)
+    found = asked_lengths(desk, question, nominal)
     return found[0] if found else None
 
 
