@@ -13,6 +13,7 @@ from agent.bench.rounds import MOVES, Laid, Round, Solved, Taken
 from agent.bench.standing import keeps, progress_of, standing_of, wanted_of
 from agent.bench.value import BY_WORD, Bench, Moved, Proof, Surprise, Transaction, Waiting
 from agent.change.plan import Change, Plan
+from agent.estimate.solution import Solution
 from agent.model.feature import Reading
 from agent.model.heat import Heat, Heats
 from agent.model.settings import Readback, Setting
@@ -181,10 +182,13 @@ def test_the_steps_of_a_tune_are_done_one_by_one() -> None:
 
 
 def solved(**more: Any) -> Solved:
-    """Of which nothing is asked but what it would change."""
+    """Of which nothing is asked but what it would change, and what it knows."""
     made = Solved(bench().survey())
-    found = {"corrections": (), "slicing_angle_deg": None, "parameters": {}, **more}
-    vars(made)["solution"] = SimpleNamespace(**found)
+    usual: dict[str, Any] = {"parameters": {}, "corrections": (), "slicing_angle_deg": None}
+    found = Solution(
+        **{**usual, **more}, derived={}, residuals=(), expected_next=(), advice=(), next=None
+    )
+    vars(made)["solution"] = found
     return made
 
 
