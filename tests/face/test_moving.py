@@ -5,18 +5,21 @@ from __future__ import annotations
 import itertools
 import json
 import math
+from contextlib import nullcontext
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
 from agent.bench.sheet import readings_file
 from agent.errors import BadInput, Refused
-from agent.face.running import belt_run
+from agent.face.running import _mark, belt_run, run_over, show_run
 from agent.model.profile import Profile
+from agent.model.roles import Role
 from agent.store.profiles import load_profile
 from agent.store.readings import read_readings, readings_text
 from agent.work.asking import places_now
-from agent.work.moves import TAKE_UP_MM, marks_run, short_move, travel_move
+from agent.work.moves import TAKE_UP_MM, Marks, marks_run, short_move, travel_move
 from tests.face.bench import carry_out, desk_at, forge
 
 STEPS = {"across": 80.0, "gantry": 80.0, "belt": 105.37}
@@ -271,3 +274,91 @@ def test_advance_feeds_the_belt_forward_and_nothing_else() -> None:
     assert desk.rehearsal.received[-5:] == ("G21", "G91", "G1 Z-250.0000 F1200", "M400", "G90")
     assert carry_out(desk, ["advance 6000"]) == [1]
     assert desk.rehearsal.received[-1] == "G90"
+
+
+def a_run(**changes: Any) -> Marks:
+    """Three marks of the belt, as a person would want them."""
+    usual: dict[str, Any] = {
+        "role": "belt", "commanded": (50.0, 100.0, 150.0), "approach": "forward", "load": "empty",
+        "turn_mm": 100.0, "retreat_mm": 0.0, "worst_mm": 180.0, "take_up": (), "steps": ((),) * 3,
+        "after": (),
+    }  # fmt: skip
+    return Marks(**{**usual, **changes})
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({}, "The belt axis over 3 marks, one way, belt empty"),
+        ({"approach": "both", "load": "part"}, "marks, there and back, belt part"),
+        ({}, "Every 50.00 mm up to 150.0 mm, 1.50 roller turns, the way the belt feeds, after a"),
+        ({"turn_mm": None}, "up to 150.0 mm, the way the belt feeds, after a take-up move; waits"),
+        ({"retreat_mm": 12.0}, "take-up move; goes back by 12.0 mm first; waits at each mark."),
+        ({}, "At worst the axis runs 180.0 mm."),
+        ({"worst_mm": math.inf}, "At worst the axis runs not known."),
+        ({}, "Lay a rule or tape along the belt"),
+        ({"role": "across", "turn_mm": None}, "The across axis over 3 marks, one way -----"),
+        ({"role": "across", "turn_mm": None}, "up to 150.0 mm, after a take-up move;"),
+        ({"role": "across", "turn_mm": None}, "Fix a rule, a scale or a gauge along the axis"),
+    ],
+)
+def test_a_run_is_described_before_it_begins(
+    changes: dict[str, Any], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    show_run(desk_at(), a_run(**changes))
+    words = " ".join(capsys.readouterr().out.split())
+    assert said in words
+    assert ("Lay a rule or tape" in words) != ("Fix a rule" in words)
+
+
+def test_marks_are_read_at_each_stop_or_afterwards(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At a real bench a mark may be pencilled and measured at the end; Enter leaves it out."""
+    desk = desk_at(answers={"mark 1 of 3": "50,1", "mark 2,": "100.2"})
+    desk.rehearsal = None
+    sent: list[object] = []
+    monkeypatch.setattr(
+        type(desk.session.contact), "send_lines", lambda self, lines, **how: sent.append(lines)
+    )
+    monkeypatch.setattr("agent.face.running.absolute_after", lambda desk: nullcontext())
+    measured: list[float | None] = []
+    run_over(desk, a_run(take_up=("t",), steps=(("1",), ("2",), ("3",)), after=("a",)), measured)
+    assert measured == [50.1, 100.2, None]
+    assert sent == [("t",), ("1",), ("2",), ("3",), ("a",)]
+    asked = desk.screen._ask.asked  # type: ignore[attr-defined]
+    assert asked[0] == "Set the rule to zero at the pointer, or pencil the first mark. Enter:"
+    assert "mark 3 of 3, 150.00 mm commanded; measured, mm (Enter: later)?" in asked[3]
+    assert [line.split(" mm")[0] for line in asked[4:]] == ["mark 2, 100.00", "mark 3, 150.00"]
+
+
+def test_in_a_rehearsal_enter_takes_a_mark_and_all_takes_the_rest(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    answers = iter(["", "100,7", "x", "all"])
+    desk = desk_at(answers={"'all' takes": lambda question: next(answers)})
+    shown = iter((50.1, 100.1, 150.1, 200.1, 250.1))
+    assert desk.rehearsal is not None
+    monkeypatch.setattr(desk.rehearsal, "measure", lambda *given: (next(shown),))
+    monkeypatch.setattr(type(desk.session.contact), "send_lines", lambda self, lines, **how: None)
+    monkeypatch.setattr("agent.face.running.absolute_after", lambda desk: nullcontext())
+    measured: list[float | None] = []
+    marks = tuple(50.0 * n for n in range(1, 6))
+    run_over(desk, a_run(commanded=marks, steps=((),) * 5), measured)
+    assert measured == [50.1, 100.7, 150.1, 200.1, 250.1]
+    said = capsys.readouterr().out
+    assert "  mark 2 of 5, 100.00 mm commanded: the simulated scale shows 100.10\n" in said
+    assert "; 150.10 is taken.\n" in said
+    assert "mark 5 of 5" not in said
+
+
+@pytest.mark.parametrize(
+    ("role", "along"),
+    [("belt", (0.0, -50.0, 0.0)), ("across", (50.0, 0.0, 0.0))],
+)
+def test_a_mark_is_as_far_as_the_axis_has_gone(
+    role: Role, along: tuple[float, float, float]
+) -> None:
+    """The belt feeds against s; the gantry climbs at its angle: half of 45 degrees each way."""
+    desk = desk_at()
+    assert _mark(desk, role, 50.0).along == pytest.approx(along)
+    x, s, h = _mark(desk, "gantry", 50.0).along
+    assert (x, abs(s), h) == pytest.approx((0.0, 50 / math.sqrt(2), 50 / math.sqrt(2)))
