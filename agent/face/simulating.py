@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from agent.model.feature import Feature
     from agent.rehearsal import Rehearsal
 
-DEFAULT_SEED: Final = 7
-
 LISTEN: Final = "where; [default: pty, on Windows tcp:0]"
 
 #: Kinds of bench, and the one where none is named.
@@ -26,29 +24,28 @@ BENCHES: Final = ("none", "usual", "rough")
 DEFAULT_BENCH: Final = "usual"
 
 
+_EFFECT = click.option(
+    "--effect",
+    "effects",
+    multiple=True,
+    metavar="NAME=SIZE",
+    help="one effect of a bench at its own size, may be repeated",
+)
+
+
 def bench_options(default: str | None = DEFAULT_BENCH) -> Callable[..., Any]:
     """The options `--bench` and `--effect` of the verbs that simulate a machine."""
 
     def add(function: Callable[..., Any]) -> Callable[..., Any]:
-        for option in (
-            click.option(
-                "--effect",
-                "effects",
-                multiple=True,
-                metavar="NAME=SIZE",
-                help="one effect of a bench at its own size, may be repeated",
-            ),
-            click.option(
-                "--bench",
-                "bench_kind",
-                type=click.Choice(BENCHES),
-                default=default,
-                show_default=default or "usual with --seed, else none",
-                help="how far machine, plastic, instrument and hand stray from the ideal",
-            ),
-        ):
-            function = option(function)
-        return function
+        bench = click.option(
+            "--bench",
+            "bench_kind",
+            type=click.Choice(BENCHES),
+            default=default,
+            show_default=default or "usual with --seed, else none",
+            help="how far machine, plastic, instrument and hand stray from the ideal",
+        )
+        return bench(_EFFECT(function))
 
     return add
 
@@ -57,7 +54,7 @@ def bench_options(default: str | None = DEFAULT_BENCH) -> Callable[..., Any]:
 seed_option: Final = click.option(
     "--seed",
     type=Count(0),
-    default=DEFAULT_SEED,
+    default=7,
     show_default=True,
     help="random seed: which simulated machine",
 )

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from agent.estimate.remedies import LineBuilder
     from agent.estimate.solution import Solution
     from agent.families.base import Family
+    from agent.store.readings import ReadingsFile
 
 
 @click.command(cls=Verb)
@@ -48,12 +49,11 @@ def solve(desk: Desk, /, files: tuple[Path, ...], every_reading: bool, whole_bud
         survey = desk.session.now.survey
         assert survey is not None
     else:
-        survey, solution = solved_file(files[0])
+        found, solution = solved_file(files[0])
+        survey = found.survey
 
     def show_all() -> None:
-        show(desk.screen, survey, solution, every_reading=every_reading)
-        if whole_budget:
-            show_budget(desk.screen, solution)
+        show(desk.screen, survey, solution, every_reading=every_reading, whole_budget=whole_budget)
         compared = () if files else desk.session.bench.compare()
         if compared:
             desk.screen.heading("Compared with what was expected")
@@ -72,7 +72,7 @@ def _solve_all(
     documents: list[dict[str, Any]] = []
     for path in files:
         try:
-            survey, solution = solved_file(path)
+            found, solution = solved_file(path)
         except AgentError as error:
             documents.append(error.to_plain() | {"file": str(path)})
             desk.screen.complain(f"{path}: {error}")
@@ -83,9 +83,13 @@ def _solve_all(
         documents.append(solution.to_plain())
         if not desk.screen.json:
             desk.screen.heading(str(path))
-            show(desk.screen, survey, solution, every_reading=every_reading)
-            if whole_budget:
-                show_budget(desk.screen, solution)
+            show(
+                desk.screen,
+                found.survey,
+                solution,
+                every_reading=every_reading,
+                whole_budget=whole_budget,
+            )
     if desk.screen.json:
         desk.screen.documents(documents)
     if worst is not None:
@@ -96,20 +100,14 @@ def _solve_all(
         raise type(worst)(told, remedy="See what is said of each")
 
 
-def show_budget(screen: Screen, solution: Solution) -> None:
-    """What the uncertainty of each wanted parameter comes from, and what would shrink it."""
-    screen.heading("What the uncertainties come from")
-    screen.show(described.budget(solution))
-
-
-def solved_file(path: Path) -> tuple[Survey, Solution]:
-    """The survey in a readings file and its solution."""
+def solved_file(path: Path) -> tuple[ReadingsFile, Solution]:
+    """What a readings file holds, and its solution."""
     from agent.estimate.solve import solve as estimate
     from agent.store.readings import load_readings
 
     found = load_readings(path)
     line = line_builder(found.family, found.settings)
-    return found.survey, estimate(found.survey, line=line)
+    return found, estimate(found.survey, line=line)
 
 
 def line_builder(family: str | None, settings: Mapping[str, float]) -> LineBuilder | None:
@@ -148,7 +146,9 @@ def _raw(family: Family, key: str, value: float) -> str:
     return family.as_shown(letter, value)
 
 
-def show(screen: Screen, survey: Survey, solution: Solution, *, every_reading: bool) -> None:
+def show(
+    screen: Screen, survey: Survey, solution: Solution, *, every_reading: bool, whole_budget: bool
+) -> None:
     """The whole answer for people; what is to be done comes last, where it stays in view."""
     screen.heading("Readings")
     show_readings(screen, survey, solution, every=every_reading)
@@ -167,6 +167,9 @@ def show(screen: Screen, survey: Survey, solution: Solution, *, every_reading: b
     show_corrections(screen, survey, solution)
     if solution.next is not None:
         screen.say(f"\n{most_helpful(solution.next)}")
+    if whole_budget:
+        screen.heading("What the uncertainties come from")
+        screen.show(described.budget(solution))
 
 
 def show_readings(screen: Screen, survey: Survey, solution: Solution, *, every: bool) -> None:

@@ -131,14 +131,14 @@ def test_what_follows_from_a_roll(
     """A spanner is called for only where the advice gives its millimetres as well."""
     file = tmp_path / "readings.yaml"
     file.write_text(HEAD + OFFSET_ONLY)
-    survey, solution = solved_file(file)
+    read, solution = solved_file(file)
     roll = replace(
         solution.parameters["roll_deg"],
         value=value,
         determined=determined,
         significant=significant,
     )
-    assert verdict("roll_deg", roll, solution, survey) == words
+    assert verdict("roll_deg", roll, solution, read.survey) == words
 
 
 def test_the_tolerance_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -240,25 +240,25 @@ def test_what_the_readings_say_of_each_other(
 ) -> None:
     file = tmp_path / "readings.yaml"
     file.write_text(HEAD + OFFSET_ONLY)
-    survey, solution = solved_file(file)
+    read, solution = solved_file(file)
     solution = replace(solution, goodness=None)
     worst = max(abs(r.residual) for r in solution.residuals)
-    said = shown_by(show_readings, capsys, survey, solution, every=False)
+    said = shown_by(show_readings, capsys, read.survey, solution, every=False)
     assert said == (
         f"3 readings, all in agreement; the largest misfit is {worst:.3f} mm"
         " ('solve --readings' lists them)."
     )
     first, *rest = solution.residuals
     odd = replace(solution, residuals=(replace(first, outlier=True), *rest))
-    said = shown_by(show_readings, capsys, survey, odd, every=False)
+    said = shown_by(show_readings, capsys, read.survey, odd, every=False)
     assert said.startswith("3 readings; these do not belong to the others ('solve --readings'")
     assert said.count("outside 20 / 0 / 0") == 1
     assert "outside 60 / 0 / 0" not in said
     # each with its picture
-    said = shown_by(show_readings, capsys, survey, odd, every=True)
+    said = shown_by(show_readings, capsys, read.survey, odd, every=True)
     assert said.count("outside 60 / 0 / 0") == 2
     apart = replace(solution, contradictory=True)
-    said = shown_by(show_readings, capsys, survey, apart, every=False)
+    said = shown_by(show_readings, capsys, read.survey, apart, every=False)
     assert said == "3 readings, which do not agree; none of them alone is to blame."
 
 
@@ -267,16 +267,16 @@ def test_what_is_to_be_done_is_told_even_where_it_is_nothing(
 ) -> None:
     file = tmp_path / "readings.yaml"
     file.write_text(RUN)
-    survey, found = solved_file(file)
+    read, found = solved_file(file)
     assert found.corrections
-    assert "Nothing" not in shown_by(show_corrections, capsys, survey, found)
+    assert "Nothing" not in shown_by(show_corrections, capsys, read.survey, found)
     nothing = replace(found, corrections=(), slicing_angle_deg=None)
     words = "Nothing: no change is warranted by these readings."
-    assert shown_by(show_corrections, capsys, survey, nothing) == words
-    said = shown_by(show_corrections, capsys, survey, replace(nothing, contradictory=True))
+    assert shown_by(show_corrections, capsys, read.survey, nothing) == words
+    said = shown_by(show_corrections, capsys, read.survey, replace(nothing, contradictory=True))
     assert said == "Nothing, until the readings agree with each other."
     angle = replace(nothing, slicing_angle_deg=44.5678)
-    said = shown_by(show_corrections, capsys, survey, angle)
+    said = shown_by(show_corrections, capsys, read.survey, angle)
     assert said.startswith("Set the gantry angle in your slicer to 44.568° (was 45°). This is not")
     assert "Nothing" not in said
 
@@ -287,7 +287,7 @@ def test_how_well_a_change_was_checked_by_the_readings(
     """A slip of one of three could move the belt by 0.12 %, and the angle by 0.5 degrees."""
     file = tmp_path / "readings.yaml"
     file.write_text(RUN)
-    survey, found = solved_file(file)
+    read, found = solved_file(file)
     known = {
         **found.parameters,
         "z_scale": replace(found.parameters["z_scale"], told_by=3, unseen_slip=0.00123),
@@ -296,10 +296,10 @@ def test_how_well_a_change_was_checked_by_the_readings(
         ),
     }
     found = replace(found, parameters=known, slicing_angle_deg=None)
-    said = shown_by(show_checks, capsys, survey, found)
+    said = shown_by(show_checks, capsys, read.survey, found)
     assert said.endswith("scale, belt 3 0.12 %")
     both = replace(found, slicing_angle_deg=44.5)
-    assert shown_by(show_checks, capsys, survey, both).endswith("gantry angle 2 0.50°")
+    assert shown_by(show_checks, capsys, read.survey, both).endswith("gantry angle 2 0.50°")
     for lacks in ({"told_by": None}, {"unseen_slip": None}):
         less = {**known, "z_scale": replace(known["z_scale"], **lacks)}
-        assert shown_by(show_checks, capsys, survey, replace(found, parameters=less)) == ""
+        assert shown_by(show_checks, capsys, read.survey, replace(found, parameters=less)) == ""

@@ -154,12 +154,9 @@ def tune_of_file(path: Path) -> Tune:
 
     Raises BadInput with every mistake of the file, Refused if the readings cannot be solved.
     """
-    from agent.estimate import solve
-    from agent.face.solving import line_builder
-    from agent.store.readings import load_readings
+    from agent.face.solving import solved_file
 
-    found = load_readings(path)
-    solution = solve(found.survey, line=line_builder(found.family, found.settings))
+    found, solution = solved_file(path)
     return Tune(
         machine=path.stem,
         note=found.note,
