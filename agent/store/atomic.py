@@ -7,6 +7,7 @@ was read is never replaced: `stamp` it when reading, hand the stamp back when wr
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import tempfile
@@ -46,18 +47,12 @@ def refusal(error: OSError, path: Path, act: str) -> Refused:
         "ENOTDIR": "Part of that path is a file: give another path",
         "ENAMETOOLONG": "The name is too long: choose a shorter one",
     }
-    name = _errno_name(error)
+    name = errno.errorcode.get(error.errno or 0, "")
     why = os.strerror(error.errno) if error.errno else str(error)
     return Refused(
         f"{path} could not be {act}: {why.lower()}",
         remedy=remedies.get(name, "Nothing was changed"),
     )
-
-
-def _errno_name(error: OSError) -> str:
-    import errno
-
-    return errno.errorcode.get(error.errno or 0, "")
 
 
 def make_folder(folder: Path) -> Path:

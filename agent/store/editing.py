@@ -29,9 +29,10 @@ def with_key(text: str, key: str, value: Any) -> str:
     start = _find(lines, rf"{re.escape(section)}\s*:", 0, len(lines))
     if not dot:
         block = dump({section: value}).splitlines()
-        if start is not None:
-            block = _remarked(block, lines[start])
-        return _join(_put(lines, start, _end(lines, start), block))
+        if start is None:
+            return _join([*lines, *block])
+        fresh = _remarked(block, lines[start])
+        return _join([*lines[:start], *fresh, *lines[_end(lines, start) :]])
     if start is None:
         return _join([*lines, "", *dump({section: {name: value}}).splitlines()])
     end = _end(lines, start)
@@ -66,22 +67,14 @@ def _find(lines: list[str], pattern: str, start: int, end: int) -> int | None:
     return next((n for n in range(start, end) if re.match(pattern, lines[n])), None)
 
 
-def _end(lines: list[str], start: int | None) -> int:
+def _end(lines: list[str], start: int) -> int:
     """Line after the block that begins at `start`; remarks and blanks before the next stay out."""
-    if start is None:
-        return len(lines)
     end = start + 1
     while end < len(lines) and not re.match(r"\S", lines[end]):
         end += 1
     while not lines[end - 1].strip():  # the line at `start` is none of them
         end -= 1
     return end
-
-
-def _put(lines: list[str], start: int | None, end: int, block: list[str]) -> list[str]:
-    if start is None:
-        return [*lines, *block]
-    return [*lines[:start], *block, *lines[end:]]
 
 
 def _remarked(fresh: list[str], old: str) -> list[str]:

@@ -66,17 +66,20 @@ AXES: Final = Table(_axes, {role: Key(_AxisLetter()) for role in ROLES})
 
 # --- drives --------------------------------------------------------------------------------------
 
+#: Keys of a roller, and the field of it that each fills.
+_ROLLER: Final = {
+    "roller_mm": "diameter",
+    "belt_mm": "belt",
+    "neutral_mm": "neutral",
+    "u_roller_mm": "u_diameter",
+    "u_belt_mm": "u_belt",
+    "u_neutral_mm": "u_neutral",
+    "run_out_mm": "run_out",
+}
+
 #: Keys of each kind of output; all but `u_relative` say which kind is meant.
 _OUTPUT_KEYS: Final = {
-    "roller": (
-        "roller_mm",
-        "belt_mm",
-        "neutral_mm",
-        "u_roller_mm",
-        "u_belt_mm",
-        "u_neutral_mm",
-        "run_out_mm",
-    ),
+    "roller": tuple(_ROLLER),
     "teeth": ("teeth", "pitch_mm", "u_relative"),
     "lead": ("lead_mm", "u_relative"),
 }
@@ -111,16 +114,7 @@ def _output(found: Mapping[str, float]) -> Output:
 def _roller(found: Mapping[str, float]) -> Roller:
     if "roller_mm" not in found or "belt_mm" not in found:
         raise ValueError("a roller wants both roller_mm and belt_mm (the belt's thickness)")
-    names = {
-        "roller_mm": "diameter",
-        "belt_mm": "belt",
-        "neutral_mm": "neutral",
-        "u_roller_mm": "u_diameter",
-        "u_belt_mm": "u_belt",
-        "u_neutral_mm": "u_neutral",
-        "run_out_mm": "run_out",
-    }
-    return Roller(**{names[key]: value for key, value in found.items()})
+    return Roller(**{_ROLLER[key]: value for key, value in found.items()})
 
 
 DRIVE: Final = Table(
@@ -154,18 +148,12 @@ def drive_plain(drive: Drive) -> dict[str, Any]:
     }
     output = drive.output
     if isinstance(output, Roller):
-        plainest = Roller(output.diameter, output.belt)
-        plain |= {"roller_mm": output.diameter, "belt_mm": output.belt}
-        optional = {
-            "neutral_mm": (output.neutral, plainest.neutral),
-            "u_roller_mm": (output.u_diameter, plainest.u_diameter),
-            "u_belt_mm": (output.u_belt, plainest.u_belt),
-            "u_neutral_mm": (output.u_neutral, plainest.u_neutral),
-            "run_out_mm": (output.run_out, plainest.run_out),
-        }
-        return plain | {
-            key: value for key, (value, default) in optional.items() if value != default
-        }
+        usual = Roller(output.diameter, output.belt)
+        for key, name in _ROLLER.items():
+            value = getattr(output, name)
+            if key in ("roller_mm", "belt_mm") or value != getattr(usual, name):
+                plain[key] = value
+        return plain
     if isinstance(output, Toothed):
         plain |= {"teeth": output.teeth, "pitch_mm": output.pitch}
         default = Toothed(output.teeth, output.pitch).u_relative
@@ -180,12 +168,16 @@ def drive_plain(drive: Drive) -> dict[str, Any]:
 # --- mechanics -----------------------------------------------------------------------------------
 
 
+def _pitch(screw: str | None, pitch_mm: float | None) -> float:
+    if screw is not None and pitch_mm is None:
+        return thread_pitch(screw)
+    if screw is None and pitch_mm is not None:
+        return pitch_mm
+    raise ValueError("expected either screw (such as M4) or pitch_mm")
+
+
 def _screws(span_mm: float, screw: str | None = None, pitch_mm: float | None = None) -> BedScrews:
-    if (screw is None) == (pitch_mm is None):
-        raise ValueError("expected either screw (such as M4) or pitch_mm")
-    pitch = pitch_mm if screw is None else thread_pitch(screw)
-    assert pitch is not None
-    return BedScrews(span_mm, pitch, (screw or "").upper())
+    return BedScrews(span_mm, _pitch(screw, pitch_mm), (screw or "").upper())
 
 
 _SCREWS: Final = Table(
@@ -198,10 +190,6 @@ _SCREWS: Final = Table(
 )
 
 
-def _screws_plain(screws: BedScrews) -> dict[str, Any]:
-    return {"span_mm": screws.span_mm, **_thread(screws)}
-
-
 _PLACE: Final = Number("mm", least=-1e5, most=1e5)
 
 
@@ -211,17 +199,13 @@ def _stand(
     pitch_mm: float | None = None,
     fixed: str | None = None,
 ) -> Stand:
-    if (screw is None) == (pitch_mm is None):
-        raise ValueError("expected either screw (such as M4) or pitch_mm")
+    pitch = _pitch(screw, pitch_mm)
     if len(at) < 3:
         raise ValueError(f"a bed stands on three screws at least, found {len(at)}")
     if fixed is not None and fixed not in at:
         raise ValueError(f"fixed names {fixed!r}; the screws are {', '.join(at)}")
-    pitch = pitch_mm if screw is None else thread_pitch(screw)
-    assert pitch is not None
-    return Stand(
-        pitch, {name: Post(*place) for name, place in at.items()}, fixed, (screw or "").upper()
-    )
+    posts = {name: Post(*place) for name, place in at.items()}
+    return Stand(pitch, posts, fixed, (screw or "").upper())
 
 
 def _post_name(key: str) -> str:
@@ -269,12 +253,13 @@ MECHANICS: Final = Table(
 
 
 def mechanics_plain(mechanics: Mechanics) -> dict[str, Any]:
+    screws = mechanics.screws
     plain: dict[str, Any] = {
         "gantry_angle_deg": mechanics.gantry_angle_deg,
         "travel_mm": dict(mechanics.travel_mm),
         "belt_loop_mm": mechanics.belt_loop_mm,
         "max_pulse_rate": mechanics.max_pulse_rate,
-        "screws": mechanics.screws and _screws_plain(mechanics.screws),
+        "screws": screws and {"span_mm": screws.span_mm, **_thread(screws)},
         "bed": mechanics.stand and _stand_plain(mechanics.stand),
         "coupling": None if mechanics.coupling == "none" else mechanics.coupling,
         "yaw_span_mm": mechanics.yaw_span_mm,
@@ -330,11 +315,6 @@ PORT: Final = Table(
 )
 
 
-def port_plain(port: Port) -> dict[str, Any]:
-    usual = plain_fields(Port())
-    return {key: value for key, value in plain_fields(port).items() if value != usual.get(key)}
-
-
 def instrument_plain(instrument: Instrument) -> dict[str, Any]:
     return {key: value for key, value in plain_fields(instrument).items() if value != ""}
 
@@ -369,10 +349,10 @@ def plain_fields(value: Any) -> dict[str, Any]:
     return {name: item for name, item in found.items() if item is not None}
 
 
-def budget_plain(budget: Budget) -> dict[str, float]:
-    """The contributors that are not of the usual size."""
-    usual = plain_fields(Budget())
-    return {name: size for name, size in plain_fields(budget).items() if size != usual[name]}
+def unusual_fields(value: Any) -> dict[str, Any]:
+    """As `plain_fields`, without those that are as usual."""
+    usual = type(value)()
+    return {k: item for k, item in plain_fields(value).items() if item != getattr(usual, k)}
 
 
 def survey_plain(survey: Survey) -> dict[str, Any]:
@@ -384,6 +364,6 @@ def survey_plain(survey: Survey) -> dict[str, Any]:
         "material": plain_fields(survey.material),
         "tolerance": plain_fields(survey.tolerance),
         "priors": plain_fields(survey.priors),
-        "budget": budget_plain(survey.budget),
+        "budget": unusual_fields(survey.budget),
     }
     return {key: value for key, value in plain.items() if key != "budget" or value}

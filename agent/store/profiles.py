@@ -196,7 +196,7 @@ _FILE: Final = Table(
     _profile,
     {
         "format": Key(Choice((FORMAT,)), required=True),
-        "name": Key(Text(most=64, pattern=_NAME.pattern, what=_NAME_WORDS), required=True),
+        "name": Key(Text(most=64, pattern=_NAME.pattern, expected=_NAME_WORDS), required=True),
         "note": Key(Text(most=1000)),
         "family": Key(Choice(FAMILY_NAMES)),
         "axes": Key(machine.AXES),
@@ -326,8 +326,8 @@ def profile_plain(profile: Profile) -> dict[str, Any]:
         "instrument": machine.instrument_plain(profile.instrument),
         "tolerance": machine.plain_fields(profile.tolerance),
         "priors": machine.plain_fields(profile.priors),
-        "budget": machine.budget_plain(profile.budget),
-        "link": machine.port_plain(profile.link),
+        "budget": machine.unusual_fields(profile.budget),
+        "link": machine.unusual_fields(profile.link),
         "settings": {key: _setting_plain(saved) for key, saved in profile.settings.items()},
         "other": [_clean(line, 500) for line in profile.other],
     }

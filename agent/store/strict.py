@@ -125,29 +125,23 @@ class Whole:
 
     def read(self, node: Node, key: str, sheet: Sheet) -> int | None:
         if isinstance(node, Scalar) and node.plain and re.fullmatch(r"[+-]?\d{1,15}", node.text):
-            trap = _number_trap(node.text)
-            value = int(node.text)
-            if not trap and self.least <= value <= self.most:
-                return value
-            if trap:
+            if trap := _number_trap(node.text):
                 sheet.note(node.line, key, f"expected {self.expected}, found {node.text} ({trap})")
                 return None
+            if self.least <= int(node.text) <= self.most:
+                return int(node.text)
         sheet.expected(self.expected, node, key)
         return None
 
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """One line of text without control characters; `pattern` narrows it, `what` says how."""
+    """One line of text without control characters; `pattern` narrows it, `expected` says how."""
 
     most: int = 200
     empty: bool = True
     pattern: str = ""
-    what: str = "a line of text"
-
-    @property
-    def expected(self) -> str:
-        return self.what
+    expected: str = "a line of text"
 
     def read(self, node: Node, key: str, sheet: Sheet) -> str | None:
         if not isinstance(node, Scalar) or (node.plain and node.text in ("", "~", "null")):
@@ -217,12 +211,8 @@ class ListOf(Generic[T]):
         values = [
             self.shape.read(item, f"{key}[{n}]", sheet) for n, item in enumerate(node.items, 1)
         ]
-        return _all_read(values)
-
-
-def _all_read(values: list[T | None]) -> tuple[T, ...] | None:
-    read = tuple(value for value in values if value is not None)
-    return read if len(read) == len(values) else None
+        read = tuple(value for value in values if value is not None)
+        return read if len(read) == len(values) else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,10 +225,7 @@ class TableOf(Generic[T]):
     shape: Shape[T]
     known: Callable[[str], str] = lambda _key: ""
     check: Callable[[str, T], str] = lambda _key, _value: ""
-
-    @property
-    def expected(self) -> str:
-        return "a table"
+    expected: str = "a table"
 
     def read(self, node: Node, key: str, sheet: Sheet) -> dict[str, T] | None:
         if not isinstance(node, Pairs):
@@ -278,11 +265,7 @@ class Table(Generic[T]):
 
     make: Callable[..., T]
     keys: Mapping[str, Key]
-    what: str = "a table"
-
-    @property
-    def expected(self) -> str:
-        return self.what
+    expected: str = "a table"
 
     def read(self, node: Node, key: str, sheet: Sheet) -> T | None:
         if not isinstance(node, Pairs):
@@ -354,18 +337,13 @@ def read_sheet(data: bytes, source: str, shape: Shape[T]) -> T:
     sheet = Sheet(source)
     node = compose(data, sheet)
     value = shape.read(node, "", sheet) if node is not None else None
-    if sheet.problems or value is None:
-        raise _bad_input(sheet)
-    return value
-
-
-def _bad_input(sheet: Sheet) -> BadInput:
+    if value is not None and not sheet.problems:
+        return value
     count = len(sheet.problems)
     found = sorted(sheet.problems, key=lambda problem: problem.line or 0)
-    listed = found[:MOST_PROBLEMS]
     more = f", of which the first {MOST_PROBLEMS} are listed" if count > MOST_PROBLEMS else ""
-    return BadInput(
-        f"{several(count, 'error')} in {sheet.source}{more}",
-        problems=listed,
+    raise BadInput(
+        f"{several(count, 'error')} in {source}{more}",
+        problems=found[:MOST_PROBLEMS],
         remedy="Correct the file. Nothing was done",
     )

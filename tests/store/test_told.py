@@ -92,7 +92,7 @@ SHAPES: dict[str, Shape[Any]] = {
     "a few": Whole(-3, 9),
     "a text": Text(),
     "no blank": Text(most=5, empty=False),
-    "a name": Text(pattern="[a-z]+", what="a name of letters"),
+    "a name": Text(pattern="[a-z]+", expected="a name of letters"),
     "a word": Choice(("left", "right")),
     "a list": ListOf(Number("mm")),
     "of three": ListOf(Number("mm"), least=3, most=3),
