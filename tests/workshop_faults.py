@@ -78,7 +78,8 @@ class Shop:
             for k in range(self.dice.randrange(1, lines)):
                 session.traffic(k, ">", f"G1 X{k} \x00 \\")
             for k in range(self.dice.randrange(1, 6)):
-                session.note("note", {"text": f"{k}"}, {"estimate.z_scale": (k / 1000, 0.001)})
+                found = {"value": k / 1000, "u": 0.001}
+                session.note("estimate", {"parameters": {"z_scale": found}})
             session.flush()
 
     def sync(self, n: int, url: str = "") -> None:

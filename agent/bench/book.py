@@ -8,11 +8,11 @@ so that an invented machine never enters the record.
 from __future__ import annotations
 
 import gc
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Literal
 
-from agent.bench.events import Event, in_order, readback_plain
+from agent.bench.events import Event, in_order
 from agent.bench.fold import fold
 from agent.bench.value import Bench
 from agent.errors import AgentError, Refused
@@ -21,12 +21,9 @@ from agent.store.journal import utc_now
 from agent.store.rows import new_identity
 
 if TYPE_CHECKING:
-    from agent.model.settings import Readback
     from agent.store.locks import PortLock
     from agent.store.record import Record
     from agent.store.record import Session as RecordSession
-
-Figures = Mapping[str, tuple[float, float | None]]
 
 #: Lines that are heard before it is known whose they are, at most.
 _EARLY: int = 5000
@@ -38,25 +35,26 @@ class Book:
     def __init__(self) -> None:
         self.events: list[Event] = []
         self._bench = Bench()
+        self._loaded = True  # a machine's events are at hand
         self.trouble = ""  #: why something could not be kept; empty if all was
 
     # --- the one door ----------------------------------------------------------------------------
 
-    def append(self, kind: str, body: Mapping[str, Any], figures: Figures | None = None) -> Event:
+    def append(self, kind: str, body: Mapping[str, Any]) -> Event:
         """Add an event and fold it in.
 
-        A record that cannot be written is told (`trouble`) and hinders nothing; see `journal` for
-        what must not go on then.
+        A record that cannot be written is told (`trouble`) and hinders nothing; see `BookJournal`
+        for what must not go on then.
         """
         try:
-            return self._append(kind, body, figures)
+            return self._append(kind, body)
         except AgentError as error:
             self.trouble = str(error)
             return self._fold_in(self._event(kind, body))
 
-    def _append(self, kind: str, body: Mapping[str, Any], figures: Figures | None) -> Event:
+    def _append(self, kind: str, body: Mapping[str, Any]) -> Event:
         event = self._event(kind, body)
-        self._keep(event, figures)
+        self._keep(event)
         return self._fold_in(event)
 
     def _event(self, kind: str, body: Mapping[str, Any]) -> Event:
@@ -68,12 +66,14 @@ class Book:
         self.bench = fold((event,), self.bench)
         return event
 
-    def _keep(self, event: Event, figures: Figures | None) -> None:
+    def _keep(self, event: Event) -> None:
         """Make an event safe.  Raises Refused if it cannot be."""
 
     @property
     def bench(self) -> Bench:
-        """What the events say."""
+        """What the events say: of the machine that was taken up, else of the last one."""
+        if not self._loaded:
+            self.look_at()
         return self._bench
 
     @bench.setter
@@ -104,52 +104,18 @@ class Book:
         """What could not be used of the record, and why."""
         return self.bench.damage
 
-    # --- a change --------------------------------------------------------------------------------
-
-    @contextmanager
-    def journal(self) -> Iterator[BookJournal]:
-        """The journal of one transaction: its steps are events that carry one identity."""
-        yield BookJournal(self)
-
-    def readback(self, readback: Readback) -> None:
-        """Add a reading; its settings become figures, unless it is damaged."""
-        figures = {} if readback.damaged else readback.settings
-        self.append(
-            "readback",
-            readback_plain(readback),
-            {key: (s.value, None) for key, s in figures.items()},
-        )
-
-    def estimate(self, plain: Mapping[str, Any]) -> None:
-        """Add an estimate (as `solve --json` gives it); its parameters become figures."""
-        parameters: Mapping[str, Any] = plain.get("parameters", {})
-        self.append(
-            "estimate",
-            plain,
-            {f"estimate.{key}": (p["value"], p["u"]) for key, p in parameters.items()},
-        )
-
     # --- the link --------------------------------------------------------------------------------
 
     def hold(self, port: str) -> None:
         """Take `port` for this agent alone.  Raises LinkFailed if another has it."""
 
-    def take_up(
-        self,
-        machine: str,
-        *,
-        port: str = "",
-        family: str = "",
-        identity: str = "",
-        serial: str = "",
-    ) -> None:
+    def take_up(self, machine: str, *, port: str, family: str, identity: str, serial: str) -> None:
         """From now on events are of this machine, on this port; its earlier ones are taken up.
 
         machine: its name, or "" where no profile names it: then what the controller says of itself
         tells which one it is.
         """
-        name = machine or self.bench.machine or UNNAMED
-        self.look_at(name)
+        self.look_at(machine or self.bench.machine or UNNAMED)
 
     def look_at(self, machine: str = "") -> None:
         """The events of `machine`, without its being on the link."""
@@ -168,7 +134,10 @@ class Book:
 
 
 class BookJournal:
-    """Steps of one transaction; a step that cannot be kept refuses what it was for."""
+    """Steps of one transaction, events that carry one identity.
+
+    A step that cannot be kept refuses what it was for.
+    """
 
     def __init__(self, book: Book) -> None:
         self._book = book
@@ -176,7 +145,7 @@ class BookJournal:
 
     def note(self, step: str, **data: Any) -> None:
         """Keep a step; it is on the disk when this returns.  Raises Refused if it is not."""
-        self._book._append("journal", {"step": step, "change": self._change, **data}, None)
+        self._book._append("journal", {"step": step, "change": self._change, **data})
 
 
 class RecordBook(Book):
@@ -192,23 +161,12 @@ class RecordBook(Book):
         self._row: RecordSession | None = None
         self._lock: PortLock | None = None
         self._early: list[tuple[float, Literal[">", "<"], tuple[str, ...]]] = []
-        self._loaded = False  # a machine's events are at hand
+        self._loaded = False
         self.set_aside = ""  #: what was found wrong with the record, and where the old one is
 
     @property
     def session(self) -> str:
         return self._row.row.id if self._row is not None else "memory"
-
-    @property
-    def bench(self) -> Bench:
-        """What the record says: of the machine that was taken up, else of the last one."""
-        if not self._loaded:
-            self.look_at()
-        return self._bench
-
-    @bench.setter
-    def bench(self, bench: Bench) -> None:
-        self._bench = bench
 
     @property
     def record(self) -> Record:
@@ -257,15 +215,7 @@ class RecordBook(Book):
         aside = (self.set_aside,) if self.set_aside else ()
         return (*aside, *read, *self.bench.damage)
 
-    def take_up(
-        self,
-        machine: str,
-        *,
-        port: str = "",
-        family: str = "",
-        identity: str = "",
-        serial: str = "",
-    ) -> None:
+    def take_up(self, machine: str, *, port: str, family: str, identity: str, serial: str) -> None:
         name, self._loaded = machine, True
         try:
             self._take_over_journals()
@@ -294,7 +244,7 @@ class RecordBook(Book):
             if journal.machine and self.record.take_over(journal):
                 self.events.clear()  # so that they are taken up with the others
 
-    def _keep(self, event: Event, figures: Figures | None) -> None:
+    def _keep(self, event: Event) -> None:
         if self._row is None:
             if self.trouble:
                 raise Refused(
@@ -306,7 +256,7 @@ class RecordBook(Book):
                 family=self.bench.family,
                 identity=self.bench.identity,
             )
-        self._row.keep(event, figures)
+        self._row.keep(event)
 
     def traffic(self, at: float, way: Literal[">", "<"], *lines: str) -> None:
         if self._row is not None:
@@ -370,8 +320,3 @@ def name_for(family: str, identity: str, serial: str) -> str:
         return UNNAMED
     told = "|".join((family, identity, serial))
     return f"{UNNAMED}-{family}-{hashlib.sha256(told.encode()).hexdigest()[:8]}"
-
-
-def kinds(events: Sequence[Event]) -> list[str]:
-    """Kinds of events in their order; for reading a book in a few words."""
-    return [event.kind for event in events]

@@ -13,16 +13,16 @@ import time
 import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import astuple
 from pathlib import Path
 from typing import Any, Final, Literal
 from urllib.parse import quote
 
 from agent import __version__
 from agent.errors import Refused
-from agent.model.settings import Readback
 from agent.store.benches import own_bench
 from agent.store.checks import Misfit
-from agent.store.database import Damaged, Database, in_words, set_aside
+from agent.store.database import Damaged, Database, set_aside
 from agent.store.home import home
 from agent.store.journal import JournalFile, utc_now
 from agent.store.merging import EXPORT_FORMAT, checked_rows, keep_apart
@@ -39,10 +39,11 @@ from agent.store.rows import (
     as_json,
     checked_json,
     entry_of,
+    figures_of,
     new_identity,
-    session_values,
 )
 from agent.store.schema import STEPS
+from agent.store.tables import TABLES
 
 #: Rows of traffic that are kept together, and for how long at most, in seconds.
 BATCH_LINES: Final = 4096
@@ -96,7 +97,7 @@ class Record(Database):
         """Begin a session; what is noted in it is safe when the call returns."""
         row = SessionRow(new_identity(), utc_now(), machine, port, family, identity, __version__)
         with self.writing() as db:
-            db.execute(INSERT["session"], session_values(row))
+            db.execute(INSERT["session"], astuple(row))
             db.execute(INSERT["origin"], (row.id, own_bench(db)))
         return Session(self, row)
 
@@ -130,7 +131,7 @@ class Record(Database):
             for number, entry in enumerate(journal.entries)
         ]
         with self.writing() as db:
-            db.execute(ADD["session"], session_values(session))
+            db.execute(ADD["session"], astuple(session))
             db.execute(ADD["origin"], (session.id, own_bench(db)))
             return db.executemany(ADD["entry"], rows).rowcount
 
@@ -288,9 +289,8 @@ class Record(Database):
             query = (
                 f"SELECT {', '.join(f't.{c}' for c in columns)} FROM {table} t {OF_MACHINE[table]}"
             )
-            with in_words(self.path):
-                for row in self.connection.execute(query, {"machine": machine}):
-                    yield as_json({"table": table, **dict(zip(columns, row, strict=True))})
+            for row in self.each(query, {"machine": machine}):
+                yield as_json({"table": table, **dict(zip(columns, row, strict=True))})
 
     def merge(self, lines: Iterable[str], source: str = "merged file") -> int:
         """Add what another record exported, all of it or nothing; how many rows were new.
@@ -324,8 +324,7 @@ class Record(Database):
             for table, columns in COLUMNS.items():
                 names = ", ".join(columns)
                 for order in ("", " DESC"):  # up to the damage from either end
-                    key = "session, n" if table == "line" else columns[0]
-                    ordered = ", ".join(f"{part.strip()}{order}" for part in key.split(","))
+                    ordered = ", ".join(f"{part}{order}" for part in TABLES[table].key)
                     with suppress(sqlite3.Error, UnicodeDecodeError):
                         for row in old.execute(f"SELECT {names} FROM {table} ORDER BY {ordered}"):
                             taken += self._salvaged(table, row)
@@ -367,55 +366,25 @@ class Session:
         self.trouble = ""  #: why traffic could not be kept so far
         self._kept_at = time.monotonic()
 
-    def note(
-        self,
-        kind: str,
-        body: Mapping[str, Any],
-        figures: Mapping[str, tuple[float, float | None]] | None = None,
-    ) -> str:
-        """Keep one thing; `figures` maps keys to values and their standard uncertainties.
-
-        Returns the identity of the entry.  Traffic so far is kept along with it.
-        """
+    def note(self, kind: str, body: Mapping[str, Any]) -> str:
+        """Keep one thing, as `keep` does; returns the identity of the entry."""
         entry = EntryRow(new_identity(), self.row.id, utc_now(), kind, body, self.row.machine)
-        self.keep(entry, figures)
+        self.keep(entry)
         return entry.id
 
-    def keep(
-        self,
-        entry: EntryRow,
-        figures: Mapping[str, tuple[float, float | None]] | None = None,
-    ) -> None:
-        """Keep an entry; it is on the disk when this returns.  Raises Refused if it cannot be."""
+    def keep(self, entry: EntryRow) -> None:
+        """Keep an entry with its figures, and traffic so far; on the disk when this returns.
+
+        Raises Refused if it cannot be.
+        """
         with self._record.writing() as db:
             self._keep_lines(db)
             db.execute(
                 INSERT["entry"],
                 (entry.id, self.row.id, entry.at, entry.kind, checked_json(entry.body)),
             )
-            db.executemany(
-                INSERT["figure"],
-                [(entry.id, key, value, u) for key, (value, u) in (figures or {}).items()],
-            )
+            db.executemany(INSERT["figure"], figures_of(entry))
         self._lines_kept()
-
-    def readback(self, readback: Readback) -> str:
-        """Keep a reading; its settings become figures, unless it is damaged."""
-        figures = {} if readback.damaged else readback.settings
-        return self.note(
-            "readback",
-            readback.to_plain(),
-            {key: (s.value, None) for key, s in figures.items()},
-        )
-
-    def estimate(self, plain: Mapping[str, Any]) -> str:
-        """Keep an estimate (as `solve --json` gives it); its parameters become figures."""
-        parameters: Mapping[str, Any] = plain.get("parameters", {})
-        return self.note(
-            "estimate",
-            plain,
-            {f"estimate.{key}": (p["value"], p["u"]) for key, p in parameters.items()},
-        )
 
     def traffic(self, at: float, way: Literal[">", "<"], *lines: str) -> None:
         """Keep lines that went over the wire together; fits `Link.on_traffic`.

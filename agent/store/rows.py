@@ -112,9 +112,15 @@ INSERT: Final = {table: _insert(table, "INSERT") for table in TABLES}
 ADD: Final = {table: _insert(table, "INSERT OR IGNORE") for table in TABLES}
 
 
-def session_values(row: SessionRow) -> tuple[str, ...]:
-    """The values of a session in the order of its columns."""
-    return (row.id, row.at, row.machine, row.port, row.family, row.identity, row.agent)
+def figures_of(entry: EntryRow) -> list[tuple[str, str, float, float | None]]:
+    """Rows of an entry's figures: settings of a clean read-back, parameters of an estimate."""
+    if entry.kind == "readback" and not entry.body.get("damaged"):
+        settings = entry.body["settings"]
+        return [(entry.id, key, setting["value"], None) for key, setting in settings.items()]
+    if entry.kind == "estimate":
+        found = entry.body.get("parameters", {})
+        return [(entry.id, f"estimate.{key}", p["value"], p["u"]) for key, p in found.items()]
+    return []
 
 
 def entry_of(row: Sequence[Any]) -> EntryRow:

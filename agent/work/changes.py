@@ -7,6 +7,7 @@ from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from agent.bench.book import BookJournal
 from agent.bench.value import Past, Purpose
 from agent.errors import Contradicted, Refused
 from agent.model.roles import Role
@@ -143,8 +144,8 @@ class Changes:
             waiting = self.book.bench.waiting
         if waiting is None or waiting.purpose not in ("finish", "undo"):
             self.refuse_broken()
-        with self.book.journal() as journal:
-            outcome = write(link, family, plan, approved, journal=journal, retyped=retyped)
+        journal = BookJournal(self.book)
+        outcome = write(link, family, plan, approved, journal=journal, retyped=retyped)
         self.book.append("outcome", outcome.to_plain())
         self.contact.read_back()
         return outcome

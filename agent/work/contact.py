@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from agent.bench.book import Book, RecordBook
-from agent.bench.events import heats_plain
+from agent.bench.events import heats_plain, readback_plain
 from agent.bench.value import NOT_ATTACHED, Bench
 from agent.errors import AgentError, LinkFailed, Refused
 from agent.families.gate import named
@@ -131,7 +131,7 @@ class Contact:
             self._take_up(named, attached, before.port, before.serial)
             if before.readback is not None:
                 self._file(profile)
-                self.book.readback(before.readback)
+                self.book.append("readback", readback_plain(before.readback))
             self.book.append("heat", {**heats_plain(before.heats), "state": before.heater_state})
         elif attached is None and named:
             self.book.look_at(named)
@@ -210,11 +210,10 @@ class Contact:
         self._attached = Attached(link, family)
         self._take_up(machine, self._attached, transport.name, serial)
         self.book.append("heat", heats_plain(heats))
-        if not isinstance(self.book, RecordBook):
-            pass  # a rehearsal has the profile that it was begun with
-        elif same is None and not self._chosen:
+        # a rehearsal has the profile that it was begun with
+        if isinstance(self.book, RecordBook) and same is None and not self._chosen:
             self._file_named()
-        self.book.readback(readback)
+        self.book.append("readback", readback_plain(readback))
         return readback
 
     def _take_up(self, machine: str, attached: Attached, port: str, serial: str) -> None:
@@ -261,7 +260,7 @@ class Contact:
         readback = read_back_once_up(link, family)
         if not readback.damaged and link.state is State.DOUBT:
             link.resync()
-        self.book.readback(readback)
+        self.book.append("readback", readback_plain(readback))
         if self.book.bench.hot:
             self.ask_heaters()
         return readback

@@ -93,5 +93,5 @@ class Readings:
                 remedy="'lay' a piece and 'gauge' it; 'gauge --file FILE' takes those of a file",
             )
         solution = self.book.bench.to_solve().solution
-        self.book.estimate(solution.to_plain())
+        self.book.append("estimate", solution.to_plain())
         return solution

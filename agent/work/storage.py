@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Final
 
+from agent.bench.book import BookJournal
 from agent.bench.value import BY_WORD
 from agent.errors import LinkFailed, Refused
 from agent.model.roles import Role
@@ -42,10 +43,8 @@ class Storage:
 
         link, family = self.contact.joined()
         self.changes.refuse_broken()
-        with self.book.journal() as journal:
-            return look(
-                link, family, self.to_keep(), journal=journal, exactly=self.book.bench.exactly
-            )
+        exactly, journal = self.book.bench.exactly, BookJournal(self.book)
+        return look(link, family, self.to_keep(), journal=journal, exactly=exactly)
 
     def look_at_all(self) -> Look:
         """Everything that is live and not stored, whether written here or not."""
@@ -53,14 +52,10 @@ class Storage:
 
         link, family = self.contact.joined()
         self.changes.refuse_broken()
-        with self.book.journal() as journal:
-            return compare_live_with_stored(
-                link,
-                family,
-                self.book.bench.profile.name,
-                journal=journal,
-                exactly=self.book.bench.exactly,
-            )
+        bench, journal = self.book.bench, BookJournal(self.book)
+        return compare_live_with_stored(
+            link, family, bench.profile.name, journal=journal, exactly=bench.exactly
+        )
 
     def store(self, looked: Look, approved: str, others: Others | None = None) -> Outcome:
         """Store what is live, reload it and compare."""
@@ -70,17 +65,16 @@ class Storage:
         last = self.book.bench.last
         if last is not None and approved == last.digest and not looked.others:
             approved = looked.digest  # what was approved is live, with what came before it
-        with self.book.journal() as journal:
-            outcome = store(
-                link,
-                family,
-                self.to_keep(),
-                looked,
-                approved,
-                journal=journal,
-                others=others,
-                exactly=self.book.bench.exactly,
-            )
+        outcome = store(
+            link,
+            family,
+            self.to_keep(),
+            looked,
+            approved,
+            journal=BookJournal(self.book),
+            others=others,
+            exactly=self.book.bench.exactly,
+        )
         self.book.append("outcome", outcome.to_plain())
         self.contact.read_back()
         return outcome
@@ -98,8 +92,8 @@ class Storage:
             raise Refused(
                 "nothing was written that is still to be proved", remedy="'write' comes first"
             )
-        with self.book.journal() as journal:
-            outcome = prove(link, family, done, stage, journal=journal, evidence=evidence)
+        journal = BookJournal(self.book)
+        outcome = prove(link, family, done, stage, journal=journal, evidence=evidence)
         self.book.append("proof", {**outcome.to_plain(), "evidence": evidence})
         self.contact.read_back()
         return outcome

@@ -15,7 +15,7 @@ from typing import Final
 import serial
 from rich.console import Console
 
-from agent.bench.book import RecordBook
+from agent.bench.book import BookJournal, RecordBook
 from agent.change.plan import Plan, make_plan
 from agent.change.storing import look, store
 from agent.change.transaction import write
@@ -139,7 +139,7 @@ def write_rows(quick: bool) -> Iterator[Row]:
         live = read_back(link, family)
         os.environ["PLUMBELT_HOME"] = folder
         book = RecordBook()
-        book.take_up("heron", port=path, family=family.name)
+        book.take_up("heron", port=path, family=family.name, identity="", serial="")
         link.on_traffic = book.traffic
 
         def plan(number: int, live: Readback) -> Plan:
@@ -152,12 +152,11 @@ def write_rows(quick: bool) -> Iterator[Row]:
             assert len(planned.lines) == 4, planned.lines
 
             def job(planned: Plan = planned) -> None:
-                with book.journal() as kept:
-                    assert write(link, family, planned, planned.digest, journal=kept).verified
-                with book.journal() as kept:
-                    looked = look(link, family, planned, journal=kept)
-                with book.journal() as kept:
-                    done = store(link, family, planned, looked, planned.digest, journal=kept)
+                digest, kept = planned.digest, BookJournal(book)
+                assert write(link, family, planned, digest, journal=kept).verified
+                looked = look(link, family, planned, journal=BookJournal(book))
+                kept = BookJournal(book)
+                done = store(link, family, planned, looked, digest, journal=kept)
                 assert done.stored
 
             pairs.append(counted.wire_time(job))
@@ -216,7 +215,7 @@ def _lay_as_it_ships(path: str) -> Iterator[Callable[[Sequence[str]], object]]:
     with tempfile.TemporaryDirectory() as folder:
         os.environ["PLUMBELT_HOME"] = folder
         book, console = RecordBook(), Console(file=io.StringIO(), force_terminal=True, width=80)
-        book.take_up("heron", port=path, family=family.name)
+        book.take_up("heron", port=path, family=family.name, identity="", serial="")
         link = Link(open_port(path, BAUD), numbered=True, window=family.window)
         link.gate, link.on_traffic = Gate(family), book.traffic
 

@@ -144,7 +144,9 @@ def test_log_lists_shows_exports_and_merges(
     with Record() as record:
         session = record.begin("heron", port="test")
         for day, value in enumerate((0.001, 0.002, 0.003)):
-            session.estimate({"parameters": {"z_scale": {"value": value, "u": 1e-4}}, "day": day})
+            session.note(
+                "estimate", {"parameters": {"z_scale": {"value": value, "u": 1e-4}}, "day": day}
+            )
         session.traffic(0.5, ">", "M503")
         session.flush()
     listed = answered(capsys, "log", "list", "--machine", "heron")["entries"]

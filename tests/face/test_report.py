@@ -703,7 +703,9 @@ def a_survey(length: float = 120.6) -> Survey:
 def keep(record: Record, survey: Survey, *, with_survey: bool, steps: float = 105.0):
     """Note a session as an attached one does: read back, readings, estimate."""
     noted = record.begin("heron", port="/dev/x", family="replay", identity="bench <1>")
-    noted.readback(Readback("replay", {"steps_per_mm.z": Setting(steps, "step/mm", 2)}))
+    noted.note(
+        "readback", Readback("replay", {"steps_per_mm.z": Setting(steps, "step/mm", 2)}).to_plain()
+    )
     note(noted, survey, with_survey=with_survey)
     return noted
 
@@ -726,7 +728,7 @@ def note(noted, survey: Survey, *, with_survey: bool) -> None:
     if with_survey:
         body["survey"] = readings_text(ReadingsFile(survey, {"max_speed.z": 60.0}))
     noted.note("readings", body)
-    noted.estimate(solve(survey).to_plain())
+    noted.note("estimate", solve(survey).to_plain())
 
 
 @pytest.mark.parametrize("with_survey", [True, False])

@@ -271,7 +271,7 @@ def kept() -> tuple[str, bytes]:
         session = record.begin("heron", port="memory://", family="replay", identity="bench")
         session.traffic(0.0, ">", "M503")
         session.traffic(0.1, "<", "ok")
-        session.readback(readback)
+        session.note("readback", readback.to_plain())
         session.note("plan", {"changes": [], "lines": ["M92 X80.1"], "digest": "12345678"})
         session.note("note", {"text": "belt changed"})
         session.flush()

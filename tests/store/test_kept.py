@@ -478,12 +478,10 @@ def test_what_a_session_notes_is_there_with_its_figures(tmp_path: Path) -> None:
         session = record.begin("heron", port="p", family="replay", identity="a")
         session.traffic(0.5, ">", "a", "b")
         session.traffic(0.7, "<", "c")
-        noted = session.note("note", {"text": "x"}, {"a": (1.0, 0.5), "b": (2.0, None)})
-        session.readback(found)
-        session.estimate({"parameters": {"z_scale": {"value": 0.01, "u": 0.001}}})
+        noted = session.note("note", {"text": "x"})
+        session.note("readback", found.to_plain())
+        session.note("estimate", {"parameters": {"z_scale": {"value": 0.01, "u": 0.001}}})
         assert record.rows("SELECT key, value, u FROM figure ORDER BY key") == [
-            ("a", 1.0, 0.5),
-            ("b", 2.0, None),
             ("estimate.z_scale", 0.01, 0.001),
             ("jerk.x", 8.0, None),
         ]

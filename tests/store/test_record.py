@@ -37,7 +37,7 @@ def test_everything_noted_is_found_again(path: Path) -> None:
         session = record.begin("heron", port="memory://", family="replay", identity="bench")
         session.traffic(0.1, ">", "M503")
         session.traffic(0.2, "<", "echo: M92 X80.00")
-        session.readback(readback(80.0))
+        session.note("readback", readback(80.0).to_plain())
         session.note("plan", {"digest": "01234567", "lines": ["M92 X80.1"]})
         session.traffic(0.3, ">", "M92 X80.1")
         session.flush()
@@ -101,9 +101,11 @@ def test_an_identity_that_names_no_single_entry_is_refused(path: Path, tail: str
 def test_a_setting_has_a_trend_and_a_damaged_reading_no_part_in_it(path: Path) -> None:
     with Record(path) as record:
         for value, damage in ((80.0, ()), (81.0, ("two readings differ",)), (80.3, ())):
-            record.begin("heron").readback(readback(value, damage))
-        record.begin("twin").readback(readback(99.0))
-        record.begin("heron").estimate({"parameters": {"z_scale": {"value": 0.004, "u": 0.001}}})
+            record.begin("heron").note("readback", readback(value, damage).to_plain())
+        record.begin("twin").note("readback", readback(99.0).to_plain())
+        record.begin("heron").note(
+            "estimate", {"parameters": {"z_scale": {"value": 0.004, "u": 0.001}}}
+        )
         points = record.trend("heron", "steps_per_mm.x")
         assert [(p.value, p.u) for p in points] == [(80.0, None), (80.3, None)]
         [point] = record.trend("heron", "estimate.z_scale")
@@ -116,7 +118,7 @@ def test_nothing_in_the_record_is_ever_changed(path: Path, table: str, verb: str
     with Record(path) as record:
         session = record.begin("heron")
         session.traffic(0, ">", "M503")
-        session.readback(readback(80.0))
+        session.note("readback", readback(80.0).to_plain())
     column = {"session": "at", "entry": "at", "figure": "value", "line": "text"}[table]
     db = sqlite3.connect(path)
     with pytest.raises(sqlite3.IntegrityError, match="append-only"):
@@ -131,7 +133,7 @@ def test_exporting_and_merging_loses_nothing_and_merging_twice_changes_nothing(
         for record, machine in ((a, "heron"), (b, "twin")):
             session = record.begin(machine, port="memory://")
             session.traffic(0.5, ">", "M503 ; ü \x1b")
-            session.readback(readback(80.0))
+            session.note("readback", readback(80.0).to_plain())
         lines = list(a.export())
         assert b.merge(lines) == 4
         assert b.merge(lines) == 0
@@ -143,7 +145,7 @@ def test_exporting_and_merging_loses_nothing_and_merging_twice_changes_nothing(
 def exported(tmp_path: Path) -> list[str]:
     with Record(tmp_path / "other.db") as other:
         session = other.begin("heron")
-        session.readback(readback(80.0))
+        session.note("readback", readback(80.0).to_plain())
         return list(other.export())
 
 
@@ -258,7 +260,7 @@ def test_a_killed_agent_leaves_all_that_it_had_noted(path: Path) -> None:
 
 def test_an_older_record_is_taken_along_and_its_copy_kept(tmp_path: Path, path: Path) -> None:
     with Record(path) as record:
-        record.begin("heron").readback(readback(80.0))
+        record.begin("heron").note("readback", readback(80.0).to_plain())
         before = list(record.export())
     newer = (*STEPS, "CREATE TABLE remark (id TEXT PRIMARY KEY);\nCREATE INDEX r ON remark (id);")
     with Record(path, steps=newer) as record:

@@ -13,7 +13,7 @@ import pytest
 
 from agent.errors import Refused
 from agent.store.record import Record
-from agent.store.rows import new_identity
+from agent.store.rows import ADD, new_identity
 from agent.store.tables import TABLES
 from agent.workshop import exchange as exchanging
 from agent.workshop.asking import Asked, OwnRecord
@@ -42,7 +42,7 @@ def work(record: Record, machine: str = "heron", notes: int = 3) -> None:
     session = record.begin(machine, port="memory://", identity="bench \x00 \\0")
     session.traffic(0.5, ">", "M503 ; ü \x1b \x00 \\0 \\")
     for n in range(notes):
-        session.note("note", {"text": f"belt {n}"}, {"estimate.z_scale": (n / 1000, 0.001)})
+        session.note("estimate", {"parameters": {"z_scale": {"value": n / 1000, "u": 0.001}}})
     session.flush()
 
 
@@ -286,7 +286,9 @@ def test_what_was_kept_apart_comes_in_once_its_kind_is_known(
 
     with benches(tmp_path, 2) as (a, b):
         monkeypatch.setitem(SHAPES, "novelty", anything)
-        a.begin("heron").note("novelty", {"text": "new"}, {"new": (1.0, None)})  # type: ignore[arg-type]
+        noted = a.begin("heron").note("novelty", {"text": "new"})
+        with a.writing() as db:
+            db.execute(ADD["figure"], (noted, "new", 1.0, None))
         meet(a, url)
         monkeypatch.delitem(SHAPES, "novelty")
         assert meet(b, url).received.apart == 2
