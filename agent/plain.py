@@ -7,6 +7,13 @@ from dataclasses import fields
 from typing import Any
 
 
+def shared_fields(value: Any, kind: type) -> dict[str, Any]:
+    """Fields of a dataclass that another `kind` has as well, by name."""
+    names = {field.name for field in fields(kind)}
+    found = [field.name for field in fields(value) if field.name in names]
+    return {name: getattr(value, name) for name in found}
+
+
 class Plain:
     """A dataclass whose fields, in their order, are all that is told of it."""
 

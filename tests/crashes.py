@@ -159,14 +159,14 @@ def hanging_over(fate: Fate) -> Iterator[None]:
     keep = records.Session.keep
     flush = records.Session.flush
 
-    def kept(session: records.Session, entry: EntryRow, figures: Any = None) -> None:
+    def kept(session: records.Session, entry: EntryRow) -> None:
         if fate.dead:
             raise Killed
         fate.events += 1
         if fate.kind == "before" and fate.events == fate.at:
             fate.dead = True
             raise Killed
-        keep(session, entry, figures)
+        keep(session, entry)
         if fate.kind == "after" and fate.events == fate.at:
             fate.dead = True
             raise Killed

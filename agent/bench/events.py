@@ -77,8 +77,14 @@ def readback_plain(readback: Readback) -> dict[str, Any]:
             plain["settings"][key]["raw"] = setting.raw
         if setting.tolerance is not None:
             plain["settings"][key]["tolerance"] = setting.tolerance
-    plain["other"] = list(readback.other)
     return plain
+
+
+def _events_of(plain: Mapping[str, Any]) -> tuple[model.Event, ...]:
+    return tuple(
+        model.Event(str(e["kind"]), {k: v for k, v in e.items() if k != "kind"})
+        for e in plain.get("events", ())
+    )
 
 
 def readback_of(plain: Mapping[str, Any]) -> Readback:
@@ -99,10 +105,7 @@ def readback_of(plain: Mapping[str, Any]) -> Readback:
         },
         other=tuple(plain.get("other", ())),
         identity=str(plain.get("identity", "")),
-        events=tuple(
-            model.Event(str(e["kind"]), {k: v for k, v in e.items() if k != "kind"})
-            for e in plain.get("events", ())
-        ),
+        events=_events_of(plain),
         damage=notes if damaged else (),
         notes=() if damaged else notes,
     )
@@ -125,14 +128,14 @@ def heats_of(plain: Mapping[str, Any]) -> Heats:
 
 def reading_plain(reading: Reading, piece: str) -> dict[str, Any]:
     """A reading as the record and `gauge --json` give it."""
-    plain = {f.name: getattr(reading, f.name) for f in fields(reading)}
+    plain = _listed(reading)
     kind = plain.pop("kind")
-    return {
-        "piece": piece,
-        "name": plain.pop("name"),
-        "feature": kind,
-        **{key: list(v) if isinstance(v, tuple) else v for key, v in plain.items()},
-    }
+    return {"piece": piece, "name": plain.pop("name"), "feature": kind, **plain}
+
+
+def _listed(value: Reading | BeltRun) -> dict[str, Any]:
+    found = {f.name: getattr(value, f.name) for f in fields(value)}
+    return {key: list(v) if isinstance(v, tuple) else v for key, v in found.items()}
 
 
 def reading_of(plain: Mapping[str, Any]) -> Reading:
@@ -160,14 +163,7 @@ def run_kind(run: BeltRun) -> str:
 
 
 def run_plain(run: BeltRun) -> dict[str, Any]:
-    return {
-        "commanded": list(run.commanded),
-        "measured": list(run.measured),
-        "approach": run.approach,
-        "load": run.load,
-        "u_mm": run.u_mm,
-        "axis": run.axis,
-    }
+    return _listed(run)
 
 
 def run_of(plain: Mapping[str, Any]) -> BeltRun:
@@ -186,8 +182,7 @@ def run_of(plain: Mapping[str, Any]) -> BeltRun:
 
 
 def conditions_of(plain: Mapping[str, Any]) -> Conditions:
-    keys = ("room_c", "piece_c", "minutes_since_print")
-    return Conditions(**{key: plain.get(key) for key in keys})
+    return Conditions(**{f.name: plain.get(f.name) for f in fields(Conditions)})
 
 
 def outcome_of(plan: Plan, plain: Mapping[str, Any]) -> Outcome:
@@ -197,10 +192,7 @@ def outcome_of(plan: Plan, plain: Mapping[str, Any]) -> Outcome:
         tuple(Fate(**fate) for fate in plain["changes"]),
         moved=tuple(Change(**change) for change in plain["moved"]),
         stages=tuple(plain["stages"]),
-        events=tuple(
-            model.Event(str(e["kind"]), {k: v for k, v in e.items() if k != "kind"})
-            for e in plain.get("events", ())
-        ),
+        events=_events_of(plain),
         notes=tuple(plain["notes"]),
         hand_over=tuple(plain["hand_over"]),
     )

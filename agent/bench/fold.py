@@ -329,14 +329,9 @@ def _reading(bench: Bench, event: Event) -> Bench:
     """
     now, taken = bench.now, Taken(reading_of(event.body), event.body["piece"])
     name = taken.reading.name
-    place = next(
-        (
-            i
-            for i, old in enumerate(now.taken)
-            if name and (old.piece, old.reading.name) == (taken.piece, name)
-        ),
-        None,
-    )
+    named = [(old.piece, old.reading.name) for old in now.taken]
+    of = (taken.piece, name)
+    place = named.index(of) if name and of in named else None
     if not taken.reading.mm:
         kept = tuple(t for i, t in enumerate(now.taken) if i != place)
         return _in_round(bench, taken=kept, solved=None)
@@ -490,22 +485,18 @@ def _journal(bench: Bench, event: Event) -> Bench:
     known = next((t for t in reversed(bench.transactions) if t.id == change), None)
     after = bench
     if known is None:
-        waiting = bench.waiting
-        fits = step == "begun" and waiting is not None
-        if fits and waiting is not None:
-            fits = waiting.plan.digest == body.get("plan", {}).get("digest")
-        known = Transaction(
-            change,
-            event.at,
-            (),
-            waiting.purpose if fits and waiting else "other",
-            waiting.angle_deg if fits and waiting else None,
-            waiting.as_solved if fits and waiting else False,
-            waiting.to if fits and waiting else "",
-            _before(bench, event) if step == "begun" else None,
-        )
+        begun, waiting = step == "begun", bench.waiting
+        known = Transaction(change, event.at, (), before=_before(bench, event) if begun else None)
+        if begun and waiting and waiting.plan.digest == body.get("plan", {}).get("digest"):
+            known = replace(
+                known,
+                purpose=waiting.purpose,
+                angle_deg=waiting.angle_deg,
+                as_solved=waiting.as_solved,
+                to=waiting.to,
+            )
         after = changed(after, transactions=(*after.transactions, known))
-        if step == "begun":
+        if begun:
             after = _write_begun(after, event)
     grown = replace(
         known,
@@ -612,15 +603,12 @@ def _moved_by(bench: Bench, keys: Collection[str]) -> set[Role]:
 
 
 def _stored(bench: Bench, change: Transaction, event: Event) -> Bench:
-    plain = event.body["outcome"]
-    plan = bench.done or Plan.from_plain(change.entries[0]["plan"])
-    outcome = outcome_of(plan, plain)
-    lied = str(event.body.get("otherwise", ""))
+    outcome = outcome_of(bench.done or change.plan, event.body["outcome"])
     return changed(
         bench,
         outcome=outcome,
         proofs=_proofs(bench, outcome, event.at, ""),
-        stored_otherwise=lied,
+        stored_otherwise=str(event.body.get("otherwise", "")),
     )
 
 
@@ -629,9 +617,7 @@ def _proved(bench: Bench, change: Transaction, event: Event) -> Bench:
     outcome = outcome_of(plan, event.body["outcome"])
     evidence = str(event.body.get("evidence", ""))
     after = changed(bench, outcome=outcome, proofs=_proofs(bench, outcome, event.at, evidence))
-    if not outcome.verified:
-        return after
-    return changed(after, stored_otherwise="")
+    return changed(after, stored_otherwise="") if outcome.verified else after
 
 
 def _proofs(bench: Bench, outcome: Outcome, at: str, evidence: str) -> tuple[Proof, ...]:

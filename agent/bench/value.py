@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from agent.bench.rounds import Round, Solved
@@ -14,8 +14,9 @@ from agent.model.exact import exact
 from agent.model.heat import HeaterState, Heats
 from agent.model.profile import UNNAMED, Profile
 from agent.model.roles import Role
-from agent.model.settings import Readback, Setting
-from agent.model.survey import Check, Conditions, Survey
+from agent.model.settings import Readback, Setting, of_kind
+from agent.model.survey import Check, Survey
+from agent.plain import shared_fields
 
 if TYPE_CHECKING:
     from agent.change.guards import Finding
@@ -279,13 +280,9 @@ class Bench:
 
     def known(self, kind: str) -> dict[str, float]:
         """Live values of one kind by letter; those of the profile where nothing was read."""
-        head = f"{kind}."
-        values: Mapping[str, float]
         if self.readback is not None and not self.readback.damaged:
-            values = self.exact
-        else:
-            values = {key: saved.exact for key, saved in self.profile.settings.items()}
-        return {key[len(head) :]: v for key, v in values.items() if key.startswith(head)}
+            return of_kind(self.exact, kind)
+        return of_kind({key: s.exact for key, s in self.profile.settings.items()}, kind)
 
     def live(self, kind: str) -> dict[str, float]:
         """Live values of one kind by the controller's letter, as exactly as they are known.
@@ -297,8 +294,6 @@ class Bench:
 
     def survey(self) -> Survey:
         """What an estimate of the present state rests on."""
-        of_profile = {f.name: getattr(self.profile, f.name) for f in fields(self.profile)}
-        shared = {f.name for f in fields(Survey)} & of_profile.keys()
         return Survey(
             readings=self.now.readings,
             steps_per_mm=self.known("steps_per_mm"),
@@ -306,16 +301,12 @@ class Bench:
             conditions=self.now.conditions,
             belt_runs=self.now.runs,
             checks=self.checks,
-            **{name: of_profile[name] for name in shared},
+            **shared_fields(self.profile, Survey),
         )
 
     def to_solve(self) -> Solved:
         """The readings of the present state, ready to be solved."""
         return Solved(self.survey(), self.family or (self.profile.family or ""), self.readback)
-
-    @property
-    def conditions(self) -> Conditions:
-        return self.now.conditions
 
     def compare(self) -> tuple[Comparison, ...]:
         """Readings of the present state against what the solution before it foretold."""

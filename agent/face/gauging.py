@@ -444,13 +444,13 @@ def ask_conditions(desk: Desk, laid: Laid | None = None, *, known: bool = False)
         desk.rehearsal.wait(cooling_of(laid))
     age = None if laid is None or desk.rehearsal is not None else minutes_since(laid.at)
     if not session.now.asked and not (known and laid is not None and laid.at):
-        before = session.bench.conditions.room_c
+        before = session.now.conditions.room_c
         usual = "not known" if before is None else f"{before:g}"
         room = asked_number(desk, f"Room temperature, °C (Enter: {usual})?", 0.0, 60.0)
         told = asked_number(desk, "Minutes since the piece was laid (Enter: not known)?", 0.0, 1e6)
         session.readings.keep_conditions(
             replace(
-                session.bench.conditions,
+                session.now.conditions,
                 room_c=before if room is None else room,
                 minutes_since_print=told,
             )

@@ -47,6 +47,12 @@ def letter_of(key: str) -> str:
     return key.partition(".")[2].partition("@")[0].partition("_")[0]
 
 
+def of_kind(settings: Mapping[str, float], kind: str) -> dict[str, float]:
+    """Values of the settings of one kind, by letter."""
+    head = f"{kind}."
+    return {key[len(head) :]: value for key, value in settings.items() if key.startswith(head)}
+
+
 @dataclass(frozen=True, slots=True)
 class Setting:
     """One value of a controller."""

@@ -27,7 +27,6 @@ from agent.model.profile import (
     Tolerance,
 )
 from agent.model.roles import ROLES, Axes
-from agent.model.survey import Survey
 from agent.store.nodes import Node, Scalar, Sheet
 from agent.store.strict import Choice, Key, ListOf, Number, Table, TableOf, Text, Whole
 
@@ -315,10 +314,6 @@ PORT: Final = Table(
 )
 
 
-def instrument_plain(instrument: Instrument) -> dict[str, Any]:
-    return {key: value for key, value in plain_fields(instrument).items() if value != ""}
-
-
 TOLERANCE: Final = Table(Tolerance, {"scale_percent": Key(_PERCENT), "angle_deg": Key(_DEGREES)})
 
 PRIORS: Final = Table(
@@ -349,21 +344,12 @@ def plain_fields(value: Any) -> dict[str, Any]:
     return {name: item for name, item in found.items() if item is not None}
 
 
+def told_fields(value: Any) -> dict[str, Any]:
+    """As `plain_fields`, without empty texts."""
+    return {name: item for name, item in plain_fields(value).items() if item != ""}
+
+
 def unusual_fields(value: Any) -> dict[str, Any]:
     """As `plain_fields`, without those that are as usual."""
     usual = type(value)()
     return {k: item for k, item in plain_fields(value).items() if item != getattr(usual, k)}
-
-
-def survey_plain(survey: Survey) -> dict[str, Any]:
-    """The parts of a machine that a survey rests on."""
-    plain = {
-        "axes": plain_fields(survey.axes),
-        "mechanics": mechanics_plain(survey.mechanics),
-        "instrument": instrument_plain(survey.instrument),
-        "material": plain_fields(survey.material),
-        "tolerance": plain_fields(survey.tolerance),
-        "priors": plain_fields(survey.priors),
-        "budget": unusual_fields(survey.budget),
-    }
-    return {key: value for key, value in plain.items() if key != "budget" or value}

@@ -323,7 +323,7 @@ def profile_plain(profile: Profile) -> dict[str, Any]:
         "mechanics": machine.mechanics_plain(profile.mechanics),
         "material": machine.plain_fields(profile.material),
         "bead": machine.plain_fields(profile.bead),
-        "instrument": machine.instrument_plain(profile.instrument),
+        "instrument": machine.told_fields(profile.instrument),
         "tolerance": machine.plain_fields(profile.tolerance),
         "priors": machine.plain_fields(profile.priors),
         "budget": machine.unusual_fields(profile.budget),

@@ -22,6 +22,7 @@ from agent.families import FAMILIES
 from agent.model.feature import KINDS, Reading, Side
 from agent.model.profile import Mechanics
 from agent.model.roles import ROLES
+from agent.model.settings import of_kind
 from agent.model.survey import BeltRun, Check, Conditions, Survey
 from agent.store import machine
 from agent.store.atomic import write_file
@@ -225,12 +226,6 @@ def _file(**found: Any) -> ReadingsFile:
     return ReadingsFile(survey, settings, **file)
 
 
-def of_kind(settings: Mapping[str, float], kind: str) -> dict[str, float]:
-    """Values of the settings of one kind, by letter."""
-    head = f"{kind}."
-    return {key[len(head) :]: value for key, value in settings.items() if key.startswith(head)}
-
-
 _FILE: Final = Table(
     _file,
     {
@@ -261,36 +256,29 @@ _FILE: Final = Table(
 def readings_text(file: ReadingsFile) -> str:
     """The text of a readings file that reads back as `file`."""
     survey = file.survey
-    plain: dict[str, Any] = {"format": FORMAT}
-    if file.note:
-        plain["note"] = file.note
-    if file.family:
-        plain["family"] = file.family
-    plain |= machine.survey_plain(survey)
-    grouped: dict[str, dict[str, float]] = {}
+    settings: dict[str, dict[str, float]] = {}
     for key, value in file.settings.items():
         kind, _, letter = key.partition(".")
-        grouped.setdefault(kind, {})[letter] = value
-    if grouped:
-        plain["settings"] = grouped
-    conditions = machine.plain_fields(survey.conditions)
-    if conditions:
-        plain["conditions"] = conditions
-    if survey.checks:
-        plain["checks"] = [
-            {name: item for name, item in machine.plain_fields(check).items() if item != ""}
-            for check in survey.checks
-        ]
-    if file.pieces:
-        plain["pieces"] = [
-            {"name": piece.name, "piece": piece.piece, "size": dict(piece.size)}
-            for piece in file.pieces
-        ]
-    if survey.belt_runs:
-        plain["belt_run"] = [_run_plain(run) for run in survey.belt_runs]
-    if survey.readings:
-        plain["readings"] = [_reading_plain(reading) for reading in survey.readings]
-    return dump(plain)
+        settings.setdefault(kind, {})[letter] = value
+    plain = {
+        "format": FORMAT,
+        "note": file.note,
+        "family": file.family,
+        "axes": machine.plain_fields(survey.axes),
+        "mechanics": machine.mechanics_plain(survey.mechanics),
+        "instrument": machine.told_fields(survey.instrument),
+        "material": machine.plain_fields(survey.material),
+        "tolerance": machine.plain_fields(survey.tolerance),
+        "priors": machine.plain_fields(survey.priors),
+        "budget": machine.unusual_fields(survey.budget),
+        "settings": settings,
+        "conditions": machine.plain_fields(survey.conditions),
+        "checks": [machine.told_fields(check) for check in survey.checks],
+        "pieces": [machine.plain_fields(piece) for piece in file.pieces],
+        "belt_run": [_run_plain(run) for run in survey.belt_runs],
+        "readings": [_reading_plain(reading) for reading in survey.readings],
+    }
+    return dump({key: value for key, value in plain.items() if value})
 
 
 def _run_plain(run: BeltRun) -> dict[str, Any]:
@@ -301,8 +289,5 @@ def _run_plain(run: BeltRun) -> dict[str, Any]:
 
 
 def _reading_plain(reading: Reading) -> dict[str, Any]:
-    plain = machine.plain_fields(reading)
-    plain = {"feature": plain.pop("kind"), **plain}
-    if not reading.name:
-        del plain["name"]
-    return plain
+    plain = machine.told_fields(reading)
+    return {"feature": plain.pop("kind"), **plain}

@@ -183,7 +183,8 @@ class Laying:
         Before heating and after it nothing is moved.  Raises LinkFailed.
         """
         self.link.ask(self._standstill, timeout=STANDSTILL_TIMEOUT)
-        if self._lifted or not self._may_lift:
+        place = self._place(self.done)
+        if self._lifted or not (place.absolute and place.laid):
             return self._lifted
         plastic = self.wording.plastic
         self._send(
@@ -209,11 +210,10 @@ class Laying:
                 self.hold()
             return Left("by hand", self._lifted, self.heats)
         heats = heaters_off(self.link)
-        if heats is not None:
-            with suppress(LinkFailed):
-                self.hold()
         if heats is None:
             return Left("unknown", self._lifted, self.heats)
+        with suppress(LinkFailed):
+            self.hold()
         self.heats = heats
         return Left("off" if heats.off else "sent", self._lifted, heats)
 
@@ -282,11 +282,6 @@ class Laying:
         self.link.ask(self._standstill, timeout=STANDSTILL_TIMEOUT)
 
     # --- how it is done ---
-
-    @property
-    def _may_lift(self) -> bool:
-        place = self._place(self.done)
-        return place.absolute and place.laid
 
     def _up(self, mm: float) -> str:
         return f"{self.axes.letter('gantry').upper()}{self.axes.sign('gantry') * mm:g}"

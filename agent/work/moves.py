@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final, Literal
+from typing import Final, Literal
 
 from agent.change.guards import worst_travel
 from agent.errors import BadInput, Refused
@@ -18,9 +18,6 @@ from agent.model.drive import Roller
 from agent.model.feature import Feature
 from agent.model.profile import Profile
 from agent.model.roles import ROLES, Axes, Role
-
-if TYPE_CHECKING:
-    pass
 
 #: A measured move begins after a move of this length the same way, which takes up lost motion.
 TAKE_UP_MM: Final = 5.0
@@ -116,13 +113,7 @@ def travel_move(
         feature,
         planned,
         worst,
-        take_up=(
-            "G21",
-            "G91",
-            *((line(-retreat), "M400") if retreat else ()),
-            line(TAKE_UP_MM),
-            "M400",
-        ),
+        take_up=_take_up(line, retreat),
         go=(line(planned), "M400"),
         back=(*(() if role == "belt" else (line(back_mm), "M400")), "G90"),
         retreat_mm=retreat,
@@ -207,13 +198,7 @@ def marks_run(
         load,
         turn,
         worst,
-        take_up=(
-            "G21",
-            "G91",
-            *((line(-retreat), "M400") if retreat else ()),
-            line(TAKE_UP_MM),
-            "M400",
-        ),
+        take_up=_take_up(line, retreat),
         steps=tuple(_mark_steps(line, commanded)),
         after=(*home, "G90"),
         retreat_mm=retreat,
@@ -228,11 +213,14 @@ def _marks_with_room(profile: Profile, role: Role, every: float) -> int:
     return min(USUAL_MARKS, int((0.9 * limit - 2 * TAKE_UP_MM) / every))
 
 
-def _mark_steps(line: Callable[[float], str], commanded: Sequence[float]) -> list[tuple[str, ...]]:
-    """Lines to each mark; one that is reached backward is first passed by a take-up move.
+def _take_up(line: Callable[[float], str], retreat: float) -> tuple[str, ...]:
+    """Lines up to where a measured move begins; `line` moves the axis on by so many mm."""
+    back = (line(-retreat), "M400") if retreat else ()
+    return ("G21", "G91", *back, line(TAKE_UP_MM), "M400")
 
-    line  the line that moves the axis on by so many mm
-    """
+
+def _mark_steps(line: Callable[[float], str], commanded: Sequence[float]) -> list[tuple[str, ...]]:
+    """Lines to each mark; one that is reached backward is first passed by a take-up move."""
     here = 0.0
     lines: list[tuple[str, ...]] = []
     for place in commanded:

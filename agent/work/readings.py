@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, fields
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from agent.bench.events import reading_plain, run_kind, run_plain
+from agent.bench.events import reading_plain, run_plain
 from agent.errors import Refused
 from agent.model.feature import Feature, Reading
 from agent.model.survey import BeltRun, Conditions
+from agent.plain import shared_fields
 from agent.work.pieces import Pieces
 
 if TYPE_CHECKING:
@@ -36,9 +37,7 @@ class Readings:
 
         goes_on: more of what was just being read, not the feature read again.
         """
-        shared = {f.name for f in fields(Reading)} & {f.name for f in fields(Feature)}
-        of_feature = {name: getattr(feature, name) for name in shared}
-        reading = Reading(**of_feature, mm=tuple(values), u_mm=u_mm)
+        reading = Reading(**shared_fields(feature, Reading), mm=tuple(values), u_mm=u_mm)
         return self.keep(reading, piece, goes_on=goes_on)
 
     def keep(self, reading: Reading, piece: str, *, goes_on: bool = False) -> Reading:
@@ -51,7 +50,7 @@ class Readings:
 
     def keep_run(self, run: BeltRun) -> None:
         """Keep a run over marks; one of the same axis made the same way before gives way."""
-        self.book.append(run_kind(run), run_plain(run))
+        self.book.append("run" if run.axis == "belt" else "axis_run", run_plain(run))
 
     def keep_conditions(self, conditions: Conditions) -> None:
         """Under what conditions the pieces of this round are read."""

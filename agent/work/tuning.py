@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
@@ -17,6 +17,7 @@ from agent.model.feature import Feature, Reading
 from agent.model.profile import Profile
 from agent.model.roles import ROLES, WANTED, Role
 from agent.model.survey import Survey
+from agent.plain import shared_fields
 
 if TYPE_CHECKING:
     from agent.estimate.consistency import Examined
@@ -74,8 +75,7 @@ def mm_of(feature: Feature | Reading) -> float:
 
 def planned_of(feature: Feature, u_mm: float | None = None) -> Reading:
     """A reading of a feature that is yet to be taken."""
-    shared = {f.name for f in fields(Reading)} & {f.name for f in fields(Feature)}
-    return Reading(**{name: getattr(feature, name) for name in shared}, mm=(math.nan,), u_mm=u_mm)
+    return Reading(**shared_fields(feature, Reading), mm=(math.nan,), u_mm=u_mm)
 
 
 def times_of(piece: Piece, profile: Profile) -> Times:
@@ -165,8 +165,7 @@ def u_of_moves(profile: Profile, taken: Iterable[Reading], usual: float) -> floa
 
 def bare_survey(profile: Profile) -> Survey:
     """A survey of a machine of which nothing was read."""
-    shared = {f.name for f in fields(Survey)} & {f.name for f in fields(profile)}
-    return Survey((), **{name: getattr(profile, name) for name in shared})
+    return Survey((), **shared_fields(profile, Survey))
 
 
 def course_of(
@@ -248,9 +247,7 @@ def proof_of(profile: Profile, now: Round) -> tuple[Shows, ...]:
         return _PROOFS[key]
     pieces = {taken.reading.name: taken.piece for taken in before.taken}
     laid = {one.name: one for one in before.laid}
-    minutes: dict[str, float] = {}
-    for name, one in laid.items():
-        minutes[name] = times_of(one.piece, profile).whole
+    minutes = {name: times_of(one.piece, profile).whole for name, one in laid.items()}
 
     def cost(reading: Reading) -> float:
         seconds = _SECONDS.get(reading.kind, _USUAL_SECONDS)

@@ -28,11 +28,11 @@ from agent.model.profile import (
     Tolerance,
 )
 from agent.model.roles import Axes
-from agent.model.settings import Readback, Setting
+from agent.model.settings import Readback, Setting, of_kind
 from agent.model.survey import Check
 from agent.store.editing import with_key
 from agent.store.home import ready_profiles
-from agent.store.machine import drive_plain, mechanics_plain, survey_plain
+from agent.store.machine import drive_plain, mechanics_plain
 from agent.store.nodes import MOST_BYTES, Sheet, compose, read_file
 from agent.store.profiles import (
     amended_text,
@@ -48,7 +48,7 @@ from agent.store.profiles import (
     setting_key_problem,
     with_settings,
 )
-from agent.store.readings import LaidPiece, of_kind, read_readings, readings_text
+from agent.store.readings import LaidPiece, read_readings, readings_text
 from agent.store.strict import (
     Choice,
     Key,
@@ -301,10 +301,10 @@ def test_drives_are_told_with_what_is_not_usual_of_them() -> None:
     ):  # fmt: skip
         assert drive_plain(Drive(200, 16, 2, output)) == {**plain, **told}
     assert mechanics_plain(Mechanics(max_pulse_rate=5)) == {"max_pulse_rate": 5}
-    survey = read_readings(WHOLE.encode(), "whole").survey
-    assert "budget" not in survey_plain(survey)
-    told = survey_plain(replace(survey, budget=replace(Budget(), zero_mm=1.0)))
-    assert told["budget"] == {"zero_mm": 1.0}
+    whole = read_readings(WHOLE.encode(), "whole")
+    assert "budget" not in readings_text(whole)
+    survey = replace(whole.survey, budget=replace(Budget(), zero_mm=1.0))
+    assert "\nbudget: {zero_mm: 1}\n" in readings_text(replace(whole, survey=survey))
 
 
 # --- spoiled files -------------------------------------------------------------------------------
