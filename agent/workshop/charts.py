@@ -15,7 +15,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final, Literal
 
@@ -157,7 +157,7 @@ def chart(
     bare = Chart(tuple(values), ranges, middle, s, tuple(ewma), limits, ())
     stated = centre is not None and deviation is not None
     found = _signals(bare) if bare.enough or stated else _steps(values, u)
-    return Chart(bare.values, ranges, middle, s, bare.ewma, limits, tuple(found))
+    return replace(bare, signals=tuple(found))
 
 
 def ewma_limit(i: int, deviation: float, weight: float = WEIGHT, width: float = WIDTH) -> float:

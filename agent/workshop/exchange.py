@@ -179,9 +179,9 @@ def _fitting(load: Load, target: Bench, table: str, rows: list[Row]) -> Iterable
     """Rows that fit; of their parents those that come with them are sorted out already."""
     names = TABLES[table].names
     parent = next((c for c in TABLES[table].columns if c.of), None)
-    at = names.index(parent.name) if parent is not None else 0
     absent: set[str] = set()
     if parent is not None:
+        at = names.index(parent.name)
         wanted = {str(row[at]) for row in rows}
         coming = {str(row[0]) for row in load.rows.get(parent.of, ())}
         absent = set(lacking(target, parent.of, sorted(wanted - coming)))

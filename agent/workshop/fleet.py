@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence, Set
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from functools import lru_cache
 from types import MappingProxyType
 from typing import Any, Final, Literal, NamedTuple
@@ -93,16 +93,13 @@ class Machine(NamedTuple):
     @property
     def open(self) -> tuple[str, ...]:
         """What is still to do, in words."""
-        words = []
-        if self.unproved:
-            words.append("unproved")
-        if self.unstored:
-            words.append("unstored")
-        if self.edit_file:
-            words.append("edit its file")
-        if not self.measured_since:
-            words.append("not measured since the change")
-        return tuple(words)
+        words = {
+            "unproved": self.unproved,
+            "unstored": self.unstored,
+            "edit its file": self.edit_file,
+            "not measured since the change": not self.measured_since,
+        }
+        return tuple(word for word, is_so in words.items() if is_so)
 
     def days_over(self, today: date) -> int | None:
         """Days since it was due; negative: days that are left; None: never tuned."""
@@ -256,12 +253,16 @@ def _newest(asked: Asked, only: str | None) -> tuple[Newest, set[str]]:
             if bench in off:
                 unsure.add(machine)
                 newest = _righted(clocks, newest)
-            known = of_kind.get(machine)
-            if known is None or known[:2] < newest[:2]:
-                of_kind[machine] = newest
+            _offer(of_kind, machine, newest)
     if unsure:
         _by_right_time(asked, clocks, unsure, found)
     return found, unsure
+
+
+def _offer(of_kind: dict[str, _Newest], machine: str, newest: _Newest) -> None:
+    known = of_kind.get(machine)
+    if known is None or known[:2] < newest[:2]:
+        of_kind[machine] = newest
 
 
 def _righted(clocks: Clocks, newest: _Newest) -> _Newest:
@@ -280,9 +281,7 @@ def _by_right_time(asked: Asked, clocks: Clocks, machines: Set[str], found: Newe
         newest = _righted(clocks, _Newest(at, entry, bench, told if kind == "estimate" else ()))
         for name in ("outcome", "written") if kind == "written" else (kind,):
             for of_kind in (found[_ANY], found.get(name, {})):
-                known = of_kind.get(machine)
-                if known is None or known[:2] < newest[:2]:
-                    of_kind[machine] = newest
+                _offer(of_kind, machine, newest)
     ends = {
         end.entry: machine
         for machine, end in found["outcome"].items()
@@ -320,9 +319,8 @@ def _documents(asked: Asked, kind: str) -> dict[str, dict[str, Any]]:
     return found
 
 
-def due(found: Sequence[Machine], today: date | None = None) -> tuple[Machine, ...]:
+def due(found: Sequence[Machine], today: date) -> tuple[Machine, ...]:
     """Machines that are due, the longest overdue first; then those that were never tuned."""
-    day = today or datetime.now(UTC).date()
-    over = [m for m in found if m.due is not None and m.due <= day]
+    over = [m for m in found if m.due is not None and m.due <= today]
     never = [m for m in found if m.due is None]
     return (*sorted(over, key=lambda m: (m.due, m.name)), *never)

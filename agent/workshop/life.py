@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from operator import itemgetter
-from typing import Final, NamedTuple
+from typing import Final
 
 from agent.errors import BadInput
 from agent.store.checks import MOST_COUNT, Misfit
@@ -56,9 +56,7 @@ def events(asked: Asked, machine: str, most: int | None = None) -> tuple[Event, 
     """
     clocks = Clocks(asked)
     names: dict[str, str] = dict(asked.ask("SELECT id, name FROM bench"))
-    found: list[tuple[str, str, _Milestone | Event]] = [
-        (event.at, "", event) for event in _answers(asked, machine, clocks, names)
-    ]
+    found = [(event.at, "", event) for event in _answers(asked, machine, clocks, names)]
     # By the word of benches whose clock was off nothing can be told to be among the newest.
     enough = most if most is not None and not clocks.off else MOST_COUNT
     for at, entry, bench in asked.ask(
@@ -69,8 +67,8 @@ def events(asked: Asked, machine: str, most: int | None = None) -> tuple[Event, 
         kinds=KINDS,
         most=enough,
     ):
-        right = clocks.right(bench, at)
-        found.append((right, entry, _Milestone(names.get(bench, ""), clocks.ahead(bench, at))))
+        right, ahead = clocks.right(bench, at), clocks.ahead(bench, at)
+        found.append((right, entry, Event(right, "", names.get(bench, ""), None, ahead=ahead)))
     if not found and not asked.ask(
         "SELECT 1 FROM session WHERE machine = :machine LIMIT 1", machine=machine
     ):
@@ -79,17 +77,12 @@ def events(asked: Asked, machine: str, most: int | None = None) -> tuple[Event, 
     newest = found if most is None else found[-most:]
     entries = _entries(asked, machine, [entry for _, entry, _ in newest if entry])
     told = []
-    for right, identity, one in newest:
-        if isinstance(one, Event):
-            told.append(one)
+    for _, identity, event in newest:
+        if not identity:
+            told.append(event)
         elif (entry := entries.get(identity)) is not None:
-            told.append(Event(right, entry.kind, one.bench, entry, ahead=one.ahead))
+            told.append(replace(event, what=entry.kind, entry=entry))
     return tuple(told)
-
-
-class _Milestone(NamedTuple):
-    bench: str
-    ahead: float
 
 
 def _entries(asked: Asked, machine: str, ids: Sequence[str]) -> dict[str, EntryRow]:

@@ -8,7 +8,7 @@ due_days: 180         # a machine is due this long after its last tune
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -81,11 +81,5 @@ def join(settings: Joined, path: Path | None = None) -> Path:
     """Keep which workshop this bench has joined; the file."""
     checked_address(settings.url)
     place = path or settings_path()
-    plain = {
-        "format": FORMAT,
-        "url": settings.url,
-        "sync": settings.sync,
-        "due_days": settings.due_days,
-    }
-    write_file(place, dump(plain))
+    write_file(place, dump({"format": FORMAT, **asdict(settings)}))
     return place

@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any, Final
 
 from agent.errors import AgentError, LinkFailed, Refused
@@ -22,12 +21,10 @@ from agent.store.merging import fitting_now
 from agent.store.record import Record
 from agent.store.rows import new_identity
 from agent.workshop.asking import Row
+from agent.workshop.clocks import SLACK
 from agent.workshop.exchange import Exchanged, Told, exchange
 from agent.workshop.server import Shared
-from agent.workshop.sides import Bench, Workshop
-
-#: A clock that is off by less than this needs no word, seconds.
-CLOCK_SLACK: Final = 60.0
+from agent.workshop.sides import Bench, Workshop, lacking
 
 #: Space of the identities of documents: the same text of the same name is one version.
 _DOCUMENTS: Final = uuid.UUID("0d4b6c1e-7f2b-5a55-8d0c-6a8f7b1f3c52")
@@ -45,7 +42,7 @@ class Synced:
 
     @property
     def clock_is_off(self) -> bool:
-        return abs(self.ahead) > CLOCK_SLACK
+        return abs(self.ahead) > SLACK
 
     def to_plain(self) -> dict[str, Any]:
         found = self.exchanged
@@ -140,7 +137,7 @@ def _check_clock(bench: Bench, shared: Shared) -> float:
         bench=bench.identity,
     )
     known = float(kept[0][0]) if kept else None
-    if known is None or abs(ahead - known) > CLOCK_SLACK:
+    if known is None or abs(ahead - known) > SLACK:
         bench.add({"clock": [(new_identity(), bench.identity, utc_now(), ahead)]})
     return ahead
 
@@ -172,18 +169,18 @@ def _is_kept(bench: Bench, kind: str, name: str, text: str) -> bool:
         name=name,
         own=bench.identity,
     )
-    return own[0][0] == text if own else _holds(bench, document_id(kind, name, text))
-
-
-def _holds(bench: Bench, identity: str) -> bool:
-    return bool(bench.ask("SELECT 1 FROM document WHERE id = :id", id=identity))
+    return (
+        own[0][0] == text
+        if own
+        else not lacking(bench, "document", [document_id(kind, name, text)])
+    )
 
 
 def _document(
     bench: Bench, kind: str, name: str, machine: str, text: str, facts: dict[str, Any]
 ) -> Row:
     identity = document_id(kind, name, text)
-    if _holds(bench, identity):  # it is taken back: the newest version again
+    if not lacking(bench, "document", [identity]):  # taken back: the newest version again
         identity = new_identity()
     return (
         *(identity, utc_now(), bench.identity, kind, name, machine),
@@ -192,12 +189,12 @@ def _document(
     )
 
 
-def share_profiles(bench: Bench, folder: Path | None = None) -> int:
+def share_profiles(bench: Bench) -> int:
     """Keep every saved profile that is new or changed; one that cannot be read stays out."""
     from agent.store.profiles import read_profile
 
     rows = []
-    place = folder or user_profiles()
+    place = user_profiles()
     for path in sorted(place.glob("*.yaml")) if place.is_dir() else ():
         try:
             data = path.read_bytes()
