@@ -10,6 +10,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import takewhile
 from pathlib import Path
 from typing import Any, Final, Protocol
 
@@ -63,11 +64,6 @@ class JournalFile:
 
     path: Path
     entries: tuple[Entry, ...]
-    damage: str = ""  #: where and why reading stopped before the end
-
-    @property
-    def closed(self) -> bool:
-        return any(entry.get("step") == CLOSED for entry in self.entries)
 
     @property
     def machine(self) -> str:
@@ -90,18 +86,14 @@ def read_journal(path: Path) -> JournalFile:
         lines = path.read_bytes().split(b"\n")
     except OSError as error:
         raise refusal(error, path, "read") from error
-    entries: list[Entry] = []
-    for number, line in enumerate(lines[:-1], 1):  # behind the last line end nothing is whole
-        entry = _entry(line)
-        if entry is None:
-            return JournalFile(path, tuple(entries), f"line {number} is no entry of a journal")
-        entries.append(entry)
-    return JournalFile(path, tuple(entries))
+    entries = map(_entry, lines[:-1])  # behind the last line end nothing is whole
+    return JournalFile(path, tuple(takewhile(bool, entries)))
 
 
-def _entry(line: bytes) -> Entry | None:
+def _entry(line: bytes) -> Entry:
+    """The step that a line tells; empty for one that is none."""
     try:
         entry = json.loads(line)
     except ValueError:
-        return None
-    return entry if isinstance(entry, dict) and "step" in entry else None
+        return {}
+    return entry if isinstance(entry, dict) and "step" in entry else {}

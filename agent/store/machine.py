@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from typing import Any, Final
 
 from agent.model.bed import thread_pitch
@@ -27,7 +27,6 @@ from agent.model.profile import (
     Tolerance,
 )
 from agent.model.roles import ROLES, Axes
-from agent.store.nodes import Node, Scalar, Sheet
 from agent.store.strict import Choice, Key, ListOf, Number, Table, TableOf, Text, Whole
 
 _LENGTH: Final = Number("mm", above=0, most=1e6)
@@ -39,17 +38,8 @@ _DEGREES: Final = Number("degrees", least=1e-6, most=45)
 # --- axes ----------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class _AxisLetter:
-    """A letter, with a leading `-` where the controller counts the other way."""
-
-    expected: str = "the letter of an axis, such as x or -x"
-
-    def read(self, node: Node, key: str, sheet: Sheet) -> str | None:
-        if isinstance(node, Scalar) and re.fullmatch(r"-?[a-z]", node.text):
-            return node.text
-        sheet.expected(self.expected, node, key)
-        return None
+#: A letter, with a leading `-` where the controller counts the other way.
+_LETTER: Final = Text(pattern="-?[a-z]", expected="the letter of an axis, such as x or -x")
 
 
 def _axes(**found: str) -> Axes:
@@ -60,7 +50,7 @@ def _axes(**found: str) -> Axes:
     return axes
 
 
-AXES: Final = Table(_axes, {role: Key(_AxisLetter()) for role in ROLES})
+AXES: Final = Table(_axes, {role: Key(_LETTER) for role in ROLES})
 
 
 # --- drives --------------------------------------------------------------------------------------

@@ -22,8 +22,7 @@ def journal(path: Path, count: int) -> Path:
 def test_steps_are_read_in_order(tmp_path: Path) -> None:
     found = read_journal(journal(tmp_path / "a.jsonl", 2))
     assert found == JournalFile(tmp_path / "a.jsonl", tuple(STEPS[:2]))
-    assert (found.machine, found.closed) == ("heron", False)
-    assert read_journal(journal(tmp_path / "b.jsonl", 3)).closed
+    assert found.machine == "heron"
 
 
 def test_every_cut_of_the_file_leaves_the_entries_before_it(tmp_path: Path) -> None:
@@ -37,6 +36,4 @@ def test_every_cut_of_the_file_leaves_the_entries_before_it(tmp_path: Path) -> N
 def test_a_journal_that_something_else_wrote_into_is_read_up_to_there(tmp_path: Path) -> None:
     path = tmp_path / "a.jsonl"
     path.write_text('{"step":"begun"}\nhello\n{"step":"closed"}\n')
-    assert read_journal(path) == JournalFile(
-        path, ({"step": "begun"},), "line 2 is no entry of a journal"
-    )
+    assert read_journal(path) == JournalFile(path, ({"step": "begun"},))
