@@ -29,7 +29,8 @@ def checked_rows(
     number = 0
     for number, line in enumerate(lines, 1):
         if number == 1:
-            _check_header(line, source)
+            if _row(line, source, 1) != {"format": EXPORT_FORMAT}:
+                raise _bad(source, 1, "format", f"expected {EXPORT_FORMAT}")
             continue
         row = _row(line, source, number)
         table = row.pop("table", None)
@@ -43,11 +44,6 @@ def checked_rows(
         yield table, tuple(row[column] for column in columns[table]), why
     if number == 0:
         raise _bad(source, 1, "", "the file is empty")
-
-
-def _check_header(line: str, source: str) -> None:
-    if _row(line, source, 1) != {"format": EXPORT_FORMAT}:
-        raise _bad(source, 1, "format", f"expected {EXPORT_FORMAT}")
 
 
 def _row(line: str, source: str, number: int) -> dict[str, Any]:

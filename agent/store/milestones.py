@@ -84,15 +84,6 @@ _IS_ONE: Final = f"IN ({_listed(KINDS)})"
 _HEAD: Final = "INSERT INTO milestone (machine, at, entry, kind, session, bench"
 
 
-def arrives(engine: Engine, entries: str) -> str:
-    """The statement that makes milestones of the entries in `entries`, without their figures."""
-    return (
-        f"{_HEAD}) SELECT s.machine, e.at, e.id, {_kind(engine, 'e')}, e.session, "
-        f"coalesce(o.bench, '') FROM {entries} e JOIN session s ON s.id = e.session "
-        f"LEFT JOIN origin o ON o.session = s.id WHERE e.kind {_IS_ONE}"
-    )
-
-
 def _gathered(figures: str) -> str:
     """Figures side by side, one row of an entry."""
     columns = ", ".join(
@@ -106,20 +97,6 @@ def _gathered(figures: str) -> str:
     return (
         f"SELECT f.entry, {columns} FROM {figures} f JOIN entry e ON e.id = f.entry "
         f"WHERE {wanted} GROUP BY f.entry"
-    )
-
-
-def _told(engine: Engine, entries: str) -> tuple[str, ...]:
-    """Selections of what `latest` is the newest of: machine, kind, bench, at and id of each."""
-    return tuple(
-        f"SELECT s.machine AS machine, {kind} AS kind, coalesce(o.bench, '') AS bench, "
-        f"e.at AS at, e.id AS id FROM {entries} e JOIN session s ON s.id = e.session "
-        f"LEFT JOIN origin o ON o.session = s.id WHERE {condition}"
-        for kind, condition in (
-            ("''", "true"),
-            ("e.kind", f"e.kind IN ({_listed(LATEST)})"),
-            ("'written'", writes(engine, "e")),
-        )
     )
 
 
@@ -257,10 +234,24 @@ def postgresql(schema: str, readers: str) -> str:
         f"SET search_path = {schema}, pg_temp {_BY_KEY} AS $$\n"
     )
     filled = ", ".join(f"{c} = coalesce(g.{c}, m.{c})" for _, _, c, _ in _FILLED)
+    fresh = "FROM fresh e JOIN session s ON s.id = e.session LEFT JOIN origin o ON o.session = s.id"
+    milestones = (
+        f"{_HEAD}) SELECT s.machine, e.at, e.id, {_kind('postgresql', 'e')}, e.session, "
+        f"coalesce(o.bench, '') {fresh} WHERE e.kind {_IS_ONE}"
+    )
+    told = (
+        f"SELECT s.machine AS machine, {kind} AS kind, coalesce(o.bench, '') AS bench, "
+        f"e.at AS at, e.id AS id {fresh} WHERE {condition}"
+        for kind, condition in (
+            ("''", "true"),
+            ("e.kind", f"e.kind IN ({_listed(LATEST)})"),
+            ("'written'", writes("postgresql", "e")),
+        )
+    )
     latest = (
         "INSERT INTO latest (machine, kind, bench, at, entry) "
         "SELECT DISTINCT ON (machine, kind, bench) machine, kind, bench, at, id "
-        f"FROM ({' UNION ALL '.join(_told('postgresql', 'fresh'))}) told "
+        f"FROM ({' UNION ALL '.join(told)}) told "
         f"ORDER BY machine, kind, bench, at DESC, id DESC {NEWER}"
     )
     figures = (
@@ -276,7 +267,7 @@ def postgresql(schema: str, readers: str) -> str:
         + "BEGIN\n"
         + "    INSERT INTO arrival (what, id) SELECT 'entry', id FROM fresh;\n"
         + f"    EXECUTE $do${latest}$do$;\n"
-        + f"    EXECUTE $do${arrives('postgresql', 'fresh')}$do$;\n"
+        + f"    EXECUTE $do${milestones}$do$;\n"
         + "    RETURN NULL;\nEND $$;\n"
         + f"CREATE FUNCTION figures_arrive() {head}"
         + f"BEGIN\n    EXECUTE $do${figures}$do$;\n"

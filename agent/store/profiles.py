@@ -15,7 +15,7 @@ from typing import Any, Final
 
 from agent.errors import BadInput, Problem, Refused
 from agent.model.exact import as_printed, exact, in_full
-from agent.model.profile import Material, Mechanics, Profile, SavedSetting, Stand
+from agent.model.profile import Material, Profile, SavedSetting, Stand
 from agent.model.roles import ROLES
 from agent.model.settings import POSITIVE, UNITS, Readback, Setting, kind_of
 from agent.store import machine
@@ -297,16 +297,10 @@ def _known_plain(profile: Profile) -> dict[str, Any]:
     for key in ("material", "bead", "instrument", "tolerance", "priors"):
         if plain.get(key) == usual.get(key):
             plain.pop(key, None)
-    if plain.get("material", {}).get("name") == Material().name:
-        plain["material"] = {k: v for k, v in plain["material"].items() if k != "name"}
-    mechanics = dict(plain.get("mechanics", {}))
-    if mechanics.get("max_pulse_rate") == Mechanics().max_pulse_rate:
-        del mechanics["max_pulse_rate"]
-    if mechanics:
-        plain["mechanics"] = mechanics
-    else:
-        plain.pop("mechanics", None)
-    return plain
+    for key, name in (("material", "name"), ("mechanics", "max_pulse_rate")):
+        if key in plain and plain[key].get(name) == usual[key][name]:
+            del plain[key][name]
+    return {key: value for key, value in plain.items() if value}
 
 
 def profile_plain(profile: Profile) -> dict[str, Any]:

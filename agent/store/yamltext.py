@@ -83,14 +83,9 @@ def _entry(head: str, item: Any, indent: int) -> list[str]:
     if head.endswith("-") and isinstance(item, Mapping):
         inner = _block(item, indent + 1)
         return [f"{head} {inner[0].lstrip()}", *inner[1:]]
-    if _flat(item) and isinstance(item, Sequence):
+    if isinstance(item, Sequence) and not any(isinstance(v, Mapping | list | tuple) for v in item):
         return _wrapped(head, item, indent)
     return [head, *_block(item, indent + 1)]
-
-
-def _flat(item: Any) -> bool:
-    values = item.values() if isinstance(item, Mapping) else item
-    return not any(isinstance(v, Mapping | list | tuple) for v in values)
 
 
 def _is_long(item: Any) -> bool:

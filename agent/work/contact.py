@@ -61,40 +61,6 @@ class Attached(NamedTuple):
     link: Link
     family: Family
 
-    @property
-    def gone(self) -> bool:
-        """True if the port itself has gone: a cable pulled, a board without power."""
-        try:
-            self.link.transport.read(0.0)  # in doubt, what is still on its way answers nothing
-        except LinkFailed:
-            return True
-        return False
-
-    def send_lines(self, lines: Sequence[str], *, seconds: float = 0.0) -> None:
-        """Send lines one by one, each waited for; `seconds`: how long their moves take.
-
-        Raises Refused at the first that is refused.
-        """
-        for asked in lines:
-            line = self.family.standstill if asked == WAIT else asked
-            with named(self.link, (line,), "move"):
-                reply = self.link.ask(line, timeout=60.0 + 2 * seconds)
-            if not reply.ok:
-                raise Refused(
-                    f"the controller refused {line}: {reply.error or 'no reason given'}",
-                    remedy="Nothing more was sent",
-                )
-
-    def halt(self) -> str:
-        """Send the emergency word past everything that waits; what follows is in doubt.
-
-        Returns the word sent.  Raises LinkFailed.
-        """
-        self.link.exchange.abandon()
-        self.link.exchange.revive()  # in doubt, whatever was in flight
-        self.link.transport.write(self.family.stop.data)
-        return self.family.stop.word
-
 
 class Contact:
     """The link of a session: begun, lost, begun again, let go.  What comes of it is in the book."""
@@ -239,7 +205,14 @@ class Contact:
     @property
     def gone(self) -> bool:
         """True if the port itself has gone: a cable pulled, a board without power."""
-        return self._attached is not None and self._attached.gone
+        if self._attached is None:
+            return False
+        try:
+            # in doubt, what is still on its way answers nothing
+            self._attached.link.transport.read(0.0)
+        except LinkFailed:
+            return True
+        return False
 
     def lose(self, port: str) -> None:
         """Not even a reading came back from `port`: only attaching again helps."""
@@ -272,16 +245,31 @@ class Contact:
         return heats
 
     def send_lines(self, lines: Sequence[str], *, seconds: float = 0.0) -> None:
-        """Send lines one by one, each waited for.  Raises Refused, LinkFailed."""
-        self.joined().send_lines(lines, seconds=seconds)
+        """Send lines one by one, each waited for; `seconds`: how long their moves take.
+
+        Raises Refused at the first that is refused, LinkFailed.
+        """
+        link, family = self.joined()
+        for asked in lines:
+            line = family.standstill if asked == WAIT else asked
+            with named(link, (line,), "move"):
+                reply = link.ask(line, timeout=60.0 + 2 * seconds)
+            if not reply.ok:
+                raise Refused(
+                    f"the controller refused {line}: {reply.error or 'no reason given'}",
+                    remedy="Nothing more was sent",
+                )
 
     def halt(self) -> str:
         """Send the emergency word past everything that waits; what follows is in doubt.
 
         Returns the word sent.  Raises Refused where nothing is attached, LinkFailed.
         """
-        attached = self.joined()
-        word = attached.halt()
-        self.book.traffic(attached.link.transport.now(), ">", word)
+        link, family = self.joined()
+        link.exchange.abandon()
+        link.exchange.revive()  # in doubt, whatever was in flight
+        link.transport.write(family.stop.data)
+        word = family.stop.word
+        self.book.traffic(link.transport.now(), ">", word)
         self.book.append("halted", {"word": word})
         return word

@@ -71,7 +71,7 @@ def frontier_of(profile: Profile, u_move: float) -> Iterator[Mapping[str, float]
 
     for piece in sizes(SHORT_PIECE, profile, reach=profile.instrument.reach_mm):
         laid = Laid(SHORT_PIECE, SHORT_PIECE, dict(piece.size), 1, profile)
-        candidates, setups, there = pool(profile, (laid,), Round().readings, u_move)
+        candidates, setups, there = pool(profile, (laid,), (), u_move)
         found = course(bare_survey(profile), candidates, setups, there=there)
         yield {
             "height": piece.size["height"],

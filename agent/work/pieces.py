@@ -32,9 +32,6 @@ class Pieces:
         that the two can be compared, else the usual ones.  Raises Refused for an unknown name,
         BadInput for sizes it cannot have.
         """
-        return self._recipe(name, sizes).piece
-
-    def _recipe(self, name: str, sizes: Mapping[str, float] | None = None) -> Laid:
         from agent.pieces import PIECES
 
         if name not in PIECES:
@@ -44,7 +41,7 @@ class Pieces:
         if sizes is None:
             earlier = [one for each in bench.rounds for one in each.laid if one.kind == name]
             sizes = earlier[0].piece.size if earlier else {}
-        return Laid(name, name, dict(sizes), min(number, 6), bench.profile)
+        return Laid(name, name, dict(sizes), min(number, 6), bench.profile).piece
 
     def begin(self, piece: Piece) -> Laying:
         """The laying of `piece`, nothing of it sent yet.

@@ -50,9 +50,10 @@ class Clocks:
         if not ahead:
             return at
         try:
-            return _shifted(at, ahead)
+            right = datetime.fromisoformat(at) - timedelta(seconds=ahead)
         except (ValueError, OverflowError):
             return at
+        return right.isoformat(timespec="milliseconds")
 
 
 def _apart(one: str, other: str) -> float:
@@ -60,8 +61,3 @@ def _apart(one: str, other: str) -> float:
         return abs((datetime.fromisoformat(one) - datetime.fromisoformat(other)).total_seconds())
     except (ValueError, TypeError):
         return float("inf")
-
-
-def _shifted(at: str, seconds: float) -> str:
-    there = datetime.fromisoformat(at) - timedelta(seconds=seconds)
-    return there.isoformat(timespec="milliseconds")

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from itertools import groupby
 from operator import itemgetter
+from statistics import median
 from typing import Any, Final, NamedTuple
 
 from agent.model.drive import right_steps
@@ -312,10 +313,10 @@ def alike(found: Sequence[Lately], error: str) -> Iterator[dict[str, Sequence[fl
         if values:
             yield values
         return
-    names = sorted(values, key=lambda name: _middle(values[name]))
+    names = sorted(values, key=lambda name: median(values[name]))
     group: list[str] = []
     for name in names:
-        near = group and math.log(_middle(values[name]) / _middle(values[group[-1]])) < _SAME_PARTS
+        near = group and math.log(median(values[name]) / median(values[group[-1]])) < _SAME_PARTS
         if group and not near:
             yield _in_percent(values, group)
             group = []
@@ -327,11 +328,5 @@ def alike(found: Sequence[Lately], error: str) -> Iterator[dict[str, Sequence[fl
 def _in_percent(
     values: Mapping[str, Sequence[float]], names: Sequence[str]
 ) -> dict[str, Sequence[float]]:
-    middle = _middle([_middle(values[name]) for name in names])
+    middle = median([median(values[name]) for name in names])
     return {name: [100 * (value / middle - 1) for value in values[name]] for name in names}
-
-
-def _middle(values: Sequence[float]) -> float:
-    from statistics import median
-
-    return float(median(values))
