@@ -39,6 +39,7 @@ from agent.model.heat import Heat, Heats
 from agent.model.roles import ROLES
 from agent.model.settings import Readback, Setting
 from agent.model.survey import BeltRun, Conditions
+from agent.plain import all_plain
 from agent.store.checks import SHAPES
 from agent.store.rows import EntryRow
 
@@ -128,14 +129,9 @@ def heats_of(plain: Mapping[str, Any]) -> Heats:
 
 def reading_plain(reading: Reading, piece: str) -> dict[str, Any]:
     """A reading as the record and `gauge --json` give it."""
-    plain = _listed(reading)
+    plain = all_plain(reading)
     kind = plain.pop("kind")
     return {"piece": piece, "name": plain.pop("name"), "feature": kind, **plain}
-
-
-def _listed(value: Reading | BeltRun) -> dict[str, Any]:
-    found = {f.name: getattr(value, f.name) for f in fields(value)}
-    return {key: list(v) if isinstance(v, tuple) else v for key, v in found.items()}
 
 
 def reading_of(plain: Mapping[str, Any]) -> Reading:
@@ -155,15 +151,6 @@ def reading_of(plain: Mapping[str, Any]) -> Reading:
     if found.kind not in KINDS:
         raise ValueError(f"there is no reading of the kind {found.kind!r}")
     return found
-
-
-def run_kind(run: BeltRun) -> str:
-    """Under what kind a run is noted."""
-    return "run" if run.axis == "belt" else "axis_run"
-
-
-def run_plain(run: BeltRun) -> dict[str, Any]:
-    return _listed(run)
 
 
 def run_of(plain: Mapping[str, Any]) -> BeltRun:

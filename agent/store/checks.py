@@ -351,19 +351,22 @@ def identity(value: Any) -> str:
     return f"expected an identity, found {value!r:.60}"
 
 
-def _line_text(value: Any) -> str:
-    if not isinstance(value, str) or len(value) > MOST_LINE:
-        return "expected a text"
-    return _not_text(value)  # what came over the wire may hold anything else
+def _text_of(most: int, unfit: Callable[[str], str]) -> Check:
+    """A text that is not too long, and of which `unfit` finds nothing wrong."""
+    return lambda value: (
+        unfit(value) if isinstance(value, str) and len(value) <= most else "expected a text"
+    )
 
 
-def _word(value: Any) -> str:
-    """A text that stands in a list: printable, and not too long."""
-    if not isinstance(value, str) or len(value) > MOST_TEXT:
-        return "expected a text"
-    if not value.isprintable():
-        return "holds control characters"
-    return ""
+#: What came over the wire may hold anything that is a text.
+_line_text = _text_of(MOST_LINE, _not_text)
+
+#: A text that stands in a list.
+_word = _text_of(MOST_TEXT, lambda text: "" if text.isprintable() else "holds control characters")
+
+_sheet_text = _text_of(
+    MOST_BODY, lambda text: "holds control characters" if "\x00" in text else _not_text(text)
+)
 
 
 def _instant(value: Any) -> str:
@@ -378,20 +381,9 @@ def _count(value: Any) -> str:
     return "" if type(value) is int and 0 < value <= MOST_COUNT else "expected a count"
 
 
-def _sheet_text(value: Any) -> str:
-    if not isinstance(value, str) or len(value) > MOST_BODY:
-        return "expected a text"
-    if "\x00" in value:
-        return "holds control characters"
-    return _not_text(value)
-
-
 def _way(value: Any) -> str:
     return "" if value in (">", "<") else "expected > or <"
 
-
-#: How a controller names itself may hold what a page cannot print: it is shown cleaned.
-_said = _line_text
 
 _COLUMNS: Final[dict[str, dict[str, Check]]] = {
     "session": {
@@ -400,7 +392,7 @@ _COLUMNS: Final[dict[str, dict[str, Check]]] = {
         "machine": _word,
         "port": _word,
         "family": _word,
-        "identity": _said,
+        "identity": _line_text,  # may hold what a page cannot print: it is shown cleaned
         "agent": _word,
     },
     "entry": {"id": identity, "session": identity, "at": _instant, "kind": _word, "body": text},

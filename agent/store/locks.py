@@ -53,7 +53,6 @@ class PortLock:
 
         Raises Refused if there is no place for a lock.
         """
-        self.port = port
         place = locks_folder() if folder is None else make_folder(folder)
         self.path = place / f"{_safe(port)}.lock"
         try:

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from agent.bench.events import reading_plain, run_plain
+from agent.bench.events import reading_plain
 from agent.errors import Refused
 from agent.model.feature import Feature, Reading
 from agent.model.survey import BeltRun, Conditions
-from agent.plain import shared_fields
+from agent.plain import all_plain, shared_fields
 from agent.work.pieces import Pieces
 
 if TYPE_CHECKING:
@@ -50,11 +49,11 @@ class Readings:
 
     def keep_run(self, run: BeltRun) -> None:
         """Keep a run over marks; one of the same axis made the same way before gives way."""
-        self.book.append("run" if run.axis == "belt" else "axis_run", run_plain(run))
+        self.book.append("run" if run.axis == "belt" else "axis_run", all_plain(run))
 
     def keep_conditions(self, conditions: Conditions) -> None:
         """Under what conditions the pieces of this round are read."""
-        self.book.append("conditions", asdict(conditions))
+        self.book.append("conditions", all_plain(conditions))
 
     def keep_feed(self, kind: str, commanded_mm: float, values: Sequence[float]) -> None:
         """Keep how far filament went, mm."""

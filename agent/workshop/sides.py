@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final, Protocol
+from typing import Any, Final
 
 from agent.store.benches import new_bench, own_bench
 from agent.store.merging import keep_apart
@@ -55,31 +55,10 @@ class Load:
         self.apart += other.apart
 
 
-class Side(Asked, Protocol):
-    """What the exchange needs of a side."""
-
-    identity: str  #: under which the other side keeps its mark
-
-    def mark_of(self, other: str) -> Mark | None:
-        """How far this side has looked at what arrived at `other`."""
-        ...
-
-    def take(self, load: Load, other: str, mark: Mark | None) -> int:
-        """Add rows and keep the mark (None: it stays), both or neither; how many were new."""
-        ...
-
-    def fetch(self, table: str, where: str, **values: Any) -> list[Row]:
-        """All columns of the rows of a table for which `where` holds, as they were noted."""
-        ...
-
-
-#: What arrived from a number on.
-_HEADS: Final = "SELECT n, what, id FROM arrival WHERE n >= :after ORDER BY n LIMIT :most"
-
-
 def heads(side: Asked, after: int, most: int) -> list[Mark]:
     """Arrivals at a side from number `after` on, in order."""
-    return [Mark(*row) for row in side.ask(_HEADS, after=after, most=most)]
+    query = "SELECT n, what, id FROM arrival WHERE n >= :after ORDER BY n LIMIT :most"
+    return [Mark(*row) for row in side.ask(query, after=after, most=most)]
 
 
 def holds(side: Asked, mark: Mark) -> bool:
@@ -148,7 +127,7 @@ def in_portions(side: Asked, table: str, ids: Sequence[str], most: int) -> Itera
 def rows_of(side: Side, table: str, ids: Sequence[str]) -> dict[str, list[Row]]:
     """Rows with these identities and what belongs to them, by table, in the order of `ids`."""
     place = {identity: n for n, identity in enumerate(ids)}
-    found = {}
+    found: dict[str, list[Row]] = {}
     for name, key in ((table, "id"), *((child, table) for child in UNITS[table])):
         at = TABLES[name].names.index(key)
         rows = side.fetch(name, f"{key} AMONG :ids", ids=list(ids))
@@ -164,7 +143,7 @@ def _fetch(side: Asked, table: str, where: str, values: Mapping[str, Any]) -> li
 
 
 class Bench(OwnRecord):
-    """The record of this bench as a side."""
+    """The record of this bench as a side; the other one keeps its mark under `identity`."""
 
     record: Record
 
@@ -182,13 +161,16 @@ class Bench(OwnRecord):
             self.identity = new_bench(db)
 
     def fetch(self, table: str, where: str, **values: Any) -> list[Row]:
+        """All columns of the rows of a table for which `where` holds, as they were noted."""
         return _fetch(self, table, where, values)
 
     def mark_of(self, other: str) -> Mark | None:
+        """How far this side has looked at what arrived at `other`."""
         found = self.ask("SELECT n, what, id FROM mark WHERE other = :other", other=other)
         return Mark(*found[0]) if found else None
 
     def take(self, load: Load, other: str, mark: Mark | None) -> int:
+        """Add rows and keep the mark (None: it stays), both or neither; how many were new."""
         new = 0
         # A mark that is lost with the power is looked for anew: it alone need not be synced.
         with self.record.writing(synced=bool(load)) as db:
@@ -214,7 +196,7 @@ class Bench(OwnRecord):
 
 
 class Workshop:
-    """The shared record as a side."""
+    """The shared record as a side, with the methods of `Bench`."""
 
     def __init__(self, shared: Shared) -> None:
         self.shared = shared
@@ -256,6 +238,9 @@ class Workshop:
                     (other, mark.n, mark.what, mark.id),
                 )
         return new
+
+
+Side = Bench | Workshop
 
 
 def _each_raw(table: str, rows: list[Row], change: Callable[[str], str]) -> list[Row]:
