@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
-from agent.bench.events import run_plain
 from agent.bench.rounds import MOVES
 from agent.errors import Refused
 from agent.face.answers import typed_length
@@ -26,6 +25,7 @@ from agent.face.options import LENGTH, Count, Number, Verb
 from agent.model.feature import Feature, direction_of
 from agent.model.roles import ROLES, Role
 from agent.model.survey import BeltRun
+from agent.plain import all_plain
 
 if TYPE_CHECKING:
     from agent.work.moves import Marks
@@ -105,7 +105,7 @@ def marks(
         )
     apart = [m - c for c, m in zip(kept.commanded, kept.measured, strict=True)]
     screen.answer(
-        {"axis": kept.axis, **run_plain(kept)},
+        {"axis": kept.axis, **all_plain(kept)},
         f"{len(apart)} marks kept; farthest off {max(apart, key=abs):+z.2f} mm."
         " 'solve' separates scale, run-out, lost motion and slip.",
     )
