@@ -83,7 +83,8 @@ def shortly(text: str) -> str:
 def state_of(bench: Bench) -> dict[str, str]:
     """Everything that a bench holds, and what follows from it."""
     told = {field.name: plain(getattr(bench, field.name)) for field in fields(Bench)}
-    told |= {name: plain(getattr(bench, name)) for name in _FOLLOWING}
+    for name in _FOLLOWING:
+        told[name] = plain(getattr(bench.now if name == "conditions" else bench, name))
     told |= {f"round {n}": plain(r) for n, r in enumerate(bench.rounds, 1)}
     told["transactions"] = plain([(t.closed, t.settled, t.open) for t in bench.transactions])
     told["compared"] = plain([(row.name, row.verdict) for row in bench.compare()])
