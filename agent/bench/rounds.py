@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
-from typing import TYPE_CHECKING, Final
+from functools import cached_property, lru_cache
+from typing import TYPE_CHECKING, Final, Generic, TypeVar
 
 from agent.errors import Refused
 from agent.model.feature import Reading
@@ -16,6 +16,8 @@ from agent.model.survey import BeltRun, Conditions, Survey
 if TYPE_CHECKING:
     from agent.estimate.solution import Solution
     from agent.pieces import Piece
+
+T = TypeVar("T")
 
 #: Name under which readings of moves are kept, instead of a piece's.
 MOVES: Final = "travel"
@@ -61,14 +63,7 @@ class Solved:
 
         Raises as `agent.estimate.solve`.
         """
-        key = repr(self)
-        if key not in _SOLUTIONS:
-            from agent.estimate import solve
-
-            while len(_SOLUTIONS) >= _KEPT:
-                _SOLUTIONS.pop(next(iter(_SOLUTIONS)))
-            _SOLUTIONS[key] = solve(self.survey, line=self._line)
-        return _SOLUTIONS[key]
+        return _solution(Written(repr(self), self))
 
     def _line(self, key: str, value: float) -> str | None:
         from agent.families import FAMILIES
@@ -82,9 +77,20 @@ class Solved:
             return None
 
 
-#: Solutions at hand, so that nothing is solved twice in one process.
-_SOLUTIONS: dict[str, Solution] = {}
-_KEPT: Final = 8
+@dataclass(frozen=True, slots=True)
+class Written(Generic[T]):
+    """A value that is the same as another where all that stands in it is the same."""
+
+    text: str
+    value: T = field(compare=False)
+
+
+@lru_cache(maxsize=8)  # nothing is solved twice in one process
+def _solution(written: Written[Solved]) -> Solution:
+    from agent.estimate import solve
+
+    solved = written.value
+    return solve(solved.survey, line=solved._line)
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any, Final
 
-from agent.bench.value import Bench
+from agent.bench.value import Bench, Surprise
 from agent.model.exact import several
 from agent.model.roles import WANTED
 
@@ -51,7 +51,7 @@ def _told(bench: Bench) -> Iterator[str]:
         )
     yield from _changes(bench)
     if bench.surprise is not None:
-        yield _surprise(bench)
+        yield _surprise(bench.surprise)
     if bench.plan is not None and not bench.plan.empty:
         yield f"Plan {bench.plan.digest} was previewed and waits: 'write'."
     yield from _readings(bench)
@@ -71,9 +71,7 @@ def _changes(bench: Bench) -> Iterator[str]:
         yield f"What was written is live and NOT STORED: it is lost with the power. {keeps(bench)}"
 
 
-def _surprise(bench: Bench) -> str:
-    surprise = bench.surprise
-    assert surprise is not None
+def _surprise(surprise: Surprise) -> str:
     named = "; ".join(map(str, surprise.moved[:_NAMED]))
     more = len(surprise.moved) - _NAMED
     rest = f"; and {more} more" if more > 0 else ""

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
-from agent.bench.rounds import MOVES, Laid, Round
+from agent.bench.rounds import MOVES, Laid, Round, Written
 from agent.model.feature import Feature, Reading
 from agent.model.profile import Profile
 from agent.model.roles import ROLES, WANTED, Role
@@ -86,27 +86,19 @@ def times_of(piece: Piece, profile: Profile) -> Times:
     return Times(summary(piece, profile).seconds / 60, cooling_minutes(piece, profile))
 
 
-@dataclass(frozen=True, slots=True)
-class _Written:
-    """A profile that is the same as another where all that stands in it is the same."""
-
-    text: str
-    profile: Profile = field(compare=False)
-
-
 def short_piece(profile: Profile) -> tuple[Piece, Times] | None:
     """The piece of the short tune and its minutes; None where it cannot be laid."""
-    return _short_piece(_Written(repr(profile), profile))
+    return _short_piece(Written(repr(profile), profile))
 
 
 @lru_cache(maxsize=32)
-def _short_piece(written: _Written) -> tuple[Piece, Times] | None:
+def _short_piece(written: Written[Profile]) -> tuple[Piece, Times] | None:
     from agent.errors import AgentError
     from agent.pieces import PIECES
 
     try:
-        piece = PIECES[SHORT_PIECE](written.profile)
-        return piece, times_of(piece, written.profile)
+        piece = PIECES[SHORT_PIECE](written.value)
+        return piece, times_of(piece, written.value)
     except AgentError:  # travel or angle not known: 'outlook' and 'lay' say what is missing
         return None
 
@@ -238,13 +230,19 @@ class Again:
 def proof_of(profile: Profile, now: Round) -> tuple[Shows, ...]:
     """Readings that would show that the change before the round `now` failed; none without one."""
     before = now.follows
-    if before is None or before.solution is None or before.survey is None:
+    if before is None:
         return ()
+    key = repr((before.solved, profile.mechanics, profile.bead, profile.material))
+    return _proof(Written(key, (profile, before)))
+
+
+@lru_cache(maxsize=1)  # nothing is designed twice in one process
+def _proof(written: Written[tuple[Profile, Round]]) -> tuple[Shows, ...]:
     from agent.estimate.proof import proof
 
-    key = repr((before.solved, profile.mechanics, profile.bead, profile.material))
-    if key in _PROOFS:
-        return _PROOFS[key]
+    profile, before = written.value
+    if before.solution is None or before.survey is None:
+        return ()
     pieces = {taken.reading.name: taken.piece for taken in before.taken}
     laid = {one.name: one for one in before.laid}
     minutes = {name: times_of(one.piece, profile).whole for name, one in laid.items()}
@@ -254,13 +252,7 @@ def proof_of(profile: Profile, now: Round) -> tuple[Shows, ...]:
         own = minutes.get(pieces.get(reading.name, ""), _GAUGE_MINUTES)
         return own + seconds / 60
 
-    _PROOFS.clear()
-    _PROOFS[key] = proof(before.survey, before.solution, cost)
-    return _PROOFS[key]
-
-
-#: The proof looked at last: nothing is designed twice in one process.
-_PROOFS: dict[str, tuple[Shows, ...]] = {}
+    return proof(before.survey, before.solution, cost)
 
 
 def still_to_prove(profile: Profile, now: Round) -> tuple[Again, ...]:

@@ -32,15 +32,16 @@ def test_the_same_readings_are_solved_once_and_eight_solutions_are_at_hand(
         return SimpleNamespace(number=len(asked))
 
     monkeypatch.setattr(agent.estimate, "solve", solve)
-    monkeypatch.setattr(rounds, "_SOLUTIONS", {})
+    rounds._solution.cache_clear()
     names = [f"controller {n}" for n in range(10)]
     found = [Solved(SURVEY, name).solution for name in names]
     assert [one.number for one in found] == list(range(1, 11))  # type: ignore[attr-defined]
-    assert len(rounds._SOLUTIONS) == 8
+    assert rounds._solution.cache_info().currsize == 8
     assert Solved(SURVEY, names[-8]).solution is found[-8]
     assert len(asked) == 10
     assert Solved(SURVEY, names[1]).solution is not found[1]
     assert len(asked) == 11
+    rounds._solution.cache_clear()
 
 
 def test_lines_are_those_of_the_family_where_something_was_read() -> None:
