@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from agent.bench.book import Book
 from agent.errors import LinkFailed, Refused
 from agent.families import FAMILIES
 from agent.model.settings import Readback, Setting
@@ -66,7 +67,7 @@ class Link:
         self.exchange = SimpleNamespace(
             abandon=lambda: self.told.append("abandon"), revive=lambda: self.told.append("revive")
         )
-        self.transport = SimpleNamespace(write=self.told.append, read=self.read)
+        self.transport = SimpleNamespace(write=self.told.append, read=self.read, now=lambda: 0.0)
         self.gate = None
         self.there = True
 
@@ -80,14 +81,20 @@ class Link:
         return SimpleNamespace(ok=line != self.refused, error="too far")
 
 
+def contact_on(link: Link, family: Any) -> Contact:
+    contact = Contact(Book())
+    contact._attached = Attached(link, family)  # type: ignore[arg-type]
+    return contact
+
+
 def test_lines_are_waited_for_by_what_they_take_and_end_at_the_first_refused() -> None:
     """A minute, and twice the seconds of their moves; waiting has a word of the family's own."""
     link = Link(refused="G1 X2")
-    attached = Attached(link, replace_standstill("M400 P1"))  # type: ignore[arg-type]
-    attached.send_lines(("G1 X1", "M400"), seconds=5.0)
+    contact = contact_on(link, replace_standstill("M400 P1"))
+    contact.send_lines(("G1 X1", "M400"), seconds=5.0)
     assert link.told == [("G1 X1", 70.0), ("M400 P1", 70.0)]
     with pytest.raises(Refused, match="the controller refused G1 X2: too far"):
-        attached.send_lines(("G1 X2", "G1 X3"))
+        contact.send_lines(("G1 X2", "G1 X3"))
     assert link.told[2:] == [("G1 X2", 60.0)]
 
 
@@ -97,16 +104,16 @@ def replace_standstill(word: str) -> Any:
 
 def test_the_emergency_word_goes_past_all_that_waits() -> None:
     link = Link()
-    assert Attached(link, replace_standstill("M400")).halt() == "M112"  # type: ignore[arg-type]
+    assert contact_on(link, replace_standstill("M400")).halt() == "M112"
     assert link.told == ["abandon", "revive", b"M112\n"]
 
 
 def test_a_port_that_cannot_be_read_is_gone() -> None:
     link = Link()
-    attached = Attached(link, FAMILIES["replay"])  # type: ignore[arg-type]
-    assert not attached.gone
+    contact = contact_on(link, FAMILIES["replay"])
+    assert not contact.gone
     link.there = False
-    assert attached.gone
+    assert contact.gone
     nobody = Contact(desk_at().session.book)
     assert not nobody.gone
     with pytest.raises(Refused, match="no machine is attached"):
