@@ -3,17 +3,26 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from agent.bench.book import Book, RecordBook, kinds, name_for
+from agent.bench.book import Book, BookJournal, RecordBook, name_for
+from agent.bench.events import Event
 from agent.change.plan import Change, Plan
 from agent.errors import Refused
 from agent.model.profile import UNNAMED
 from agent.store.journal import journals_folder
+
+#: A controller that tells nothing of itself.
+UNTOLD = dict.fromkeys(("port", "family", "identity", "serial"), "")
+BENCH = {**UNTOLD, "family": "replay", "identity": "bench 1.0"}
+
+
+def kinds(events: Sequence[Event]) -> list[str]:
+    return [event.kind for event in events]
 
 
 @pytest.fixture
@@ -56,9 +65,9 @@ def test_another_machine_begins_with_nothing_and_the_same_one_goes_on() -> None:
     for same in ("heron", ""):
         book.look_at(same)
         assert (book.bench.machine, len(book.events)) == ("heron", 1)
-    book.take_up("", port="memory://")
+    book.take_up("", **{**UNTOLD, "port": "memory://"})
     assert (book.bench.machine, len(book.events)) == ("heron", 1)
-    book.take_up("kite")
+    book.take_up("kite", **UNTOLD)
     assert (book.bench.machine, book.events) == ("kite", [])
 
 
@@ -78,7 +87,7 @@ def test_a_machine_without_a_profile_is_named_by_its_controller() -> None:
 
 def test_a_journal_that_comes_to_light_is_read_with_what_was_there(book: RecordBook) -> None:
     """A change that an earlier version kept in a file of its own; taken over once."""
-    book.take_up("heron", family="replay", identity="bench 1.0")
+    book.take_up("heron", **BENCH)
     book.append("heat", {"state": "off"})
     change = Change("steps_per_mm.z", 105.37, 106.0, "step/mm", 2)
     plan = Plan("heron", "replay", (change,), ("M92 Z106.00",), "snap")
@@ -87,11 +96,11 @@ def test_a_journal_that_comes_to_light_is_read_with_what_was_there(book: RecordB
     path = journals_folder() / "20260301-heron.jsonl"
     path.write_text(json.dumps(entry) + "\n")
     for _ in range(2):
-        book.take_up("heron", family="replay", identity="bench 1.0")
+        book.take_up("heron", **BENCH)
         assert sorted(kinds(book.events)) == ["heat", "journal"]
         assert [t.open for t in book.bench.transactions] == [True]
     (journals_folder() / "20260302-nobody.jsonl").write_text("no entry\n")
-    book.take_up("heron", family="replay", identity="bench 1.0")
+    book.take_up("heron", **BENCH)
     assert book.trouble == ""
 
 
@@ -102,12 +111,12 @@ def test_what_cannot_be_kept_is_told_and_no_change_is_made_without_it(
     wrong.write_text("no folder")
     monkeypatch.setenv("PLUMBELT_HOME", str(wrong))
     book = RecordBook()
-    book.take_up("heron")
+    book.take_up("heron", **UNTOLD)
     assert book.bench.machine == "heron"
     assert book.trouble
     book.append("heat", {"state": "on"})
     assert book.bench.heater_state == "on", "the work goes on in memory"
-    with book.journal() as journal, pytest.raises(Refused, match="record cannot be kept"):
-        journal.note("begun")
+    with pytest.raises(Refused, match="record cannot be kept"):
+        BookJournal(book).note("begun")
     assert kinds(book.events) == ["heat"]
     book.close()
