@@ -293,29 +293,27 @@ def _stand_off(surface: Surface, foot: Array, top: Array, axis: int) -> float:
         low, high = (surface.patch(jaw, outward, reach) for jaw in (foot, top))
         if low is None or high is None:
             continue
-        places = _level_places(low, high, foot, top, axis, surface.reach_out, outward)
+        places = _level_places(surface, (low, high), (foot, top), axis, outward)
         return places[1] - places[0]
     raise _not_found({"kind": "lean" if axis else "sway"})
 
 
 def _level_places(
-    low: Patch,
-    high: Patch,
-    foot: Array,
-    top: Array,
+    surface: Surface,
+    patches: tuple[Patch, Patch],
+    jaws: tuple[Array, Array],
     axis: int,
-    reach_out: Any,
     outward: Array,
 ) -> tuple[float, float]:
     """Where the face stands at the two jaws' own marks on it: one slope, two places."""
     sign = float(outward[axis])
     aside = [k for k in range(3) if k != axis]
     rows, values = [], []
-    for number, (patch, jaw) in enumerate(((low, foot), (high, top))):
+    for number, (patch, jaw) in enumerate(zip(patches, jaws, strict=True)):
         away = (patch.nominal - jaw)[:, aside]
         place = np.zeros((len(away), 2))
         place[:, number] = 1.0
         rows.append(np.hstack((place, away)))
-        values.append(patch.true[:, axis] + sign * reach_out(patch, outward))
+        values.append(patch.true[:, axis] + sign * surface.reach_out(patch, outward))
     fit = np.linalg.lstsq(np.concatenate(rows), np.concatenate(values), rcond=None)[0]
     return float(fit[0]), float(fit[1])

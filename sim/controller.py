@@ -218,19 +218,14 @@ class Controller:
 
     def restart(self) -> None:
         """Reset at the present instant."""
-        now = self.now
-        self.motion.drop_queue(now)
+        self._drop_all()
         self.motion.reset()
         self.motion.unit = 25.4 if self.options.inches else 1.0
         self._ring.clear()
-        self._slots.clear()
-        self._hold = None
         self._report_every = 0.0
         self._last_line = 0
         self.halted = False
-        self.hotend.set(0.0, now)
-        self.bed.set(0.0, now)
-        self._booting = now + self.options.boot_seconds
+        self._booting = self.now + self.options.boot_seconds
         self.line = ""
         self._load_at_boot()
 
@@ -434,15 +429,19 @@ class Controller:
 
     def halt(self, reason: str) -> None:
         """Stop everything; nothing is answered until a reset."""
-        self.motion.drop_queue(self.now)
-        self.hotend.set(0.0, self.now)
-        self.bed.set(0.0, self.now)
+        self._drop_all()
+        self._ring.clear()
         self.say(f"Error:{reason}")
         self.say("Error:machine halted until reset")
         self.halted = True
+
+    def _drop_all(self) -> None:
+        """Throw away what waits, and switch the heaters off."""
+        self.motion.drop_queue(self.now)
+        self.hotend.set(0.0, self.now)
+        self.bed.set(0.0, self.now)
         self._hold = None
         self._slots.clear()
-        self._ring.clear()
 
     def temperatures(self) -> str:
         hotend, bed = self.hotend, self.bed

@@ -50,11 +50,7 @@ class Override(PrinterController):
         self.say("Entering Alarm/Halt state")
 
     def _stop(self) -> None:
-        self.motion.drop_queue(self.now)
-        self.hotend.set(0.0, self.now)
-        self.bed.set(0.0, self.now)
-        self._hold = None
-        self._slots.clear()
+        self._drop_all()
         self.alarm = True
 
     def not_known(self, text: str) -> None:

@@ -294,6 +294,7 @@ class Scene:
 
 def set_out(plan: Plan | None, how: Lying, rng: np.random.Generator) -> Scene:
     """Lay piece and rules on the glass: the piece in a corner, rules along the free sides."""
+    # rules lie less aslant where the glass has no room for it
     scene = Scene(
         plan,
         turn=math.radians(90 * how.turned + how.piece_deg),
@@ -316,7 +317,7 @@ def set_out(plan: Plan | None, how: Lying, rng: np.random.Generator) -> Scene:
     if "along" in how.rules:
         length, width = GLASS[1] - 6.0, 15.0
         most = max(0.0, GLASS[0] - size[0] - _MARGIN - _CLEAR - width)
-        lean = _held(length * math.tan(math.radians(how.along_deg)), most)
+        lean = float(np.clip(length * math.tan(math.radians(how.along_deg)), -most, most))
         zero = (size[0] + _MARGIN + _CLEAR + max(0.0, lean), 3.0)
         rule = Rule.drawn(length, rng, width)
         scene.rules.append(LaidRule(rule, zero, math.pi / 2 + math.atan(lean / length), -1.0))
@@ -324,16 +325,11 @@ def set_out(plan: Plan | None, how: Lying, rng: np.random.Generator) -> Scene:
         # it ends short of the rule along
         length, width = min(GLASS[0] - 30.0, max(size[0] + _MARGIN + _CLEAR - 6.0, 60.0)), 10.0
         most = max(0.0, GLASS[1] - size[1] - _MARGIN - _CLEAR - width)
-        drop = _held(length * math.tan(math.radians(how.across_deg)), most)
+        drop = float(np.clip(length * math.tan(math.radians(how.across_deg)), -most, most))
         zero = (3.0, size[1] + _MARGIN + _CLEAR + max(0.0, -drop))
         rule = Rule.drawn(length, rng, width)
         scene.rules.append(LaidRule(rule, zero, math.atan(drop / length), 1.0))
     return scene
-
-
-def _held(value: float, most: float) -> float:
-    """A slant, made less where the glass has no room for it."""
-    return min(max(value, -most), most)
 
 
 def _turned(points: Array, scene: Scene) -> Array:

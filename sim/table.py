@@ -114,9 +114,10 @@ class Table(PrinterController):
     def _boot(self) -> None:
         self.say("start")
         self.say(f"Info:{self.options.name} board, simulated")
-        self.say(
-            "Info:Configuration loaded" if self._loaded else "Info:values of the board are live"
-        )
+        self._say_loaded(self._loaded)
+
+    def _say_loaded(self, stored: bool) -> None:
+        self.say("Info:Configuration loaded" if stored else "Info:values of the board are live")
 
     _loaded = True
 
@@ -162,10 +163,8 @@ class Table(PrinterController):
         self.say("Info:Settings stored" if done else "Error:storage not written")
 
     def on_M501(self, words: dict[str, float]) -> None:
-        self.say(
-            "Info:Configuration loaded" if self.load() else "Info:values of the board are live"
-        )
+        self._say_loaded(self.load())
 
     def on_M502(self, words: dict[str, float]) -> None:
         self.load_defaults()
-        self.say("Info:values of the board are live")
+        self._say_loaded(False)

@@ -29,7 +29,7 @@ class Roller:
     neutral: float | None = None  #: neutral line above the roller face; None: half of `belt`
     u_diameter: float = 0.03
     u_belt: float = 0.03
-    u_neutral: float | None = None  #: None: see `_depth`, where `neutral` is assumed
+    u_neutral: float | None = None  #: None: see `depth`, where `neutral` is assumed
     run_out: float = (
         0.01  #: rms amplitude of the position error of a sound roller (common practice)
     )
@@ -40,7 +40,7 @@ class Roller:
             raise ValueError("neutral line must lie inside the belt, between 0 and its thickness")
 
     @property
-    def _depth(self) -> tuple[float, float]:
+    def depth(self) -> tuple[float, float]:
         """Depth of the neutral line and its standard uncertainty, mm.
 
         An assumed mid line could be anywhere in the belt: triangular between the two faces,
@@ -51,17 +51,12 @@ class Roller:
         return self.belt / 2, math.hypot(self.belt / 2 / math.sqrt(6), self.u_belt / 2)
 
     @property
-    def u_depth(self) -> float:
-        """Standard uncertainty of the neutral line's depth, mm."""
-        return self._depth[1]
-
-    @property
     def travel_per_turn(self) -> float:
-        return math.pi * (self.diameter + 2 * self._depth[0])
+        return math.pi * (self.diameter + 2 * self.depth[0])
 
     @property
     def u_travel_per_turn(self) -> float:
-        return math.pi * math.hypot(self.u_diameter, 2 * self._depth[1])
+        return math.pi * math.hypot(self.u_diameter, 2 * self.depth[1])
 
 
 @dataclass(frozen=True)
@@ -163,7 +158,7 @@ def _relative_spread(old: Output, new: Output) -> float:
         return math.pi * math.hypot(
             old.u_diameter / before,
             new.u_diameter / after,
-            2 * new.u_depth * (1 / before - 1 / after),
+            2 * new.depth[1] * (1 / before - 1 / after),
         )
     return math.hypot(old.u_travel_per_turn / before, new.u_travel_per_turn / after)
 

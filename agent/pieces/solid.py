@@ -8,7 +8,6 @@ s from where the belt stood when it was zeroed, h from the belt.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal
@@ -47,19 +46,6 @@ class Prism:
         turns = [_turn(*corners) for corners in _corners(self.outline)]
         if len(turns) < 3 or min(turns) < -1e-9 or max(turns) <= 0:
             raise ValueError(f"{self.name}: outline must be convex and counter-clockwise")
-
-    @property
-    def area(self) -> float:
-        """Area of the outline, mm2 (shoelace)."""
-        return 0.5 * sum(
-            a[0] * b[1] - b[0] * a[1]
-            for a, b in zip(self.outline, self.outline[1:] + self.outline[:1], strict=True)
-        )
-
-    @property
-    def volume(self) -> float:
-        """mm3"""
-        return self.area * (self.x[1] - self.x[0])
 
 
 def _corners(outline: tuple[Point2, ...]) -> list[tuple[Point2, Point2, Point2]]:
@@ -110,8 +96,3 @@ class Piece:
         corners = [corner for prism in self.prisms for corner in prism.outline]
         ss, hs = [s for s, _ in corners], [h for _, h in corners]
         return (min(xs), max(xs)), (min(ss), max(ss)), (min(hs), max(hs))
-
-    @property
-    def volume(self) -> float:
-        """Volume enclosed by all prisms, mm3; they touch but do not overlap."""
-        return math.fsum(prism.volume for prism in self.prisms)

@@ -330,7 +330,7 @@ def test_drives_of_every_kind_and_what_follows_where_one_replaces_another(pinned
         output = drive.output
         sizes = [output.travel_per_turn, output.u_travel_per_turn, drive.steps_per_mm]
         sizes += [drive.u_steps_per_mm, drive.mm_per_motor_turn]
-        depth = f" depth u {digits(output.u_depth)}" if isinstance(output, Roller) else ""
+        depth = f" depth u {digits(output.depth[1])}" if isinstance(output, Roller) else ""
         lines.append(f"{name}: {row(sizes)}{depth}; parts {parts_of(drive)}")
     for (a, old), (b, new) in product(DRIVES.items(), repeat=2):
         if a != b:

@@ -33,7 +33,7 @@ from agent.pieces.sizing import sizes
 from agent.pieces.solid import SOLID, Piece
 from agent.pieces.strokes import strokes
 from tests.listing import inline, listing, number
-from tests.pieces.machines import machine
+from tests.pieces.machines import machine, volume
 from tests.pieces.replay import replay
 from tests.pinned import Pinned
 
@@ -76,7 +76,7 @@ def shape(piece: Piece) -> str:
         f"{piece.name}: {piece.title}",
         f"layers at {number(math.degrees(piece.layer_angle))}, anchor {inline(piece.anchor)}",
         f"flat {piece.flat}, in turn {piece.in_turn}, size {inline(piece.size)}",
-        f"bounds {inline(piece.bounds)}, volume {number(piece.volume)}",
+        f"bounds {inline(piece.bounds)}, volume {number(volume(piece.prisms))}",
     ]
     return "\n".join([*head, listing(piece.prisms), listing(piece.features)])
 
@@ -354,7 +354,8 @@ def test_usual_sizes_follow_the_machine(pinned: Pinned) -> None:
 def test_series_of_sizes_end_where_the_caliper_does(pinned: Pinned) -> None:
     text = [
         f"{name} {reach:g}: {inline(piece.size, 2)}, {len(piece.features)} readings,"
-        f" {number(piece.volume, 1)} mm3, cold after {number(cooling_minutes(piece, profile), 2)}"
+        f" {number(volume(piece.prisms), 1)} mm3,"
+        f" cold after {number(cooling_minutes(piece, profile), 2)}"
         for name in CATALOGUE
         for reach in (100.0, 150.0, 300.0)
         for profile in (machine(),)

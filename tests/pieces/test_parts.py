@@ -25,7 +25,7 @@ from agent.pieces.strokes import strokes
 from agent.pieces.travel import move_over, travel_features
 from agent.pieces.view import views
 from tests.listing import inline, number
-from tests.pieces.machines import machine
+from tests.pieces.machines import machine, volume
 from tests.pinned import Pinned
 
 
@@ -169,7 +169,7 @@ def test_a_piece_that_lies_before_the_across_axis_begins_is_refused() -> None:
 
 def test_outlines_that_are_none_are_refused() -> None:
     square = box((0.0, 1.0), (0.0, 1.0))
-    assert Prism("p", (0.0, 2.0), square, walls=1).volume == pytest.approx(2.0)
+    assert volume([Prism("p", (0.0, 2.0), square, walls=1)]) == pytest.approx(2.0)
     for x in ((1.0, 1.0), (2.0, 1.0)):
         with pytest.raises(ValueError, match="x must run upward"):
             Prism("p", x, square, walls=1)
