@@ -238,3 +238,21 @@ def test_a_profile_that_was_chosen_counts_and_else_the_saved_one_as_it_is_now(
     last.session.contact.attach(last.open(PORT))
     assert "edited" in last.session.bench.profile.note
     last.close()
+
+
+def test_a_machine_that_gets_its_name_on_the_link_is_known_before_it_is_read() -> None:
+    """Its book then begins with how it is built; what was read and heated goes with it."""
+    desk = desk_at()
+    assert carry_out(desk, ["attach"]) == [0]
+    contact, book = desk.session.contact, desk.session.book
+    readback = book.bench.readback
+    forge(desk, heater_state="on")
+    contact.use(replace(book.bench.profile, name="kite"))
+    assert [event.kind for event in book.events] == ["attached", "profile", "readback", "heat"]
+    assert book.bench.machine == book.bench.profile.name == "kite"
+    assert book.bench.readback == readback
+    assert book.bench.heater_state == "on"
+    # by the same name, or by none, nothing is begun anew
+    before = len(book.events)
+    contact.use(book.bench.profile)
+    assert len(book.events) == before
