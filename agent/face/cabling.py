@@ -8,6 +8,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
@@ -62,36 +63,15 @@ def _say(ctx: click.Context, param: click.Parameter, value: Any) -> None:
     desk.how = replace(desk.how, **said)
 
 
+_option = partial(click.option, expose_value=False, callback=_say)
+_flag = partial(_option, is_flag=True)
+
 _OPTIONS: Final = (
-    click.option(
-        "--baud",
-        type=Count(1),
-        expose_value=False,
-        callback=_say,
-        help="bits a second; else the profile's, or 115200",
-    ),
-    click.option(
-        "--find-speed",
-        is_flag=True,
-        expose_value=False,
-        callback=_say,
-        help="try each usual speed until it answers",
-    ),
-    click.option(
-        "--reset",
-        is_flag=True,
-        is_eager=True,  # before the other one, which looks at it
-        expose_value=False,
-        callback=_say,
-        help="let the modem lines rise: restarts many boards",
-    ),
-    click.option(
-        "--keep-lines",
-        is_flag=True,
-        expose_value=False,
-        callback=_say,
-        help="leave the modem lines up at the end: no restart next time",
-    ),
+    _option("--baud", type=Count(1), help="bits a second; else the profile's, or 115200"),
+    _flag("--find-speed", help="try each usual speed until it answers"),
+    # eager: before the other one, which looks at it
+    _flag("--reset", is_eager=True, help="let the modem lines rise: restarts many boards"),
+    _flag("--keep-lines", help="leave the modem lines up at the end: no restart next time"),
 )
 
 

@@ -32,9 +32,6 @@ class Step:
     done: bool = False  #: True: the job is finished, the line is only what may come after
 
 
-Rule = Callable[[Desk], Step | None]
-
-
 def attach(desk: Desk) -> Step | None:
     if desk.session.contact.link is not None:
         return None
@@ -85,12 +82,8 @@ def cool_down(desk: Desk) -> Step | None:
     if not bench.hot:
         return None
     told = str(bench.heats)
-    return Step(
-        "cool",
-        f"Heaters are on ({told}): switch them off."
-        if told
-        else "Heaters may still be on: switch them off.",
-    )
+    known = f"Heaters are on ({told})" if told else "Heaters may still be on"
+    return Step("cool", f"{known}: switch them off.")
 
 
 def home_first(desk: Desk) -> Step | None:
@@ -456,7 +449,7 @@ def is_over(desk: Desk) -> Step | None:
 
 
 #: Asked in this order.
-RULES: Final[tuple[Rule, ...]] = (
+RULES: Final[tuple[Callable[[Desk], Step | None], ...]] = (
     attach,
     read_cleanly,
     cool_down,

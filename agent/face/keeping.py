@@ -415,7 +415,6 @@ def mechanics(desk: Desk, /, profile_name: str | None) -> None:
             "live": setting.value if setting else None,
         }
     columns = ["axis", "", ">calculated, step/mm", ">± (95 %)"]
-    plain: dict[str, Any] = {"gantry_angle_deg": known.gantry_angle_deg, "axes": document}
 
     def show() -> None:
         screen = desk.screen
@@ -427,4 +426,4 @@ def mechanics(desk: Desk, /, profile_name: str | None) -> None:
             screen.say(f"! {finding}")
         screen.say(f"The parts come from the profile; see 'profile show {chosen.name}'.")
 
-    desk.screen.answer(plain, show)
+    desk.screen.answer({"gantry_angle_deg": known.gantry_angle_deg, "axes": document}, show)

@@ -167,18 +167,16 @@ def show_reach(desk: Desk, takes: Summary) -> None:
 
     session = desk.session
     worst = takes.worst_travel(worst_shares(session.profile, session.bench.live("steps_per_mm")))
-    rows = []
-    for role, low, high in zip(ROLES, takes.low, takes.high, strict=True):
-        limit = session.profile.mechanics.travel_mm.get(role)
-        at_worst = worst[role]
-        rows.append(
-            (
-                role,
-                f"{low:.1f} to {high:.1f}",
-                f"{at_worst:.1f}" if math.isfinite(at_worst) else "not known",
-                "-" if limit is None else f"{limit:g}",
-            )
+    travel = session.profile.mechanics.travel_mm
+    rows = [
+        (
+            role,
+            f"{low:.1f} to {high:.1f}",
+            f"{worst[role]:.1f}" if math.isfinite(worst[role]) else "not known",
+            f"{travel[role]:g}" if role in travel else "-",
         )
+        for role, low, high in zip(ROLES, takes.low, takes.high, strict=True)
+    ]
     homes = session.contact.joined()[1].wording.homes
     first = "homed first" if homes else "set by hand first"
     desk.screen.table(["axis", ">range, mm", ">worst case, mm", ">available, mm"], rows)

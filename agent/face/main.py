@@ -9,8 +9,8 @@ import re
 import shlex
 import sys
 import textwrap
-from collections.abc import Iterator, Sequence
-from contextlib import closing, contextmanager
+from collections.abc import Sequence
+from contextlib import AbstractContextManager, closing, nullcontext
 from itertools import zip_longest
 from typing import Final
 
@@ -71,21 +71,16 @@ def plumbelt(
 _OWN_PORT: Final = ("attach", "sim", "demo", "rehearse", "ports", "completion", "help", "cautions")
 
 
-@contextmanager
 def attached_for(
     desk: Desk, verb: str, port: str | None, profile_name: str | None
-) -> Iterator[None]:
+) -> AbstractContextManager[None]:
     """Attached to `port` for one verb: the same as that verb on a bench that is attached."""
     from agent.face.linking import one_shot
 
     if verb in _OWN_PORT:
         raise BadInput(f"--port before '{verb}' has no meaning", remedy=f"'{verb} --help'")
     desk.use_profile(profile_name)
-    if port is None:
-        yield
-        return
-    with one_shot(desk, port):
-        yield
+    return nullcontext() if port is None else one_shot(desk, port)
 
 
 def run(arguments: Sequence[str], desk: Desk | None = None) -> int:
