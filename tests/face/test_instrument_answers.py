@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import queue
 import sys
+import threading
+import time
 from collections.abc import Sequence
 from types import SimpleNamespace
 from typing import Any
@@ -282,6 +284,20 @@ def test_at_a_line_editor_too_whatever_comes_first_answers(
     assert got == answer
     assert instrument.asked == 1
     assert instrument.closed == 1
+
+
+def test_nobody_listens_to_the_instrument_any_more_once_a_line_was_typed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Two listeners would take each other's presses at the next question."""
+
+    def waits(self: Instrument, seconds: float) -> list[Event]:
+        time.sleep(seconds)  # as a port on which nothing comes
+        return []
+
+    monkeypatch.setattr(Instrument, "poll", waits)
+    assert at_a_terminal(monkeypatch, [], "19.98\r")[0] == "19.98"
+    assert "plumbelt-instrument" not in [thread.name for thread in threading.enumerate()]
 
 
 def test_lines_of_a_pipe_are_read_ahead_and_its_end_stays_its_end(

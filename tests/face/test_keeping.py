@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from agent.face.main import run
+from agent.face.status import _near
 from agent.rehearsal import Rehearsal, behind_a_terminal
 from agent.store.profiles import load_profile
 from agent.store.record import Record
@@ -211,3 +212,16 @@ def test_status_tells_how_near_each_error_is_and_what_comes_next(
     assert out.count("not determined") == 4
     assert "To come: settings read, machine known, measured, solved, written, stored" in out
     assert "\nNext: " in out
+
+
+@pytest.mark.parametrize(
+    ("u95", "near"),
+    [
+        (None, ("-" * 16, "not determined")),
+        (0.002, ("########--------", "not enough yet")),  # twice its tolerance: half the way
+        (0.001, ("#" * 16, "enough")),  # up to the tolerance itself
+        (0.0005, ("#" * 16, "enough")),
+    ],
+)
+def test_how_near_an_error_is_to_its_tolerance(u95: float | None, near: tuple[str, str]) -> None:
+    assert _near({"u95": u95, "tolerance": 0.001}) == near

@@ -69,7 +69,7 @@ def _axes(tune: Tune) -> Table:
     rows = []
     for role, letter, *steps in zip(ROLES, letters, *in_use.values(), strict=True):
         drive = mechanics.drives.get(role)
-        sign = "-" if axes.sign(role) < 0 else ""
+        sign = "-" if axes.sign(role) == -1 else ""
         travel = mechanics.travel_mm.get(role)
         rows.append(
             (
