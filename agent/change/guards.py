@@ -264,6 +264,8 @@ def _cause(ratio: float, steps: float, mechanics: Mechanics) -> tuple[str, str]:
 
 def power_of(base: int, ratio: float) -> int:
     """n if `ratio` is `base`**n within 15 % and n is not 0; else 0."""
+    if not 1e-300 < ratio < 1e300:  # where a float ends there is no power to tell
+        return 0
     n = round(math.log(ratio, base))
     return n if n and abs(ratio / float(base) ** n - 1) <= IMPLAUSIBLE else 0
 

@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from agent.change.guards import (
@@ -207,6 +207,9 @@ def test_a_drive_of_which_nothing_is_known_has_no_worst_travel() -> None:
         (2, 3.0, 0),
         (10, 9.6, 1),
         (10, 0.01, -2),
+        # values typed so small or large that the quotient is nought, or has no end
+        (2, 0.0, 0),
+        (10, math.inf, 0),
     ],
 )
 def test_powers_are_seen_through_a_small_error(base: int, ratio: float, power: int) -> None:
@@ -214,6 +217,7 @@ def test_powers_are_seen_through_a_small_error(base: int, ratio: float, power: i
 
 
 @given(st.floats(), st.sampled_from(sorted(HERON.settings)))
+@example(5e-324, "steps_per_mm.x")  # the least float: its quotient by any setting is nought
 def test_no_value_passes_that_is_not_a_finite_number(value: float, key: str) -> None:
     findings = examine(holding(), {key: value}, HERON.mechanics, Axes())
     refused = any(f.level == "refuse" for f in findings)
