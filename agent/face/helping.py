@@ -29,7 +29,7 @@ def complete_topic(
 def _verbs(ctx: click.Context) -> dict[str, str]:
     """Verbs of the tree and their short help."""
     verbs = sorted(_tree(ctx).commands.items())
-    return {name: verb.get_short_help_str(58) for name, verb in verbs}
+    return {name: verb.get_short_help_str() for name, verb in verbs}
 
 
 def _tree(ctx: click.Context) -> click.Group:

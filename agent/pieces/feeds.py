@@ -55,7 +55,6 @@ class FeedTest:
     cautions: tuple[str, ...]
     before: tuple[str, ...]  #: heat and wait
     feeds: tuple[tuple[str, ...], ...]  #: one group of lines a feed
-    after: tuple[str, ...]  #: heater off
 
 
 def feed_test(
@@ -84,7 +83,6 @@ def feed_test(
         cautions=_CAUTIONS[kind],
         before=("G21", "M83", f"M104 {heat}", f"M109 {heat}"),
         feeds=((f"G1 E{length:g} F{60 * speed:.0f}", "M400"),) * repeats,
-        after=("M104 S0",),
     )
 
 

@@ -9,11 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from agent.estimate.checking import checked
 from agent.face.main import run
 from agent.pieces import PIECES, toolpath
 from agent.store.profiles import load_profile
-from agent.work.session import Session
+from tests.face.bench import carry_out, desk_at
 
 
 def written(path: Path, degrees: float) -> Path:
@@ -36,11 +35,10 @@ def test_a_check_of_the_caliper(capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_a_check_counts_for_what_is_read_afterwards() -> None:
     """The last of each length is kept with its day, and falls with the instrument."""
-    session = Session(load_profile("heron"))
+    desk = desk_at()
     for known, shown in ((50.0, 50.03), (100.0, 100.0), (50.0, 50.01)):
-        found = checked(known, (shown,) * 3, session.profile.instrument)
-        session.book.append("check", {"text": "", **found.to_plain()})
-    kept = session.bench.survey().checks
+        assert carry_out(desk, [f"gauge check {known} {shown} {shown} {shown}"]) == [0]
+    kept = desk.session.bench.survey().checks
     assert [(c.known_mm, round(c.deviation_mm, 3)) for c in kept] == [(100.0, 0.0), (50.0, 0.01)]
     assert all(len(c.on) == len("2026-11-02") for c in kept)
 

@@ -30,9 +30,7 @@ from agent.pieces.bead import Flow
 from agent.pieces.feeds import FeedResult, FeedTest
 from tests.face.bench import Technician, carry_out, desk_at, forge, forge_round
 
-TEST = FeedTest(
-    "free", 40.0, 20.0, ("It is hot.", "Raise it."), ("M109 S215",), (("G1 E40",),) * 3, ()
-)
+TEST = FeedTest("free", 40.0, 20.0, ("It is hot.", "Raise it."), ("M109 S215",), (("G1 E40",),) * 3)
 
 
 @pytest.fixture
@@ -94,11 +92,13 @@ def test_without_steps_of_an_extruder_there_is_nothing_to_tune(desk: Desk) -> No
 
 
 def test_what_a_test_takes_is_told(desk: Desk, capsys: pytest.CaptureFixture[str]) -> None:
-    """Three feeds of 20 s are a minute, and three of 40 mm are 0.12 m."""
-    show_test(desk, TEST)
+    """Three feeds of 1000 s are 50 min, and three of 40 mm are 0.12 m."""
+    show_test(desk, replace(TEST, seconds=1000.0))
     said = told(capsys)
     assert said.startswith("Filament: 3 free feeds of 40 mm")
-    assert "Heats the nozzle to 215 °C. Each feed takes 20 s; all of them 1 min, and 0.12 m" in said
+    assert (
+        "Heats the nozzle to 215 °C. Each feed takes 1000 s; all of them 50 min, and 0.12 m" in said
+    )
     assert "Warning: It is hot. Warning: Raise it." in said
     assert said.endswith("measure how far the mark has moved.")
 
@@ -118,7 +118,12 @@ def test_what_a_test_takes_is_told(desk: Desk, capsys: pytest.CaptureFixture[str
     ],
 )
 def test_what_the_simulated_rule_shows_is_taken_or_typed_over(
-    answer: str, before: bool, value: float | None, rest: bool, desk: Desk
+    answer: str,
+    before: bool,
+    value: float | None,
+    rest: bool,
+    desk: Desk,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     kinds: list[bool] = []
 
@@ -133,6 +138,7 @@ def test_what_the_simulated_rule_shows_is_taken_or_typed_over(
     desk.screen.ask_with(technician)
     assert read_feed(desk, TEST, 2, before) == (value, rest)
     assert len(technician.asked) == (not before)
+    assert ("feed 2 of 3: the simulated rule shows 39.5" in told(capsys)) is not before
     read_feed(desk, replace(TEST, kind="hot"), 2, True)
     assert kinds == [False, True]
 

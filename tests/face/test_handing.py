@@ -86,8 +86,11 @@ def test_a_copy_is_written_once_and_the_file_is_left_alone(
     assert carry_out(desk, [f"handover {path}", f"handover {path}"]) == [0, 1]
     assert path.read_text() == FILE
     assert (tmp_path / "start.txt.new").read_text() == FILE.replace("X80.00", "X80.21")
-    assert "+M92 X80.21 Y80.00" in capsys.readouterr().out
+    told = capsys.readouterr().out
+    assert "+M92 X80.21 Y80.00" in told
+    assert "Put it in the place of start.txt on the controller" in " ".join(told.split())
     assert carry_out(desk, [f"handover {path} --out {path}"]) == [1]
+    assert "The copy would be the file itself" in " ".join(capsys.readouterr().err.split())
     assert path.read_text() == FILE
 
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from agent.estimate.drift import Dated, Drift
+from agent.face.desk import Desk
 from agent.face.history import MAIN_KINDS, summary, when
 from agent.face.main import run
 from agent.store.rows import EntryRow, LineRow, Point
@@ -237,3 +239,57 @@ def test_rows_go_out_to_a_new_file_and_come_in(
         "Warning: 1 kept apart, as they fit no record: old",
         "Warning: 4 kept apart, as they fit no record: new",
     ]
+
+
+@pytest.mark.parametrize(
+    ("machine", "taken", "runs", "looked", "told"),
+    [
+        ((), 1, 0, [], "1 readings of heron are in r.yaml."),
+        (("--machine", "heron"), 1, 0, [], "1 readings of heron are in r.yaml."),
+        (("--machine", "twin"), 2, 0, ["twin", "closed"], "2 readings of twin are in r.yaml."),
+        ((), 0, 1, [], "0 readings of heron are in r.yaml."),
+        ((), 0, 0, [], ""),
+    ],
+    ids=["on the bench", "on the bench, by name", "another", "a run alone", "none"],
+)
+def test_readings_of_a_machine_go_to_a_file(
+    machine: tuple[str, ...],
+    taken: int,
+    runs: int,
+    looked: list[str],
+    told: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Of one that is not on the bench the record is looked at."""
+    done: list[str] = []
+    written: list[str] = []
+
+    def bench(name: str) -> Any:
+        now = SimpleNamespace(taken=("",) * taken, runs=("",) * runs)
+        return SimpleNamespace(machine=name, now=now, profile=SimpleNamespace(name=name))
+
+    class Book:
+        bench: Any = None
+
+        def look_at(self, name: str) -> None:
+            done.append(name)
+            self.bench = bench(name)
+
+        def close(self) -> None:
+            done.append("closed")
+
+    monkeypatch.setattr("agent.bench.book.RecordBook", Book)
+    monkeypatch.setattr("agent.bench.sheet.readings_file", lambda bench: bench.machine)
+    monkeypatch.setattr(
+        "agent.store.readings.dump_readings", lambda file, sheet, *, expect: written.append(sheet)
+    )
+    desk = Desk()
+    session: Any = SimpleNamespace(bench=bench("heron"), contact=SimpleNamespace(link=None))
+    session.refuse = lambda *_: None
+    desk._session = session
+    code = run(["log", "readings", "--out", "r.yaml", *machine], desk)
+    assert code == (0 if told else 1)
+    assert done == looked
+    assert written == ([looked[0] if looked else "heron"] if told else [])
+    assert capsys.readouterr().out.strip() == told

@@ -182,6 +182,8 @@ def test_json_of_lay_is_one_document(capsys: pytest.CaptureFixture[str]) -> None
     assert carry_out(desk, ["lay strip --size wide=120 --json"]) == [0]
     document = json.loads(capsys.readouterr().out)
     assert (document["laid"], document["heaters_off"]) == ("strip", True)
+    assert desk.rehearsal is not None
+    assert desk.rehearsal.machine.bed.laid_jobs[-1].label == "strip", "it is measured by that name"
     assert desk.session.now.laid[0].piece.size["wide"] == 120
 
 

@@ -237,3 +237,5 @@ def test_a_roll_that_no_plane_tells_is_not_kept():
     (taken,) = desk.session.now.taken
     assert (taken.piece, taken.reading.along) == ("travel", (240.0, 0.0, 0.0))
     assert taken.reading.mm == (pytest.approx(-0.2),)
+    # the difference of two heights of 0.02 mm each
+    assert taken.reading.u_mm == pytest.approx(0.02 * math.sqrt(2))

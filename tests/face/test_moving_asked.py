@@ -13,13 +13,13 @@ from agent.errors import Declined, LinkFailed, Refused
 from agent.face import moving, short
 from agent.face.answers import Typed, typed_length
 from agent.face.desk import Desk
-from agent.face.moving import asked_lengths, asked_u, near, try_short_moves, usual_u
+from agent.face.moving import asked_length, asked_lengths, asked_u, near, try_short_moves, usual_u
 from agent.face.short import Wish
 from agent.model.roles import ROLES
 from tests.face.bench import Technician, carry_out, desk_at, forge
 
-#: Standard uncertainty of a steel rule, mm; of the gauge of a rehearsal; of feeler gauges.
-RULE, GAUGE, FEELER = moving.U_RULE, moving.U_GAUGE, moving.U_FEELER
+#: Standard uncertainty of a steel rule, mm, and of the gauge of a rehearsal.
+RULE, GAUGE = moving.U_RULE, moving.U_GAUGE
 
 
 @pytest.fixture
@@ -89,6 +89,15 @@ def test_what_is_typed_otherwise_is_told_as_it_is_understood(
     assert "A length is above zero" in capsys.readouterr().out
 
 
+def test_one_length_has_no_sign_unless_it_may(desk: Desk) -> None:
+    typing(desk, "-1", "99.8")
+    assert asked_length(desk, "mm?", 100.0) == 99.8
+    typing(desk, "-1")
+    assert asked_length(desk, "mm?", None, signed=True) == -1.0
+    typing(desk, "")
+    assert asked_length(desk, "mm?", None) is None
+
+
 @pytest.mark.parametrize(
     ("mm", "close"), [(90.0, True), (110.0, True), (89.99, False), (110.01, False)]
 )
@@ -143,7 +152,7 @@ def wire(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> Wire:
         ("gauge travel-belt 199 200", ["0.2"], (199.5,), 0.2),
         ("gauge travel-belt --mm 200", ["", "199.7", "0.3"], (199.7,), 0.3),
         ("gauge travel-belt --mm 200", ["", ""], None, None),
-        ("gauge gap", ["", "-0.4", ""], (-0.4,), FEELER),
+        ("gauge gap", ["", "-0.4", ""], (-0.4,), 0.03),
     ],
 )
 def test_a_move_is_kept_with_how_well_it_was_read(

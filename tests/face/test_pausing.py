@@ -364,6 +364,7 @@ def test_the_time_left_for_heating_begins_anew_with_new_targets(
             laying.progress = replace(laying.progress, heats=heats)
             text = shown[0]()
             assert ("heating, about 1:40 left" in text.plain) is (instant == 100.0)
+            assert text.no_wrap, "a line that is too long is cut, and moves nothing"
     assert asked == [
         (cold, warm, 100.0),
         (cold, hotter, 110.0),

@@ -340,6 +340,13 @@ def test_a_profile_is_held_against_another_or_against_what_is_live(
     pinned("face/compared", capsys.readouterr().out)
 
 
+def test_a_machine_that_is_compared_at_its_port_is_the_one_of_that_profile(desk: Desk) -> None:
+    assert carry_out(desk, ["detach"]) == [0]
+    desk.in_shell = False
+    assert run(["profile", "compare", "curlew", "--port", "memory://"], desk) == 0
+    assert desk.session.profile.name == "curlew"
+
+
 # --- mechanics -----------------------------------------------------------------------------------
 
 
