@@ -89,11 +89,9 @@ def test_what_is_typed_otherwise_is_told_as_it_is_understood(
     assert "A length is above zero" in capsys.readouterr().out
 
 
-def test_one_length_has_no_sign_unless_it_may(desk: Desk) -> None:
+def test_one_length_has_no_sign(desk: Desk) -> None:
     typing(desk, "-1", "99.8")
     assert asked_length(desk, "mm?", 100.0) == 99.8
-    typing(desk, "-1")
-    assert asked_length(desk, "mm?", None, signed=True) == -1.0
     typing(desk, "")
     assert asked_length(desk, "mm?", None) is None
 
