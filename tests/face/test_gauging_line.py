@@ -485,7 +485,7 @@ def test_what_the_tool_knows_of_a_piece_is_not_asked(
         technician = answering(desk)
         ask_conditions(desk, desk.session.now.laid[0])
         assert "Room temperature, °C (Enter: 21.5)?" in technician.asked
-        assert desk.session.bench.conditions.room_c == 21.5
+        assert desk.session.now.conditions.room_c == 21.5
 
 
 def test_conditions_are_asked_for_within_what_can_be(

@@ -145,12 +145,12 @@ def test_a_solid_is_turned_where_that_is_wanted(
     monkeypatch.setattr("agent.pieces.mesh.mesh", lambda piece: Solid())
     piece: Any = SimpleNamespace(name="block", size={"thick": 8.0}, features=())
     file = tmp_path / "a.stl"
-    write_files(piece, HERON, None, file, None, tilted=tilted)
+    write_files(piece, HERON, {"stl": file}, tilted=tilted)
     turned = f"[{HERON.mechanics.gantry_angle}]" if tilted else "[]"
     assert file.read_text().endswith(f"in mm: thick 8 turned {turned}")
     if tilted:
         with pytest.raises(BadInput, match="--tilted needs --stl"):
-            write_files(piece, HERON, None, None, None, tilted=True)
+            write_files(piece, HERON, {"svg": file}, tilted=True)
 
 
 @pytest.mark.parametrize(
@@ -169,7 +169,7 @@ def test_lines_are_worded_for_the_family_and_begin_with_two_remarks(
     monkeypatch.setattr("agent.pieces.toolpath", toolpath)
     piece: Any = SimpleNamespace(name="strip", size={"wide": 20.0, "long": 60.5}, features=())
     file = tmp_path / "a.gcode"
-    write_files(piece, replace(HERON, family=family), file, None, None)
+    write_files(piece, replace(HERON, family=family), {"gcode": file}, tilted=False)
     lines = file.read_text().splitlines()
     assert [line.partition(" ; ")[0] for line in lines] == ["G21", "G90", "M84"]
     assert lines[0].startswith("G21 ; strip no 1 of heron, 45 deg, 20")
@@ -190,11 +190,11 @@ def test_a_file_says_what_it_is_of() -> None:
 
 def test_files_that_are_there_are_all_named(tmp_path: Path) -> None:
     one, two, three = (tmp_path / name for name in "abc")
-    refuse_over(one, None, two)
+    refuse_over((one, two))
     one.touch()
     two.touch()
     with pytest.raises(Refused) as refusal:
-        refuse_over(one, None, two, three)
+        refuse_over((one, two, three))
     assert refusal.value.what == f"{one} and {two} would be written over"
 
 
