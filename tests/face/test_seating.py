@@ -151,6 +151,8 @@ def test_a_lean_says_nothing_of_lengths_that_run_its_way() -> None:
         ((0, 10, 0), (0, 10, 0.101), False),
         ((0, 0, 10), (0.101, 0, 10), False),
         ((0, 3, 4), (0, 30, 40), True),
+        ((3, 0, 4), (30, 0, 40), True),
+        ((3, 4, 0), (30, 40, 0), True),
         ((0, 3, 4), (0, 30, -40), False),
     ],
 )

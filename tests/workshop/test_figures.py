@@ -432,6 +432,14 @@ def test_at_a_terminal_lines_and_answers_come_from_an_editor(
         assert read("heron> ") == "done"
 
 
+def test_all_machines_are_let_go_of_at_the_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    closed: list[Desk] = []
+    row = _row(2)
+    monkeypatch.setattr(Desk, "close", lambda self: closed.append(self))
+    row.close()
+    assert closed == list(row.desks.values())
+
+
 def test_a_machine_whose_link_was_lost_says_what_to_do_about_that(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
