@@ -142,7 +142,10 @@ def fit_plane(rules: Sequence[Marks]) -> Plane:
         A = np.concatenate((rows[use] / sd[use, None], prior))
         b = np.concatenate((values[use] / sd[use], np.zeros(len(prior))))
         normal = A.T @ A
-        found = np.linalg.solve(normal, A.T @ b)
+        try:
+            found = np.linalg.solve(normal, A.T @ b)
+        except np.linalg.LinAlgError:  # of one rule no mark is left
+            raise _astray(values - rows @ found) from None
         for k, body in enumerate(bodies):
             body.turn(float(found[size + 4 * k]))
         off = (values - rows @ found) / sd
@@ -154,10 +157,7 @@ def fit_plane(rules: Sequence[Marks]) -> Plane:
     marks_off = (values - rows @ found)[kinds == 0]
     residual = float(marks_off[use[kinds == 0]].std())
     if residual > 0.06 or kept[-1][kinds == 0].mean() < 0.7:
-        raise Refused(
-            f"the graduations stray by {float(marks_off.std()):.2f} mm from even steps",
-            remedy="Lay the rules flat on clean glass, close the lid, and scan again",
-        )
+        raise _astray(marks_off)
     f1 = float(terms[0]) / _U
     ends = np.array([[middle[0], r] for r in chosen[1].reach])
     size_y = _basis(ends, middle, first, size) @ terms
@@ -172,6 +172,14 @@ def fit_plane(rules: Sequence[Marks]) -> Plane:
         (f1, scale_v),
         math.degrees(float(terms[5]) / _V),
         residual,
+    )
+
+
+def _astray(off: Array) -> Refused:
+    """The refusal of marks that are so far off even steps, mm."""
+    return Refused(
+        f"the graduations stray by {float(off.std()):.2f} mm from even steps",
+        remedy="Lay the rules flat on clean glass, close the lid, and scan again",
     )
 
 

@@ -852,6 +852,17 @@ def test_seven_tenths_of_the_graduations_stand_evenly(count: int, fine: bool) ->
             plane.fit_plane(rules)
 
 
+@pytest.mark.parametrize("count", [20, 60])
+def test_a_rule_of_which_no_mark_stands_evenly_is_refused(count: int) -> None:
+    """All marks of the shorter rule stand 0.3 mm to either side in turns, those of the other true:
+    once all of the first are left out, nothing tells where it lies."""
+    marks = _marks(True, count, 1.0, 0.0)
+    off = np.where(np.arange(count) % 2, 0.3, -0.3)[:, None] * np.array([1.0, 0.0])
+    bad = replace(marks, near=marks.near + off, far=marks.far + off)
+    with pytest.raises(Refused, match=r"the graduations stray by 0\.0\d mm from even steps"):
+        plane.fit_plane([bad, _marks(False, 170, 1.0, 0.0)])
+
+
 def test_marks_that_stand_unevenly_are_no_rule() -> None:
     uneven = _marks(True, 90, 1.0, 0.0)
     wild = np.random.default_rng(2).uniform(-0.3, 0.3, 90)[:, None] * np.array([1.0, 0.0])
