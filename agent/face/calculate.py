@@ -8,8 +8,7 @@ import click
 
 from agent.errors import BadInput, Problem
 from agent.face.desk import Desk
-from agent.face.options import COMMAND_LINE, LENGTH, RATIO, Count, Number, Verb
-from agent.face.options import wrong_line as wrong
+from agent.face.options import COMMAND_LINE, LENGTH, RATIO, Count, Number, Verb, wrong_line
 from agent.model.drive import Drive, Output, Roller, Screw, Toothed, steps_after_change
 from agent.model.roles import ROLES, Role
 
@@ -87,7 +86,7 @@ def drive(
     if axis is not None:
         if was_given := [f"--was-{name}" for name, value in was.items() if value is not None]:
             reason = "goes without an axis: the profile tells what it was"
-            raise wrong([Problem(COMMAND_LINE, None, n, reason) for n in was_given], "drive")
+            raise wrong_line([Problem(COMMAND_LINE, None, n, reason) for n in was_given], "drive")
         typed = {**given, "full_steps": full_steps, "microsteps": microsteps, "ratio": ratio}
         source = click.get_current_context().get_parameter_source
         told = {n: v for n, v in typed.items() if v is not None and source(n) is not _UNGIVEN}
@@ -132,7 +131,7 @@ def _change(
     if measured is None or not before:
         missing = "--measured-steps" if measured is None else "--was-roller"
         reason = "is missing: a change wants the measured steps and what the part was before"
-        raise wrong([Problem(COMMAND_LINE, None, missing, reason)], "drive")
+        raise wrong_line([Problem(COMMAND_LINE, None, missing, reason)], "drive")
     old = Drive(
         train.full_steps,
         int(before.pop("microsteps", train.microsteps)),
@@ -167,7 +166,7 @@ def _output(given: dict[str, Any]) -> Output:
         )
     must, _ = _OUTPUTS[kinds[0]]
     if absent := [name for name in must if name not in told]:
-        raise wrong(
+        raise wrong_line(
             [
                 Problem(COMMAND_LINE, None, f"--{name}", f"is missing for a {kinds[0]}")
                 for name in absent
@@ -187,4 +186,4 @@ def _output(given: dict[str, Any]) -> Output:
             return Toothed(told["teeth"], told["pitch"])
         return Screw(told["lead"])
     except ValueError as refusal:
-        raise wrong([Problem(COMMAND_LINE, None, "", str(refusal))], "drive") from None
+        raise wrong_line([Problem(COMMAND_LINE, None, "", str(refusal))], "drive") from None

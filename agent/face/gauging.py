@@ -298,9 +298,8 @@ def numbers_from(desk: Desk, words: Sequence[str]) -> tuple[float, ...]:
 
     Raises BadInput with every wrong one.
     """
-    found: list[Typed] = []
     try:
-        found = list(typed_lengths(" ".join(words))) if words else []
+        found = typed_lengths(" ".join(words)) if words else ()
     except ValueError:
         problems = []
         for word in words:

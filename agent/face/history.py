@@ -304,8 +304,8 @@ def log_merge(desk: Desk, /, file: Path) -> None:
     with _record(desk) as record:
         before = record.apart()
         new = record.merge(text.splitlines(), source=str(file))
-        apart = {why: n - before.get(why, 0) for why, n in record.apart().items()}
-    apart = {why: n for why, n in apart.items() if n}
+        now = record.apart().items()
+    apart = {why: n - before.get(why, 0) for why, n in now if n != before.get(why, 0)}
 
     def show() -> None:
         desk.screen.say(f"{new} rows were new.")

@@ -38,9 +38,6 @@ from agent.model.feature import Feature
 if TYPE_CHECKING:
     from agent.model.profile import Stand
 
-#: Word of `--screws` for the screws of the machine at hand.
-OF_PROFILE: Final = "profile"
-
 #: Below so many standard uncertainties a tilt is not told from none.
 SURE: Final = 2.0
 
@@ -231,7 +228,7 @@ def stand_of(desk: Desk, where: str) -> Stand:
     """
     from agent.store.profiles import load_profile, load_stand
 
-    if where == OF_PROFILE:
+    if where == "profile":
         stand = desk.session.profile.mechanics.stand
         name = desk.session.profile.name
     elif Path(where).suffix in (".yaml", ".yml"):
