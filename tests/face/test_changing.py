@@ -304,6 +304,29 @@ def test_a_word_is_no_proof_of_a_power_cycle(
     assert proved == [(changing.STAGE_WORDS[after], evidence)]
 
 
+@pytest.mark.parametrize("simulated", [True, False])
+def test_over_a_power_cycle_the_port_is_let_go_of_and_opened_again(
+    simulated: bool, desk: Desk, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A real machine is switched by hand, and waited for; what the link saw is told."""
+    done: list[object] = []
+    contact, moves = desk.session.contact, desk.session.moves
+    monkeypatch.setattr(moves, "places", dict)
+    monkeypatch.setattr(desk.session.storage, "saw_power_cycle", lambda mark, stood: "it was seen")
+    monkeypatch.setattr(contact, "let_go", lambda: done.append("let go"))
+    monkeypatch.setattr(contact, "attach_again", lambda transport: done.append(transport))
+    monkeypatch.setattr(desk, "open_again", lambda address: f"{address} again")
+    technician = answering(desk)
+    if not simulated:
+        desk.rehearsal = None
+    assert changing.power_cycle(desk, "memory://") == "it was seen"
+    assert done == ["let go", "memory:// again"]
+    assert len(technician.asked) == (not simulated)
+    told = capsys.readouterr().out
+    assert ("The simulated machine was switched off and on." in told) is simulated
+    assert "The power cycle: it was seen." in told
+
+
 @pytest.mark.parametrize(
     ("family", "by_file"), [("replay", False), ("numbered", False), ("script", True)]
 )
