@@ -6,7 +6,6 @@ The only module of the product that imports the simulator.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -45,7 +44,7 @@ class Rehearsal:
     """A simulated machine on the bench."""
 
     machine: SimulatedMachine
-    server: Server | None = None  #: None: in memory, on a clock that jumps
+    server: Server
     seed: int | None = None
     pocket: PocketCaliper | None = None  #: a caliper with a button and a cable, once asked for
     _seat: tuple[Feature, str] | None = None  #: feature and piece that it was put on last
@@ -79,21 +78,17 @@ class Rehearsal:
     @property
     def address(self) -> str:
         """What to attach to."""
-        return "memory://" if self.server is None else self.server.address
+        return self.server.address
 
     def open(self) -> Transport:
         """A transport to the machine, as `attach` wants it."""
-        if self.server is None:
-            from sim.memory import MemoryTransport
-
-            return MemoryTransport(self.machine.controller, name=self.address)
         from agent.wire.port import open_port
 
         return open_port(self.address)
 
     def power_cycle(self) -> None:
         """Switch the machine off and on: what was not stored is gone."""
-        with nullcontext() if self.server is None else self.server.lock:
+        with self.server.lock:
             controller = self.machine.controller
             controller.power_on(controller.now)
 
@@ -148,7 +143,7 @@ class Rehearsal:
 
     def edit_file(self, values: Mapping[str, float]) -> None:
         """Put settings into the controller's own file, as a technician does with an editor."""
-        with nullcontext() if self.server is None else self.server.lock:
+        with self.server.lock:
             edit = getattr(self.machine.controller, "edit", None)
             for key, value in values.items():
                 if edit is not None:
@@ -157,25 +152,7 @@ class Rehearsal:
     def close(self) -> None:
         if self.pocket is not None:
             self.pocket.close()
-        if self.server is not None:
-            self.server.close()
-
-
-def in_memory(
-    profile: Mapping[str, Any] | None = None,
-    *,
-    seed: int | None = None,
-    family: str = "replay",
-    faults: Sequence[str] = (),
-    bench: Bench | None = None,
-) -> Rehearsal:
-    """A machine in this process on a clock that jumps: an hour of laying takes a second."""
-    from sim.machine import build
-
-    machine = build(
-        profile or plain_profile(), seed=seed, family=family, faults=faults, bench=bench
-    )
-    return Rehearsal(machine, seed=seed)
+        self.server.close()
 
 
 def behind_a_terminal(
@@ -201,7 +178,7 @@ def behind_a_terminal(
         profile or plain_profile(), seed=seed, family=family, faults=faults, bench=bench
     )
     server = serve(machine, listen or USUAL_ENDING, speed=speed)
-    return Rehearsal(machine, server=server, seed=seed)
+    return Rehearsal(machine, server, seed)
 
 
 def bench_of(kind: str, effects: Sequence[str] = (), seed: int | None = None) -> Bench:

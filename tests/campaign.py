@@ -207,7 +207,7 @@ def _one_plant(seed: int) -> Tuned:
     import yaml
 
     from sim.machine import build
-    from sim.memory import MemoryTransport
+    from tests.memory import MemoryTransport
 
     data = yaml.safe_load((ready_profiles() / "heron.yaml").read_text(encoding="utf-8"))
     machine = build(data, seed=seed)

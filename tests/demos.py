@@ -16,9 +16,10 @@ from typing import Any, Final
 
 from agent.face.demo import Job, whole_job
 from agent.face.screen import Screen
-from agent.rehearsal import Rehearsal, bench_of, in_memory
+from agent.rehearsal import Rehearsal, bench_of
 from agent.store.profiles import load_profile
 from agent.work.session import Session
+from tests.memory import in_memory
 
 SCALES: Final = ("x_scale", "y_scale", "z_scale")
 

@@ -34,9 +34,10 @@ from agent.model.feature import Feature
 from agent.model.profile import Tolerance
 from agent.model.roles import WANTED
 from agent.pieces import PIECES, summary
-from agent.rehearsal import bench_of, in_memory
+from agent.rehearsal import bench_of
 from agent.work.session import Session
 from tests.face.bench import TO_A_PLAN, desk_at, digest_in, lay
+from tests.memory import in_memory
 
 SCALES: Final = WANTED[:3]
 

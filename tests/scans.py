@@ -37,8 +37,8 @@ from agent.store.home import ready_profiles
 from agent.store.profiles import load_profile
 from sim.bench import bench_of
 from sim.machine import SimulatedMachine, build
-from sim.memory import MemoryTransport
 from sim.scanner import Lying, lying, plan_of, scan, set_out, usual
+from tests.memory import MemoryTransport
 from tests.stress.plant import send
 
 #: A strip that finds room on an A4 glass beside its rules.

@@ -17,8 +17,9 @@ import pytest
 from agent.face.demo import Job, whole_job
 from agent.face.desk import Desk
 from agent.face.main import run
-from agent.rehearsal import Rehearsal, bench_of, in_memory
+from agent.rehearsal import Rehearsal, bench_of
 from tests.demos import SCALES, carried_out, job_at
+from tests.memory import in_memory
 from tests.pinned import Pinned
 
 #: Machines of the fast suite; `python -m tests.demos` does as many as are wanted.

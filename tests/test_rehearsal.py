@@ -11,7 +11,8 @@ import pytest
 import sim.scanner
 from agent.errors import BadInput
 from agent.model.feature import Feature
-from agent.rehearsal import Rehearsal, behind_a_terminal, in_memory, plain_profile
+from agent.rehearsal import Rehearsal, behind_a_terminal, plain_profile
+from tests.memory import in_memory
 
 
 @pytest.fixture

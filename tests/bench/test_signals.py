@@ -18,9 +18,9 @@ from agent.wire.link import Link
 from agent.work.asking import heaters_off
 from agent.work.signals import Ended, unbroken
 from sim.machine import SimulatedMachine, build
-from sim.memory import MemoryTransport
 from sim.options import Options
 from sim.serve import serve
+from tests.memory import MemoryTransport
 from tests.patience import PATIENCE
 
 pexpect = pytest.importorskip("pexpect")

@@ -23,8 +23,8 @@ from agent.rehearsal import Rehearsal, plain_profile
 from agent.wire.identity import Opening
 from agent.wire.transport import Transport
 from sim.machine import SimulatedMachine, build
-from sim.memory import MemoryTransport
 from tests.face.bench import Technician
+from tests.memory import InMemory, MemoryTransport
 
 Answer = str | Callable[[str], str]
 
@@ -97,7 +97,7 @@ class World:
 
     @property
     def rehearsal(self) -> Rehearsal:
-        return Rehearsal(self.machine)
+        return InMemory(self.machine)
 
     def plug(self) -> Transport:
         return self.wrap(MemoryTransport(self.machine.controller, name=PORT))

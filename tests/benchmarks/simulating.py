@@ -12,7 +12,6 @@ from typing import Any
 from agent.bench.value import Bench
 from agent.face import demo
 from agent.face.screen import Screen
-from agent.rehearsal import in_memory
 from agent.wire.link import Link
 from agent.work.changes import Changes
 from agent.work.contact import Contact
@@ -21,10 +20,10 @@ from agent.work.pieces import Pieces
 from agent.work.readings import Readings
 from agent.work.session import Session
 from agent.work.storage import Storage
-from sim.memory import MemoryTransport
 from tests.benchmarks.benches import heron, profile, short_lines
 from tests.benchmarks.table import Row
 from tests.benchmarks.timing import Act, growth, side_by_side
+from tests.memory import MemoryTransport, in_memory
 
 #: Floating-point operations of one straight move, about: the loop beside it does as many.
 _OPERATIONS = 60

@@ -17,8 +17,8 @@ from agent.store.profiles import load_profile
 from agent.wire.link import Link
 from sim.controller import Change
 from sim.machine import SimulatedMachine, build
-from sim.memory import MemoryTransport
 from tests.change.journal import MemoryJournal
+from tests.memory import MemoryTransport
 
 HERON: Profile = load_profile(ready_profiles() / "heron.yaml")
 HERON_PLAIN: dict[str, Any] = yaml.safe_load((ready_profiles() / "heron.yaml").read_text())

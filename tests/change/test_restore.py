@@ -17,10 +17,10 @@ from agent.model.settings import Event, Readback, Setting
 from agent.store.profiles import with_settings
 from agent.wire.link import Link
 from sim.machine import SimulatedMachine, build
-from sim.memory import MemoryTransport
 from sim.script import Script
 from tests.change.bench import HERON, HERON_PLAIN, holding
 from tests.change.journal import MemoryJournal
+from tests.memory import MemoryTransport
 
 #: A value that was tuned and written with more digits than are printed.
 TUNED = 105.98765

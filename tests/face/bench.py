@@ -11,9 +11,10 @@ from agent.errors import Refused
 from agent.face.desk import Desk
 from agent.face.screen import Screen
 from agent.pieces import Piece
-from agent.rehearsal import Rehearsal, in_memory
+from agent.rehearsal import Rehearsal
 from agent.store.profiles import load_profile
 from agent.work.session import Session
+from tests.memory import in_memory
 
 
 class Technician:

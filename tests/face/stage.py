@@ -31,14 +31,14 @@ from agent.face.desk import Desk
 from agent.face.main import run
 from agent.face.screen import Screen
 from agent.face.shell import run_line
-from agent.rehearsal import in_memory, plain_profile
+from agent.rehearsal import plain_profile
 from agent.store.profiles import load_profile
 from agent.wire.identity import Opening
 from agent.wire.transport import Transport
 from agent.work.session import Session
 from sim.machine import build
-from sim.memory import MemoryTransport
 from tests.face.bench import WILLING, Technician, digest_in
+from tests.memory import MemoryTransport, in_memory
 
 TREE = Path(__file__).resolve().parent.parent.parent
 

@@ -19,8 +19,8 @@ from agent.face import changing
 from agent.face.desk import Desk
 from agent.model.feature import Reading
 from agent.model.heat import Heat, Heats
-from agent.rehearsal import in_memory
 from tests.face.bench import Technician, carry_out, desk_at, digest_in, forge, forge_round
+from tests.memory import in_memory
 
 #: One line, and no line at all.
 CHANGE = Change("steps_per_mm.x", 80.0, 80.25, "step/mm", 2)

@@ -11,9 +11,10 @@ from agent.face.desk import Desk
 from agent.face.guide import step_now
 from agent.model.feature import Feature
 from agent.model.profile import Profile
-from agent.rehearsal import behind_a_terminal, in_memory
+from agent.rehearsal import behind_a_terminal
 from agent.work.session import Session
 from tests.face.bench import TO_A_PLAN, carry_out, desk_at, digest_in
+from tests.memory import in_memory
 
 
 def test_a_flashed_machine_is_restored_stored_and_proved_by_following_next() -> None:

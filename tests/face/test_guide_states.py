@@ -20,10 +20,10 @@ from agent.face.short import Wish
 from agent.model.feature import Reading, Vector
 from agent.model.heat import Heat, Heats
 from agent.model.profile import Mechanics, Profile, SavedSetting
-from agent.rehearsal import in_memory
 from agent.store.profiles import save_profile
 from agent.wire.identity import PortInfo
 from tests.face.bench import carry_out, desk_at, forge, forge_round
+from tests.memory import in_memory
 
 
 @pytest.fixture

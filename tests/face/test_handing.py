@@ -12,10 +12,10 @@ from agent.face.desk import Desk
 from agent.face.handing import into_copy
 from agent.face.screen import Screen
 from agent.families import FAMILIES
-from agent.rehearsal import in_memory
 from agent.store.profiles import load_profile
 from agent.work.session import Session
 from tests.face.bench import WILLING, Technician, carry_out, digest_in, forge
+from tests.memory import in_memory
 
 FILE = """\
 ; start-up of the machine

@@ -15,13 +15,14 @@ from agent.face.main import run
 from agent.face.screen import Screen
 from agent.model.heat import Heat, Heats, heating_left
 from agent.model.roles import Axes
-from agent.rehearsal import behind_a_terminal, in_memory, plain_profile
+from agent.rehearsal import behind_a_terminal, plain_profile
 from agent.store.home import ready_profiles
 from agent.store.profiles import load_profile
 from agent.work.asking import PROBE
 from agent.work.laying import Laying, Progress
 from agent.work.session import Session
 from tests.face.bench import WILLING, Technician, carry_out, desk_at, lay
+from tests.memory import in_memory
 
 
 def attached(seed: int = 3, answers: dict[str, str | Callable[[str], str]] | None = None) -> Desk:

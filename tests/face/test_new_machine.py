@@ -364,8 +364,8 @@ def test_a_mistyped_answer_moves_nothing_again(served):
 @pytest.mark.parametrize("name", MACHINES)
 def test_the_ready_profiles_are_complete_and_agree_with_their_machines(name, capsys):
     from agent.change.completeness import check
-    from agent.rehearsal import in_memory
     from agent.work.session import Session
+    from tests.memory import in_memory
 
     profile = load_profile(name)
     bench = in_memory(plain_profile(ready_profiles() / f"{name}.yaml"), family=profile.family)

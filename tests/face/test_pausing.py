@@ -32,10 +32,10 @@ from agent.face.laying import (
 )
 from agent.model.heat import Heat, Heats
 from agent.model.roles import ROLES
-from agent.rehearsal import in_memory
 from agent.work.laying import Progress
 from agent.work.signals import Ended
 from tests.face.bench import Technician, carry_out, desk_at, forge
+from tests.memory import in_memory
 from tests.pinned import Pinned
 
 STRIP: Any = SimpleNamespace(name="strip")

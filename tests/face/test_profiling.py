@@ -114,7 +114,7 @@ def test_check_names_each_gap_and_what_it_forbids(tmp_path, capsys):
     ],
 )
 def test_attach_tells_a_reflash_from_a_replaced_part(live, said, capsys):
-    from agent.rehearsal import in_memory
+    from tests.memory import in_memory
 
     bench = in_memory()
     bench.machine.controller.live.update(live)
@@ -287,7 +287,7 @@ def test_what_is_known_is_checked_in_words(tmp_path, capsys):
 @pytest.mark.parametrize(("name", "code"), [("heron", 1), ("egret", 0)])
 def test_the_profile_of_the_machine_at_hand_is_checked_against_it(name, code, capsys):
     """A live value that cannot belong to the drive is doubtful, but not to another machine's."""
-    from agent.rehearsal import in_memory
+    from tests.memory import in_memory
 
     bench = in_memory()
     bench.machine.controller.live["steps_per_mm.y"] = 8.0

@@ -9,8 +9,8 @@ import pytest
 
 from agent.face.desk import Desk
 from agent.face.guide import step_now
-from agent.rehearsal import in_memory
 from tests.face.bench import TO_A_PLAN, WILLING, Technician, carry_out, desk_at, digest_in
+from tests.memory import in_memory
 
 
 @pytest.fixture(scope="module")

@@ -15,8 +15,8 @@ from agent.families.base import ASKED, Family
 from agent.families.gate import Gate, Way, effect_of, fits, named, normal
 from agent.wire.link import Link
 from sim.machine import SimulatedMachine
-from sim.memory import MemoryTransport
 from tests.families.test_reading import bench
+from tests.memory import MemoryTransport
 
 #: Lines that were once let through as reading ones, or might be.
 TRAPS = (

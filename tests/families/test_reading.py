@@ -16,8 +16,8 @@ from agent.families.values import inch_factor, setting
 from agent.wire.exchange import State
 from agent.wire.link import Link
 from sim.machine import SimulatedMachine, build
-from sim.memory import MemoryTransport
 from tests import fuzz
+from tests.memory import MemoryTransport
 from tests.wire.scripted import Scripted
 
 HERON: dict[str, Any] = yaml.safe_load(

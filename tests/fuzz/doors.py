@@ -258,8 +258,8 @@ def kept() -> tuple[str, bytes]:
     from agent.families import FAMILIES, adopt, read_back
     from agent.store.record import Record
     from agent.wire.link import Link
-    from sim.memory import MemoryTransport
     from tests.families.test_reading import bench
+    from tests.memory import MemoryTransport
 
     machine, _ = bench("replay")
     link = Link(MemoryTransport(machine.controller))

@@ -16,7 +16,7 @@ from agent.model.feature import direction_group
 from agent.pieces import PIECES, toolpath, travel_features
 from agent.wire.link import Link
 from sim.machine import Truth, build
-from sim.memory import MemoryTransport
+from tests.memory import MemoryTransport
 from tests.pieces.machines import machine
 
 PROFILE = Path(__file__).parents[2] / "profiles" / "heron.yaml"

@@ -4,7 +4,7 @@ import pytest
 
 from agent.errors import BadInput, LinkFailed
 from sim.faults import FAULTS, describe_faults, missampled, parse_faults
-from sim.memory import MemoryTransport
+from tests.memory import MemoryTransport
 from tests.sim.talk import boot, machine, say
 
 

@@ -4,7 +4,7 @@ import pytest
 
 from agent.errors import LinkFailed
 from sim.machine import build
-from sim.memory import MemoryTransport
+from tests.memory import MemoryTransport
 from tests.sim.laying import HERON
 
 

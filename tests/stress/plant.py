@@ -20,8 +20,8 @@ from sim.bench import EFFECTS, Bench
 from sim.bends import Bends
 from sim.hand import Caliper
 from sim.machine import SimulatedMachine, build
-from sim.memory import MemoryTransport
 from sim.plastic import Plastic
+from tests.memory import MemoryTransport
 from tests.stress.judging import Row, Verdict, judge, put_wrong, stated
 from tests.stress.world import GAUGE_U, MOVES, REPEATS, STANDARD, profile, standard
 

@@ -21,7 +21,7 @@ from agent.wire.link import MOST_LINES, Link
 from agent.work.asking import heats_now
 from sim.faults import PerLine
 from sim.machine import build
-from sim.memory import MemoryTransport
+from tests.memory import MemoryTransport
 
 HERON: dict[str, Any] = yaml.safe_load(
     (Path(__file__).parents[2] / "profiles" / "heron.yaml").read_text()

@@ -17,7 +17,7 @@ from agent.wire.link import Link
 from agent.wire.speed import USUAL_BAUDS, find_speed
 from sim.faults import missampled
 from sim.machine import build
-from sim.memory import MemoryTransport
+from tests.memory import MemoryTransport
 
 HERON: dict[str, Any] = yaml.safe_load(
     (Path(__file__).parents[2] / "profiles" / "heron.yaml").read_text()

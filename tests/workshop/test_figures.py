@@ -35,7 +35,6 @@ from agent.face.shop.row import (
     yield_words,
 )
 from agent.face.shop.sheets import MOST_PICTURES, Drifts
-from agent.rehearsal import in_memory
 from agent.store.profiles import load_profile
 from agent.store.record import Record
 from agent.work.session import Session
@@ -48,6 +47,7 @@ from agent.workshop.fleet import ANGLES, SCALES, Left, Machine
 from agent.workshop.series import Charted, Point, lives
 from tests.face.bench import WILLING, Technician
 from tests.listing import inline, listing, number
+from tests.memory import in_memory
 from tests.pinned import Pinned
 from tests.workshop.shop import STEPS, Writer, instant
 

@@ -29,11 +29,12 @@ from agent.face.shop.row import (
     sit,
     yield_words,
 )
-from agent.rehearsal import behind_a_terminal, in_memory
+from agent.rehearsal import behind_a_terminal
 from agent.store.profiles import load_profile
 from agent.work.session import Session
 from agent.workshop.fleet import Left
 from tests.face.bench import WILLING, Technician, digest_in
+from tests.memory import in_memory
 
 DAY = date(2026, 3, 1)
 

@@ -6,9 +6,17 @@ laying takes seconds and every timeout is exact.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from contextlib import nullcontext
+from types import SimpleNamespace
+from typing import Any
+
 from agent.errors import LinkFailed
+from agent.rehearsal import Rehearsal, plain_profile
+from sim.bench import Bench
 from sim.cable import Cable
 from sim.controller import Controller
+from sim.machine import SimulatedMachine, build
 
 
 class MemoryTransport:
@@ -57,3 +65,27 @@ class MemoryTransport:
             raise LinkFailed(f"{self.name} is closed", remedy="Attach again.")
         if unplugged and self.cable.unplugged:
             raise LinkFailed(f"{self.name} has gone", remedy="Put the cable in and attach again.")
+
+
+class InMemory(Rehearsal):
+    """A rehearsal in this process: no port, no thread, and a clock that jumps."""
+
+    def __init__(self, machine: SimulatedMachine, seed: int | None = None) -> None:
+        nobody = SimpleNamespace(address="memory://", lock=nullcontext(), close=lambda: None)
+        super().__init__(machine, nobody, seed)  # type: ignore[arg-type]
+
+    def open(self) -> MemoryTransport:
+        return MemoryTransport(self.machine.controller, name=self.address)
+
+
+def in_memory(
+    profile: Mapping[str, Any] | None = None,
+    *,
+    seed: int | None = None,
+    family: str = "replay",
+    faults: Sequence[str] = (),
+    bench: Bench | None = None,
+) -> Rehearsal:
+    """A machine in this process on a clock that jumps: an hour of laying takes a second."""
+    plain = profile or plain_profile()
+    return InMemory(build(plain, seed=seed, family=family, faults=faults, bench=bench), seed)
