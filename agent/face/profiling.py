@@ -16,6 +16,7 @@ from agent.face.cautions import acknowledge
 from agent.face.desk import Desk
 from agent.face.linking import one_shot
 from agent.face.options import COMMAND_LINE, Verb, wrong_line
+from agent.model.exact import several
 from agent.model.profile import DRIVES, TRAVEL
 from agent.model.roles import ROLES, Role
 
@@ -66,7 +67,8 @@ def profile_new(desk: Desk, /, name: str, port: str | None, answers: Path | None
     with _machine(desk, port) as told_by:
         interview = Interview(_told(desk, name, told_by), load_draft(name))
         if interview.given:
-            desk.screen.say(f"Going on: {len(interview.given)} answers are kept from before.")
+            kept = several(len(interview.given), "answer")
+            desk.screen.say(f"Going on: {kept} kept from before.")
         desk.screen.say(WORDS)
         interview = _held(desk, interview, typed, lambda kept: save_draft(name, kept.given))
     if (question := interview.next()) is not None:
