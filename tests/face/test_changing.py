@@ -331,7 +331,10 @@ def test_over_a_power_cycle_the_port_is_let_go_of_and_opened_again(
     ("family", "by_file"), [("replay", False), ("numbered", False), ("script", True)]
 )
 def test_a_file_of_the_controller_is_edited_before_the_power_cycle(
-    family: str, by_file: bool, capsys: pytest.CaptureFixture[str]
+    family: str,
+    by_file: bool,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     """Where a store word or the writing itself keeps the steps, there is nothing to edit."""
     desk = desk_at()
@@ -339,7 +342,10 @@ def test_a_file_of_the_controller_is_edited_before_the_power_cycle(
     carry_out(desk, ["attach"])
     capsys.readouterr()
     forge(desk, done=PLAN)
+    edited: list[object] = []
+    monkeypatch.setattr(desk.rehearsal, "edit_file", edited.append)
     changing.edit_file(desk)
+    assert edited == ([{"steps_per_mm.x": 80.25}] if by_file else [])
     told = capsys.readouterr().out
     assert ("    M92 X80.25" in told) is by_file
     assert ("put into the file of the simulated controller" in told) is by_file
