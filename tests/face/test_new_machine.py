@@ -264,7 +264,7 @@ def test_a_wrong_answer_of_a_file_is_named_and_the_others_are_kept(tmp_path, cap
     answers.write_text("35\n")
     assert run(["profile", "new", "mine", "--answers", str(answers)]) == 1
     said = capsys.readouterr()
-    assert "Going on: 1 answers are kept" in said.out
+    assert "Going on: 1 answer kept" in said.out
     assert "goes on" in said.err
 
 
