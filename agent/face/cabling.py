@@ -41,9 +41,9 @@ def port_options(function: Function) -> Function:
 
 
 def _say(ctx: click.Context, param: click.Parameter, value: Any) -> None:
-    """Note what a command says of it; what an earlier one said no longer counts."""
+    """Note what a line says of it, before the verb or behind it; earlier lines no longer count."""
     desk = ctx.find_object(Desk)
-    if desk is None or ctx.resilient_parsing:
+    if desk is None or ctx.resilient_parsing or (ctx.parent is not None and not value):
         return
     said = {param.name or "": value}
     if param.name == "reset":

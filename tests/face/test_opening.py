@@ -150,6 +150,28 @@ def test_what_is_typed_of_a_port_counts_for_this_command(typed: str, how: Openin
     assert there.opens[-1] == ("open", PORT, None if how is None else Opening())
 
 
+@pytest.mark.parametrize(
+    ("before", "behind", "how"),
+    [
+        ("--baud 9600", "", Opening(9600)),
+        ("--find-speed", "", Opening(find_speed=True)),
+        ("--reset", "", Opening(lines="up")),
+        ("--keep-lines", "", Opening(lines="keep")),
+        ("--baud 9600", "--baud 19200", Opening(19200)),
+        ("--baud 9600", "--keep-lines", Opening(9600, "keep")),
+    ],
+)
+def test_what_stands_before_the_verb_counts_as_what_stands_behind_it(
+    before: str, behind: str, how: Opening
+) -> None:
+    there = NotingDesk(Address(PORT))
+    there.gone = True
+    carry_out(there, [f"{before} attach {PORT} {behind}".rstrip()])
+    assert there.opens[0] == ("open", PORT, how)
+    carry_out(there, [f"attach {PORT}"])
+    assert there.opens[-1] == ("open", PORT, Opening()), "and for that line alone"
+
+
 def test_completing_a_line_says_nothing_of_a_port() -> None:
     """A line that is only completed is read too, and may say what no command could."""
     there = NotingDesk(Address(PORT))
