@@ -226,6 +226,8 @@ def test_making_joining_and_syncing_are_told(
     monkeypatch.setattr("agent.workshop.server.make_workshop", made)
     monkeypatch.setattr("agent.workshop.server.Shared", Open)
     monkeypatch.setattr("agent.workshop.sync.sync", sync)
+    # the one that would start by itself now would look for the shop, and tell what came of it
+    monkeypatch.setattr("agent.face.shop.afterwards.start", lambda: None)
     users = ("--technician", "anna", "--technician", "bob", "--reader", "eve")
     text = [give("init", URL, *users), give("init", URL, *users, "--json")]
     joined = " ".join(give("join", URL).split())  # the path is as long as it is, and wraps
