@@ -167,7 +167,7 @@ def test_the_end_cools_first_and_says_so(desk: Desk, capsys: pytest.CaptureFixtu
 
 
 @pytest.mark.parametrize(
-    ("arguments", "code"), [(["--version"], 0), (["fly"], 2), (["log", "show", "ff"], 1)]
+    ("arguments", "code"), [(["--version"], 0), (["fly"], 2), (["log", "show", "none"], 1)]
 )
 def test_the_command_ends_with_the_code_of_its_line(
     arguments: list[str],

@@ -151,12 +151,15 @@ def test_what_nobody_has_told_yet_is_asked_and_then_the_line_is_carried_out(
 
 
 @pytest.mark.parametrize(
-    ("word", "text"), [("a\0b", False), ("a\ud800b", False), ("a\udcffb", True), ("ab", True)]
+    ("word", "text"), [("a\0b", False), ("a\ud800b", False), ("a\udcffb", True), ("no entry", True)]
 )
 def test_a_word_that_no_file_could_have_as_its_name_is_no_text(
     word: str, text: bool, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A byte that is no UTF-8 may stand in a file's name; a nought or half a sign may not."""
+    """A byte that is no UTF-8 may stand in a file's name; a nought or half a sign may not.
+
+    No word here begins an identity: those are drawn.
+    """
     assert run(["log", "show", word]) in ((1, 2) if text else (2,))
     assert ("is no text. Type it again" not in capsys.readouterr().err) is text
 
