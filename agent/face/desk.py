@@ -76,7 +76,7 @@ class Desk:
         return True
 
     def use_profile(self, name: str | None) -> None:
-        """From now on the machine is the one of this profile ; none: it stays."""
+        """From now on the machine is the one of this profile; None: it stays."""
         if name is not None:
             from agent.store.profiles import load_profile
 

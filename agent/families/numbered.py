@@ -27,7 +27,9 @@ _LINE: Final = re.compile(
     r"(?:\s+\((?P<text>[^)]*)\))?\s*$"
 )
 #: Start-up lines and names hold text, in which a blank or a bracket means nothing.
-_TEXT: Final = re.compile(r"\$(?P<name>N\d|[A-Za-z]\w*(?:/\w+)*)\s*=(?P<value>.*)")
+_TEXT: Final = re.compile(
+    r"\$(?P<name>N\d|[A-Za-z]\w*(?:/\w+)*)\s*=\s*(?P<value>.*?)\s*(?P<text>)$"
+)
 _PLAIN_NUMBER: Final = re.compile(r"-?\d+\.?\d{0,9}")
 
 #: Hundreds of numbers: kind, with the axis counted by the ones.
@@ -89,12 +91,12 @@ class Numbered(Family):
         reading = Collection(self.name)
         modern = any(line.startswith("$100") for line in lines)
         for text in lines:
-            match = _LINE.match(text)
+            named = _TEXT.match(text)
+            if named is not None and key_of(named["name"], "", modern=modern) is not None:
+                named = None  # a setting that is modelled, by its name
+            match = named or _LINE.match(text)
             if match is not None:
                 _take(match, modern, reading)
-            elif (named := _TEXT.match(text)) and key_of(named["name"], "", modern=modern) is None:
-                if reading.is_first(f"${named['name']}", text):
-                    reading.other.append(text)
             elif text.startswith("$"):
                 reading.spoil(f"the remains of a line: {text}")
             elif text.startswith("[VER:"):

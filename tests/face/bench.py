@@ -6,6 +6,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Any
 
+import pytest
+
 from agent.bench.rounds import Laid
 from agent.errors import Refused
 from agent.face.desk import Desk
@@ -97,3 +99,9 @@ TO_A_PLAN = (
     "solve",
     "preview",
 )
+
+
+def told(capsys: pytest.CaptureFixture[str]) -> str:
+    """All that was said, in one line."""
+    said = capsys.readouterr()
+    return " ".join(f"{said.out} {said.err}".split())

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
@@ -26,16 +25,6 @@ from tests.memory import in_memory
 CHANGE = Change("steps_per_mm.x", 80.0, 80.25, "step/mm", 2)
 PLAN = Plan("heron", "replay", (CHANGE,), ("M92 X80.25",), "abc")
 NOTHING = Plan("heron", "replay", (), (), "abc")
-
-
-@pytest.fixture
-def desk(capsys: pytest.CaptureFixture[str]) -> Iterator[Desk]:
-    """A machine in memory, attached; its gantry is at 45 degrees."""
-    there = desk_at()
-    assert carry_out(there, ["attach"]) == [0]
-    capsys.readouterr()
-    yield there
-    there.close()
 
 
 def answering(desk: Desk, **answers: str) -> Technician:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
 from types import SimpleNamespace
 from typing import Any
 
@@ -13,22 +12,7 @@ from agent.errors import LinkFailed
 from agent.face.desk import Desk, fitted, heater_sentence
 from agent.model.heat import Heat, Heats
 from agent.wire.port import Address
-from tests.face.bench import carry_out, desk_at, forge
-
-
-@pytest.fixture
-def desk(capsys: pytest.CaptureFixture[str]) -> Iterator[Desk]:
-    there = desk_at()
-    assert carry_out(there, ["attach"]) == [0]
-    capsys.readouterr()
-    yield there
-    there.close()
-
-
-def told(capsys: pytest.CaptureFixture[str]) -> str:
-    said = capsys.readouterr()
-    return " ".join(f"{said.out} {said.err}".split())
-
+from tests.face.bench import forge, told
 
 # --- the session ---------------------------------------------------------------------------------
 

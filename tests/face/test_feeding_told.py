@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
@@ -28,18 +27,9 @@ from agent.face.feeding import (
 )
 from agent.pieces.bead import Flow
 from agent.pieces.feeds import FeedResult, FeedTest
-from tests.face.bench import Technician, carry_out, desk_at, forge, forge_round
+from tests.face.bench import Technician, carry_out, forge, forge_round
 
 TEST = FeedTest("free", 40.0, 20.0, ("It is hot.", "Raise it."), ("M109 S215",), (("G1 E40",),) * 3)
-
-
-@pytest.fixture
-def desk(capsys: pytest.CaptureFixture[str]) -> Iterator[Desk]:
-    there = desk_at()
-    assert carry_out(there, ["attach"]) == [0]
-    capsys.readouterr()
-    yield there
-    there.close()
 
 
 def told(capsys: pytest.CaptureFixture[str]) -> str:

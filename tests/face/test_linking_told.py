@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -32,27 +31,12 @@ from agent.model.settings import Event, Readback
 from agent.wire.exchange import State
 from agent.wire.identity import PortInfo
 from agent.wire.listing import PortState
-from tests.face.bench import carry_out, desk_at, forge
+from tests.face.bench import carry_out, forge, told
 from tests.pinned import Pinned
 
 PLAN = Plan(
     "heron", "replay", (Change("max_speed.x", 1.0, 180.0, "mm/s", 2),), ("M203 X180",), "abc"
 )
-
-
-@pytest.fixture
-def desk(capsys: pytest.CaptureFixture[str]) -> Iterator[Desk]:
-    there = desk_at()
-    assert carry_out(there, ["attach"]) == [0]
-    capsys.readouterr()
-    yield there
-    there.close()
-
-
-def told(capsys: pytest.CaptureFixture[str]) -> str:
-    """All that was said, in one line."""
-    said = capsys.readouterr()
-    return " ".join(f"{said.out} {said.err}".split())
 
 
 PORTS = (
