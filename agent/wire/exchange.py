@@ -180,7 +180,7 @@ class Exchange:
 
     def resync(self) -> None:
         """Leave DOUBT; only for who has just read everything back."""
-        if self.state is State.WAITING:
+        if self._flight:
             raise LocalFault("lines are still in flight")
         self._doubt = False
 

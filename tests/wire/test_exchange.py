@@ -113,6 +113,8 @@ def test_silence_leaves_doubt_in_which_only_reading_is_allowed() -> None:
     with pytest.raises(LocalFault, match="DOUBT"):
         exchange.send("M500", 10.0)
     exchange.send("M503", 10.0, reads=True)
+    with pytest.raises(LocalFault, match="in flight"):
+        exchange.resync()
     assert exchange.receive(b"ok\n", 10.1) == [Acknowledged("M503")]
     assert exchange.state is State.DOUBT
     exchange.resync()
