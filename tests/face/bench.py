@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+import contextlib
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from typing import Any
 
@@ -56,6 +57,17 @@ def desk_at(seed: int = 3, answers: dict[str, str | Callable[[str], str]] | None
     desk = Desk(Screen(Technician(WILLING | (answers or {}))), rehearsal, in_shell=True)
     desk.session = session
     return desk
+
+
+@contextlib.contextmanager
+def bare_desk(**answers: str) -> Iterator[Desk]:
+    """A desk in the shell without a machine; words of a question are joined by underscores."""
+    technician = Technician({words.replace("_", " "): said for words, said in answers.items()})
+    desk = Desk(Screen(technician), in_shell=True)
+    try:
+        yield desk
+    finally:
+        desk.close()
 
 
 def lay(session: Session, piece: Piece, stop: Callable[[], bool] | None = None) -> Laid:

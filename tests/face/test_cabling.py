@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 import threading
 from collections.abc import Iterator
@@ -19,7 +18,7 @@ from agent.store.habits import habit, remember
 from agent.wire.port import DeviceTransport
 from sim.machine import build
 from sim.serve import Server, serve
-from tests.face.bench import Technician, carry_out
+from tests.face.bench import Technician, bare_desk, carry_out
 from tests.wire.computer import Computer, Listed, computer
 from tests.wire.test_port import HERON
 
@@ -40,19 +39,9 @@ def machine(computer: Computer) -> Iterator[Server]:
         yield server
 
 
-@contextlib.contextmanager
-def desk(**answers: str) -> Iterator[Desk]:
-    there = Desk(Screen(Technician({k.replace("_", " "): v for k, v in answers.items()})))
-    there.in_shell = True
-    try:
-        yield there
-    finally:
-        there.close()
-
-
 def test_speed_and_number_outlast_two_replugs(machine: Server, computer: Computer) -> None:
     """The name goes to and fro: the second replug knows as much as the first."""
-    with desk() as there, serve(build(HERON, seed=None), "pty") as other:
+    with bare_desk() as there, serve(build(HERON, seed=None), "pty") as other:
         assert carry_out(there, [f"attach {machine.address} --baud 250000"]) == [0]
         for address in (other.address, machine.address, other.address):
             computer.listed[:] = [Listed(address)]
@@ -64,7 +53,7 @@ def test_speed_and_number_outlast_two_replugs(machine: Server, computer: Compute
 
 def test_what_is_typed_with_again_counts(machine: Server, monkeypatch: pytest.MonkeyPatch) -> None:
     bauds = []
-    with desk() as there:
+    with bare_desk() as there:
         carry_out(there, [f"attach {machine.address} --baud 250000"])
         really = serial.Serial.open
         monkeypatch.setattr(
@@ -79,7 +68,7 @@ def test_what_is_typed_with_again_counts(machine: Server, monkeypatch: pytest.Mo
 
 
 def test_a_try_at_a_wrong_speed_forgets_nothing(machine: Server, computer: Computer) -> None:
-    with desk() as there, serve(build(HERON, seed=None, family="numbered"), "pty") as other:
+    with bare_desk() as there, serve(build(HERON, seed=None, family="numbered"), "pty") as other:
         carry_out(there, [f"attach {machine.address}"])
         known = there.session.bench.readback
         _, silent = computer.terminal()
@@ -137,7 +126,7 @@ def test_two_wishes_for_the_lines_are_refused(capsys: pytest.CaptureFixture[str]
 def test_the_refused_second_opener_never_touches_the_port(
     machine: Server, computer: Computer, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    with desk() as there:
+    with bare_desk() as there:
         assert carry_out(there, [f"attach {machine.address}"]) == [0]
         before = len(computer.opened)
         done = []
@@ -177,7 +166,7 @@ def test_a_damaged_file_of_habits_is_no_obstacle(tmp_path: Path) -> None:
 def test_the_profile_says_how_its_port_is_opened(machine: Server) -> None:
     """What is remembered gives way to it, and it gives way to what is typed."""
     remember("0403:6001 A50285BI", lines="up")
-    with desk() as there:
+    with bare_desk() as there:
         there.session.contact.use(Profile("mine", link=Port(baud=57600, lines="keep")))
         assert carry_out(there, [f"attach {machine.address}"]) == [0]
         assert there.opening is not None

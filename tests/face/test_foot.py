@@ -20,13 +20,6 @@ from tests.pinned import Pinned
 HOT = Heats(Heat(201.4, 215.0), Heat(60.2, 60.0))
 
 
-@pytest.fixture
-def desk() -> Desk:
-    desk = desk_at()
-    assert carry_out(desk, ["attach"]) == [0]
-    return desk
-
-
 def told(desk: Desk) -> str:
     """The foot in windows of several widths, its bar with its styles, and the words of a break."""
     lines = [f"  {width:3}: {desk.status(width)}" for width in (30, 45, 60, 80, 120)]

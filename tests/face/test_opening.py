@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
 from typing import cast
@@ -20,23 +18,13 @@ from agent.store.locks import holder_of_lock
 from agent.wire.identity import Opening
 from agent.wire.port import Address
 from agent.wire.transport import Transport
-from tests.face.bench import Technician, carry_out
+from tests.face.bench import Technician, bare_desk, carry_out
 
 
 @pytest.fixture(autouse=True)
 def _own_home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PLUMBELT_HOME", str(tmp_path / "home"))
     monkeypatch.setattr("agent.wire.port.REOPENING", 2.0)
-
-
-@contextlib.contextmanager
-def desk(**answers: str) -> Iterator[Desk]:
-    there = Desk(Screen(Technician({k.replace("_", " "): v for k, v in answers.items()})))
-    there.in_shell = True
-    try:
-        yield there
-    finally:
-        there.close()
 
 
 class NotingDesk(Desk):
@@ -215,7 +203,7 @@ def test_what_is_remembered_of_a_port_counts_if_it_can_be(
     remembered: str, lines: str, opened: Opened
 ) -> None:
     remember(PORT, lines=remembered)
-    with desk() as there:
+    with bare_desk() as there:
         there.open(PORT)
         assert there.opening == Address(PORT, lines=lines)  # type: ignore[arg-type]
         assert opened.addresses == [(there.opening, 0.0)]
@@ -225,7 +213,7 @@ def test_what_is_remembered_of_a_port_counts_if_it_can_be(
 
 def test_a_port_that_does_not_open_is_let_go_of(opened: Opened) -> None:
     opened.fail = LinkFailed("no rights", remedy="Ask")
-    with desk() as there:
+    with bare_desk() as there:
         with pytest.raises(LinkFailed):
             there.open(PORT)
         assert not holder_of_lock(PORT)
@@ -236,7 +224,7 @@ def test_the_speed_that_was_found_is_told_and_kept(
     opened: Opened, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr("agent.wire.speed.find_speed", lambda transport: 57600)
-    with desk() as there:
+    with bare_desk() as there:
         there.open(PORT, Opening(baud=9600))
         assert there.opening == Address(PORT, 9600)
         assert capsys.readouterr().out == ""
@@ -253,7 +241,7 @@ def test_where_no_speed_is_found_the_port_is_closed(
         raise LinkFailed("it answers at none", remedy="Look at the cable")
 
     monkeypatch.setattr("agent.wire.speed.find_speed", silent)
-    with desk() as there:
+    with bare_desk() as there:
         with pytest.raises(LinkFailed, match="at none"):
             there.open(PORT, Opening(find_speed=True))
         assert opened.closed == 1
@@ -273,7 +261,7 @@ def test_a_port_of_this_session_is_waited_for(
     monkeypatch.setattr(Address, "awaited", await_it)
     monkeypatch.setattr(Address, "found_again", lambda address, until, agrees: Address("/dev/new"))
     monkeypatch.setattr("time.monotonic", lambda: 100.0)
-    with desk() as there:
+    with bare_desk() as there:
         there.open_again(PORT)
         there.open(PORT, Opening(9600))
         there.opened()
@@ -291,7 +279,7 @@ def test_a_port_of_this_session_is_waited_for(
 def test_what_cannot_be_remembered_is_told(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], opened: Opened
 ) -> None:
-    with desk() as there:
+    with bare_desk() as there:
         there.remember_lines("up")  # nothing was opened: there is nothing to remember
         assert capsys.readouterr().out == ""
         there.open(PORT)

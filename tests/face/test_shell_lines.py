@@ -29,15 +29,7 @@ from agent.face.shell import (
     split,
     wants_file,
 )
-from tests.face.bench import Technician, carry_out, desk_at, forge
-
-
-@pytest.fixture
-def desk() -> Desk:
-    desk = desk_at()
-    assert carry_out(desk, ["attach"]) == [0]
-    return desk
-
+from tests.face.bench import Technician, desk_at, forge
 
 # --- lines from a pipe ---------------------------------------------------------------------------
 
