@@ -16,7 +16,7 @@ from agent.bench.events import Event, in_order
 from agent.bench.fold import fold
 from agent.bench.value import Bench
 from agent.errors import AgentError, Refused
-from agent.model.profile import UNNAMED
+from agent.model import UNNAMED
 from agent.store.journal import utc_now
 from agent.store.rows import new_identity
 

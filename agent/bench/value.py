@@ -10,9 +10,10 @@ from agent.bench.rounds import Round, Solved
 from agent.change.outcome import KEPT, Fate, Outcome, Stage, fate_of
 from agent.change.plan import Change, Plan
 from agent.errors import Refused
+from agent.model import UNNAMED
 from agent.model.exact import exact
 from agent.model.heat import HeaterState, Heats
-from agent.model.profile import UNNAMED, Profile
+from agent.model.profile import Profile
 from agent.model.roles import Role
 from agent.model.settings import Readback, Setting, of_kind
 from agent.model.survey import Check, Survey

@@ -11,7 +11,8 @@ import statistics
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
-from agent.face.parts import Table, headed
+from agent.face.columns import headed
+from agent.face.parts import Table
 from agent.face.plots import interval
 from agent.face.words import reading_name, shown, vector
 from agent.model.exact import in_full

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from agent.errors import AgentError
 from agent.face.screen import Screen
+from agent.model import UNNAMED
 from agent.work.sleep import Sleep
 
 if TYPE_CHECKING:
@@ -184,11 +185,7 @@ class Desk:
     @property
     def machine(self) -> str:
         """Name of the machine; for the prompt, so without bringing a session in for it."""
-        if self._session is None:
-            from agent.model.profile import UNNAMED
-
-            return UNNAMED
-        return self._session.profile.name
+        return UNNAMED if self._session is None else self._session.profile.name
 
     def status(self, width: int = 80) -> str:
         """One line for the foot of the shell, danger first: shorter words before lost words."""

@@ -8,6 +8,7 @@ from datetime import date
 from typing import Protocol
 
 from agent import __version__
+from agent.face.columns import Columns
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,17 +31,6 @@ class Facts:
     """Names and what stands for them, two columns."""
 
     rows: tuple[tuple[str, str], ...]
-
-
-#: Columns of a table: the heading of each and how its values stand, `left`, `right`, or `wide`,
-#: which is flush left and broken wherever the room ends.
-Columns = tuple[tuple[str, str], ...]
-
-
-def headed(*headings: str) -> Columns:
-    """Columns of a table by their headings: `>` before one is flush right, `~` is wide."""
-    stands = {">": "right", "~": "wide"}
-    return tuple((h[1:], stands[h[0]]) if h[:1] in stands else (h, "left") for h in headings)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,8 +15,6 @@ from agent.model.exact import exact
 from agent.model.roles import Axes, Role
 from agent.model.settings import Setting
 
-#: Name of a machine that no profile has named.
-UNNAMED: Final = "unnamed"
 #: The modem lines DTR and RTS at the opening of a port: held down, let rise, or left alone (also
 #: at the close, so that the next opening brings no rise).
 Lines = Literal["down", "up", "keep"]

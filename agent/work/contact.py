@@ -11,8 +11,9 @@ from agent.bench.events import heats_plain, readback_plain
 from agent.bench.value import NOT_ATTACHED, Bench
 from agent.errors import AgentError, LinkFailed, Refused
 from agent.families.gate import named
+from agent.model import UNNAMED
 from agent.model.heat import Heats
-from agent.model.profile import UNNAMED, Profile
+from agent.model.profile import Profile
 from agent.work.asking import heats_now
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from agent.bench.book import Book, BookJournal, RecordBook, name_for
 from agent.bench.events import Event
 from agent.change.plan import Change, Plan
 from agent.errors import Refused
-from agent.model.profile import UNNAMED
+from agent.model import UNNAMED
 from agent.store.journal import journals_folder
 
 #: A controller that tells nothing of itself.

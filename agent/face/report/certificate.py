@@ -7,8 +7,9 @@ from datetime import date
 from typing import Final
 
 from agent.estimate import standing
+from agent.face.columns import headed
 from agent.face.digits import angle
-from agent.face.parts import Blanks, Facts, Items, Part, Picture, Table, Words, headed
+from agent.face.parts import Blanks, Facts, Items, Part, Picture, Table, Words
 from agent.face.report import figures
 from agent.face.report.changes import open_points, verified
 from agent.face.report.tune import Tune, recheck_date

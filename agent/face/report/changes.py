@@ -9,8 +9,9 @@ from agent.bench.surveyed import Surveyed
 from agent.bench.value import BY_WORD
 from agent.change.outcome import STAGES, STATE_WORDS, Stage, failed_stages
 from agent.face import described
+from agent.face.columns import headed
 from agent.face.digits import angle
-from agent.face.parts import Items, Part, Table, Wire, Words, headed
+from agent.face.parts import Items, Part, Table, Wire, Words
 from agent.face.report.reasons import kept
 from agent.face.report.story import transactions_of
 from agent.face.report.tune import Job, Tune, names_of

@@ -7,7 +7,8 @@ from collections.abc import Iterator, Sequence
 from agent.bench.surveyed import Surveyed
 from agent.estimate import agreement_limits, residual_limits
 from agent.face import described
-from agent.face.parts import Part, Picture, Table, Words, headed
+from agent.face.columns import headed
+from agent.face.parts import Part, Picture, Table, Words
 from agent.face.report import figures
 from agent.face.report.tune import Tune, names_of
 

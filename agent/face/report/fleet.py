@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Final
 
 from agent.estimate import standing
-from agent.face.parts import Blanks, Part, Picture, Table, Words, headed, made_of, sections
+from agent.face.columns import headed
+from agent.face.parts import Blanks, Part, Picture, Table, Words, made_of, sections
 from agent.face.parts import Page as Content
 from agent.face.report import changes, figures, fitting, measured
 from agent.face.report.certificate import overall

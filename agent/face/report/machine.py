@@ -6,8 +6,9 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from agent.face.cautions import cautions_text
+from agent.face.columns import headed
 from agent.face.digits import angle
-from agent.face.parts import Blanks, Facts, Items, Part, Table, Wire, Words, headed
+from agent.face.parts import Blanks, Facts, Items, Part, Table, Wire, Words
 from agent.face.report.tune import Job, Tune
 from agent.model.drive import Drive, Roller, Toothed
 from agent.model.exact import as_printed, in_full

@@ -7,8 +7,9 @@ from collections.abc import Iterator, Sequence
 from agent.bench.surveyed import Surveyed
 from agent.estimate.drift import drift as slope_of
 from agent.face import described
+from agent.face.columns import headed
 from agent.face.digits import as_read
-from agent.face.parts import Items, Part, Picture, Table, Wire, Words, headed
+from agent.face.parts import Items, Part, Picture, Table, Wire, Words
 from agent.face.report import figures
 from agent.face.report.changes import open_points
 from agent.face.report.tune import Tune

@@ -13,18 +13,8 @@ from typing import TYPE_CHECKING, Final
 from agent.bench.surveyed import Surveyed, surveyed_states
 from agent.bench.value import Purpose
 from agent.estimate.standing import UNKNOWN
-from agent.face.parts import (
-    Blanks,
-    Facts,
-    Items,
-    Page,
-    Part,
-    Table,
-    Words,
-    headed,
-    made_of,
-    sections,
-)
+from agent.face.columns import headed
+from agent.face.parts import Blanks, Facts, Items, Page, Part, Table, Words, made_of, sections
 from agent.face.report import changes, fitting, machine, measured
 from agent.face.report.tune import Job, job_of
 from agent.face.words import shown

@@ -16,9 +16,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from agent.errors import AgentError, Refused
+from agent.face.columns import headed
 from agent.face.desk import Desk
 from agent.face.guide import RULES, Step
-from agent.face.parts import Table, headed
+from agent.face.parts import Table
 from agent.face.screen import Screen, clean
 from agent.face.shell import plain_line, run_line
 from agent.face.shop import sheets

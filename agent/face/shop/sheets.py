@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING, Final
 
-from agent.face.parts import Table, headed
+from agent.face.columns import headed
+from agent.face.parts import Table
 from agent.face.screen import clean
 from agent.face.words import shown
 

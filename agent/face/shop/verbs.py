@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from agent.errors import BadInput
+from agent.face.columns import headed
 from agent.face.desk import Desk
 from agent.face.history import summary as told_of
 from agent.face.history import when
 from agent.face.options import FILE, Count, Verb
-from agent.face.parts import Table, headed
+from agent.face.parts import Table
 from agent.face.shop import sheets
 from agent.face.shop.afterwards import last_failure, under_way
 from agent.face.words import shown
