@@ -2,7 +2,7 @@
 
 import os
 
-__version__ = "0.3.2"
+__version__ = "0.3.3"
 
 # The matrices of an estimate are small.  On several threads they are slower, and by tens of times
 # on a computer that does something else; it must be said before the library is imported.

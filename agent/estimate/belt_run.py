@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -159,7 +159,7 @@ def belt_run(
     through_zero = bool(np.all(x == x[0]))
     if through_zero:
         X = X[:, 1:2]
-    fit = _not_below(fit_linear(X, d, u), least_mm)
+    fit = fit_linear(X, d, u, least=least_mm)
     slope = 0 if through_zero else 1
     waves = tuple(
         _wave(fit, 2 + 2 * i, Period(p.name, mm, p.u_mm))
@@ -182,17 +182,6 @@ def belt_run(
     )
 
 
-def _not_below(fit: LinearFit, least_mm: float) -> LinearFit:
-    """The fit with its scatter raised to `least_mm` where it is estimated and came out smaller."""
-    if fit.stated or fit.s >= least_mm:
-        return fit
-    raised = (least_mm / fit.s) ** 2 if fit.s > 0 else math.inf
-    if math.isinf(raised):
-        # No scatter at all: the covariance of a unit scatter is not kept, so fit is repeated.
-        raise ValueError("no scatter to raise")
-    return replace(fit, s=least_mm, cov=fit.cov * raised)
-
-
 def tells(x: Sequence[float], periods: Sequence[float]) -> bool:
     """True if positions x (n,) tell the sines of `periods`, mm, from an offset and a slope.
 
@@ -212,7 +201,7 @@ def _trend(X: Array, x: Array, d: Array, u: Array | None, least_mm: float) -> tu
     span = float(np.ptp(x))
     curve = ((x - x.min()) / span) ** 2 if span else x
     try:
-        fit = _not_below(fit_linear(np.column_stack([X, curve]), d, u), least_mm)
+        fit = fit_linear(np.column_stack([X, curve]), d, u, least=least_mm)
     except ValueError:
         return 0.0, math.inf
     return float(fit.b[-1]), float(fit.u[-1])

@@ -28,7 +28,7 @@ class LinearFit:
     b: Array
     cov: Array
     rss: float  #: sum of squared residuals; chi2 where uncertainties were stated
-    s: float  #: residual standard deviation sqrt(rss / dof); nan without degrees of freedom
+    s: float  #: residual standard deviation; nan without degrees of freedom
     dof: int
     stated: bool  #: uncertainties were stated
 
@@ -52,8 +52,10 @@ class LinearFit:
         return float(b @ np.linalg.solve(block, b)) / len(some)
 
 
-def fit_linear(X: Array, y: Array, u: Array | None = None) -> LinearFit:
+def fit_linear(X: Array, y: Array, u: Array | None = None, *, least: float = 0.0) -> LinearFit:
     """Least squares for y (n,) = X (n, k) b, with standard uncertainties u (n,) if stated.
+
+    Where they are not, the scatter that is estimated from the residuals is not below `least`.
 
     Raises ValueError for fewer rows than columns (or no degree of freedom where the scatter is to
     be estimated), columns that depend on one another, values that are not finite, u not positive.
@@ -80,7 +82,10 @@ def fit_linear(X: Array, y: Array, u: Array | None = None) -> LinearFit:
     rss = float(np.sum(((y - X @ b) * w) ** 2))
     dof = n - k
     s = math.sqrt(rss / dof) if dof else math.nan
-    cov = (inverse @ inverse.T) / np.outer(size, size) * (1.0 if u is not None else s**2)
+    cov = (inverse @ inverse.T) / np.outer(size, size)
+    if u is None:
+        s = max(s, least)
+        cov = cov * s**2
     return LinearFit(b, cov, rss, s, dof, u is not None)
 
 

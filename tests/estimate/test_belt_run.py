@@ -29,6 +29,17 @@ def test_roller_out_of_round(u_period):
     assert not found.trend_is_significant
 
 
+def test_a_run_that_happens_to_scatter_not_at_all_is_no_surer_for_it():
+    """Five marks, repeatability 0.02 mm: Student's t with 3 degrees of freedom, 3.182 (tables)."""
+    x = [20.0, 40.0, 60.0, 80.0, 100.0]
+    even = run([0.0] * 5, x, least_mm=0.02)
+    nearly = run([1e-6, -2e-6, 0.0, 2e-6, -1e-6], x, least_mm=0.02)
+    assert even.factor95 == nearly.factor95 == pytest.approx(3.182, abs=1e-3)
+    assert even.u_scale == pytest.approx(nearly.u_scale, rel=1e-9)
+    assert even.u_scale == pytest.approx(0.02 / math.sqrt(4000), rel=1e-9)
+    assert even.u_trend == pytest.approx(nearly.u_trend, rel=1e-9)
+
+
 def test_whole_turns_are_the_better_lengths():
     assert whole_turns(97.39, 300) == pytest.approx((97.39, 194.78, 292.17))
     with pytest.raises(ValueError, match="positive"):
