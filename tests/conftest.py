@@ -1,4 +1,7 @@
-"""Every file of tests keeps what it writes in a home of its own, never in the user's."""
+"""Every file of tests keeps what it writes in a home of its own, never in the user's.
+
+Its locks of ports lie apart as well: several runs on one computer do not hold each other up.
+"""
 
 from __future__ import annotations
 
@@ -50,6 +53,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def _own_home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("PLUMBELT_HOME", str(tmp_path_factory.mktemp("home")))
+        yield
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _own_locks(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
         patch.setattr("agent.store.locks._SYSTEM_WIDE", tmp_path_factory.mktemp("locks"))
         yield
 

@@ -13,6 +13,7 @@ import re
 import socket
 import sys
 import tempfile
+import time
 from contextlib import suppress
 from pathlib import Path
 from typing import Final
@@ -29,6 +30,10 @@ else:
 #: Where locks of devices are kept (Filesystem Hierarchy Standard 3.0, 5.9); not every system lets
 #: every user in.
 _SYSTEM_WIDE: Final = Path("/run/lock")
+
+#: Seconds that a lock which another one has is tried again: `holder_of_lock` of another process has
+#: it for a moment only.
+_MOMENT: Final = 0.2
 
 #: Byte of the file that is locked on Windows: behind all text, since nobody can read a locked one.
 _LOCKED_BYTE: Final = 1_000
@@ -60,7 +65,7 @@ class PortLock:
         except OSError as error:
             raise refusal(error, self.path, "opened") from error
         try:
-            _take(self._handle)
+            _take_soon(self._handle)
         except OSError as error:
             holder = self._holder()
             os.close(self._handle)
@@ -117,6 +122,19 @@ def _opened(path: Path) -> int:
         with suppress(OSError):
             os.fchmod(handle, 0o666)  # whatever the umask: others have to be able to lock it
     return handle
+
+
+def _take_soon(handle: int) -> None:
+    """As `_take`, though not given up for somebody who only looks.  Raises OSError."""
+    until = time.monotonic() + _MOMENT
+    while True:
+        try:
+            _take(handle)
+            return
+        except OSError:
+            if time.monotonic() >= until:
+                raise
+        time.sleep(_MOMENT / 10)
 
 
 def _take(handle: int) -> None:

@@ -949,6 +949,7 @@ def test_where_there_is_no_flock_one_byte_behind_the_text_is_locked(
 
     monkeypatch.setattr(locks, "sys", Instead(sys, platform="win32"))
     monkeypatch.setattr(locks, "msvcrt", Locking, raising=False)
+    monkeypatch.setattr(locks, "_MOMENT", 0.0)
     with PortLock("COM3", tmp_path) as held:
         assert held.path.read_text().startswith(f"process {os.getpid()}")
         with pytest.raises(LinkFailed, match=f"process {os.getpid()}"):

@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -23,6 +24,21 @@ def test_a_second_agent_is_told_who_has_the_port(tmp_path: Path) -> None:
     with PortLock("socket://127.0.0.1:7000", tmp_path) as lock:
         lock.release()
         lock.release()
+
+
+def test_who_only_looks_holds_nobody_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another process asks whether the port is taken, and has its lock for that moment."""
+    looking = PortLock("/dev/one", tmp_path)
+    slept: list[float] = []
+
+    def sleep(seconds: float) -> None:
+        slept.append(seconds)
+        looking.release()
+
+    monkeypatch.setattr("agent.store.locks.time", SimpleNamespace(monotonic=lambda: 0, sleep=sleep))
+    with PortLock("/dev/one", tmp_path) as lock:
+        assert lock.covers("/dev/one")
+    assert len(slept) == 1
 
 
 def test_two_names_of_one_device_are_one_lock(tmp_path: Path) -> None:

@@ -349,7 +349,9 @@ def test_a_version_is_kept_once_and_again_when_it_is_taken_back(
 def test_one_sync_at_a_time(monkeypatch: pytest.MonkeyPatch) -> None:
     """Who comes while one runs waits as long as it has patience, and says so once."""
     waited: list[str] = []
-    monkeypatch.setattr("agent.workshop.sync.time.sleep", lambda _: None)
+    slept = [0.0]
+    clock = SimpleNamespace(monotonic=lambda: sum(slept), sleep=slept.append)
+    monkeypatch.setattr("agent.workshop.sync.time", clock)
     with one_at_a_time():
         with (
             pytest.raises(Refused, match="another sync of this bench is under way"),
@@ -358,9 +360,10 @@ def test_one_sync_at_a_time(monkeypatch: pytest.MonkeyPatch) -> None:
             pass
         with (
             pytest.raises(Refused, match="under way"),
-            one_at_a_time(0.02, lambda: waited.append("x")),
+            one_at_a_time(0.35, lambda: waited.append("x")),
         ):
             pass
+        assert slept == [0.0, 0.1, 0.1, 0.1, 0.1]
         with pytest.raises(LinkFailed):
             turn("sync")
         turn("waiting").release()
