@@ -18,13 +18,12 @@ from io import StringIO
 from typing import TYPE_CHECKING, Any, Final
 
 from agent.errors import Refused
-from agent.face.columns import headed
+from agent.face.columns import Columns, headed
 
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.text import Text
 
-    from agent.face.columns import Columns
     from agent.face.parts import Table
 
 #: Widest line of running text; a wide window is no reason for long lines.

@@ -54,7 +54,7 @@ class PortLock:
     """The right to talk to one port, as long as this process lives or until it is released."""
 
     def __init__(self, port: str, folder: Path | None = None) -> None:
-        """Take the lock.  Raises LinkFailed, naming the holder, if another agent has it.
+        """Take the lock.  Raises LinkFailed, naming the holder, if another agent keeps it.
 
         Raises Refused if there is no place for a lock.
         """

@@ -27,6 +27,11 @@ class Technician:
         self.answers = answers or {}
         self.asked: list[str] = []
 
+    @classmethod
+    def of(cls, **answers: str | Callable[[str], str]) -> Technician:
+        """By words of a question, joined by underscores."""
+        return cls({words.replace("_", " "): said for words, said in answers.items()})
+
     def __call__(self, question: str) -> str:
         question = " ".join(question.split())  # however it was wrapped
         self.asked.append(question)
@@ -61,13 +66,19 @@ def desk_at(seed: int = 3, answers: dict[str, str | Callable[[str], str]] | None
 
 @contextlib.contextmanager
 def bare_desk(**answers: str) -> Iterator[Desk]:
-    """A desk in the shell without a machine; words of a question are joined by underscores."""
-    technician = Technician({words.replace("_", " "): said for words, said in answers.items()})
-    desk = Desk(Screen(technician), in_shell=True)
+    """A desk in the shell without a machine; `answers` as of `Technician.of`."""
+    desk = Desk(Screen(Technician.of(**answers)), in_shell=True)
     try:
         yield desk
     finally:
         desk.close()
+
+
+def answering(desk: Desk, **answers: str) -> Technician:
+    """Who answers at this desk from now on; `answers` as of `Technician.of`."""
+    technician = Technician.of(**answers)
+    desk.screen.ask_with(technician)
+    return technician
 
 
 def lay(session: Session, piece: Piece, stop: Callable[[], bool] | None = None) -> Laid:

@@ -18,19 +18,21 @@ from agent.face import changing
 from agent.face.desk import Desk
 from agent.model.feature import Reading
 from agent.model.heat import Heat, Heats
-from tests.face.bench import Technician, carry_out, desk_at, digest_in, forge, forge_round
+from tests.face.bench import (
+    Technician,
+    answering,
+    carry_out,
+    desk_at,
+    digest_in,
+    forge,
+    forge_round,
+)
 from tests.memory import in_memory
 
 #: One line, and no line at all.
 CHANGE = Change("steps_per_mm.x", 80.0, 80.25, "step/mm", 2)
 PLAN = Plan("heron", "replay", (CHANGE,), ("M92 X80.25",), "abc")
 NOTHING = Plan("heron", "replay", (), (), "abc")
-
-
-def answering(desk: Desk, **answers: str) -> Technician:
-    technician = Technician({k.replace("_", " "): v for k, v in answers.items()})
-    desk.screen.ask_with(technician)
-    return technician
 
 
 def outcome(*stages: Any, state: State = "took") -> Outcome:

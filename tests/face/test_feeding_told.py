@@ -27,13 +27,9 @@ from agent.face.feeding import (
 )
 from agent.pieces.bead import Flow
 from agent.pieces.feeds import FeedResult, FeedTest
-from tests.face.bench import Technician, carry_out, forge, forge_round
+from tests.face.bench import Technician, carry_out, forge, forge_round, told
 
 TEST = FeedTest("free", 40.0, 20.0, ("It is hot.", "Raise it."), ("M109 S215",), (("G1 E40",),) * 3)
-
-
-def told(capsys: pytest.CaptureFixture[str]) -> str:
-    return " ".join(capsys.readouterr().out.split())
 
 
 # --- before anything is heated -------------------------------------------------------------------

@@ -21,7 +21,7 @@ from agent.face.desk import Desk
 from agent.face.gauging import ask_conditions, asked_number, minutes_since, seats_meant, seats_of
 from agent.face.seating import Seat, Step, Values
 from agent.face.short import Wish
-from tests.face.bench import Technician, carry_out, desk_at, forge_round
+from tests.face.bench import answering, carry_out, desk_at, forge_round
 
 NOW = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 
@@ -52,12 +52,6 @@ def lay(desk: Desk, kind: str, minutes: float | None) -> Laid:
     laid = replace(laid, at=at)
     forge_round(desk, laid=(*desk.session.now.laid[:-1], laid))
     return laid
-
-
-def answering(desk: Desk, **answers: str) -> Technician:
-    technician = Technician({k.replace("_", " "): v for k, v in answers.items()})
-    desk.screen.ask_with(technician)
-    return technician
 
 
 READINGS = """\

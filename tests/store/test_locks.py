@@ -83,7 +83,7 @@ def test_every_user_of_the_computer_meets_the_same_lock(monkeypatch: pytest.Monk
     folder = locks_folder()
     with PortLock("/dev/ttyUSB0") as held:
         monkeypatch.setenv("PLUMBELT_HOME", "/somewhere/of/another")
-        monkeypatch.setenv("HOME", "/home/another")
+        monkeypatch.setenv("HOME", "/somewhere/else")
         assert locks_folder() == folder
         with pytest.raises(LinkFailed):
             PortLock("/dev/ttyUSB0")
